@@ -1,0 +1,113 @@
+package strict
+
+import (
+	"encoding/json"
+	"reflect"
+)
+
+// Pattern is a text type that can say what its text looks like.
+type Pattern interface {
+	// Pattern returns an ECMA 262 regular expression and an example.
+	Pattern() (expr, example string)
+}
+
+// SchemaMaker is a type that gives its own JSON Schema. of makes the schema of
+// another type, as a reference.
+type SchemaMaker interface {
+	SchemaFor(of func(v any) map[string]any) map[string]any
+}
+
+// Schema returns the JSON Schema (2020-12) of the files that Decode reads into
+// a value of v's type.
+func Schema(title string, v any) []byte {
+	s := schemas{defs: map[string]any{}}
+	root := s.of(reflect.TypeOf(v))
+	out := map[string]any{
+		"$schema": "https://json-schema.org/draft/2020-12/schema",
+		"title":   title,
+		"$defs":   s.defs,
+	}
+	for k, v := range root {
+		out[k] = v
+	}
+	b, err := json.MarshalIndent(out, "", "  ")
+	if err != nil {
+		panic(err) // only maps, strings and lists are in it
+	}
+	return append(b, '\n')
+}
+
+type schemas struct{ defs map[string]any }
+
+func (s schemas) of(t reflect.Type) map[string]any {
+	for t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	zero := reflect.New(t)
+	if m, ok := zero.Interface().(SchemaMaker); ok {
+		return s.named(t, func() map[string]any {
+			return m.SchemaFor(func(v any) map[string]any { return s.of(reflect.TypeOf(v)) })
+		})
+	}
+	if e, ok := zero.Interface().(Enumeration); ok {
+		return map[string]any{"enum": e.Names()}
+	}
+	if p, ok := zero.Interface().(Pattern); ok {
+		expr, example := p.Pattern()
+		return map[string]any{"type": []string{"string", "number"}, "pattern": expr, "examples": []string{example}}
+	}
+	if t == anyType {
+		return map[string]any{}
+	}
+	if reflect.PointerTo(t).Implements(textType) {
+		return map[string]any{"type": []string{"string", "number", "boolean"}}
+	}
+	switch t.Kind() {
+	case reflect.Struct:
+		return s.named(t, func() map[string]any { return s.object(t) })
+	case reflect.Slice, reflect.Array:
+		m := map[string]any{"type": "array", "items": s.of(t.Elem())}
+		if t.Kind() == reflect.Array {
+			m["minItems"], m["maxItems"] = t.Len(), t.Len()
+		}
+		return m
+	case reflect.Map:
+		return map[string]any{"type": "object", "additionalProperties": s.of(t.Elem())}
+	case reflect.Bool:
+		return map[string]any{"enum": []any{true, false, "yes", "no", "on", "off"}}
+	case reflect.String:
+		return map[string]any{"type": []string{"string", "number", "boolean"}}
+	}
+	return map[string]any{"type": []string{"integer", "string"}}
+}
+
+func (s schemas) named(t reflect.Type, make func() map[string]any) map[string]any {
+	name := t.Name()
+	if name == "" {
+		return make()
+	}
+	if _, known := s.defs[name]; !known {
+		s.defs[name] = true // stands in while the type's own parts are made
+		s.defs[name] = make()
+	}
+	return map[string]any{"$ref": "#/$defs/" + name}
+}
+
+func (s schemas) object(t reflect.Type) map[string]any {
+	props, need := map[string]any{}, []string{}
+	for _, f := range FieldsOf(t) {
+		m := s.of(f.Type)
+		if f.Doc != "" {
+			m["description"] = f.Doc
+		}
+		props[f.Key] = m
+		if f.Needed {
+			need = append(need, f.Key)
+		}
+	}
+	out := map[string]any{"type": "object", "properties": props, "additionalProperties": false}
+	if len(need) > 0 {
+		out["required"] = need
+	}
+	return out
+}

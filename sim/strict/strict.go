@@ -1,0 +1,523 @@
+// Package strict reads description files (scenarios, dialects, hosts, gauge
+// profiles) written in YAML into Go structs, and misses nothing: an unknown
+// key, a wrong form or a missing value is an error that says where it stands
+// (file:line:column), what is wrong and what would be right. All errors of a
+// file are reported together.
+//
+// The subset of YAML is the plain one: mappings, sequences and scalars. Anchors,
+// aliases, tags and merge keys are refused, so a small file cannot grow into a
+// large one. A scalar is taken as the text that stands in the file: 8.000 keeps
+// its three decimals, and no binary float is ever made of it.
+package strict
+
+import (
+	"encoding"
+	"errors"
+	"fmt"
+	"reflect"
+	"sort"
+	"strconv"
+	"strings"
+
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
+)
+
+// MaxBytes bounds the size of a description file.
+const MaxBytes = 4 << 20
+
+// maxDepth bounds nesting, so that hostile input cannot exhaust the stack.
+const maxDepth = 100
+
+// Pos is a place in a file. Line and Column count from 1, in characters.
+type Pos struct {
+	File         string
+	Line, Column int
+}
+
+func (p Pos) String() string {
+	if p.Line == 0 {
+		return p.File
+	}
+	return p.File + ":" + strconv.Itoa(p.Line) + ":" + strconv.Itoa(p.Column)
+}
+
+// Error is one mistake in a file.
+type Error struct {
+	Pos
+	Msg  string // what is wrong
+	Want string // what would be right; may be empty
+}
+
+func (e Error) Error() string {
+	if e.Want == "" {
+		return e.Pos.String() + ": " + e.Msg
+	}
+	return e.Pos.String() + ": " + e.Msg + "; " + e.Want
+}
+
+// Errors are all the mistakes of a file, in the order they stand in it.
+type Errors []Error
+
+func (es Errors) Error() string {
+	lines := make([]string, len(es))
+	for i, e := range es {
+		lines[i] = e.Error()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// Kind says what a node of the file is.
+type Kind uint8
+
+// Kinds of node.
+const (
+	Null Kind = iota
+	Scalar
+	Mapping
+	Sequence
+)
+
+func (k Kind) String() string {
+	return [...]string{"nothing", "a single value", "a mapping (key: value)", "a list"}[k]
+}
+
+// Any is a node of the file as it stands.
+type Any struct {
+	Pos    Pos
+	Kind   Kind
+	Scalar string // text of a scalar, quotes removed
+	Quoted bool   // the scalar stood in quotes or as a block
+	Pairs  []Pair // of a mapping, in file order
+	Items  []Any  // of a sequence
+	doc    *Doc
+}
+
+// Pair is one key of a mapping and its value.
+type Pair struct {
+	Key   string
+	Pos   Pos // of the key
+	Value Any
+}
+
+// Decode reads the node into *out and reports whether it was faultless; its
+// mistakes are added to the document's.
+func (n Any) Decode(out any) bool {
+	before := len(n.doc.errs)
+	n.doc.decode(n, reflect.ValueOf(out).Elem(), 0)
+	return len(n.doc.errs) == before
+}
+
+// Errorf adds a mistake at the node.
+func (n Any) Errorf(want, format string, args ...any) {
+	n.doc.add(n.Pos, want, format, args...)
+}
+
+// Lookup finds a key of a mapping.
+func (n Any) Lookup(key string) (Any, bool) {
+	for _, p := range n.Pairs {
+		if p.Key == key {
+			return p.Value, true
+		}
+	}
+	return Any{}, false
+}
+
+// Unmarshaler is a type that reads itself from a node, for short forms. A
+// returned error is placed at the node; errors added through n.Decode or
+// n.Errorf need not be returned as well.
+type Unmarshaler interface{ UnmarshalAny(n Any) error }
+
+// Enumeration is a type with a closed list of names.
+type Enumeration interface{ Names() []string }
+
+type place struct {
+	ptr uintptr
+	typ reflect.Type
+}
+
+// Doc is a file that was read: it knows where each decoded value stood.
+type Doc struct {
+	File string
+	Root Any
+	at   map[place]Pos
+	errs Errors
+}
+
+// Decode reads src into *out. The error is of type Errors and holds every
+// mistake; doc is usable even then, to add semantic errors to. The decoded
+// value must not be copied before At is asked about its parts.
+func Decode(file string, src []byte, out any) (doc *Doc, err error) {
+	doc = &Doc{File: file, at: map[place]Pos{}}
+	doc.Root = Any{Pos: Pos{File: file}, doc: doc}
+	root, ok := doc.parse(src)
+	if ok {
+		doc.Root = root
+		if root.Kind == Null {
+			doc.add(Pos{File: file, Line: 1, Column: 1}, "", "the file is empty")
+		} else {
+			doc.decode(root, reflect.ValueOf(out).Elem(), 0)
+		}
+	}
+	return doc, doc.Err()
+}
+
+// Err returns all mistakes so far as Errors, sorted by place, or nil.
+func (d *Doc) Err() error {
+	if len(d.errs) == 0 {
+		return nil
+	}
+	sort.SliceStable(d.errs, func(i, j int) bool {
+		a, b := d.errs[i], d.errs[j]
+		if a.Line != b.Line {
+			return a.Line < b.Line
+		}
+		return a.Column < b.Column
+	})
+	return d.errs
+}
+
+// At returns where the value decoded into *ptr stands; for a value the file
+// did not write, the top of the file.
+func (d *Doc) At(ptr any) Pos {
+	v := reflect.ValueOf(ptr)
+	if p, ok := d.at[place{v.Pointer(), v.Type().Elem()}]; ok {
+		return p
+	}
+	return Pos{File: d.File, Line: 1, Column: 1}
+}
+
+// Has reports whether the file wrote the value decoded into *ptr.
+func (d *Doc) Has(ptr any) bool {
+	v := reflect.ValueOf(ptr)
+	_, ok := d.at[place{v.Pointer(), v.Type().Elem()}]
+	return ok
+}
+
+// Errorf adds a mistake at the value decoded into *ptr; want says what would
+// be right, and may be empty.
+func (d *Doc) Errorf(ptr any, want, format string, args ...any) {
+	d.add(d.At(ptr), want, format, args...)
+}
+
+func (d *Doc) add(p Pos, want, format string, args ...any) {
+	if p.File == "" {
+		p.File = d.File
+	}
+	d.errs = append(d.errs, Error{Pos: p, Msg: fmt.Sprintf(format, args...), Want: want})
+}
+
+// parse turns the text into a node, with the library's panics (it has had
+// some on hostile input) reported as errors of the file.
+func (d *Doc) parse(src []byte) (root Any, ok bool) {
+	top := Pos{File: d.File, Line: 1, Column: 1}
+	if len(src) > MaxBytes {
+		d.add(top, fmt.Sprintf("keep it under %d", MaxBytes), "the file has %d bytes", len(src))
+		return root, false
+	}
+	defer func() {
+		if r := recover(); r != nil {
+			d.add(top, "", "this is not YAML that can be read (%v)", r)
+			ok = false
+		}
+	}()
+	f, err := parser.ParseBytes(src, 0, parser.AllowDuplicateMapKey())
+	if err != nil {
+		var syntax *yaml.SyntaxError
+		if errors.As(err, &syntax) && syntax.Token != nil {
+			p := syntax.Token.Position
+			d.add(Pos{d.File, p.Line, p.Column}, "", "%s", syntax.Message)
+		} else {
+			d.add(top, "", "%v", err)
+		}
+		return root, false
+	}
+	docs := f.Docs[:0]
+	for _, doc := range f.Docs {
+		if doc.Body != nil && doc.Body.Type() != ast.CommentType {
+			docs = append(docs, doc)
+		}
+	}
+	if len(docs) > 1 {
+		second, _ := d.convert(docs[1].Body, 0)
+		d.add(second.Pos, "keep one per file", "a second document starts here")
+		return root, false
+	}
+	if len(docs) == 0 {
+		return Any{Pos: top, doc: d}, true
+	}
+	return d.convert(docs[0].Body, 0)
+}
+
+func (d *Doc) pos(n ast.Node) Pos {
+	if t := n.GetToken(); t != nil && t.Position != nil {
+		return Pos{d.File, t.Position.Line, t.Position.Column}
+	}
+	return Pos{File: d.File}
+}
+
+func (d *Doc) convert(n ast.Node, depth int) (out Any, ok bool) {
+	out = Any{Pos: d.pos(n), doc: d}
+	if depth > maxDepth {
+		d.add(out.Pos, "", "nested more than %d deep", maxDepth)
+		return out, false
+	}
+	switch n := n.(type) {
+	case *ast.NullNode:
+		return out, true
+	case *ast.StringNode:
+		out.Kind, out.Scalar = Scalar, n.Value
+		out.Quoted = strings.HasPrefix(n.Token.Origin, `"`) || strings.HasPrefix(strings.TrimSpace(n.Token.Origin), `"`) || strings.HasPrefix(strings.TrimSpace(n.Token.Origin), `'`)
+		return out, true
+	case *ast.LiteralNode:
+		out.Kind, out.Scalar, out.Quoted = Scalar, n.Value.Value, true
+		return out, true
+	case *ast.IntegerNode, *ast.FloatNode, *ast.BoolNode, *ast.InfinityNode, *ast.NanNode:
+		out.Kind, out.Scalar = Scalar, n.GetToken().Value
+		return out, true
+	case *ast.MappingValueNode:
+		return d.mapping(out, []*ast.MappingValueNode{n}, depth)
+	case *ast.MappingNode:
+		return d.mapping(out, n.Values, depth)
+	case *ast.SequenceNode:
+		out.Kind, out.Items = Sequence, make([]Any, 0, len(n.Values))
+		ok = true
+		for _, v := range n.Values {
+			item, good := d.convert(v, depth+1)
+			out.Items = append(out.Items, item)
+			ok = ok && good
+		}
+		return out, ok
+	case *ast.AnchorNode, *ast.AliasNode, *ast.MergeKeyNode, *ast.TagNode:
+		d.add(out.Pos, "write the value out", "anchors, aliases and tags are not part of this language")
+		return out, false
+	}
+	d.add(out.Pos, "", "%s is not part of this language", n.Type())
+	return out, false
+}
+
+func (d *Doc) mapping(out Any, values []*ast.MappingValueNode, depth int) (Any, bool) {
+	out.Kind = Mapping
+	ok := true
+	seen := map[string]Pos{}
+	for i, v := range values {
+		keyPos := d.pos(v.Key)
+		if i == 0 {
+			out.Pos = keyPos // a block mapping stands where its first key does
+		}
+		key, good := d.convert(v.Key, depth+1)
+		if !good || key.Kind != Scalar {
+			if good {
+				d.add(keyPos, "", "a key must be a single word")
+			}
+			ok = false
+			continue
+		}
+		if first, dup := seen[key.Scalar]; dup {
+			d.add(keyPos, "keep one of them", "the key %q stands twice (first at line %d)", key.Scalar, first.Line)
+			ok = false
+			continue
+		}
+		seen[key.Scalar] = keyPos
+		val, good := d.convert(v.Value, depth+1)
+		if val.Kind == Null {
+			val.Pos = keyPos // nothing stands anywhere: the key does
+		}
+		ok = ok && good
+		out.Pairs = append(out.Pairs, Pair{Key: key.Scalar, Pos: keyPos, Value: val})
+	}
+	return out, ok
+}
+
+var (
+	textType = reflect.TypeFor[encoding.TextUnmarshaler]()
+	selfType = reflect.TypeFor[Unmarshaler]()
+	enumType = reflect.TypeFor[Enumeration]()
+	anyType  = reflect.TypeFor[Any]()
+)
+
+func (d *Doc) decode(n Any, v reflect.Value, depth int) {
+	t := v.Type()
+	if v.CanAddr() {
+		d.at[place{v.Addr().Pointer(), t}] = n.Pos
+	}
+	if t == anyType {
+		v.Set(reflect.ValueOf(n))
+		return
+	}
+	if reflect.PointerTo(t).Implements(selfType) {
+		if err := v.Addr().Interface().(Unmarshaler).UnmarshalAny(n); err != nil {
+			d.add(n.Pos, "", "%v", err)
+		}
+		return
+	}
+	if reflect.PointerTo(t).Implements(textType) {
+		if !d.want(n, Scalar) {
+			return
+		}
+		if err := v.Addr().Interface().(encoding.TextUnmarshaler).UnmarshalText([]byte(n.Scalar)); err != nil {
+			want := ""
+			if e, ok := v.Addr().Interface().(Enumeration); ok {
+				if near := Nearest(n.Scalar, e.Names()); near != "" {
+					want = fmt.Sprintf("did you mean %q?", near)
+				}
+			}
+			d.add(n.Pos, want, "%v", err)
+		}
+		return
+	}
+	switch t.Kind() {
+	case reflect.Pointer:
+		p := reflect.New(t.Elem())
+		d.decode(n, p.Elem(), depth)
+		v.Set(p)
+	case reflect.Struct:
+		if d.want(n, Mapping) {
+			d.decodeStruct(n, v, depth)
+		}
+	case reflect.Slice:
+		if n.Kind == Scalar || n.Kind == Mapping {
+			d.add(n.Pos, "write it as a list: [ ... ]", "a list belongs here, not %s", n.Kind)
+			return
+		}
+		if !d.want(n, Sequence) {
+			return
+		}
+		s := reflect.MakeSlice(t, len(n.Items), len(n.Items))
+		for i, item := range n.Items {
+			d.decode(item, s.Index(i), depth+1)
+		}
+		v.Set(s)
+	case reflect.Array:
+		if !d.want(n, Sequence) {
+			return
+		}
+		if len(n.Items) != t.Len() {
+			d.add(n.Pos, "", "%d values belong here, not %d", t.Len(), len(n.Items))
+			return
+		}
+		for i, item := range n.Items {
+			d.decode(item, v.Index(i), depth+1)
+		}
+	case reflect.Map:
+		if !d.want(n, Mapping) {
+			return
+		}
+		m := reflect.MakeMapWithSize(t, len(n.Pairs))
+		for _, p := range n.Pairs {
+			e := reflect.New(t.Elem()).Elem()
+			d.decode(p.Value, e, depth+1)
+			m.SetMapIndex(reflect.ValueOf(p.Key).Convert(t.Key()), e)
+		}
+		v.Set(m)
+	default:
+		if d.want(n, Scalar) {
+			d.scalar(n, v)
+		}
+	}
+}
+
+func (d *Doc) want(n Any, k Kind) bool {
+	if n.Kind == k {
+		return true
+	}
+	if n.Kind == Null {
+		d.add(n.Pos, "write one, or leave the key out", "the value is missing: %s belongs here", k)
+	} else {
+		d.add(n.Pos, "", "%s belongs here, not %s", k, n.Kind)
+	}
+	return false
+}
+
+func (d *Doc) scalar(n Any, v reflect.Value) {
+	bits := 0
+	if k := v.Kind(); k >= reflect.Int && k <= reflect.Float64 {
+		bits = v.Type().Bits()
+	}
+	switch v.Kind() {
+	case reflect.String:
+		v.SetString(n.Scalar)
+	case reflect.Bool:
+		switch n.Scalar {
+		case "true", "yes", "on":
+			v.SetBool(true)
+		case "false", "no", "off":
+			v.SetBool(false)
+		default:
+			d.add(n.Pos, "write yes or no", "%q is neither yes nor no", n.Scalar)
+		}
+	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
+		i, err := strconv.ParseInt(n.Scalar, 0, bits)
+		if err != nil {
+			d.add(n.Pos, "", "%q is not a whole number that fits here", n.Scalar)
+			return
+		}
+		v.SetInt(i)
+	case reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:
+		u, err := strconv.ParseUint(n.Scalar, 0, bits)
+		if err != nil {
+			d.add(n.Pos, "", "%q is not a whole number, zero or more, that fits here", n.Scalar)
+			return
+		}
+		v.SetUint(u)
+	default:
+		d.add(n.Pos, "", "a value of type %s cannot be written in a file", v.Type())
+	}
+}
+
+// Field is a key of a struct as the language sees it.
+type Field struct {
+	Key, Doc string
+	Needed   bool
+	Index    []int
+	Type     reflect.Type
+}
+
+// FieldsOf lists the keys of a struct type, those of embedded structs among them.
+func FieldsOf(t reflect.Type) []Field {
+	var fs []Field
+	for i := range t.NumField() {
+		f := t.Field(i)
+		if f.Anonymous && f.Type.Kind() == reflect.Struct && f.Tag.Get("yaml") == "" {
+			for _, e := range FieldsOf(f.Type) {
+				e.Index = append([]int{i}, e.Index...)
+				fs = append(fs, e)
+			}
+			continue
+		}
+		key := f.Tag.Get("yaml")
+		if key == "" || key == "-" || !f.IsExported() {
+			continue
+		}
+		fs = append(fs, Field{key, f.Tag.Get("doc"), f.Tag.Get("need") == "yes", []int{i}, f.Type})
+	}
+	return fs
+}
+
+func (d *Doc) decodeStruct(n Any, v reflect.Value, depth int) {
+	fields := FieldsOf(v.Type())
+	byKey := make(map[string]Field, len(fields))
+	keys := make([]string, len(fields))
+	for i, f := range fields {
+		byKey[f.Key] = f
+		keys[i] = f.Key
+	}
+	for _, p := range n.Pairs {
+		f, known := byKey[p.Key]
+		if !known {
+			want := "the keys here are " + strings.Join(keys, ", ")
+			if near := Nearest(p.Key, keys); near != "" {
+				want = fmt.Sprintf("did you mean %q?", near)
+			}
+			d.add(p.Pos, want, "unknown key %q", p.Key)
+			continue
+		}
+		d.decode(p.Value, v.FieldByIndex(f.Index), depth+1)
+	}
+	for _, f := range fields {
+		if _, ok := n.Lookup(f.Key); f.Needed && !ok {
+			d.add(n.Pos, f.Doc, "the key %q is missing", f.Key)
+		}
+	}
+}

@@ -1,0 +1,153 @@
+package strict_test
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+	"testing"
+
+	"example.org/understudy/sim/strict"
+	"github.com/google/go-cmp/cmp"
+	"github.com/stretchr/testify/require"
+)
+
+type shade uint8
+
+func (shade) Names() []string { return []string{"pale", "deep"} }
+func (s *shade) UnmarshalText(b []byte) error {
+	for i, n := range s.Names() {
+		if n == string(b) {
+			*s = shade(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is not a shade", b)
+}
+
+type leaf struct {
+	Name  string   `yaml:"name" need:"yes" doc:"what the leaf is called"`
+	Veins int8     `yaml:"veins"`
+	Shade shade    `yaml:"shade"`
+	Sizes []string `yaml:"sizes"`
+}
+
+type tree struct {
+	Leaves []leaf         `yaml:"leaves"`
+	Spare  *leaf          `yaml:"spare"`
+	Marks  map[string]int `yaml:"marks"`
+	Tall   bool           `yaml:"tall"`
+	Pair   [2]uint        `yaml:"pair"`
+}
+
+const good = `# a tree
+leaves:
+  - {name: ash leaf, veins: 3, shade: deep, sizes: [8.000 mm, 1.50]}
+  - name: "8.000"
+    veins: 0x10
+spare: {name: s}
+marks: {a: 1, b: -2}
+tall: yes
+pair: [1, 2]
+`
+
+func TestDecodeKeepsTextAndPlace(t *testing.T) {
+	var tr tree
+	doc, err := strict.Decode("t.yaml", []byte(good), &tr)
+	require.NoError(t, err)
+	want := tree{
+		Leaves: []leaf{{"ash leaf", 3, 1, []string{"8.000 mm", "1.50"}}, {Name: "8.000", Veins: 16}},
+		Spare:  &leaf{Name: "s"}, Marks: map[string]int{"a": 1, "b": -2}, Tall: true, Pair: [2]uint{1, 2},
+	}
+	if d := cmp.Diff(want, tr); d != "" {
+		t.Error(d)
+	}
+	for _, c := range []struct {
+		ptr  any
+		want string
+	}{
+		{&tr.Leaves[0].Sizes[1], "t.yaml:3:63"},
+		{&tr.Leaves[1], "t.yaml:4:5"},
+		{&tr.Leaves[1].Name, "t.yaml:4:11"},
+		{&tr.Tall, "t.yaml:8:7"},
+		{&tr.Spare.Name, "t.yaml:6:15"},
+	} {
+		if got := doc.At(c.ptr).String(); got != c.want {
+			t.Errorf("At = %s, want %s", got, c.want)
+		}
+		require.True(t, doc.Has(c.ptr))
+	}
+	require.False(t, doc.Has(&tr.Spare.Veins))
+	doc.Errorf(&tr.Tall, "plant another", "too tall by %d", 2)
+	require.EqualError(t, doc.Err(), "t.yaml:8:7: too tall by 2; plant another")
+}
+
+func TestMistakesAreNamedWhereTheyStand(t *testing.T) {
+	for name, c := range map[string]struct{ src, want string }{
+		"unknown key, near":  {"leavse: []", `t.yaml:1:1: unknown key "leavse"; did you mean "leaves"?`},
+		"unknown key, far":   {"zzz: 1", `t.yaml:1:1: unknown key "zzz"; the keys here are leaves, spare, marks, tall, pair`},
+		"missing key":        {"spare: {veins: 1}", `t.yaml:1:9: the key "name" is missing; what the leaf is called`},
+		"enumeration":        {"spare: {name: a, shade: dep}", `t.yaml:1:25: "dep" is not a shade; did you mean "deep"?`},
+		"list for scalar":    {"tall: [1]", `t.yaml:1:7: a single value belongs here, not a list`},
+		"scalar for list":    {"leaves: 5", "t.yaml:1:9: a list belongs here, not a single value; write it as a list: [ ... ]"},
+		"nothing":            {"tall:", "t.yaml:1:1: the value is missing: a single value belongs here; write one, or leave the key out"},
+		"too large":          {"spare: {name: a, veins: 200}", `t.yaml:1:25: "200" is not a whole number that fits here`},
+		"negative":           {"pair: [1, -2]", `t.yaml:1:11: "-2" is not a whole number, zero or more, that fits here`},
+		"count":              {"pair: [1]", "t.yaml:1:7: 2 values belong here, not 1"},
+		"not a yes or no":    {"tall: maybe", `t.yaml:1:7: "maybe" is neither yes nor no; write yes or no`},
+		"twice":              {"tall: yes\ntall: no", `t.yaml:2:1: the key "tall" stands twice (first at line 1); keep one of them`},
+		"empty":              {"# nothing\n", "t.yaml:1:1: the file is empty"},
+		"anchor":             {"spare: &a {name: b}", "t.yaml:1:8: anchors, aliases and tags are not part of this language; write the value out"},
+		"second document":    {"tall: yes\n---\ntall: no\n", "t.yaml:3:1: a second document starts here; keep one per file"},
+		"two, in file order": {"tall: maybe\nleavse: 1", "t.yaml:1:7: \"maybe\" is neither yes nor no; write yes or no\nt.yaml:2:1: unknown key \"leavse\"; did you mean \"leaves\"?"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			var tr tree
+			_, err := strict.Decode("t.yaml", []byte(c.src), &tr)
+			require.Error(t, err)
+			if d := cmp.Diff(c.want, err.Error()); d != "" {
+				t.Error(d)
+			}
+		})
+	}
+}
+
+func TestSyntaxErrorHasAPlace(t *testing.T) {
+	var tr tree
+	_, err := strict.Decode("t.yaml", []byte("tall: yes\nleaves: [1, 2\n"), &tr)
+	require.Error(t, err)
+	require.Regexp(t, `^t\.yaml:2:\d+: `, err.Error())
+}
+
+func TestNearest(t *testing.T) {
+	for _, c := range [][2]string{{"limts", "limits"}, {"lmiits", "limits"}, {"warn", "warn"}, {"velocity", ""}, {"", ""}} {
+		if got := strict.Nearest(c[0], []string{"limits", "warn", "gauges"}); got != c[1] {
+			t.Errorf("Nearest(%q) = %q, want %q", c[0], got, c[1])
+		}
+	}
+}
+
+func TestSchemaListsEveryKey(t *testing.T) {
+	var s struct {
+		Defs map[string]struct {
+			Properties map[string]any
+			Required   []string
+		} `json:"$defs"`
+	}
+	require.NoError(t, json.Unmarshal(strict.Schema("tree", tree{}), &s))
+	require.Contains(t, s.Defs["tree"].Properties, "leaves")
+	require.Equal(t, []string{"name"}, s.Defs["leaf"].Required)
+}
+
+func FuzzDecode(f *testing.F) {
+	f.Add(good)
+	f.Add("a: &x [*x, *x]")
+	f.Add("? [a]\n: b")
+	f.Add(strings.Repeat("[", 200))
+	f.Fuzz(func(t *testing.T, src string) {
+		var tr tree
+		_, err := strict.Decode("f", []byte(src), &tr)
+		if err != nil && err.Error() == "" {
+			t.Error("an error without words")
+		}
+	})
+}
