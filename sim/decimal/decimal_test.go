@@ -1,0 +1,157 @@
+package decimal_test
+
+import (
+	"math/big"
+	"testing"
+
+	"example.org/understudy/sim/decimal"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+)
+
+// The printed examples of the rounding rules.
+func TestPublishedRoundingExamples(t *testing.T) {
+	for _, c := range []struct {
+		source      string
+		value, step string
+		rule        decimal.Rounding
+		want        string
+	}{
+		// ISO 80000-1:2009 Annex B (the examples of ISO 31-0:1992 Annex B), from memory:
+		// rounding range 0.1: 12.223 → 12.2, 12.251 → 12.3, 12.275 → 12.3;
+		// rounding range 10: 1222.3 → 1220, 1225.1 → 1230, 1227.5 → 1230.
+		{"ISO 80000-1 B.2", "12.223", "0.1", decimal.HalfEven, "12.2"},
+		{"ISO 80000-1 B.2", "12.251", "0.1", decimal.HalfEven, "12.3"},
+		{"ISO 80000-1 B.2", "12.275", "0.1", decimal.HalfEven, "12.3"},
+		{"ISO 80000-1 B.2", "1222.3", "10", decimal.HalfEven, "1220"},
+		{"ISO 80000-1 B.2", "1225.1", "10", decimal.HalfEven, "1230"},
+		{"ISO 80000-1 B.2", "1227.5", "10", decimal.HalfEven, "1230"},
+		// Annex B.3, rule A (the even multiple): 12.25 → 12.2, 12.35 → 12.4, 1225.0 → 1220, 1235.0 → 1240.
+		{"ISO 80000-1 B.3 rule A", "12.25", "0.1", decimal.HalfEven, "12.2"},
+		{"ISO 80000-1 B.3 rule A", "12.35", "0.1", decimal.HalfEven, "12.4"},
+		{"ISO 80000-1 B.3 rule A", "1225.0", "10", decimal.HalfEven, "1220"},
+		{"ISO 80000-1 B.3 rule A", "1235.0", "10", decimal.HalfEven, "1240"},
+		// Annex B.3, rule B (the higher multiple): 12.25 → 12.3, 12.35 → 12.4, 1225.0 → 1230, 1235.0 → 1240.
+		{"ISO 80000-1 B.3 rule B", "12.25", "0.1", decimal.HalfUp, "12.3"},
+		{"ISO 80000-1 B.3 rule B", "12.35", "0.1", decimal.HalfUp, "12.4"},
+		{"ISO 80000-1 B.3 rule B", "1225.0", "10", decimal.HalfUp, "1230"},
+		{"ISO 80000-1 B.3 rule B", "1235.0", "10", decimal.HalfUp, "1240"},
+		// NIST SP 811 (2008) B.7.1, rounding to the nearest with ties to even:
+		// 6.974 951 5 to 3 digits → 6.97, to 5 → 6.9750; 6.974 950 5 → to 5 digits 6.9750 (from memory).
+		{"NIST SP 811 B.7.1", "6.9749515", "0.01", decimal.HalfEven, "6.97"},
+		{"NIST SP 811 B.7.1", "6.9749515", "0.0001", decimal.HalfEven, "6.9750"},
+		{"NIST SP 811 B.7.1", "6.9749505", "0.000001", decimal.HalfEven, "6.974950"},
+		{"truncation, by definition", "12.299", "0.1", decimal.Truncate, "12.2"},
+		{"truncation, by definition", "-12.299", "0.1", decimal.Truncate, "-12.2"},
+		{"by symmetry", "-12.25", "0.1", decimal.HalfEven, "-12.2"},
+		{"by symmetry", "-12.25", "0.1", decimal.HalfUp, "-12.3"},
+		{"a step that is not a power of ten", "0.0013", "0.0005", decimal.HalfEven, "0.0015"},
+	} {
+		got := decimal.MustParse(c.value).RoundTo(decimal.MustParse(c.step), c.rule)
+		require.True(t, got.Equal(decimal.MustParse(c.want)), "%s: %s to %s %s = %s, want %s", c.source, c.value, c.step, c.rule, got, c.want)
+	}
+}
+
+// The inch is 25.4 mm exactly (NIST SP 811 (2008) Appendix B.6, footnote 7).
+func TestInchIsExact(t *testing.T) {
+	require.Equal(t, decimal.Length(25.4*1e9), decimal.Inch)
+	for _, c := range []struct {
+		mm, in string
+		exact  bool
+	}{
+		{"25.4", "1", true}, {"2.54", "0.1", true}, {"0.0254", "0.001", true}, {"8.001", "0.315", true},
+		{"36", "1.417322834645669", false}, // 36/25.4 by long division
+	} {
+		l, ok := decimal.Exactly(decimal.MustParse(c.mm), decimal.MM)
+		require.True(t, ok)
+		got, exact := l.In(decimal.IN)
+		require.Equal(t, c.exact, exact, c.mm)
+		require.Equal(t, c.in, got.String(), c.mm)
+	}
+}
+
+func rat(d decimal.Decimal) *big.Rat {
+	r, ok := new(big.Rat).SetString(d.String())
+	if !ok {
+		panic(d.String())
+	}
+	return r
+}
+
+// Arithmetic agrees with math/big's rationals on small, huge and mixed numbers.
+func TestArithmeticAgreesWithRationals(t *testing.T) {
+	gen := rapid.Custom(func(t *rapid.T) decimal.Decimal {
+		d := decimal.New(rapid.Int64().Draw(t, "coef"), rapid.IntRange(-20, 20).Draw(t, "exp"))
+		if rapid.Bool().Draw(t, "wide") {
+			d = d.Mul(decimal.New(rapid.Int64().Draw(t, "by"), 0))
+		}
+		return d
+	})
+	rapid.Check(t, func(t *rapid.T) {
+		a, b := gen.Draw(t, "a"), gen.Draw(t, "b")
+		ra, rb := rat(a), rat(b)
+		eq := func(op string, got decimal.Decimal, want *big.Rat) {
+			if rat(got).Cmp(want) != 0 {
+				t.Fatalf("%s %s %s = %s, want %s", a, op, b, got, want)
+			}
+		}
+		eq("+", a.Add(b), new(big.Rat).Add(ra, rb))
+		eq("-", a.Sub(b), new(big.Rat).Sub(ra, rb))
+		eq("*", a.Mul(b), new(big.Rat).Mul(ra, rb))
+		if a.Cmp(b) != ra.Cmp(rb) {
+			t.Fatalf("%s against %s: %d", a, b, a.Cmp(b))
+		}
+		eq("trim", a.Trim(), ra)
+		back, err := decimal.Parse(a.String())
+		if err != nil || !back.Equal(a) {
+			t.Fatalf("%s does not read back: %v", a, err)
+		}
+		// Rounding: within half a step, on the step's grid, and ties to even.
+		step := decimal.New(rapid.Int64Range(1, 1000).Draw(t, "step"), rapid.IntRange(-6, 3).Draw(t, "stepExp"))
+		for _, r := range []decimal.Rounding{decimal.HalfEven, decimal.HalfUp, decimal.Truncate} {
+			got := a.RoundTo(step, r)
+			k := new(big.Rat).Quo(rat(got), rat(step))
+			if !k.IsInt() {
+				t.Fatalf("%s to %s is off the grid: %s", a, step, got)
+			}
+			off := new(big.Rat).Sub(rat(got), ra)
+			twice := new(big.Rat).Mul(new(big.Rat).Abs(off), big.NewRat(2, 1))
+			switch c := twice.Cmp(rat(step)); {
+			case r != decimal.Truncate && c > 0:
+				t.Fatalf("%s to %s %s is too far: %s", a, step, r, got)
+			case r == decimal.HalfEven && c == 0 && k.Num().Bit(0) == 1:
+				t.Fatalf("a tie of %s to %s went to the odd multiple %s", a, step, got)
+			case r == decimal.HalfUp && c == 0 && off.Sign()*ra.Sign() < 0:
+				t.Fatalf("a tie of %s to %s went towards zero: %s", a, step, got)
+			case r == decimal.Truncate && (new(big.Rat).Abs(off).Cmp(rat(step)) >= 0 || off.Sign()*ra.Sign() > 0):
+				t.Fatalf("%s truncated to %s gives %s", a, step, got)
+			}
+		}
+	})
+}
+
+func TestParseRefuses(t *testing.T) {
+	for _, s := range []string{"", "-", ".", "1,5", "1.2.3", "0x10", "1e", "1e9999", "NaN", "Inf", "--1", "1 "} {
+		_, err := decimal.Parse(s)
+		require.Error(t, err, s)
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	f.Add("-12.50e3")
+	f.Fuzz(func(t *testing.T, s string) {
+		if d, err := decimal.Parse(s); err == nil {
+			if back, err := decimal.Parse(d.String()); err != nil || !back.Equal(d) {
+				t.Fatalf("%q reads as %s, which does not read back", s, d)
+			}
+		}
+	})
+}
+
+func BenchmarkSteps(b *testing.B) {
+	v, step := decimal.New(8_001_234_567, -9), decimal.New(1, -3)
+	b.ReportAllocs()
+	for b.Loop() {
+		v.Steps(step, decimal.HalfEven)
+	}
+}

@@ -1,0 +1,387 @@
+// Package quantity holds the quantities of description files: a number and a
+// unit in one text, "8.000 mm" or "20 Hz", checked for dimension. The number
+// stays exact and keeps its decimals.
+package quantity
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+)
+
+// dimension is a kind of quantity, in words that read well in an error.
+type dimension string
+
+const (
+	length      dimension = "a length"
+	duration    dimension = "a time"
+	rate        dimension = "a rate"
+	charge      dimension = "a battery charge"
+	current     dimension = "a current"
+	ratio       dimension = "a percentage"
+	temperature dimension = "a temperature"
+	power       dimension = "a radio power"
+	voltage     dimension = "a voltage"
+	pressure    dimension = "a pressure"
+	mass        dimension = "a mass"
+	angle       dimension = "an angle"
+	gain        dimension = "a level difference"
+)
+
+// units gives each unit's dimension and its size in the base unit of the
+// dimension. Those without a type here are known so that an error can name them.
+var units = map[string]struct {
+	dim  dimension
+	base decimal.Decimal
+}{
+	"h": {duration, decimal.New(3600, 9)}, "min": {duration, decimal.New(60, 9)}, "s": {duration, decimal.New(1, 9)},
+	"ms": {duration, decimal.New(1, 6)}, "µs": {duration, decimal.New(1, 3)}, "us": {duration, decimal.New(1, 3)}, "ns": {duration, decimal.New(1, 0)},
+	"Hz": {rate, decimal.New(1, 0)}, "/s": {rate, decimal.New(1, 0)}, "kHz": {rate, decimal.New(1, 3)}, "MHz": {rate, decimal.New(1, 6)}, "GHz": {rate, decimal.New(1, 9)}, "/min": {rate, decimal.Decimal{}},
+	"mAh": {charge, decimal.New(1, 0)}, "Ah": {charge, decimal.New(1, 3)},
+	"mA": {current, decimal.New(1, 0)}, "µA": {current, decimal.New(1, -3)}, "uA": {current, decimal.New(1, -3)}, "A": {current, decimal.New(1, 3)},
+	"%":  {ratio, decimal.New(1, 0)},
+	"°C": {temperature, decimal.New(1, 0)}, "degC": {temperature, decimal.New(1, 0)}, "K": {temperature, decimal.Decimal{}},
+	"mW": {power, decimal.New(1, 0)}, "W": {power, decimal.New(1, 3)}, "dBm": {power, decimal.Decimal{}},
+	"V": {voltage, decimal.New(1, 0)}, "mV": {voltage, decimal.New(1, -3)},
+	"Pa": {pressure, decimal.New(1, 0)}, "kPa": {pressure, decimal.New(1, 3)}, "bar": {pressure, decimal.New(1, 5)}, "psi": {pressure, decimal.Decimal{}},
+	"g": {mass, decimal.New(1, 0)}, "kg": {mass, decimal.New(1, 3)},
+	"°": {angle, decimal.New(1, 0)}, "deg": {angle, decimal.New(1, 0)}, "rad": {angle, decimal.Decimal{}},
+	"dB": {gain, decimal.New(1, 0)},
+}
+
+// split cuts "8.000 mm" into its number and its unit.
+func split(text string) (num decimal.Decimal, unit string, err error) {
+	t := strings.TrimSpace(text)
+	// An exponent's e is part of the number, so the unit starts at the first
+	// character that cannot continue one.
+	i := 0
+	for i < len(t) {
+		c := t[i]
+		isExp := (c == 'e' || c == 'E') && i+1 < len(t) && strings.IndexByte("+-0123456789", t[i+1]) >= 0
+		if strings.IndexByte("+-.0123456789", c) < 0 && !isExp {
+			break
+		}
+		i++
+	}
+	num, err = decimal.Parse(t[:i])
+	if err != nil {
+		return num, "", fmt.Errorf("%q does not start with a number", text)
+	}
+	return num, strings.TrimSpace(t[i:]), nil
+}
+
+// read reads a quantity of one dimension and returns its size in the base unit.
+func read(text []byte, want dimension, example string) (base decimal.Decimal, err error) {
+	num, unit, err := split(string(text))
+	if err != nil {
+		return base, fmt.Errorf("%w; write %s, such as %s", err, want, example)
+	}
+	u, known := units[unit]
+	switch {
+	case unit == "":
+		return base, fmt.Errorf("%q has no unit; write %s, such as %s", text, want, example)
+	case known && u.dim == want && !u.base.IsZero():
+		return num.Mul(u.base), nil
+	}
+	return base, wrongUnit(string(text), unit, want, example)
+}
+
+func wrongUnit(text, unit string, want dimension, example string) error {
+	dim := units[unit].dim
+	if _, ok := decimal.ParseUnit(unit); ok {
+		dim = length
+	}
+	if dim != "" && dim != want {
+		return fmt.Errorf("%q is %s, and %s belongs here; write it such as %s", text, dim, want, example)
+	}
+	return fmt.Errorf("%q has the unit %q, which is not known for %s; write it such as %s", text, unit, want, example)
+}
+
+// Length is a length with the unit it is written in; the number keeps its
+// decimals. The zero value is 0 mm.
+type Length struct {
+	Num  decimal.Decimal
+	Unit decimal.Unit
+	pm   decimal.Length
+}
+
+// MM returns a length in millimetres, for tests and defaults.
+func MM(text string) Length {
+	l, err := NewLength(decimal.MustParse(text), decimal.MM)
+	if err != nil {
+		panic(err)
+	}
+	return l
+}
+
+// NewLength checks that num units is a whole number of picometres.
+func NewLength(num decimal.Decimal, u decimal.Unit) (Length, error) {
+	pm, ok := decimal.Exactly(num, u)
+	if !ok {
+		return Length{}, fmt.Errorf("%s %s is finer than a picometre or too large", num, u)
+	}
+	return Length{num, u, pm}, nil
+}
+
+// Of is the length l written in a unit; exact is false when the unit cannot
+// write it with a finite number of decimals.
+func Of(l decimal.Length, u decimal.Unit) (q Length, exact bool) {
+	n, ok := l.In(u)
+	return Length{n, u, l}, ok
+}
+
+// Picometres returns the exact length.
+func (l Length) Picometres() decimal.Length { return l.pm }
+
+func (l Length) String() string { return l.Num.String() + " " + l.Unit.Symbol() }
+
+// Equal reports whether two lengths are the same, whatever their unit.
+func (l Length) Equal(m Length) bool { return l.pm == m.pm }
+
+// MarshalText writes the number and the unit.
+func (l Length) MarshalText() ([]byte, error) { return []byte(l.String()), nil }
+
+// UnmarshalText reads "8.000 mm".
+func (l *Length) UnmarshalText(b []byte) error {
+	num, unit, err := split(string(b))
+	if err != nil {
+		return fmt.Errorf("%w; write a length, such as 8.000 mm", err)
+	}
+	if unit == "" {
+		return fmt.Errorf("%q has no unit; write a length, such as 8.000 mm", b)
+	}
+	u, ok := decimal.ParseUnit(unit)
+	if !ok {
+		return wrongUnit(string(b), unit, length, "8.000 mm")
+	}
+	v, err := NewLength(num, u)
+	if err == nil {
+		*l = v
+	}
+	return err
+}
+
+// Pattern describes the text for the JSON Schema.
+func (Length) Pattern() (string, string) { return pattern(decimal.UnitSymbols()...), "8.000 mm" }
+
+func pattern(units ...string) string {
+	return `^[+-]?[0-9.]+([eE][+-]?[0-9]+)?\s*(` + strings.Join(units, "|") + `)$`
+}
+
+// Duration is a time span to the nanosecond, or a moment as a time since the
+// scenario's start.
+type Duration time.Duration
+
+// D returns it as a time.Duration.
+func (d Duration) D() time.Duration { return time.Duration(d) }
+
+func (d Duration) String() string {
+	n := int64(d)
+	for _, u := range []struct {
+		size int64
+		name string
+	}{{3600e9, "h"}, {60e9, "min"}, {1e9, "s"}, {1e6, "ms"}, {1e3, "µs"}} {
+		if n != 0 && n%u.size == 0 {
+			return fmt.Sprintf("%d %s", n/u.size, u.name)
+		}
+	}
+	if n == 0 {
+		return "0 s"
+	}
+	return decimal.New(n, -9).Trim().String() + " s"
+}
+
+// MarshalText writes the time in the largest unit that leaves a whole number,
+// or in seconds.
+func (d Duration) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
+
+// UnmarshalText reads "400 ms"; the time must be a whole number of nanoseconds.
+func (d *Duration) UnmarshalText(b []byte) error {
+	ns, err := read(b, duration, "400 ms")
+	if err != nil {
+		return err
+	}
+	n, ok := ns.Int64()
+	if !ok {
+		return fmt.Errorf("%q is finer than a nanosecond or longer than 292 years", b)
+	}
+	*d = Duration(n)
+	return nil
+}
+
+// Pattern describes the text for the JSON Schema.
+func (Duration) Pattern() (string, string) {
+	return pattern("h", "min", "s", "ms", "µs", "us", "ns"), "400 ms"
+}
+
+// Rate is a number of events a second, exact.
+type Rate struct{ Hz decimal.Decimal }
+
+// ErrRate is returned for a rate that is not above zero.
+var ErrRate = errors.New("a rate is above zero and at most 1 GHz")
+
+// Interval is the time of the n-th event after the first, rounded down to the
+// nanosecond. Times are worked out from n, so that 30 Hz does not drift.
+func (r Rate) Interval(n int64) time.Duration {
+	coef, ok := r.Hz.Coefficient()
+	if !ok || coef <= 0 {
+		return 0
+	}
+	if e := r.Hz.Exponent(); e == 0 && n < 1<<32 && n > -1<<32 {
+		// n×10⁹/coef without overflow: whole part and remainder apart.
+		return time.Duration(n/coef*1e9 + n%coef*1e9/coef)
+	}
+	v, _ := decimal.New(n, 9).Quo(r.Hz, 0, decimal.Truncate).Int64()
+	return time.Duration(v)
+}
+
+// IsZero reports whether no rate is set.
+func (r Rate) IsZero() bool { return r.Hz.IsZero() }
+
+func (r Rate) String() string { return r.Hz.String() + " Hz" }
+
+// Equal compares rates by value.
+func (r Rate) Equal(s Rate) bool { return r.Hz.Equal(s.Hz) }
+
+// MarshalText writes the rate in hertz.
+func (r Rate) MarshalText() ([]byte, error) { return []byte(r.String()), nil }
+
+// UnmarshalText reads "20 Hz".
+func (r *Rate) UnmarshalText(b []byte) error {
+	hz, err := read(b, rate, "20 Hz")
+	if err != nil {
+		return err
+	}
+	if hz.Sign() <= 0 || hz.Cmp(decimal.New(1, 9)) > 0 {
+		return fmt.Errorf("%q: %w", b, ErrRate)
+	}
+	r.Hz = hz
+	return nil
+}
+
+// Pattern describes the text for the JSON Schema.
+func (Rate) Pattern() (string, string) { return pattern("Hz", "/s", "kHz", "MHz", "GHz"), "20 Hz" }
+
+// The plain quantities: a decimal in one base unit, range checked on reading.
+
+type bounds struct {
+	dim      dimension
+	unit     string
+	units    []string
+	example  string
+	min, max decimal.Decimal
+}
+
+func (bo bounds) unmarshal(b []byte, to *decimal.Decimal) error {
+	v, err := read(b, bo.dim, bo.example)
+	if err != nil {
+		return err
+	}
+	if v.Cmp(bo.min) < 0 || v.Cmp(bo.max) > 0 {
+		return fmt.Errorf("%q is out of range; %s here is %s to %s %s", b, bo.dim, bo.min, bo.max, bo.unit)
+	}
+	*to = v
+	return nil
+}
+
+var (
+	percentBounds = bounds{ratio, "%", []string{"%"}, "62 %", decimal.New(0, 0), decimal.New(100, 0)}
+	chargeBounds  = bounds{charge, "mAh", []string{"mAh", "Ah"}, "850 mAh", decimal.New(0, 0), decimal.New(1000000, 0)}
+	currentBounds = bounds{current, "mA", []string{"mA", "µA", "uA", "A"}, "12 mA", decimal.New(0, 0), decimal.New(100000, 0)}
+	celsiusBounds = bounds{temperature, "°C", []string{"°C", "degC"}, "20 °C", decimal.New(-100, 0), decimal.New(200, 0)}
+	angleBounds   = bounds{angle, "°", []string{"°", "deg"}, "2 °", decimal.New(-360, 0), decimal.New(360, 0)}
+	levelBounds   = bounds{gain, "dB", []string{"dB"}, "6 dB", decimal.New(-300, 0), decimal.New(300, 0)}
+)
+
+// Percent is a share, 0 to 100.
+type Percent struct{ Value decimal.Decimal }
+
+func (p Percent) String() string { return p.Value.String() + " %" }
+
+// MarshalText writes "62 %".
+func (p Percent) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+
+// UnmarshalText reads "62 %".
+func (p *Percent) UnmarshalText(b []byte) error { return percentBounds.unmarshal(b, &p.Value) }
+
+// Pattern describes the text for the JSON Schema.
+func (Percent) Pattern() (string, string) {
+	return pattern(percentBounds.units...), percentBounds.example
+}
+
+// Charge is a battery charge in mAh.
+type Charge struct{ MAh decimal.Decimal }
+
+func (c Charge) String() string { return c.MAh.String() + " mAh" }
+
+// MarshalText writes "850 mAh".
+func (c Charge) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
+// UnmarshalText reads "850 mAh".
+func (c *Charge) UnmarshalText(b []byte) error { return chargeBounds.unmarshal(b, &c.MAh) }
+
+// Pattern describes the text for the JSON Schema.
+func (Charge) Pattern() (string, string) { return pattern(chargeBounds.units...), chargeBounds.example }
+
+// Current is an electric current in mA.
+type Current struct{ MA decimal.Decimal }
+
+func (c Current) String() string { return c.MA.String() + " mA" }
+
+// MarshalText writes "12 mA".
+func (c Current) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
+// UnmarshalText reads "12 mA".
+func (c *Current) UnmarshalText(b []byte) error { return currentBounds.unmarshal(b, &c.MA) }
+
+// Pattern describes the text for the JSON Schema.
+func (Current) Pattern() (string, string) {
+	return pattern(currentBounds.units...), currentBounds.example
+}
+
+// Celsius is a temperature in degrees Celsius.
+type Celsius struct{ Degrees decimal.Decimal }
+
+func (c Celsius) String() string { return c.Degrees.String() + " °C" }
+
+// MarshalText writes "20 °C".
+func (c Celsius) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
+// UnmarshalText reads "20 °C".
+func (c *Celsius) UnmarshalText(b []byte) error { return celsiusBounds.unmarshal(b, &c.Degrees) }
+
+// Pattern describes the text for the JSON Schema.
+func (Celsius) Pattern() (string, string) {
+	return pattern(celsiusBounds.units...), celsiusBounds.example
+}
+
+// Angle is a plane angle in degrees.
+type Angle struct{ Degrees decimal.Decimal }
+
+func (a Angle) String() string { return a.Degrees.String() + " °" }
+
+// MarshalText writes "2 °".
+func (a Angle) MarshalText() ([]byte, error) { return []byte(a.String()), nil }
+
+// UnmarshalText reads "2 °".
+func (a *Angle) UnmarshalText(b []byte) error { return angleBounds.unmarshal(b, &a.Degrees) }
+
+// Pattern describes the text for the JSON Schema.
+func (Angle) Pattern() (string, string) { return pattern(angleBounds.units...), angleBounds.example }
+
+// Level is a level difference in decibels.
+type Level struct{ DB decimal.Decimal }
+
+func (l Level) String() string { return l.DB.String() + " dB" }
+
+// MarshalText writes "6 dB".
+func (l Level) MarshalText() ([]byte, error) { return []byte(l.String()), nil }
+
+// UnmarshalText reads "6 dB".
+func (l *Level) UnmarshalText(b []byte) error { return levelBounds.unmarshal(b, &l.DB) }
+
+// Pattern describes the text for the JSON Schema.
+func (Level) Pattern() (string, string) { return pattern(levelBounds.units...), levelBounds.example }

@@ -1,0 +1,88 @@
+package quantity_test
+
+import (
+	"encoding"
+	"testing"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/quantity"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+)
+
+func TestLengthsAreExact(t *testing.T) {
+	for text, pm := range map[string]decimal.Length{
+		"8.000 mm": 8e9, "8mm": 8e9, "-0.5 µm": -500_000, "1 in": 25_400_000_000, "0.00005 in": 1_270_000,
+		"1 thou": 25_400_000, "1 µin": 25_400, "2.5 cm": 25e9, "1e-3 m": 1e9, "3 um": 3e6,
+	} {
+		var l quantity.Length
+		require.NoError(t, l.UnmarshalText([]byte(text)), text)
+		require.Equal(t, pm, l.Picometres(), text)
+	}
+}
+
+func TestWrongQuantitiesAreNamed(t *testing.T) {
+	type text = encoding.TextUnmarshaler
+	for _, c := range []struct {
+		into text
+		src  string
+		want string
+	}{
+		{new(quantity.Length), "8 bar", `"8 bar" is a pressure, and a length belongs here; write it such as 8.000 mm`},
+		{new(quantity.Length), "8", `"8" has no unit; write a length, such as 8.000 mm`},
+		{new(quantity.Length), "8 furlong", `"8 furlong" has the unit "furlong", which is not known for a length; write it such as 8.000 mm`},
+		{new(quantity.Length), "mm", `"mm" does not start with a number; write a length, such as 8.000 mm`},
+		{new(quantity.Length), "0.0001 nm", `0.0001 nm is finer than a picometre or too large`},
+		{new(quantity.Duration), "8 mm", `"8 mm" is a length, and a time belongs here; write it such as 400 ms`},
+		{new(quantity.Duration), "0.1 ns", `"0.1 ns" is finer than a nanosecond or longer than 292 years`},
+		{new(quantity.Rate), "0 Hz", `"0 Hz": a rate is above zero and at most 1 GHz`},
+		{new(quantity.Percent), "101 %", `"101 %" is out of range; a percentage here is 0 to 100 %`},
+		{new(quantity.Charge), "5 kg", `"5 kg" is a mass, and a battery charge belongs here; write it such as 850 mAh`},
+		{new(quantity.Celsius), "293 K", `"293 K" has the unit "K", which is not known for a temperature; write it such as 20 °C`},
+	} {
+		require.EqualError(t, c.into.UnmarshalText([]byte(c.src)), c.want)
+	}
+}
+
+func TestRateDoesNotDrift(t *testing.T) {
+	var r quantity.Rate
+	require.NoError(t, r.UnmarshalText([]byte("30 Hz")))
+	require.Equal(t, 33_333_333*time.Nanosecond, r.Interval(1))
+	require.Equal(t, 8*time.Hour, r.Interval(30*3600*8))
+	require.NoError(t, r.UnmarshalText([]byte("0.1 Hz")))
+	require.Equal(t, 10*time.Second, r.Interval(1))
+	require.NoError(t, r.UnmarshalText([]byte("2.5 Hz")))
+	require.Equal(t, 400*time.Millisecond, r.Interval(1))
+}
+
+func TestTextRoundTrips(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		d := quantity.Duration(rapid.Int64Range(-1e15, 1e15).Draw(t, "ns"))
+		var back quantity.Duration
+		b, _ := d.MarshalText()
+		require.NoError(t, back.UnmarshalText(b))
+		require.Equal(t, d, back)
+
+		u := decimal.Unit(rapid.IntRange(0, int(decimal.NM)).Draw(t, "unit"))
+		l, err := quantity.NewLength(decimal.New(rapid.Int64Range(-1e6, 1e6).Draw(t, "n"), -rapid.IntRange(0, 2).Draw(t, "places")), u)
+		require.NoError(t, err)
+		var lback quantity.Length
+		b, _ = l.MarshalText()
+		require.NoError(t, lback.UnmarshalText(b))
+		require.Equal(t, l.String(), lback.String())
+		require.True(t, l.Equal(lback))
+	})
+}
+
+func FuzzText(f *testing.F) {
+	f.Add("8.000 mm")
+	f.Add("1e9 Hz")
+	f.Fuzz(func(t *testing.T, s string) {
+		for _, q := range []encoding.TextUnmarshaler{new(quantity.Length), new(quantity.Duration), new(quantity.Rate), new(quantity.Percent), new(quantity.Celsius)} {
+			if err := q.UnmarshalText([]byte(s)); err != nil && err.Error() == "" {
+				t.Error("an error without words")
+			}
+		}
+	})
+}
