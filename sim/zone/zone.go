@@ -1,0 +1,213 @@
+// Package zone places a reading among its limits: below, warn-low, in,
+// warn-high, above, or void. How a value at a limit counts, whether the
+// rounded or the unrounded value decides, and what measurement uncertainty
+// takes away are rules that a scenario states; nothing is assumed.
+//
+// Sources: ASTM E29 (rounding method and absolute method of comparing a value
+// with a limit); JCGM 106:2012 §8.2 (simple acceptance) and §8.3.2 (guarded
+// acceptance); ISO 14253-1 (conformity proven inside the specification reduced
+// by the expanded uncertainty U).
+package zone
+
+import (
+	"fmt"
+	"strings"
+
+	"example.org/understudy/sim/decimal"
+)
+
+// Zone is where a reading falls.
+type Zone uint8
+
+// Zones. Void is a reading that is not a number: out of range, probe missing.
+const (
+	Void Zone = iota
+	Below
+	WarnLow
+	In
+	WarnHigh
+	Above
+)
+
+var names = [...]string{"void", "below", "warn-low", "in", "warn-high", "above"}
+
+func (z Zone) String() string {
+	if int(z) < len(names) {
+		return names[z]
+	}
+	return "?"
+}
+
+// Names lists the zones' names in order.
+func (Zone) Names() []string { return names[:] }
+
+// MarshalText writes the zone's name.
+func (z Zone) MarshalText() ([]byte, error) { return []byte(z.String()), nil }
+
+// UnmarshalText reads a zone's name.
+func (z *Zone) UnmarshalText(b []byte) error { return unmarshal(b, names[:], "a zone", (*uint8)(z)) }
+
+func unmarshal(b []byte, names []string, what string, to *uint8) error {
+	for i, n := range names {
+		if n == string(b) {
+			*to = uint8(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is not %s; write one of %s", b, what, strings.Join(names, ", "))
+}
+
+// Conforms reports whether the zone is inside the specification limits.
+func (z Zone) Conforms() bool { return z == WarnLow || z == In || z == WarnHigh }
+
+// Limit is one limit: a length, or absent.
+type Limit struct {
+	At  decimal.Length
+	Set bool
+}
+
+// At is a limit at a length.
+func At(l decimal.Length) Limit { return Limit{l, true} }
+
+// Limits are the specification limits and the warning limits inside them. Any
+// of them may be absent.
+type Limits struct {
+	Lower, Upper         Limit
+	WarnLower, WarnUpper Limit
+}
+
+// Check reports the first thing wrong with the limits' order.
+func (l Limits) Check() error {
+	order := []struct {
+		name string
+		Limit
+	}{{"lower limit", l.Lower}, {"lower warning limit", l.WarnLower}, {"upper warning limit", l.WarnUpper}, {"upper limit", l.Upper}}
+	for i := range order {
+		for j := i + 1; j < len(order); j++ {
+			if a, b := order[i], order[j]; a.Set && b.Set && a.At > b.At {
+				return fmt.Errorf("the %s lies above the %s", a.name, b.name)
+			}
+		}
+	}
+	return nil
+}
+
+// Decide says which value is compared with the limits.
+type Decide uint8
+
+// What is compared.
+const (
+	Displayed Decide = iota // the rounded value (ASTM E29 rounding method)
+	Unrounded               // the value before rounding (ASTM E29 absolute method)
+)
+
+var decideNames = [...]string{"displayed", "unrounded"}
+
+func (d Decide) String() string { return decideNames[d] }
+
+// Names lists what may be written.
+func (Decide) Names() []string { return decideNames[:] }
+
+// MarshalText writes the name.
+func (d Decide) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
+
+// UnmarshalText reads the name.
+func (d *Decide) UnmarshalText(b []byte) error {
+	return unmarshal(b, decideNames[:], "a way to decide", (*uint8)(d))
+}
+
+// Rule is how values are compared with limits.
+type Rule struct {
+	Decide Decide
+	// Strict makes a value equal to a limit fall outside it. By default limits
+	// are inclusive: a value equal to a limit conforms.
+	Strict bool
+	// Guard is the width each specification limit moves inwards: the expanded
+	// uncertainty U for a guarded decision (JCGM 106 §8.3.2 with w = U), 0 for
+	// the simple one.
+	Guard decimal.Length
+}
+
+// Place returns the zone of a value in picometres (it may be fractional after
+// a factor). Specification limits come before warning limits.
+func (l Limits) Place(pm decimal.Decimal, r Rule) Zone {
+	// cmp compares the value with a limit, inlined for the usual whole value.
+	whole, fits := pm.Int64()
+	cmp := func(at decimal.Length) int {
+		if fits {
+			switch {
+			case whole < int64(at):
+				return -1
+			case whole > int64(at):
+				return 1
+			}
+			return 0
+		}
+		return pm.Cmp(decimal.New(int64(at), 0))
+	}
+	under := func(at decimal.Length) bool { c := cmp(at); return c < 0 || c == 0 && r.Strict }
+	over := func(at decimal.Length) bool { c := cmp(at); return c > 0 || c == 0 && r.Strict }
+	switch {
+	case l.Lower.Set && under(l.Lower.At+r.Guard):
+		return Below
+	case l.Upper.Set && over(l.Upper.At-r.Guard):
+		return Above
+	case l.WarnLower.Set && under(l.WarnLower.At):
+		return WarnLow
+	case l.WarnUpper.Set && over(l.WarnUpper.At):
+		return WarnHigh
+	}
+	return In
+}
+
+// Why says in words which limit and rule put a value in its zone. The value
+// and the limits are written in unit u.
+func (l Limits) Why(pm decimal.Decimal, r Rule, u decimal.Unit) string {
+	z := l.Place(pm, r)
+	write := func(at decimal.Length) string {
+		v, _ := at.In(u)
+		return v.String() + " " + u.Symbol()
+	}
+	equal := func(at Limit) bool { return at.Set && pm.Equal(decimal.New(int64(at.At), 0)) }
+	guard := ""
+	if r.Guard != 0 {
+		guard = " moved in by U = " + write(r.Guard)
+	}
+	strictly := "limits are inclusive"
+	if r.Strict {
+		strictly = "limits are strict"
+	}
+	at := func(l Limit, name string, g decimal.Length, beyond string) string {
+		l.At += g
+		s := "the " + r.Decide.String() + " value is " + beyond + " the " + name + " " + write(l.At-g)
+		if g != 0 {
+			s += guard
+		}
+		if equal(l) {
+			s = "the " + r.Decide.String() + " value equals the " + name + " " + write(l.At-g) + " and " + strictly
+		}
+		return s
+	}
+	switch z {
+	case Below:
+		return at(l.Lower, "lower limit", r.Guard, "below")
+	case Above:
+		return at(l.Upper, "upper limit", -r.Guard, "above")
+	case WarnLow:
+		return at(l.WarnLower, "lower warning limit", 0, "below")
+	case WarnHigh:
+		return at(l.WarnUpper, "upper warning limit", 0, "above")
+	}
+	for _, e := range []struct {
+		l    Limit
+		name string
+	}{{l.WarnLower, "lower warning limit"}, {l.WarnUpper, "upper warning limit"}, {l.Lower, "lower limit"}, {l.Upper, "upper limit"}} {
+		if equal(e.l) {
+			return "the " + r.Decide.String() + " value equals the " + e.name + " " + write(e.l.At) + " and " + strictly
+		}
+	}
+	if l == (Limits{}) {
+		return "no limits are set"
+	}
+	return "the " + r.Decide.String() + " value is inside all limits"
+}

@@ -1,0 +1,110 @@
+package zone_test
+
+import (
+	"testing"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/zone"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+)
+
+func um(n int64) decimal.Length { return decimal.Length(n) * decimal.Micrometre }
+
+func pm(l decimal.Length) decimal.Decimal { return decimal.New(int64(l), 0) }
+
+// common practice, no source: limits 9.75/10.25 with warnings 9.8/10.2 about
+// 10 mm classify 10.25 in (a warning, not a reject), 10.2 in, and 10.25 plus
+// one count above.
+var about10 = zone.Limits{Lower: zone.At(um(9750)), Upper: zone.At(um(10250)), WarnLower: zone.At(um(9800)), WarnUpper: zone.At(um(10200))}
+
+func TestZonesAtAndBesideEachLimit(t *testing.T) {
+	for _, c := range []struct {
+		at     int64
+		simple zone.Zone
+		strict zone.Zone
+	}{
+		{9749, zone.Below, zone.Below}, {9750, zone.WarnLow, zone.Below}, {9751, zone.WarnLow, zone.WarnLow},
+		{9799, zone.WarnLow, zone.WarnLow}, {9800, zone.In, zone.WarnLow}, {9801, zone.In, zone.In},
+		{10199, zone.In, zone.In}, {10200, zone.In, zone.WarnHigh}, {10201, zone.WarnHigh, zone.WarnHigh},
+		{10249, zone.WarnHigh, zone.WarnHigh}, {10250, zone.WarnHigh, zone.Above}, {10251, zone.Above, zone.Above},
+	} {
+		require.Equal(t, c.simple, about10.Place(pm(um(c.at)), zone.Rule{}), "%d µm", c.at)
+		require.Equal(t, c.strict, about10.Place(pm(um(c.at)), zone.Rule{Strict: true}), "%d µm, strict", c.at)
+	}
+}
+
+// JCGM 106:2012 §8.2.1: under simple acceptance the acceptance limits are the
+// tolerance limits, and a value on one is accepted (§7.1 defines the tolerance
+// interval as closed).
+func TestSimpleAcceptance(t *testing.T) {
+	l := zone.Limits{Lower: zone.At(um(0)), Upper: zone.At(um(100))}
+	for at, want := range map[int64]bool{-1: false, 0: true, 50: true, 100: true, 101: false} {
+		require.Equal(t, want, l.Place(pm(um(at)), zone.Rule{}).Conforms(), "%d", at)
+	}
+}
+
+// JCGM 106:2012 §8.3.2, equation (18) and ISO 14253-1: the acceptance limit is
+// the tolerance limit less the guard band w = U, on each side.
+func TestGuardedAcceptance(t *testing.T) {
+	l := zone.Limits{Lower: zone.At(um(0)), Upper: zone.At(um(100))}
+	for at, want := range map[int64]zone.Zone{9: zone.Below, 10: zone.In, 90: zone.In, 91: zone.Above} {
+		require.Equal(t, want, l.Place(pm(um(at)), zone.Rule{Guard: um(10)}), "%d", at)
+	}
+}
+
+// ASTM E29 §5: under the rounding method the value is rounded to the limit's
+// places before it is compared, under the absolute method it is not.
+func TestFractionsOfAPicometreDecide(t *testing.T) {
+	just := decimal.MustParse("10250000000.1")
+	require.Equal(t, zone.Above, about10.Place(just, zone.Rule{Decide: zone.Unrounded}))
+	require.Equal(t, zone.WarnHigh, about10.Place(just.Quantize(0, decimal.HalfEven), zone.Rule{}))
+}
+
+func TestWhyNamesTheLimit(t *testing.T) {
+	for at, want := range map[int64]string{
+		10250: "the displayed value is above the upper warning limit 10.2 mm",
+		10200: "the displayed value equals the upper warning limit 10.2 mm and limits are inclusive",
+		10251: "the displayed value is above the upper limit 10.25 mm",
+		9000:  "the displayed value is below the lower limit 9.75 mm",
+		10000: "the displayed value is inside all limits",
+	} {
+		require.Equal(t, want, about10.Why(pm(um(at)), zone.Rule{}, decimal.MM))
+	}
+	require.Equal(t, "the unrounded value equals the upper limit 10.25 mm and limits are strict",
+		about10.Why(pm(um(10250)), zone.Rule{Decide: zone.Unrounded, Strict: true}, decimal.MM))
+}
+
+// The zone never falls as the value rises, and mirroring limits and value
+// mirrors the zone.
+func TestZonesAreOrderedAndSymmetric(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		v := rapid.SliceOfN(rapid.Int64Range(-50, 50), 4, 4).Draw(t, "limits")
+		l := zone.Limits{Lower: zone.At(decimal.Length(min(v[0], v[1]))), Upper: zone.At(decimal.Length(max(v[0], v[1])))}
+		w := zone.Rule{Strict: rapid.Bool().Draw(t, "strict"), Guard: decimal.Length(rapid.Int64Range(0, 3).Draw(t, "U"))}
+		l.WarnLower = zone.At(l.Lower.At + 2)
+		l.WarnUpper = zone.At(l.Upper.At - 2)
+		if l.Check() != nil || l.Upper.At-l.Lower.At <= 2*w.Guard { // nothing is acceptable then
+			t.Skip("limits out of order")
+		}
+		m := zone.Limits{Lower: zone.At(-l.Upper.At), Upper: zone.At(-l.Lower.At), WarnLower: zone.At(-l.WarnUpper.At), WarnUpper: zone.At(-l.WarnLower.At)}
+		last := zone.Void
+		for x := int64(-60); x <= 60; x++ {
+			z := l.Place(decimal.New(x, 0), w)
+			if z < last {
+				t.Fatalf("zone fell from %s to %s at %d", last, z, x)
+			}
+			last = z
+			if back := m.Place(decimal.New(-x, 0), w); back != zone.Above+zone.Below-z {
+				t.Fatalf("at %d: %s, mirrored %s", x, z, back)
+			}
+		}
+	})
+}
+
+func TestLimitsOutOfOrder(t *testing.T) {
+	bad := about10
+	bad.WarnUpper = zone.At(um(10300))
+	require.EqualError(t, bad.Check(), "the upper warning limit lies above the upper limit")
+	require.NoError(t, about10.Check())
+}
