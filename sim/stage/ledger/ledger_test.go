@@ -18,7 +18,7 @@ func entries() []ledger.Entry {
 	return []ledger.Entry{
 		{Kind: ledger.KindRun, Run: &ledger.Run{Version: ledger.Version, Scenario: "a bore", Seed: 41, Pace: "drain"}},
 		{T: time.Second, Gauge: "bore-1", Kind: ledger.KindFrame, Frame: &ledger.Frame{ID: 1, Cause: ledger.Tag, Name: "reading", Tag: &tag,
-			Readings: []ledger.Reading{{Channel: "A", Pressed: 5e9, Exact: decimal.MustParse("8.0154"), Shown: decimal.MustParse("8.015"), Unit: "mm", Function: "live", Zone: zone.WarnHigh}},
+			Readings: []ledger.Reading{{Channel: "A", Pressed: 5e9, Exact: decimal.MustParse("8015400000"), Shown: decimal.MustParse("8.015"), Unit: "mm", Function: "live", Zone: zone.WarnHigh}},
 			Bytes:    ledger.Hex("R8.015\r\n")}},
 		{T: time.Second, Gauge: "bore-1", Kind: ledger.KindOut, Out: &ledger.Out{Frames: []int{1}, Fate: ledger.Sent}},
 		{T: 2 * time.Second, Kind: ledger.KindEnd, Note: "the timeline ended"},
