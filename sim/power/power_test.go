@@ -1,0 +1,519 @@
+package power
+
+import (
+	"math"
+	"math/big"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"golang.org/x/exp/rand"
+	"pgregory.net/rapid"
+)
+
+func cell(t testing.TB, cfg Config) *Cell {
+	t.Helper()
+	c, err := New(cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+// drain advances to a time through every event.
+func drain(c *Cell, s *State, to time.Duration, l Load) []Event {
+	var evs []Event
+	for {
+		ev, ok := c.Advance(s, to, l)
+		if !ok {
+			return evs
+		}
+		evs = append(evs, ev)
+	}
+}
+
+// Closed form: 1 mAh is 3.6 C; a 850 mAh cell giving 42.5 mA is empty in 20 h
+// less what leaks away. The leak is 2 % of capacity in 30 days at 20 °C:
+// 850 mAh × 0.02 ÷ 720 h = 23.611 µA.
+func TestCoulombCount(t *testing.T) {
+	c := cell(t, Config{Chemistry: LiIon, Capacity: 850, Charge: 100})
+	s := c.Start(nil)
+	l := Load{Draw: 42_500, Temp: 20}
+	if got := c.leak[degree(20)]; got != 23_611 {
+		t.Errorf("leak %d nA, want 23611", got)
+	}
+	at, ok := c.TimeTo(&s, 0, l)
+	want := 850.0 / (42.5 + 0.023611) * 3600
+	if got := at.Seconds(); !ok || math.Abs(got-want) > 1e-6*want {
+		t.Errorf("empty after %v s, want %v", got, want)
+	}
+	at, _ = c.TimeTo(&s, 60, l)
+	if got, want := at.Seconds(), want*0.4; math.Abs(got-want) > 1e-6*want {
+		t.Errorf("60 %% after %v s, want %v", got, want)
+	}
+	// Half the draw, twice the time, once the leak is set aside.
+	a, _ := c.TimeTo(&s, 50, Load{Draw: 10_000, Temp: Coldest})
+	b, _ := c.TimeTo(&s, 50, Load{Draw: 20_000, Temp: Coldest})
+	if r := a.Seconds() / b.Seconds(); math.Abs(r-2) > 1e-4 {
+		t.Errorf("half the draw lasts %v times as long", r)
+	}
+}
+
+// Self-discharge alone: 30 days at 20 °C take the stated share, and half of
+// it at 10 °C, twice at 30 °C.
+func TestSelfDischarge(t *testing.T) {
+	for _, tc := range []struct {
+		chem Chemistry
+		temp int
+		want float64 // per cent lost
+	}{{LiIon, 20, 2}, {LiIon, 30, 4}, {LiIon, 10, 1}, {NiMH, 20, 20}, {Alkaline, 20, 0.25}} {
+		c := cell(t, Config{Chemistry: tc.chem, Capacity: 2000, Charge: 100})
+		s := c.Start(nil)
+		drain(c, &s, 30*24*time.Hour, Load{Temp: tc.temp})
+		if got := 100 - float64(c.Charge(&s))/1e4; math.Abs(got-tc.want) > 0.001 {
+			t.Errorf("%v at %d °C lost %v %%, want %v", tc.chem, tc.temp, got, tc.want)
+		}
+	}
+}
+
+// The count against arbitrary-precision integers, over random loads and steps.
+func TestCountIsExact(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c, err := New(Config{Chemistry: LiIon, Capacity: 1000, Charge: 60, Brown: 1, Start: 2, Low: 1, LowClear: 2})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := c.Start(nil)
+		want := new(big.Int).Mul(big.NewInt(s.nc), big.NewInt(1e9))
+		now := time.Duration(0)
+		for range rapid.IntRange(1, 20).Draw(t, "steps") {
+			l := Load{
+				Draw:   MicroAmp(rapid.Int64Range(0, 50_000).Draw(t, "draw")),
+				Charge: MicroAmp(rapid.Int64Range(0, 50_000).Draw(t, "charge")),
+				Temp:   rapid.IntRange(Coldest, Hottest).Draw(t, "temp"),
+			}
+			dt := rapid.Int64Range(0, int64(20*time.Minute)).Draw(t, "dt")
+			net := int64(l.Draw)*1000 + c.leak[degree(l.Temp)] - int64(l.Charge)*990
+			want.Sub(want, new(big.Int).Mul(big.NewInt(net), big.NewInt(dt)))
+			now += time.Duration(dt)
+			if evs := drain(c, &s, now, l); evs != nil {
+				t.Fatalf("events %v with thresholds out of reach", evs)
+			}
+			got := new(big.Int).Mul(big.NewInt(s.nc), big.NewInt(1e9))
+			if got.Add(got, big.NewInt(s.ac)); got.Cmp(want) != 0 {
+				t.Fatalf("charge %v aC, want %v", got, want)
+			}
+		}
+	})
+}
+
+func anyConfig() *rapid.Generator[Config] {
+	return rapid.Custom(func(t *rapid.T) Config {
+		return Config{
+			Chemistry: Chemistry(rapid.IntRange(0, 2).Draw(t, "chemistry")),
+			Series:    rapid.IntRange(1, 3).Draw(t, "series"),
+			Capacity:  rapid.SampledFrom([]float64{0.01, 1, 30, 850}).Draw(t, "capacity"),
+			Charge:    float64(rapid.IntRange(0, 100).Draw(t, "charge")),
+			Restart:   time.Duration(rapid.IntRange(1, 5000).Draw(t, "restart")) * time.Millisecond,
+		}
+	})
+}
+
+func anyLoad() *rapid.Generator[Load] {
+	return rapid.Custom(func(t *rapid.T) Load {
+		return Load{
+			Draw:   MicroAmp(rapid.IntRange(0, 200_000).Draw(t, "draw")),
+			Peak:   MicroAmp(rapid.IntRange(0, 900_000).Draw(t, "peak")),
+			Charge: MicroAmp(rapid.SampledFrom([]int{0, 0, 1000, 300_000}).Draw(t, "charge")),
+			Temp:   rapid.IntRange(-50, 90).Draw(t, "temp"),
+		}
+	})
+}
+
+// Advancing in one step or in many gives the same state and the same events at
+// the same nanosecond; Next foretells the first of them; and each event is at
+// the first nanosecond its condition holds.
+func TestLazyEqualsTicked(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c, err := New(anyConfig().Draw(t, "config"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		one, many := c.Start(nil), c.Start(nil)
+		now := time.Duration(0)
+		for range rapid.IntRange(1, 4).Draw(t, "loads") {
+			l := anyLoad().Draw(t, "load")
+			span := time.Duration(rapid.Int64Range(1, int64(3*time.Hour)).Draw(t, "span"))
+			next, any := c.Next(&one, l)
+			var a, b []Event
+			for limit := 0; limit < 200; limit++ { // a boot loop may go on for long
+				before := one
+				ev, ok := c.Advance(&one, now+span, l)
+				if !ok {
+					break
+				}
+				a = append(a, ev)
+				if ev.At > before.At && (ev.Kind == BrownedOut || ev.Kind == WentLow) {
+					c.move(&before, ev.At-1, c.flow(&before, l).net)
+					limit := c.thr[tBrown]
+					if ev.Kind == WentLow {
+						limit = c.thr[tLow] + 1
+					}
+					f := c.flow(&before, l)
+					if v := c.volts(before.nc, f.peak, f.deg); v < limit {
+						t.Fatalf("%v one nanosecond late: %d µV", ev, v)
+					}
+				}
+			}
+			if len(a) == 200 {
+				t.Skip("a boot loop too long to follow")
+			}
+			now = one.At
+			k := rapid.IntRange(2, 50).Draw(t, "ticks")
+			from := many.At
+			for i := 1; i <= k; i++ {
+				b = append(b, drain(c, &many, from+(now-from)*time.Duration(i)/time.Duration(k), l)...)
+			}
+			if d := cmp.Diff(a, b); d != "" {
+				t.Fatalf("events differ: %s", d)
+			}
+			if one != many {
+				t.Fatalf("states differ: %+v, %+v", one, many)
+			}
+			if any && next.At <= now && (len(a) == 0 || a[0] != next) {
+				t.Fatalf("foretold %v, got %v", next, a)
+			}
+			if !any && len(a) > 0 {
+				t.Fatalf("foretold nothing, got %v", a)
+			}
+		}
+	})
+}
+
+// Source of the points: the table of Sunil, Pattipati and Balasingam (2025)
+// for the INR-21700-P42A, typed in again here.
+func TestLiIonCurve(t *testing.T) {
+	c := cell(t, Config{Chemistry: LiIon, Capacity: 1000, Charge: 100})
+	s := c.Start(nil)
+	for _, p := range [][2]float64{{0, 2.5061}, {0.0151, 2.8981}, {0.0452, 3.1461}, {0.0955, 3.3231}, {0.1508, 3.4218},
+		{0.2915, 3.5737}, {0.4573, 3.7017}, {0.8342, 4.0637}, {0.9497, 4.1009}, {1, 4.1932}} {
+		c.SetCharge(&s, p[0]*100)
+		if got := float64(c.Volts(&s, 0, 20)) / 1e6; math.Abs(got-p[1]) > 2e-6 {
+			t.Errorf("%v: %v V, want %v", p[0], got, p[1])
+		}
+	}
+}
+
+// Bounds: Varta Microbattery V250H data sheet (open circuit 1.25-1.4 V, nominal
+// 1.2 V); alkaline 1.5 V nominal is common practice, no source.
+func TestCurveBounds(t *testing.T) {
+	for _, tc := range []struct {
+		chem           Chemistry
+		charge, lo, hi float64
+	}{
+		{NiMH, 100, 1.25, 1.4}, {NiMH, 50, 1.2, 1.4}, {NiMH, 0, 0.9, 1.2},
+		{Alkaline, 100, 1.5, 1.65}, {Alkaline, 0, 0.7, 0.9},
+	} {
+		c := cell(t, Config{Chemistry: tc.chem, Capacity: 1000, Charge: tc.charge})
+		s := c.Start(nil)
+		if v := float64(c.Volts(&s, 0, 20)) / 1e6; v < tc.lo || v > tc.hi {
+			t.Errorf("%v at %v %%: %v V, want %v to %v", tc.chem, tc.charge, v, tc.lo, tc.hi)
+		}
+	}
+}
+
+// Volts must not fall as charge grows, for any load: the search for a crossing
+// rests on it.
+func TestVoltageIsMonotone(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c, err := New(anyConfig().Draw(t, "config"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		i := MicroAmp(rapid.Int64Range(0, int64(MaxCurrent)).Draw(t, "current"))
+		if rapid.Bool().Draw(t, "on the cradle") {
+			i = -i / 10
+		}
+		deg := rapid.IntRange(0, Hottest-Coldest).Draw(t, "temp")
+		q := rapid.Int64Range(0, c.full-1).Draw(t, "q")
+		p := rapid.Int64Range(q+1, c.full).Draw(t, "p")
+		if a, b := c.volts(q, i, deg), c.volts(p, i, deg); a > b {
+			t.Fatalf("%d µV at %d nC, %d µV at %d nC", a, q, b, p)
+		}
+	})
+}
+
+// Ohm's law: 100 mA through 120 mΩ is 12 mV; a cell at 0 °C is 2^(20/20) = 2
+// times as stiff; two in series sag twice as much.
+func TestSag(t *testing.T) {
+	for _, tc := range []struct {
+		series, temp int
+		want         int64
+	}{{1, 20, 12_000}, {1, 40, 12_000}, {1, 0, 24_000}, {2, 20, 24_000}, {1, -20, 48_000}} {
+		c := cell(t, Config{Chemistry: LiIon, Series: tc.series, Capacity: 850, Charge: 50, Milliohm: 120})
+		s := c.Start(nil)
+		if got := c.Volts(&s, 0, tc.temp) - c.Volts(&s, 100_000, tc.temp); got != tc.want {
+			t.Errorf("%+v: sag %d µV", tc, got)
+		}
+	}
+}
+
+// A run from full to dead and back on the cradle. The brown-out must come
+// under the radio's peak while the rested battery is still above the
+// threshold, and the gauge must come back by itself and go again (common
+// practice: a cold or tired battery that cannot carry the radio).
+func TestLowBrownOutRestart(t *testing.T) {
+	c := cell(t, Config{Chemistry: LiIon, Capacity: 100, Charge: 30, Milliohm: 900,
+		Low: 3450, LowClear: 3550, Brown: 3100, Start: 3200, Restart: 3 * time.Second})
+	s := c.Start(nil)
+	l := Load{Draw: 20_000, Peak: 150_000, Temp: 20}
+	var kinds []EventKind
+	var at []time.Duration
+	for len(kinds) < 4 {
+		ev, ok := c.Advance(&s, 10*time.Hour, l)
+		if !ok {
+			break
+		}
+		kinds, at = append(kinds, ev.Kind), append(at, ev.At)
+	}
+	if d := cmp.Diff([]EventKind{WentLow, BrownedOut, Restarted, BrownedOut}, kinds); d != "" {
+		t.Fatal(d)
+	}
+	if at[2]-at[1] != 3*time.Second || at[3] != at[2] {
+		t.Errorf("boot loop times %v", at)
+	}
+	if !s.Low || !s.Dead {
+		t.Errorf("state %+v", s)
+	}
+	// On the cradle it starts again and the low flag goes, at a higher voltage
+	// than it came.
+	l.Charge = 100_000
+	evs := drain(c, &s, at[3]+2*time.Hour, l)
+	if len(evs) != 2 || evs[0].Kind != Restarted || evs[1].Kind != LowCleared {
+		t.Fatalf("on the cradle: %v", evs)
+	}
+	if c.Charge(&s) != 1e6 {
+		t.Errorf("after 2 h on the cradle: %d ppm", c.Charge(&s))
+	}
+	if evs := drain(c, &s, at[3]+4*time.Hour, l); evs != nil {
+		t.Errorf("full on the cradle: %v", evs)
+	}
+}
+
+// A battery too empty to start stays dead until charged; a primary cell on a
+// cradle stays dead.
+func TestEmptyStaysDead(t *testing.T) {
+	for _, chem := range []Chemistry{LiIon, NiMH, Alkaline} {
+		c := cell(t, Config{Chemistry: chem, Capacity: 500, Charge: 0})
+		s := c.Start(nil)
+		evs := drain(c, &s, 5*time.Hour, Load{Draw: 5000, Temp: 20})
+		if len(evs) != 2 || evs[0] != (Event{0, WentLow}) || evs[1] != (Event{0, BrownedOut}) {
+			t.Fatalf("%v: empty: %v", chem, evs)
+		}
+		evs = drain(c, &s, 50*time.Hour, Load{Draw: 5000, Charge: 100_000, Temp: 20})
+		if back := len(evs) > 0 && evs[0].Kind == Restarted; back != (chem != Alkaline) {
+			t.Errorf("%v on the cradle: %v", chem, evs)
+		}
+	}
+}
+
+// Charging is by coulomb count too: 990 of 1000 parts go in. 100 mAh at 50 mA
+// from empty fills in 100/(50·0.99) h less the leak.
+func TestCharging(t *testing.T) {
+	c := cell(t, Config{Chemistry: LiIon, Capacity: 100, Charge: 0})
+	s := c.Start(nil)
+	at, ok := c.TimeTo(&s, 100, Load{Charge: 50_000, Temp: 20})
+	leak := 100 * 0.02 / 720
+	if want := 100 / (50*0.99 - leak); !ok || math.Abs(at.Hours()-want) > 1e-6 {
+		t.Errorf("full after %v h, want %v", at.Hours(), want)
+	}
+	if _, ok := c.TimeTo(&s, 100, Load{Draw: 1000}); ok {
+		t.Error("a discharging cell reaches full")
+	}
+}
+
+// A class 3 gauge outlives a class 1 gauge, and a still one a streaming one:
+// common practice. Powers: 100, 2.5 and 1 mW (Bluetooth Core, Vol 2 Part A,
+// table 3.1).
+func TestClass3OutlivesClass1(t *testing.T) {
+	c := cell(t, Config{Chemistry: LiIon, Capacity: 850, Charge: 100})
+	s := c.Start(nil)
+	life := func(u Use) time.Duration {
+		at, ok := c.TimeTo(&s, 0, TypicalParts().Load(u))
+		if !ok {
+			t.Fatal("never empty")
+		}
+		return at
+	}
+	use := func(uw, rate int64) Use {
+		return Use{Display: true, Radio: true, Microwatts: uw, FramesPerHour: rate * 3600, Temp: 20}
+	}
+	one, two, three := life(use(100_000, 30)), life(use(2_500, 30)), life(use(1_000, 30))
+	if !(one < two && two < three) {
+		t.Errorf("class 1 %v, class 2 %v, class 3 %v", one, two, three)
+	}
+	if still := life(use(100_000, 0)); still <= one {
+		t.Errorf("streaming lasts %v, still %v", one, still)
+	}
+	if one < 8*time.Hour || three > 7*24*time.Hour {
+		t.Errorf("lives out of all proportion: class 1 %v, class 3 %v", one, three)
+	}
+}
+
+// By hand: class 1 at η = 25 %, 3 V: 100 mW ÷ 0.75 V = 133.333 mA, and 25 mA
+// of electronics, 158.333 mA while sending; 30 frames of 2.5 ms are 7.5 % of
+// the time: 11.875 mA. With 4 mA idle, 8 mA joined and a 1.5 mA display:
+// 25.375 mA mean, peak 13.5 + 158.333 mA.
+func TestParts(t *testing.T) {
+	got := TypicalParts().Load(Use{Display: true, Radio: true, Microwatts: 100_000, FramesPerHour: 108_000, Temp: 25})
+	want := Load{Draw: 25_374, Peak: 171_833, Temp: 25}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+	got = TypicalParts().Load(Use{Lamp: true, Buzzer: true, Cradle: 7})
+	if d := cmp.Diff(Load{Draw: 34_000, Peak: 34_000, Charge: 7}, got); d != "" {
+		t.Error(d)
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		p := Parts{RadioBase: 1, Efficiency: rapid.IntRange(-1, 101).Draw(t, "η"), Millivolts: rapid.IntRange(-1, 5000).Draw(t, "mV"),
+			PerFrame: time.Duration(rapid.Int64().Draw(t, "per frame"))}
+		u := Use{Radio: true, Microwatts: rapid.Int64().Draw(t, "µW"), FramesPerHour: rapid.Int64().Draw(t, "frames")}
+		if l := p.Load(u); p.PerFrame >= 0 && (l.Draw < 0 || l.Draw > l.Peak) {
+			t.Fatalf("%+v", l)
+		}
+	})
+}
+
+func TestEstimate(t *testing.T) {
+	cfg := Config{Chemistry: LiIon, Capacity: 850, Charge: 62}
+	c := cell(t, cfg)
+	s := c.Start(nil)
+	if got := c.Estimate(&s, Load{Temp: 20}); got != 62 {
+		t.Errorf("no error: %d %%", got)
+	}
+	cfg.Step = 25
+	c = cell(t, cfg)
+	if got := c.Estimate(&s, Load{Temp: 20}); got != 50 {
+		t.Errorf("four bars: %d %%", got)
+	}
+	// By voltage: right when rested, low under load.
+	cfg.Step, cfg.Estimate = 1, ByVoltage
+	c = cell(t, cfg)
+	if got := c.Estimate(&s, Load{Temp: 20}); got != 62 {
+		t.Errorf("rested, by voltage: %d %%", got)
+	}
+	// 800 mA through 120 mΩ: 96 mV down the 0.96 V-per-unit slope, 10 points.
+	if got := c.Estimate(&s, Load{Peak: 800_000, Temp: 20}); got != 52 {
+		t.Errorf("loaded, by voltage: %d %%", got)
+	}
+	// Errors are drawn once, within the stated bounds, from the seed alone.
+	cfg.Estimate, cfg.GainError, cfg.Offset = Counting, 10, 5
+	c = cell(t, cfg)
+	seen := map[int]bool{}
+	for seed := range uint64(200) {
+		s := c.Start(rand.NewSource(seed))
+		if again := c.Start(rand.NewSource(seed)); again != s {
+			t.Fatal("the same seed gives another gauge")
+		}
+		got := c.Estimate(&s, Load{Temp: 20})
+		// 100 - 38·(1±0.1) ± 5 = 62 ± 8.8
+		if got < 53 || got > 71 {
+			t.Errorf("estimate %d %%", got)
+		}
+		seen[got] = true
+	}
+	if len(seen) < 10 {
+		t.Errorf("only %d different estimates of 200 gauges", len(seen))
+	}
+}
+
+func TestNewSaysWhatIsWrong(t *testing.T) {
+	ok := Config{Chemistry: LiIon, Capacity: 850, Charge: 62}
+	for part, break_ := range map[string]func(*Config){
+		"chemistry(9)":     func(c *Config) { c.Chemistry = 9 },
+		"in series":        func(c *Config) { c.Series = -1 },
+		"capacity NaN":     func(c *Config) { c.Capacity = math.NaN() },
+		"capacity 0":       func(c *Config) { c.Capacity = 0 },
+		"charge 101":       func(c *Config) { c.Charge = 101 },
+		"internal":         func(c *Config) { c.Milliohm = -5 },
+		"low flag":         func(c *Config) { c.Low, c.LowClear = 3500, 3500 },
+		"brown-out":        func(c *Config) { c.Brown = 4000 },
+		"restart":          func(c *Config) { c.Restart = -1 },
+		"estimate kind":    func(c *Config) { c.Estimate = 7 },
+		"gain error":       func(c *Config) { c.GainError = 51 },
+		"offset":           func(c *Config) { c.Offset = -1 },
+		"display step 101": func(c *Config) { c.Step = 101 },
+	} {
+		cfg := ok
+		break_(&cfg)
+		if _, err := New(cfg); err == nil || !strings.Contains(err.Error(), part) {
+			t.Errorf("error %v, want one with %q", err, part)
+		}
+	}
+	for _, c := range []Chemistry{LiIon, NiMH, Alkaline} {
+		if got, err := ParseChemistry(c.String()); err != nil || got != c {
+			t.Errorf("%v: %v, %v", c, got, err)
+		}
+	}
+	if _, err := ParseChemistry("lead"); err == nil || !strings.Contains(err.Error(), "nimh") {
+		t.Errorf("unknown chemistry: %v", err)
+	}
+	if got := (EventKind(9)).String() + BrownedOut.String(); got != "event(9)browned out" {
+		t.Error(got)
+	}
+}
+
+func TestBackwardsAndFarAhead(t *testing.T) {
+	c := cell(t, Config{Chemistry: LiIon, Capacity: 100_000, Charge: 100})
+	s := c.Start(nil)
+	drain(c, &s, time.Hour, Load{Draw: 1000})
+	before := s
+	if _, ok := c.Advance(&s, time.Minute, Load{Draw: 1000}); ok || s != before {
+		t.Error("a time in the past changed the battery")
+	}
+	for range 3 {
+		c.Advance(&s, math.MaxInt64, Load{Draw: MaxCurrent * 2})
+	}
+	if c.Charge(&s) < 0 || s.nc < 0 {
+		t.Errorf("%+v", s)
+	}
+}
+
+func TestNoAllocation(t *testing.T) {
+	c := cell(t, Config{Chemistry: LiIon, Capacity: 850, Charge: 90})
+	s := c.Start(nil)
+	p := TypicalParts()
+	at := time.Duration(0)
+	if n := testing.AllocsPerRun(200, func() {
+		at += time.Second / 30
+		l := p.Load(Use{Radio: true, Microwatts: 2500, FramesPerHour: 108_000, Temp: 20})
+		c.Advance(&s, at, l)
+		c.Next(&s, l)
+		c.Estimate(&s, l)
+	}); n != 0 {
+		t.Errorf("%v allocations", n)
+	}
+}
+
+func BenchmarkAdvance(b *testing.B) {
+	c := cell(b, Config{Chemistry: LiIon, Capacity: 850, Charge: 90})
+	s := c.Start(nil)
+	l := Load{Draw: 30_000, Peak: 100_000, Temp: 20}
+	at := time.Duration(0)
+	b.ReportAllocs()
+	for b.Loop() {
+		at += time.Second / 30
+		c.Advance(&s, at, l)
+	}
+}
+
+func BenchmarkNext(b *testing.B) {
+	c := cell(b, Config{Chemistry: LiIon, Capacity: 850, Charge: 90})
+	s := c.Start(nil)
+	l := Load{Draw: 30_000, Peak: 100_000, Temp: 20}
+	b.ReportAllocs()
+	for b.Loop() {
+		c.Next(&s, l)
+	}
+}
