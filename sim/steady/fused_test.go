@@ -8,6 +8,8 @@ import (
 
 	// Imported so that a change to them runs the test again.
 	_ "example.org/understudy/sim/motion"
+	_ "example.org/understudy/sim/motion/noise"
+	_ "example.org/understudy/sim/motion/stability"
 )
 
 // The compiler fuses x*y + z where the processor can, which would change the
@@ -23,7 +25,9 @@ func TestNoFusedMultiplyAdd(t *testing.T) {
 		t.Run(arch, func(t *testing.T) {
 			cmd := exec.Command("go", "build", "-gcflags=-S",
 				"example.org/understudy/sim/steady",
-				"example.org/understudy/sim/motion")
+				"example.org/understudy/sim/motion",
+				"example.org/understudy/sim/motion/noise",
+				"example.org/understudy/sim/motion/stability")
 			cmd.Env = append(os.Environ(), "GOOS=linux", "GOARCH="+arch, "CGO_ENABLED=0")
 			out, err := cmd.CombinedOutput()
 			if err != nil {
