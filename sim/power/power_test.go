@@ -154,16 +154,25 @@ func TestLazyEqualsTicked(t *testing.T) {
 					break
 				}
 				a = append(a, ev)
-				if ev.At > before.At && (ev.Kind == BrownedOut || ev.Kind == WentLow) {
-					c.move(&before, ev.At-1, c.flow(&before, l).net)
-					limit := c.thr[tBrown]
-					if ev.Kind == WentLow {
-						limit = c.thr[tLow] + 1
+				holds := func(at time.Duration) bool {
+					s, f := before, c.flow(&before, l)
+					c.move(&s, at, f.net)
+					v := c.volts(s.nc, f.peak, f.deg)
+					switch ev.Kind {
+					case WentLow:
+						return v <= c.thr[tLow]
+					case LowCleared:
+						return v >= c.thr[tClear]
+					case BrownedOut:
+						return v < c.thr[tBrown]
 					}
-					f := c.flow(&before, l)
-					if v := c.volts(before.nc, f.peak, f.deg); v < limit {
-						t.Fatalf("%v one nanosecond late: %d µV", ev, v)
-					}
+					return v >= c.thr[tStart]
+				}
+				if !holds(ev.At) {
+					t.Fatalf("%v too early", ev)
+				}
+				if ev.Kind != Restarted && ev.At > before.At && holds(ev.At-1) {
+					t.Fatalf("%v late", ev)
 				}
 			}
 			if len(a) == 200 {
@@ -256,6 +265,17 @@ func TestSag(t *testing.T) {
 		if got := c.Volts(&s, 0, tc.temp) - c.Volts(&s, 100_000, tc.temp); got != tc.want {
 			t.Errorf("%+v: sag %d µV", tc, got)
 		}
+	}
+}
+
+// On the cradle the current through the cell is the difference: 50 mA in, 20 mA
+// out lifts the voltage by 30 mA × 120 mΩ = 3.6 mV over rest.
+func TestCradleLifts(t *testing.T) {
+	c := cell(t, Config{Chemistry: LiIon, Capacity: 850, Charge: 50, Milliohm: 120})
+	s := c.Start(nil)
+	f := c.flow(&s, Load{Draw: 20_000, Charge: 50_000, Temp: 20})
+	if got := c.volts(s.nc, f.peak, f.deg) - c.Volts(&s, 0, 20); got != 3_600 {
+		t.Errorf("lifted by %d µV", got)
 	}
 }
 
@@ -515,5 +535,34 @@ func BenchmarkNext(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		c.Next(&s, l)
+	}
+}
+
+// By hand, 1000 nA is 1000 aC each nanosecond: the whole nanocoulombs fall to
+// n as soon as less than (n+1)·1e9 aC are left, and rise to n at n·1e9.
+func TestReach(t *testing.T) {
+	c := cell(t, Config{Chemistry: LiIon, Capacity: 1, Charge: 100})
+	for _, tc := range []struct {
+		nc, ac, to, net int64
+		want            time.Duration
+	}{
+		{10, 0, 9, 1000, 1},
+		{10, 999, 9, 1000, 1},
+		{10, 1000, 9, 1000, 2},
+		{10, 0, 8, 1000, 1_000_001},
+		{10, 0, 12, -1000, 2_000_000},
+		{10, 1, 11, -1000, 1_000_000},
+		{10, 1000, 11, -1000, 999_999},
+		{10, 5, 10, 1000, 0},
+		{10, 5, 10, 0, 0},
+		{10, 5, 9, -1, never},
+		{10, 5, 11, 1, never},
+		{10, 5, 11, 0, never},
+		{1 << 60, 0, 0, 1, never},
+	} {
+		s := State{nc: tc.nc, ac: tc.ac}
+		if got := c.reach(&s, tc.to, tc.net); got != tc.want {
+			t.Errorf("%+v: %v", tc, got)
+		}
 	}
 }
