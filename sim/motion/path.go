@@ -176,6 +176,7 @@ const (
 	bounce
 	rock
 	tremble
+	turn
 )
 
 // segment is one instruction. From end on, the tip is at to.
@@ -207,6 +208,8 @@ func (s *segment) at(t time.Duration) decimal.Length {
 		return s.to + grid(s.amp*steady.Exp(-tau/s.x)*steady.Sin(tau*s.freq))
 	case rock:
 		return s.plane.Span(s.to, 360*s.amp*steady.Sin(float64(el)*s.freq))
+	case turn:
+		return s.from + grid(s.amp*steady.Cos(float64(el)*s.freq))
 	case tremble:
 		tau := float64(el)
 		u := tau / float64(s.end-s.start)

@@ -1,0 +1,111 @@
+package motion
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/steady"
+)
+
+// Chord returns what two contacts span across a circle of the given diameter
+// along a line that passes its centre at a distance: √(d² − 4e²) (Euclid
+// III.35). It is the diameter, exactly, at 0, and 0 from half the diameter on.
+func Chord(diameter, off decimal.Length) decimal.Length {
+	d, e := float64(diameter), math.Abs(float64(off))
+	if 2*e >= d {
+		return 0
+	}
+	// d − √(d²−4e²) = 4e² / (d + √(d²−4e²)): no cancellation.
+	root := math.Sqrt((d - 2*e) * (d + 2*e))
+	return diameter - grid(4*e*e/(d+root))
+}
+
+// Contacts is how many contacts touch a turning part, and where.
+type Contacts uint8
+
+// Ways of touching a part whose radius, seen from its axis, is R + a·cos nφ.
+// The reading given is that of a gauge set to read the diameter of a round part.
+const (
+	// TwoContacts face each other: they see 2R + 2a·cos nφ when n is even and
+	// nothing, 2R, when n is odd (a figure of constant width).
+	TwoContacts Contacts = iota
+	// ThreeContacts stand 120° apart and centre themselves: to first order in
+	// a they see 2R + 2a·cos nφ when three divides n, and nothing otherwise.
+	ThreeContacts
+	// OneContact sees the part turn about its axis: 2R + a·cos nφ. One lobe is
+	// an eccentricity a, whose full movement is 2a.
+	OneContact
+)
+
+var contactNames = [...]string{TwoContacts: "two", ThreeContacts: "three", OneContact: "one"}
+
+func (c Contacts) String() string {
+	if int(c) < len(contactNames) {
+		return contactNames[c]
+	}
+	return fmt.Sprintf("contacts(%d)", uint8(c))
+}
+
+// Names lists what Contacts may be written as (for schemas and suggestions).
+func (Contacts) Names() []string { return append([]string(nil), contactNames[:]...) }
+
+// MarshalText writes the contacts' name.
+func (c Contacts) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
+// UnmarshalText reads the contacts' name.
+func (c *Contacts) UnmarshalText(b []byte) error {
+	return unmarshal(c, b, "number of contacts", contactNames[:])
+}
+
+// Gain returns how many times a lobe's amplitude the contacts see, at most,
+// to either side.
+func (c Contacts) Gain(lobes int) float64 {
+	switch {
+	case c == TwoContacts && lobes%2 == 0, c == ThreeContacts && lobes%3 == 0:
+		return 2
+	case c == OneContact:
+		return 1
+	}
+	return 0
+}
+
+// VeeGain returns how many times a lobe's amplitude an indicator sees that
+// stands over a part lying in a vee block of the given included angle
+// (degrees, above 0 and below 180), on its bisector: 1 + cos(n(90°+α/2)) /
+// sin(α/2). The part rises in the vee as its lobes pass the two flanks. (The
+// three-point summit method of ISO 4292:1985, derived here from the geometry.)
+func VeeGain(lobes int, degrees float64) float64 {
+	half := degrees / 720
+	return 1 + steady.Cos(float64(lobes)*(0.25+half))/steady.Sin(half)
+}
+
+// Turn is a lobed part turning under the contacts: at τ the lobes have turned
+// by τ/Period of a revolution, beginning with a lobe under the contact.
+type Turn struct {
+	Contacts  Contacts
+	Lobes     int
+	Amplitude decimal.Length // a, of each lobe in radius
+	Period    time.Duration  // one revolution
+	Turns     int            // whole revolutions
+}
+
+// Lasts returns how long the turning goes on.
+func (r Turn) Lasts() time.Duration {
+	if r.Period <= 0 || r.Turns <= 0 {
+		return 0
+	}
+	return time.Duration(r.Turns) * r.Period
+}
+
+// Turn turns a lobed part of the given mean diameter under the contacts. A
+// whole number of revolutions ends where it began, on a lobe.
+func (p *Path) Turn(at time.Duration, size decimal.Length, r Turn) {
+	amp := r.Contacts.Gain(r.Lobes) * float64(r.Amplitude)
+	s := segment{start: at, end: at + r.Lasts(), from: size, to: size + grid(amp), kind: turn, amp: amp}
+	if s.end > at {
+		s.freq = float64(r.Lobes) / float64(r.Period)
+	}
+	p.put(s)
+}
