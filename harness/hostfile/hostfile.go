@@ -1,0 +1,551 @@
+// Package hostfile reads host descriptions: how the software under test is
+// started, when it is ready, how it stops, and how its records read. One file
+// describes one host for every scenario.
+//
+// The shortest useful description:
+//
+//	understudy-host: 1
+//	title: Line host
+//	run: [python3, linehost.py, --port, "{port}", --out, "{records}"]
+//	records: {form: csv}
+//
+// The package is pure: it reads text and returns values; nothing is started
+// and no file is opened.
+package hostfile
+
+import (
+	"fmt"
+	"regexp"
+	"sort"
+	"strings"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/strict"
+	"example.org/understudy/sim/zone"
+)
+
+// Version of the language.
+const Version = 1
+
+// Host is one host description.
+type Host struct {
+	Version     int               `yaml:"understudy-host" need:"yes" doc:"write understudy-host: 1, the version of this language"`
+	Title       string            `yaml:"title" doc:"what the host is, for reports"`
+	Run         []string          `yaml:"run" doc:"the command that starts the host, word by word; places such as {port} and {records} are filled in"`
+	Running     bool              `yaml:"already-running" doc:"yes: the host is started by hand and only its port and its records are watched"`
+	Environment map[string]string `yaml:"environment" doc:"variables set for the host, beside those of the harness"`
+	Folder      string            `yaml:"folder" doc:"the folder the host starts in; the run folder when left out"`
+	Ready       Ready             `yaml:"ready" doc:"when the host counts as ready; when it has opened all its ports, if left out"`
+	Stop        Stop              `yaml:"stop" doc:"how the host is ended"`
+	Pace        Pace              `yaml:"pace" doc:"how fast the scenario plays: drain (as fast as the host reads), real, or a factor such as 10×"`
+	Keeps       Keeps             `yaml:"keeps" doc:"which readings the host records: tagged, or all"`
+	NoClaim     []string          `yaml:"does-not-claim" doc:"what the host does not set out to do; reported as not judged"`
+	Records     Records           `yaml:"records" need:"yes" doc:"where the host's records are and how they read"`
+}
+
+// Ready says when the host counts as ready. At most one of the conditions is
+// set; none means Opened.
+type Ready struct {
+	Line    string            `yaml:"line" doc:"a regular expression (RE2) that a line of the host's standard output matches"`
+	File    string            `yaml:"file" doc:"a file that appears; places are filled in"`
+	Opened  bool              `yaml:"opened" doc:"yes: the host has opened the ports of all gauges"`
+	Command bool              `yaml:"first-command" doc:"yes: the host has sent something to every gauge"`
+	After   quantity.Duration `yaml:"after" doc:"this long after its start; the last resort"`
+	Within  quantity.Duration `yaml:"within" doc:"how long to wait for it; 20 s if left out"`
+
+	Pattern *regexp.Regexp // Line, compiled
+}
+
+// UnmarshalAny takes the short forms `opened` and `first-command` beside the mapping.
+func (r *Ready) UnmarshalAny(n strict.Any) error {
+	type plain Ready
+	if n.Kind != strict.Scalar {
+		n.Decode((*plain)(r))
+		return nil
+	}
+	switch n.Scalar {
+	case "opened":
+		r.Opened = true
+	case "first-command":
+		r.Command = true
+	default:
+		n.Errorf("write opened, first-command, or a mapping such as {line: ready}", "%q is not a way to be ready", n.Scalar)
+	}
+	return nil
+}
+
+// SchemaFor describes both forms.
+func (Ready) SchemaFor(of func(any) map[string]any) map[string]any {
+	type ready Ready
+	return map[string]any{"anyOf": []any{map[string]any{"enum": []string{"opened", "first-command"}}, of(ready{})}}
+}
+
+// Stop says how the host is ended: a line on its standard input or a signal to
+// its process group, then a time of grace, then the group is killed.
+type Stop struct {
+	Signal Signal            `yaml:"signal" doc:"the signal that asks the host to end; term if left out"`
+	Line   string            `yaml:"line" doc:"a line written to the host's standard input before it is closed, instead of a signal"`
+	Grace  quantity.Duration `yaml:"grace" doc:"how long the host may take; 5 s if left out"`
+}
+
+// Signal names a signal of POSIX.1 without its SIG.
+type Signal string
+
+// Names lists the signals.
+func (Signal) Names() []string { return []string{"term", "int", "hup", "quit", "kill"} }
+
+// UnmarshalText reads a signal's name.
+func (s *Signal) UnmarshalText(b []byte) error {
+	name := strings.TrimPrefix(strings.ToLower(string(b)), "sig")
+	return choose((*string)(s), name, s.Names(), "a signal")
+}
+
+// Keeps says which readings the host records.
+type Keeps string
+
+// What a host keeps.
+const (
+	Tagged Keeps = "tagged"
+	All    Keeps = "all"
+)
+
+// Names lists the words.
+func (Keeps) Names() []string { return []string{"tagged", "all"} }
+
+// UnmarshalText reads a word.
+func (k *Keeps) UnmarshalText(b []byte) error {
+	return choose((*string)(k), string(b), k.Names(), "what a host keeps")
+}
+
+func choose(to *string, word string, names []string, what string) error {
+	for _, n := range names {
+		if n == word {
+			*to = n
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is not %s; write one of %s", word, what, strings.Join(names, ", "))
+}
+
+// Pace is how fast a scenario plays: 0 as fast as the host reads (drain), 1
+// real time, otherwise that many times real time.
+type Pace float64
+
+// UnmarshalText reads drain, real, 10× or 10x.
+func (p *Pace) UnmarshalText(b []byte) error {
+	s := string(b)
+	switch s {
+	case "drain":
+		*p = 0
+		return nil
+	case "real":
+		*p = 1
+		return nil
+	}
+	num, isFactor := strings.CutSuffix(strings.TrimSuffix(s, "x"), "×")
+	if isFactor || strings.HasSuffix(s, "x") {
+		if d, err := decimal.Parse(num); err == nil && d.Sign() > 0 && d.Cmp(decimal.New(1, 6)) <= 0 {
+			*p = Pace(d.Float64())
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is not a pace; write drain, real, or a factor up to 1000000× such as 10×", s)
+}
+
+func (p Pace) String() string {
+	switch p {
+	case 0:
+		return "drain"
+	case 1:
+		return "real"
+	}
+	return fmt.Sprintf("%g×", float64(p))
+}
+
+// SchemaFor describes the text.
+func (Pace) SchemaFor(func(any) map[string]any) map[string]any {
+	return map[string]any{"type": "string", "pattern": `^(drain|real|[0-9.]+[x×])$`, "examples": []string{"drain", "real", "10×"}}
+}
+
+// Form is the form of the host's records.
+type Form string
+
+// Forms of records.
+const (
+	CSV       Form = "csv"        // RFC 4180, with any separator
+	JSONLines Form = "json-lines" // one JSON object (RFC 8259) a line
+	SQLite    Form = "sqlite"     // a table or a query of an SQLite database
+	HTTP      Form = "http"       // JSON objects posted to an address of the harness
+)
+
+// Names lists the forms.
+func (Form) Names() []string { return []string{"csv", "json-lines", "sqlite", "http"} }
+
+// UnmarshalText reads a form's name.
+func (f *Form) UnmarshalText(b []byte) error {
+	return choose((*string)(f), string(b), f.Names(), "a form of records")
+}
+
+// Encoding is how the text of the records is written as bytes.
+type Encoding string
+
+// Encodings. UTF-8 and UTF-16 may begin with a byte order mark.
+const (
+	UTF8        Encoding = "utf-8"
+	UTF16       Encoding = "utf-16"
+	Latin1      Encoding = "latin-1"
+	Windows1252 Encoding = "windows-1252"
+)
+
+// Names lists the encodings.
+func (Encoding) Names() []string {
+	return []string{string(UTF8), string(UTF16), "utf-16le", "utf-16be", string(Latin1), string(Windows1252)}
+}
+
+// UnmarshalText reads an encoding's name.
+func (e *Encoding) UnmarshalText(b []byte) error {
+	return choose((*string)(e), strings.ToLower(string(b)), e.Names(), "an encoding")
+}
+
+// Mark is a character that separates: fields, or whole from decimals.
+type Mark rune
+
+// Written-out names of marks that are hard to see in a file.
+var markNames = map[string]rune{"comma": ',', "semicolon": ';', "tab": '\t', "bar": '|', "point": '.', "space": ' '}
+
+// UnmarshalText reads a single character or its name.
+func (m *Mark) UnmarshalText(b []byte) error {
+	s := string(b)
+	if r, ok := markNames[s]; ok {
+		*m = Mark(r)
+		return nil
+	}
+	r := []rune(s)
+	if len(r) != 1 || r[0] > 0x7e || r[0] == '"' || r[0] < ' ' && r[0] != '\t' || r[0] >= '0' && r[0] <= '9' {
+		return fmt.Errorf("%q is not a mark; write one ASCII character in quotes, or comma, semicolon, tab, bar, point, space", s)
+	}
+	*m = Mark(r[0])
+	return nil
+}
+
+// Records says where the host's records are and how they read.
+type Records struct {
+	Form      Form     `yaml:"form" need:"yes" doc:"csv, json-lines, sqlite or http"`
+	File      string   `yaml:"file" doc:"the file or database; {records} when left out, {output} for the host's standard output"`
+	Separator Mark     `yaml:"separator" doc:"the character between fields of csv; comma if left out"`
+	Encoding  Encoding `yaml:"encoding" doc:"how the text is written as bytes; utf-8 if left out"`
+	Decimal   Mark     `yaml:"decimal-mark" doc:"the mark before the decimals of a value; point if left out"`
+	NoHeader  bool     `yaml:"no-header" doc:"yes: the first row of csv is a record already; columns are then given by number"`
+	Skip      int      `yaml:"skip-lines" doc:"lines before the header (or the first record) that are not records"`
+	Only      string   `yaml:"only-lines" doc:"a regular expression (RE2); lines it does not match are not records (for records among other output)"`
+	Table     string   `yaml:"table" doc:"of sqlite: the table, in the order of its rowid; the only one if left out"`
+	Query     string   `yaml:"query" doc:"of sqlite: the query, instead of a table"`
+
+	Time    TimeForm           `yaml:"time" doc:"how times are written; RFC 3339 if left out"`
+	Columns Columns            `yaml:"columns" doc:"our columns and where each stands in the records; those with our names, if left out"`
+	Zones   map[string]Verdict `yaml:"zones" doc:"the host's verdict words and the zone each means"`
+	Events  map[string]Event   `yaml:"events" doc:"the host's event words and what each means"`
+	Gauges  map[string]string  `yaml:"gauges" doc:"the host's names of gauges and the scenario's"`
+	Chans   map[string]string  `yaml:"channels" doc:"the host's names of channels and the gauge's"`
+	Units   map[string]string  `yaml:"units" doc:"the host's unit words and the unit each means"`
+	Void    []string           `yaml:"void" doc:"what stands in place of a value when there is no valid reading; an empty one always does"`
+
+	OnlyPattern *regexp.Regexp // Only, compiled
+}
+
+// Verdict is a zone by its name.
+type Verdict = zone.Zone
+
+// Event is what a record tells.
+type Event string
+
+// Events.
+const (
+	Reading  Event = "reading"
+	LowCell  Event = "low-cell"
+	CellDead Event = "cell-dead"
+	LinkLost Event = "link-lost"
+	LinkBack Event = "link-back"
+	Ignored  Event = "ignored" // a row that says nothing the harness judges
+)
+
+// Names lists the events.
+func (Event) Names() []string {
+	return []string{"reading", "low-cell", "cell-dead", "link-lost", "link-back", "ignored"}
+}
+
+// UnmarshalText reads an event's name.
+func (e *Event) UnmarshalText(b []byte) error {
+	return choose((*string)(e), string(b), e.Names(), "an event")
+}
+
+// Columns says where each of our columns stands in the records.
+type Columns struct {
+	Time    Column `yaml:"time" doc:"when the record was made"`
+	Gauge   Column `yaml:"gauge" doc:"the gauge's name"`
+	Channel Column `yaml:"channel" doc:"the channel's name"`
+	Tag     Column `yaml:"tag" doc:"the tag number"`
+	Value   Column `yaml:"value" doc:"the reading's number"`
+	Unit    Column `yaml:"unit" doc:"the reading's unit"`
+	Zone    Column `yaml:"zone" doc:"the verdict word"`
+	Event   Column `yaml:"event" doc:"what the record tells; a reading if there is no such column"`
+}
+
+// ColumnNames are our columns, in the order of Columns.All.
+var ColumnNames = [...]string{"time", "gauge", "channel", "tag", "value", "unit", "zone", "event"}
+
+// All returns the columns in order.
+func (c *Columns) All() [8]*Column {
+	return [8]*Column{&c.Time, &c.Gauge, &c.Channel, &c.Tag, &c.Value, &c.Unit, &c.Zone, &c.Event}
+}
+
+// Column is where one of our columns stands: a column of the host's records by
+// name (of JSON, a path such as data.value) or by number from 1, or a text that
+// holds for every record. The zero value is a column that is not there.
+type Column struct {
+	Name   string
+	Number int
+	Always string
+}
+
+// Set reports whether the column is there.
+func (c Column) Set() bool { return c != Column{} }
+
+// UnmarshalAny reads a name or number, or {always: TEXT}.
+func (c *Column) UnmarshalAny(n strict.Any) error {
+	if n.Kind == strict.Scalar {
+		if d, err := decimal.Parse(n.Scalar); err == nil && !n.Quoted {
+			i, ok := d.Int64()
+			if !ok || i < 1 || i > 10000 {
+				n.Errorf("columns are counted from 1; write a name that looks like a number in quotes", "%s is not a column's number", n.Scalar)
+				return nil
+			}
+			c.Number = int(i)
+			return nil
+		}
+		if n.Scalar == "" {
+			n.Errorf("leave the key out if there is no such column", "the column's name is empty")
+		}
+		c.Name = n.Scalar
+		return nil
+	}
+	var fixed struct {
+		Always string `yaml:"always" need:"yes" doc:"the text that holds for every record"`
+	}
+	n.Decode(&fixed)
+	c.Always = fixed.Always
+	return nil
+}
+
+// SchemaFor describes the forms.
+func (Column) SchemaFor(func(any) map[string]any) map[string]any {
+	return map[string]any{"anyOf": []any{
+		map[string]any{"type": "string", "minLength": 1},
+		map[string]any{"type": "integer", "minimum": 1},
+		map[string]any{"type": "object", "properties": map[string]any{"always": map[string]any{"type": "string"}}, "required": []string{"always"}, "additionalProperties": false},
+	}}
+}
+
+// Defaults.
+const (
+	DefaultWithin = 20 * time.Second
+	DefaultGrace  = 5 * time.Second
+)
+
+// Parse reads a host description. The error is strict.Errors, with every
+// mistake at its line and column.
+func Parse(file string, src []byte) (*Host, error) {
+	h := new(Host)
+	doc, err := strict.Decode(file, src, h)
+	if err != nil && h.Version != Version && !doc.Has(&h.Version) {
+		return nil, err // not a host description at all: more errors would mislead
+	}
+	h.check(doc)
+	if err := doc.Err(); err != nil {
+		return nil, err
+	}
+	h.fill()
+	return h, nil
+}
+
+func (h *Host) check(doc *strict.Doc) {
+	if doc.Has(&h.Version) && h.Version != Version {
+		doc.Errorf(&h.Version, fmt.Sprintf("write %d", Version), "version %d of the language is not known here", h.Version)
+	}
+	switch {
+	case h.Running && len(h.Run) > 0:
+		doc.Errorf(&h.Running, "keep one of them", "a host that is already running is not started by run as well")
+	case !h.Running && len(h.Run) == 0:
+		doc.Errorf(h, "write run: [command, words], or already-running: yes", "nothing says how the host is started")
+	}
+	for i := range h.Run {
+		checkPlaces(doc, &h.Run[i], h.Run[i])
+	}
+	for _, v := range h.Environment {
+		checkPlaces(doc, &h.Environment, v) // a map's values have no place of their own
+	}
+	checkPlaces(doc, &h.Folder, h.Folder)
+	checkPlaces(doc, &h.Ready.File, h.Ready.File)
+	checkPlaces(doc, &h.Records.File, h.Records.File)
+
+	r := &h.Ready
+	if ways := count(r.Line != "", r.File != "", r.Opened, r.Command, r.After != 0); ways > 1 {
+		doc.Errorf(r, "keep one", "%d ways to be ready stand side by side", ways)
+	}
+	if h.Running && r.Line != "" {
+		doc.Errorf(&r.Line, "use opened, first-command or file", "the output of a host that is already running cannot be watched")
+	}
+	for _, d := range []*quantity.Duration{&r.After, &r.Within, &h.Stop.Grace} {
+		if *d < 0 {
+			doc.Errorf(d, "", "a time here cannot be negative")
+		}
+	}
+	r.Pattern = compile(doc, &r.Line, r.Line)
+	if h.Stop.Line != "" && h.Stop.Signal != "" {
+		doc.Errorf(&h.Stop.Line, "keep one of them", "a host is asked to end by a line or by a signal, not both")
+	}
+	if strings.ContainsAny(h.Stop.Line, "\r\n") {
+		doc.Errorf(&h.Stop.Line, "", "the line has a line end in it")
+	}
+	h.Records.check(doc, h)
+}
+
+func (r *Records) check(doc *strict.Doc, h *Host) {
+	wrongForm := func(ptr any, set bool, what string, forms ...Form) {
+		for _, f := range forms {
+			if r.Form == f {
+				return
+			}
+		}
+		if set && r.Form != "" {
+			doc.Errorf(ptr, "", "%s has no meaning for records of form %s", what, r.Form)
+		}
+	}
+	wrongForm(&r.Separator, r.Separator != 0, "a separator", CSV)
+	wrongForm(&r.NoHeader, r.NoHeader, "no-header", CSV)
+	wrongForm(&r.Skip, r.Skip != 0, "skip-lines", CSV, JSONLines)
+	wrongForm(&r.Only, r.Only != "", "only-lines", CSV, JSONLines)
+	wrongForm(&r.Encoding, r.Encoding != "", "an encoding", CSV, JSONLines)
+	wrongForm(&r.Table, r.Table != "", "a table", SQLite)
+	wrongForm(&r.Query, r.Query != "", "a query", SQLite)
+	wrongForm(&r.File, r.File != "", "a file", CSV, JSONLines, SQLite)
+	r.OnlyPattern = compile(doc, &r.Only, r.Only)
+	if r.Skip < 0 || r.Skip > 1000 {
+		doc.Errorf(&r.Skip, "", "skip-lines is 0 to 1000, not %d", r.Skip)
+	}
+	if r.Table != "" && r.Query != "" {
+		doc.Errorf(&r.Query, "keep one of them", "a table and a query stand side by side")
+	}
+	if m := r.Decimal; m != 0 && m != '.' && m != ',' {
+		doc.Errorf(&r.Decimal, "write point or comma", "%q is not a decimal mark", rune(m))
+	}
+	if r.Form == CSV && r.Decimal == ',' && !doc.Has(&r.Separator) {
+		doc.Errorf(&r.Decimal, "write the separator too, such as separator: semicolon", "the decimal mark is a comma and so is the separator when left out")
+	}
+	any := false
+	for i, c := range r.Columns.All() {
+		any = any || c.Set()
+		if r.NoHeader && c.Name != "" {
+			doc.Errorf(c, "write its number, counted from 1", "there is no header that could name the column %q", c.Name)
+		}
+		if c.Number != 0 && (r.Form == JSONLines || r.Form == HTTP) {
+			doc.Errorf(c, "write its name, or a path such as data.value", "JSON has no column %d", c.Number)
+		}
+		if ColumnNames[i] == "unit" && c.Always != "" {
+			if _, ok := decimal.ParseUnit(r.unit(c.Always)); !ok {
+				doc.Errorf(c, "write a unit of length, such as mm or in", "%q is not a unit", c.Always)
+			}
+		}
+	}
+	if r.NoHeader && !any {
+		doc.Errorf(&r.NoHeader, "write columns: {value: 2, ...}", "without a header the columns must be given by number")
+	}
+	if any && !r.Columns.Value.Set() && !r.Columns.Zone.Set() {
+		doc.Errorf(&r.Columns, "write at least value or zone", "the columns name neither a value nor a zone")
+	}
+	words := sortedKeys(r.Units)
+	for _, w := range words {
+		if _, ok := decimal.ParseUnit(r.Units[w]); !ok {
+			doc.Errorf(&r.Units, "write one of "+strings.Join(decimal.UnitSymbols(), ", "), "the unit word %q means %q, which is not a unit of length", w, r.Units[w])
+		}
+	}
+	if h.Running && strings.Contains(r.File, "{output}") {
+		doc.Errorf(&r.File, "", "the output of a host that is already running cannot be read")
+	}
+}
+
+func (r *Records) unit(word string) string {
+	if u, ok := r.Units[word]; ok {
+		return u
+	}
+	return word
+}
+
+func compile(doc *strict.Doc, ptr any, expr string) *regexp.Regexp {
+	if expr == "" {
+		return nil
+	}
+	re, err := regexp.Compile(expr)
+	if err != nil {
+		doc.Errorf(ptr, "", "the regular expression cannot be read: %v", err)
+	}
+	return re
+}
+
+// fill puts the defaults in.
+func (h *Host) fill() {
+	or(&h.Folder, "{run}")
+	or(&h.Keeps, Tagged)
+	or(&h.Ready.Within, quantity.Duration(DefaultWithin))
+	or(&h.Stop.Grace, quantity.Duration(DefaultGrace))
+	r := &h.Ready
+	r.Opened = count(r.Line != "", r.File != "", r.Command, r.After != 0) == 0
+	if h.Stop.Line == "" {
+		or(&h.Stop.Signal, "term")
+	}
+	h.Records.Fill()
+}
+
+// Fill puts the defaults of a description of records in, for one that was not
+// made by Parse.
+func (r *Records) Fill() {
+	or(&r.File, "{records}")
+	or(&r.Separator, ',')
+	or(&r.Decimal, '.')
+	or(&r.Encoding, UTF8)
+	or(&r.Time.Form, "iso")
+	if r.Columns == (Columns{}) && !r.NoHeader {
+		for i, c := range r.Columns.All() {
+			c.Name = ColumnNames[i]
+		}
+	}
+}
+
+func or[T comparable](p *T, def T) {
+	if *p == *new(T) {
+		*p = def
+	}
+}
+
+func count(conds ...bool) (n int) {
+	for _, c := range conds {
+		if c {
+			n++
+		}
+	}
+	return n
+}
+
+func sortedKeys[V any](m map[string]V) []string {
+	keys := make([]string, 0, len(m))
+	for k := range m {
+		keys = append(keys, k)
+	}
+	sort.Strings(keys)
+	return keys
+}
+
+// Schema is the JSON Schema of a host description.
+func Schema() []byte { return strict.Schema("understudy host description", Host{}) }

@@ -1,0 +1,192 @@
+package hostfile_test
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+	"time"
+
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/zone"
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+	"github.com/santhosh-tekuri/jsonschema/v6"
+	"github.com/stretchr/testify/require"
+)
+
+const short = `understudy-host: 1
+run: [linehost, "{port}", "{records}"]
+records: {form: csv}
+`
+
+const full = `understudy-host: 1
+title: Line host, German records
+run: [python3, "{run}/host.py", --port, "{port:bore-1}", --job, "{job}", '{"a":{"b":1}}', "{{x}"]
+environment: {LANG: C.UTF-8}
+folder: "{run}"
+ready: {line: "^ready$", within: 3 s}
+stop: {signal: SIGINT, grace: 400 ms}
+pace: 10×
+keeps: all
+does-not-claim: [time]
+records:
+  form: csv
+  file: "{run}/out.csv"
+  separator: semicolon
+  encoding: windows-1252
+  decimal-mark: comma
+  skip-lines: 2
+  time: {form: "DD.MM.YYYY hh:mm:ss,f", zone: Europe/Berlin}
+  columns: {time: Zeit, value: Messwert, unit: {always: Zoll}, zone: 4}
+  zones: {IO: in, NIO+: above}
+  events: {M: reading, B: low-cell}
+  gauges: {G1: bore-1}
+  channels: {K1: A}
+  units: {Zoll: in}
+  void: [---, Fehler]
+`
+
+func TestShortestUsefulDescription(t *testing.T) {
+	h, err := hostfile.Parse("h.yaml", []byte(short))
+	require.NoError(t, err)
+	require.Less(t, strings.Count(short, "\n"), 12)
+	require.Equal(t, hostfile.Tagged, h.Keeps)
+	require.True(t, h.Ready.Opened)
+	require.Equal(t, quantity.Duration(20*time.Second), h.Ready.Within)
+	require.Equal(t, hostfile.Signal("term"), h.Stop.Signal)
+	require.Equal(t, "drain", h.Pace.String())
+	require.Equal(t, "{records}", h.Records.File)
+	require.Equal(t, hostfile.Column{Name: "value"}, h.Records.Columns.Value)
+}
+
+func TestFullDescription(t *testing.T) {
+	h, err := hostfile.Parse("h.yaml", []byte(full))
+	require.NoError(t, err)
+	want := hostfile.Records{
+		Form: hostfile.CSV, File: "{run}/out.csv", Separator: ';', Encoding: hostfile.Windows1252, Decimal: ',', Skip: 2,
+		Columns: hostfile.Columns{Time: hostfile.Column{Name: "Zeit"}, Value: hostfile.Column{Name: "Messwert"}, Unit: hostfile.Column{Always: "Zoll"}, Zone: hostfile.Column{Number: 4}},
+		Zones:   map[string]hostfile.Verdict{"IO": zone.In, "NIO+": zone.Above},
+		Events:  map[string]hostfile.Event{"M": hostfile.Reading, "B": hostfile.LowCell},
+		Gauges:  map[string]string{"G1": "bore-1"}, Chans: map[string]string{"K1": "A"}, Units: map[string]string{"Zoll": "in"},
+		Void: []string{"---", "Fehler"},
+	}
+	if d := cmp.Diff(want, h.Records, cmpopts.IgnoreFields(hostfile.Records{}, "Time")); d != "" {
+		t.Error(d)
+	}
+	require.Equal(t, 10.0, float64(h.Pace))
+	require.Equal(t, hostfile.Signal("int"), h.Stop.Signal)
+	require.Equal(t, "^ready$", h.Ready.Pattern.String())
+	words, err := hostfile.Places{Run: "/r", Job: "/r/job.json", Ports: map[string]string{"bore-1": "/r/p"}}.ExpandAll(h.Run)
+	require.NoError(t, err)
+	if d := cmp.Diff([]string{"python3", "/r/host.py", "--port", "/r/p", "--job", "/r/job.json", `{"a":{"b":1}}`, "{x}"}, words); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestMistakesStandWhereTheyAre(t *testing.T) {
+	with := func(records string) string { return "understudy-host: 1\nrun: [h]\nrecords: " + records + "\n" }
+	for name, c := range map[string]struct{ src, want string }{
+		"place":            {"understudy-host: 1\nrun: [h, \"{prot}\"]\nrecords: {form: csv}", `h:2:10: {prot} is not a place; did you mean {port}?`},
+		"place, empty":     {"understudy-host: 1\nrun: [h, \"{port:}\"]\nrecords: {form: csv}", `h:2:10: {port:} names no gauge; write {port:NAME}, or {port}`},
+		"place with name":  {"understudy-host: 1\nrun: [h, \"{run:x}\"]\nrecords: {form: csv}", `h:2:10: {run:x}: only {port:NAME} takes a name; write {run}`},
+		"both lives":       {"understudy-host: 1\nrun: [h]\nalready-running: yes\nrecords: {form: csv}", `h:3:18: a host that is already running is not started by run as well; keep one of them`},
+		"no life":          {"understudy-host: 1\nrecords: {form: csv}", `h:1:1: nothing says how the host is started; write run: [command, words], or already-running: yes`},
+		"version":          {"understudy-host: 2\nrun: [h]\nrecords: {form: csv}", `h:1:18: version 2 of the language is not known here; write 1`},
+		"not ours":         {"understudy: 1\n", "h:1:1: unknown key \"understudy\""},
+		"ready":            {"understudy-host: 1\nrun: [h]\nready: soon\nrecords: {form: csv}", `h:3:8: "soon" is not a way to be ready; write opened, first-command, or a mapping such as {line: ready}`},
+		"ready twice":      {"understudy-host: 1\nrun: [h]\nready: {line: a, after: 1 s}\nrecords: {form: csv}", `h:3:9: 2 ways to be ready stand side by side; keep one`},
+		"ready expression": {"understudy-host: 1\nrun: [h]\nready: {line: \"(\"}\nrecords: {form: csv}", `h:3:15: the regular expression cannot be read`},
+		"signal":           {"understudy-host: 1\nrun: [h]\nstop: {signal: tern}\nrecords: {form: csv}", `h:3:16: "tern" is not a signal; write one of term, int, hup, quit, kill; did you mean "term"?`},
+		"pace":             {"understudy-host: 1\nrun: [h]\npace: fast\nrecords: {form: csv}", `h:3:7: "fast" is not a pace; write drain, real, or a factor up to 1000000× such as 10×`},
+		"form":             {with("{form: cvs}"), `h:3:17: "cvs" is not a form of records; write one of csv, json-lines, sqlite, http; did you mean "csv"?`},
+		"zone":             {with("{form: csv, zones: {OK: inn}}"), `h:3:34: "inn" is not a zone`},
+		"unit":             {with("{form: csv, units: {bar: bar}}"), `h:3:30: the unit word "bar" means "bar", which is not a unit of length`},
+		"fixed unit":       {with("{form: csv, columns: {value: v, unit: {always: psi}}}"), `h:3:49: "psi" is not a unit; write a unit of length`},
+		"json number":      {with("{form: json-lines, columns: {value: 3}}"), `h:3:46: JSON has no column 3; write its name, or a path such as data.value`},
+		"separator":        {with("{form: csv, separator: comet}"), `h:3:33: "comet" is not a mark`},
+		"separator, json":  {with("{form: json-lines, separator: tab}"), `h:3:40: a separator has no meaning for records of form json-lines`},
+		"comma twice":      {with("{form: csv, decimal-mark: comma}"), `h:3:36: the decimal mark is a comma and so is the separator when left out`},
+		"no header":        {with("{form: csv, no-header: yes}"), `h:3:33: without a header the columns must be given by number`},
+		"no header, name":  {with("{form: csv, no-header: yes, columns: {value: v}}"), `h:3:55: there is no header that could name the column "v"`},
+		"no value":         {with("{form: csv, columns: {tag: 1}}"), `h:3:32: the columns name neither a value nor a zone; write at least value or zone`},
+		"time":             {with("{form: csv, time: stardate}"), `h:3:28: "stardate" is not a form of time at "stardate"`},
+		"time zone":        {with("{form: csv, time: {form: iso, zone: Mars/Base}}"), `h:3:29: "Mars/Base" is not a zone that is known here`},
+		"table and query":  {with("{form: sqlite, table: a, query: select 1}"), `h:3:42: a table and a query stand side by side; keep one of them`},
+	} {
+		t.Run(name, func(t *testing.T) {
+			_, err := hostfile.Parse("h", []byte(c.src))
+			require.ErrorContains(t, err, c.want)
+		})
+	}
+}
+
+func TestExpandNamesWhatCannotBeFilled(t *testing.T) {
+	p := hostfile.Places{Ports: map[string]string{"a": "/p/a", "b": "/p/b"}}
+	_, err := p.Expand("{port:c}")
+	require.EqualError(t, err, `the scenario has no gauge "c" for {port:c}; its gauges are a, b`)
+	_, err = p.Expand("{job}")
+	require.EqualError(t, err, "nothing stands for {job} in this run")
+}
+
+func TestTimeForms(t *testing.T) {
+	for _, c := range []struct{ form, zone, text, want string }{
+		{"iso", "", "2026-01-31T07:30:00.125Z", "2026-01-31T07:30:00.125Z"},
+		{"iso", "", "2026-01-31 07:30:00,125", "2026-01-31T07:30:00.125Z"},
+		{"iso", "Europe/Berlin", "2026-01-31 07:30:00", "2026-01-31T06:30:00Z"},
+		{"iso", "Europe/Berlin", "2026-07-31T07:30:00+00:00", "2026-07-31T07:30:00Z"},
+		// Example of RFC 3339 section 5.8: 1996-12-19T16:39:57-08:00 is 1996-12-20T00:39:57Z.
+		{"iso", "", "1996-12-19T16:39:57-08:00", "1996-12-20T00:39:57Z"},
+		// POSIX.1 4.19 seconds since the Epoch; 1234567890 s is 2009-02-13T23:31:30Z (common practice).
+		{"unix", "", "1234567890.5", "2009-02-13T23:31:30.5Z"},
+		{"unix-ms", "", "1234567890500", "2009-02-13T23:31:30.5Z"},
+		{"unix-ns", "", "1234567890500000001", "2009-02-13T23:31:30.500000001Z"},
+		{"DD.MM.YYYY hh:mm:ss,f", "+01:00", "31.01.2026 07:30:00,25", "2026-01-31T06:30:00.25Z"},
+		{"DD.MM.YYYY hh:mm:ss,f", "+01:00", "31.01.2026 07:30:00", "2026-01-31T06:30:00Z"},
+		{"M/D/YYYY h:mm:ss AP", "", "1/31/2026 7:30:00 PM", "2026-01-31T19:30:00Z"},
+		{"YYYYMMDDThhmmssZ", "", "20260131T073000Z", "2026-01-31T07:30:00Z"},
+		{"DD-MMM-YY hh:mm:ss", "", "31-Jan-26 07:30:00", "2026-01-31T07:30:00Z"},
+	} {
+		f, err := hostfile.NewTimeForm(c.form, c.zone)
+		require.NoError(t, err, c.form)
+		got, err := f.Parse(c.text)
+		require.NoError(t, err, c.form)
+		require.Equal(t, c.want, got.UTC().Format(time.RFC3339Nano), c.form)
+	}
+	f, err := hostfile.NewTimeForm("unix", "")
+	require.NoError(t, err)
+	_, err = f.Parse("soon")
+	require.EqualError(t, err, `"soon" is not a time of the form unix`)
+	_, err = hostfile.NewTimeForm("hh:mm", "")
+	require.ErrorContains(t, err, "no seconds")
+}
+
+func TestSchemaTakesWhatParseTakes(t *testing.T) {
+	s, err := jsonschema.UnmarshalJSON(strings.NewReader(string(hostfile.Schema())))
+	require.NoError(t, err)
+	c := jsonschema.NewCompiler()
+	require.NoError(t, c.AddResource("host.json", s))
+	schema, err := c.Compile("host.json")
+	require.NoError(t, err)
+	var v any
+	require.NoError(t, json.Unmarshal([]byte(`{"understudy-host": 1, "run": ["h", "{port}"], "ready": "opened", "pace": "10×",
+		"records": {"form": "csv", "columns": {"value": 3, "unit": {"always": "mm"}}, "zones": {"OK": "in"}, "time": {"form": "iso"}}}`), &v))
+	require.NoError(t, schema.Validate(v))
+	require.NoError(t, json.Unmarshal([]byte(`{"understudy-host": 1, "ready": "soon", "records": {"form": "csv"}}`), &v))
+	require.Error(t, schema.Validate(v))
+}
+
+func FuzzParse(f *testing.F) {
+	f.Add(short)
+	f.Add(full)
+	f.Fuzz(func(t *testing.T, src string) {
+		h, err := hostfile.Parse("h", []byte(src))
+		if err != nil {
+			return
+		}
+		if _, err := h.Records.Time.Parse("2026-01-31 07:30:00"); err != nil && err.Error() == "" {
+			t.Error("an error without words")
+		}
+		_, _ = hostfile.Places{Port: "p", Run: "r", Job: "j", Records: "c", Output: "o", Self: "s"}.ExpandAll(h.Run)
+	})
+}

@@ -1,0 +1,168 @@
+package hostfile
+
+import (
+	"fmt"
+	"strings"
+	"time"
+	_ "time/tzdata" // zone names mean the same on a machine without its own database
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/strict"
+)
+
+// TimeForm says how the host writes times.
+//
+// The form is one of
+//
+//	iso          RFC 3339, or the same without an offset, with T or a space
+//	unix         seconds since 1970-01-01 UTC, with decimals
+//	unix-ms      milliseconds since then (also unix-us, unix-ns)
+//	a pattern    of the letters of ISO 8601: YYYY MM DD hh mm ss, fractions of
+//	             a second as f (any number of digits), the offset from UTC as
+//	             Z; other forms: YY, D, M, MMM (Jan), h with AP (AM or PM)
+//
+// Zone is the zone that a time without an offset is in: UTC, an offset such as
+// +01:00, or a name of the IANA time zone database such as Europe/Berlin.
+type TimeForm struct {
+	Form string
+	Zone string
+
+	layout string
+	loc    *time.Location
+}
+
+var clockForms = map[string]int{"unix": 9, "unix-ms": 6, "unix-us": 3, "unix-ns": 0}
+
+// UnmarshalAny reads a form, or {form: F, zone: Z}.
+func (t *TimeForm) UnmarshalAny(n strict.Any) error {
+	var f struct {
+		Form string `yaml:"form" doc:"iso, unix, unix-ms, unix-us, unix-ns, or a pattern such as DD.MM.YYYY hh:mm:ss,f"`
+		Zone string `yaml:"zone" doc:"the zone of times without an offset: UTC, +01:00 or Europe/Berlin"`
+	}
+	if n.Kind == strict.Scalar {
+		f.Form = n.Scalar
+	} else if !n.Decode(&f) {
+		return nil
+	}
+	made, err := NewTimeForm(f.Form, f.Zone)
+	if err != nil {
+		return err
+	}
+	*t = made
+	return nil
+}
+
+// SchemaFor describes both forms.
+func (TimeForm) SchemaFor(func(any) map[string]any) map[string]any {
+	text := map[string]any{"type": "string"}
+	return map[string]any{"anyOf": []any{text, map[string]any{"type": "object", "properties": map[string]any{"form": text, "zone": text}, "additionalProperties": false}}}
+}
+
+// NewTimeForm checks a form and a zone; either may be empty.
+func NewTimeForm(form, zone string) (TimeForm, error) {
+	t := TimeForm{Form: form, Zone: zone}
+	switch zone {
+	case "", "UTC", "Z":
+		t.loc = time.UTC
+	default:
+		if off, err := time.Parse("-07:00", zone); err == nil {
+			_, secs := off.Zone()
+			t.loc = time.FixedZone(zone, secs)
+		} else if loc, err := time.LoadLocation(zone); err == nil && zone != "Local" {
+			t.loc = loc
+		} else {
+			return t, fmt.Errorf("%q is not a zone that is known here; write UTC, an offset such as +01:00, or a name such as Europe/Berlin", zone)
+		}
+	}
+	if t.Form == "" {
+		t.Form = "iso"
+	}
+	if _, clock := clockForms[t.Form]; clock || t.Form == "iso" {
+		return t, nil
+	}
+	var err error
+	t.layout, err = layoutOf(t.Form)
+	return t, err
+}
+
+// The letters of a pattern and what the standard library calls them, longest first.
+var timeLetters = []struct{ ours, theirs string }{
+	{"YYYY", "2006"}, {"MMM", "Jan"}, {"YY", "06"}, {"MM", "01"}, {"DD", "02"}, {"hh", "15"}, {"mm", "04"}, {"ss", "05"},
+	{"AP", "PM"}, {"M", "1"}, {"D", "2"}, {"Z", "Z07:00"},
+}
+
+func layoutOf(pattern string) (string, error) {
+	var b strings.Builder
+	clock12 := strings.Contains(pattern, "AP")
+	for rest := pattern; rest != ""; {
+		c := rest[0]
+		word := ""
+		for _, l := range timeLetters {
+			if strings.HasPrefix(rest, l.ours) {
+				word = l.ours
+				switch {
+				case l.ours == "hh" && clock12:
+					b.WriteString("03")
+				default:
+					b.WriteString(l.theirs)
+				}
+				break
+			}
+		}
+		switch {
+		case word != "":
+			rest = rest[len(word):]
+		case (c == '.' || c == ',') && strings.HasPrefix(rest[1:], "f"):
+			// The standard library takes any number of decimals after the
+			// seconds, with a point or a comma, whether the layout has them or not.
+			rest = strings.TrimLeft(rest[1:], "f")
+		case c == 'h' && clock12:
+			b.WriteString("3")
+			rest = rest[1:]
+		case c == 'T' || c < 'A' || c > 'Z' && c < 'a' || c > 'z':
+			if c >= '0' && c <= '9' {
+				return "", fmt.Errorf("%q has the digit %c; a pattern has letters such as YYYY-MM-DD hh:mm:ss", pattern, c)
+			}
+			b.WriteByte(c)
+			rest = rest[1:]
+		default:
+			return "", fmt.Errorf("%q is not a form of time at %q; write iso, unix, unix-ms, unix-us, unix-ns, or a pattern such as DD.MM.YYYY hh:mm:ss,f", pattern, rest)
+		}
+	}
+	if !strings.Contains(b.String(), "05") {
+		return "", fmt.Errorf("%q has no seconds; write ss where they stand", pattern)
+	}
+	return b.String(), nil
+}
+
+var isoLayouts = []string{"2006-01-02T15:04:05Z07:00", "2006-01-02 15:04:05Z07:00", "2006-01-02T15:04:05", "2006-01-02 15:04:05", "2006-01-02T15:04:05Z0700", "2006-01-02 15:04:05 Z07:00"}
+
+// Parse reads a time. The error says what form was expected.
+func (t TimeForm) Parse(text string) (time.Time, error) {
+	loc := t.loc
+	if loc == nil {
+		loc = time.UTC
+	}
+	if exp, clock := clockForms[t.Form]; clock {
+		d, err := decimal.Parse(text)
+		if err == nil {
+			// Decimals beyond the nanosecond carry nothing here.
+			if ns, ok := d.Mul(decimal.New(1, exp)).Quantize(0, decimal.Truncate).Int64(); ok {
+				return time.Unix(0, ns).UTC(), nil
+			}
+		}
+		return time.Time{}, fmt.Errorf("%q is not a time of the form %s", text, t.Form)
+	}
+	if t.layout != "" {
+		if v, err := time.ParseInLocation(t.layout, text, loc); err == nil {
+			return v, nil
+		}
+		return time.Time{}, fmt.Errorf("%q is not a time of the form %s", text, t.Form)
+	}
+	for _, l := range isoLayouts {
+		if v, err := time.ParseInLocation(l, text, loc); err == nil {
+			return v, nil
+		}
+	}
+	return time.Time{}, fmt.Errorf("%q is not a time of the form iso (such as 2026-01-31T07:30:00.125Z)", text)
+}
