@@ -10,6 +10,7 @@ import (
 	_ "example.org/understudy/sim/motion"
 	_ "example.org/understudy/sim/motion/noise"
 	_ "example.org/understudy/sim/motion/stability"
+	_ "example.org/understudy/sim/probe"
 )
 
 // The compiler fuses x*y + z where the processor can, which would change the
@@ -27,7 +28,8 @@ func TestNoFusedMultiplyAdd(t *testing.T) {
 				"example.org/understudy/sim/steady",
 				"example.org/understudy/sim/motion",
 				"example.org/understudy/sim/motion/noise",
-				"example.org/understudy/sim/motion/stability")
+				"example.org/understudy/sim/motion/stability",
+				"example.org/understudy/sim/probe")
 			cmd.Env = append(os.Environ(), "GOOS=linux", "GOARCH="+arch, "CGO_ENABLED=0")
 			out, err := cmd.CombinedOutput()
 			if err != nil {
