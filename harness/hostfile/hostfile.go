@@ -239,7 +239,7 @@ type Records struct {
 	Decimal   Mark     `yaml:"decimal-mark" doc:"the mark before the decimals of a value; point if left out"`
 	NoHeader  bool     `yaml:"no-header" doc:"yes: the first row of csv is a record already; columns are then given by number"`
 	Skip      int      `yaml:"skip-lines" doc:"lines before the header (or the first record) that are not records"`
-	Only      string   `yaml:"only-lines" doc:"a regular expression (RE2); lines it does not match are not records (for records among other output)"`
+	Only      string   `yaml:"only-lines" doc:"a regular expression (RE2); lines it does not match are neither header nor records (for records among other output); of json-lines in {output} lines that begin with a brace, if left out"`
 	Table     string   `yaml:"table" doc:"of sqlite: the table, in the order of its rowid; the only one if left out"`
 	Query     string   `yaml:"query" doc:"of sqlite: the query, instead of a table"`
 
@@ -516,12 +516,17 @@ func (r *Records) Fill() {
 	or(&r.Decimal, '.')
 	or(&r.Encoding, UTF8)
 	or(&r.Time.Form, "iso")
+	if r.OnlyPattern == nil && r.Form == JSONLines && strings.Contains(r.File, "{output}") {
+		r.OnlyPattern = objectLine
+	}
 	if r.Columns == (Columns{}) && !r.NoHeader {
 		for i, c := range r.Columns.All() {
 			c.Name = ColumnNames[i]
 		}
 	}
 }
+
+var objectLine = regexp.MustCompile(`^\s*\{`)
 
 func or[T comparable](p *T, def T) {
 	if *p == *new(T) {

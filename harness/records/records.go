@@ -1,0 +1,233 @@
+// Package records reads what a host wrote into the harness's own records: from
+// CSV and JSON Lines files, SQLite databases and a posted-to HTTP address. A
+// record that cannot be understood is kept with what is wrong with it, never
+// dropped and never guessed at.
+package records
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/zone"
+)
+
+// Record is one record of the host's, in the harness's words.
+type Record struct {
+	Row     int    // line of the file (of a database or endpoint: the record's number), from 1
+	Kind    string // "reading" or an event's name
+	Time    time.Time
+	HasTime bool
+	Gauge   string
+	Channel string
+	Tag     *int64
+	Value   *decimal.Decimal // nil when the host wrote none, or wrote that there is none
+	Text    string           // the value as written
+	Unit    string           // a unit's symbol, or the host's word when it is not known
+	Zone    string           // a zone's name, or the host's word when it is not known
+	Raw     string           // the record as it stands
+	Problem string           // what could not be understood; empty if all could
+}
+
+// maxRaw bounds what is kept of one record.
+const maxRaw = 4096
+
+// reader turns the texts of one record into a Record by a description.
+type reader struct {
+	d     hostfile.Records
+	zones map[string]string
+}
+
+func newReader(d hostfile.Records) *reader {
+	d.Fill()
+	r := &reader{d: d, zones: map[string]string{}}
+	for word, z := range d.Zones {
+		r.zones[word] = z.String()
+	}
+	return r
+}
+
+// texts are the texts of one record, by the order of hostfile.ColumnNames.
+type texts [8]string
+
+// record makes the Record. It reports false for a record that says nothing:
+// one that is empty, or an event the description ignores.
+func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
+	rec := Record{Row: row, Raw: clip(raw), Kind: string(hostfile.Reading)}
+	problem := func(format string, args ...any) {
+		if rec.Problem != "" {
+			rec.Problem += "; "
+		}
+		rec.Problem += fmt.Sprintf(format, args...)
+	}
+	for i := range t {
+		t[i] = trim(t[i])
+	}
+	empty := true
+	for i, c := range r.d.Columns.All() {
+		empty = empty && (t[i] == "" || c.Always != "")
+	}
+	if empty {
+		return rec, false
+	}
+	when, gauge, channel, tag, value, unit, verdict, event := t[0], t[1], t[2], t[3], t[4], t[5], t[6], t[7]
+	if event != "" {
+		if e, ok := lookup(r.d.Events, event); ok {
+			if e == hostfile.Ignored {
+				return rec, false
+			}
+			rec.Kind = string(e)
+		} else if e := hostfile.Event(""); e.UnmarshalText([]byte(strings.ToLower(event))) == nil {
+			rec.Kind = strings.ToLower(event)
+			if rec.Kind == string(hostfile.Ignored) {
+				return rec, false
+			}
+		} else {
+			rec.Kind = event
+			problem("the event word %q is not in the host description's events", event)
+		}
+	}
+	if when != "" {
+		at, err := r.d.Time.Parse(when)
+		if err != nil {
+			problem("%v", err)
+		} else {
+			rec.Time, rec.HasTime = at, true
+		}
+	}
+	rec.Gauge, rec.Channel = mapped(r.d.Gauges, gauge), mapped(r.d.Chans, channel)
+	if tag != "" {
+		if d, err := decimal.Parse(tag); err == nil {
+			if n, ok := d.Int64(); ok {
+				rec.Tag = &n
+			}
+		}
+		if rec.Tag == nil {
+			problem("the tag number %q is not a whole number", tag)
+		}
+	}
+	rec.Text = clip(value)
+	void := value == ""
+	for _, w := range r.d.Void {
+		void = void || w == value
+	}
+	if !void {
+		v, inUnit, why := r.number(value)
+		if why != "" {
+			problem("%s", why)
+		} else {
+			rec.Value = &v
+			if unit == "" {
+				unit = inUnit
+			}
+		}
+	}
+	if unit != "" {
+		word := mapped(r.d.Units, unit)
+		u, ok := decimal.ParseUnit(word)
+		if !ok {
+			u, ok = decimal.ParseUnit(strings.ToLower(word))
+		}
+		if ok {
+			rec.Unit = u.Symbol()
+		} else {
+			rec.Unit = unit
+			problem("the unit word %q is not in the host description's units", unit)
+		}
+	}
+	if verdict != "" {
+		z, ok := lookup(r.zones, verdict)
+		if !ok {
+			z = strings.ToLower(verdict)
+			ok = new(zone.Zone).UnmarshalText([]byte(z)) == nil
+		}
+		if ok {
+			rec.Zone = z
+		} else {
+			rec.Zone = verdict
+			problem("the verdict word %q is not in the host description's zones", verdict)
+		}
+	} else if void && value != "" && rec.Kind == string(hostfile.Reading) {
+		rec.Zone = zone.Void.String() // the word in place of the value says it
+	}
+	return rec, true
+}
+
+// number reads a value with the description's decimal mark. A unit may stand
+// behind it.
+func (r *reader) number(text string) (v decimal.Decimal, unit, why string) {
+	num := strings.ReplaceAll(text, "\u2212", "-") // the minus sign of typesetting
+	if i := strings.LastIndexAny(num, "0123456789"); i >= 0 && i+1 < len(num) {
+		if _, known := decimal.ParseUnit(mapped(r.d.Units, trim(num[i+1:]))); known {
+			num, unit = trim(num[:i+1]), trim(num[i+1:])
+		}
+	}
+	plain := num
+	if r.d.Decimal != '.' {
+		if strings.Contains(num, ".") {
+			return v, "", fmt.Sprintf("the value %q has a point, and the decimal mark is %q", text, rune(r.d.Decimal))
+		}
+		plain = strings.Replace(num, string(rune(r.d.Decimal)), ".", 1)
+	}
+	v, err := decimal.Parse(plain)
+	if err != nil {
+		hint := ""
+		if _, bad := decimal.Parse(strings.Replace(num, ",", ".", 1)); bad == nil {
+			hint = "; is its decimal mark a comma?"
+		}
+		return v, "", fmt.Sprintf("the value %q is not a number%s", text, hint)
+	}
+	return v, unit, ""
+}
+
+// lookup finds a word as written, or else without regard to case.
+func lookup[V any](m map[string]V, word string) (V, bool) {
+	if v, ok := m[word]; ok {
+		return v, true
+	}
+	for k, v := range m {
+		if strings.EqualFold(k, word) {
+			return v, true
+		}
+	}
+	var none V
+	return none, false
+}
+
+func mapped(m map[string]string, word string) string {
+	if v, ok := m[word]; ok {
+		return v
+	}
+	return word
+}
+
+func trim(s string) string {
+	if s == "" || s[0] > ' ' && s[0] < 0x80 && s[len(s)-1] > ' ' && s[len(s)-1] < 0x80 {
+		return s // the usual case, without a walk over the text
+	}
+	return strings.TrimFunc(s, func(c rune) bool { return unicode.IsSpace(c) || c == 0 || c == '\ufeff' })
+}
+
+func clip(s string) string {
+	if len(s) > maxRaw {
+		return strings.ToValidUTF8(s[:maxRaw], "\ufffd") + "…"
+	}
+	return s
+}
+
+// plainFloat writes a binary number that a host stored in the fewest decimals
+// that give the same number back.
+func plainFloat(f float64) string {
+	if math.IsNaN(f) || math.IsInf(f, 0) {
+		return strconv.FormatFloat(f, 'g', -1, 64)
+	}
+	if a := math.Abs(f); a != 0 && (a < 1e-20 || a > 1e20) {
+		return strconv.FormatFloat(f, 'e', -1, 64)
+	}
+	return strconv.FormatFloat(f, 'f', -1, 64)
+}

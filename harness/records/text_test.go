@@ -1,0 +1,281 @@
+package records_test
+
+import (
+	"bytes"
+	"encoding/csv"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/records"
+	"example.org/understudy/sim/decimal"
+	"github.com/google/go-cmp/cmp"
+	"github.com/stretchr/testify/require"
+	"golang.org/x/text/encoding/charmap"
+	"golang.org/x/text/encoding/unicode"
+	"pgregory.net/rapid"
+)
+
+func describe(t testing.TB, text string) hostfile.Records {
+	t.Helper()
+	h, err := hostfile.Parse("h.yaml", []byte("understudy-host: 1\nrun: [h]\nrecords:\n"+text))
+	require.NoError(t, err)
+	return h.Records
+}
+
+// show writes a record in one line, for tables.
+func show(r records.Record) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%d %s", r.Row, r.Kind)
+	if r.HasTime {
+		b.WriteString(" at " + r.Time.UTC().Format(time.RFC3339Nano))
+	}
+	if r.Gauge+r.Channel != "" {
+		b.WriteString(" " + r.Gauge + "/" + r.Channel)
+	}
+	if r.Tag != nil {
+		fmt.Fprintf(&b, " tag %d", *r.Tag)
+	}
+	if r.Value != nil {
+		b.WriteString(" value " + r.Value.String())
+	}
+	if r.Unit != "" {
+		b.WriteString(" " + r.Unit)
+	}
+	if r.Zone != "" {
+		b.WriteString(" " + r.Zone)
+	}
+	if r.Problem != "" {
+		b.WriteString(" ! " + r.Problem)
+	}
+	return b.String()
+}
+
+func showAll(rs []records.Record) []string {
+	out := []string{}
+	for _, r := range rs {
+		out = append(out, show(r))
+	}
+	return out
+}
+
+const german = `  form: csv
+  separator: semicolon
+  decimal-mark: comma
+  encoding: windows-1252
+  time: {form: "DD.MM.YYYY hh:mm:ss,f", zone: Europe/Berlin}
+  columns: {time: Zeit, gauge: {always: bore-1}, tag: Nr, value: Messgröße, unit: Einheit, zone: Urteil, event: Art}
+  zones: {IO: in, NIO+: above, kein: void}
+  events: {M: reading, Batterie: low-cell, Kommentar: ignored}
+  units: {Zoll: in}
+  void: ["---"]
+`
+
+func TestReadsForms(t *testing.T) {
+	encode := func(s string, with interface{ String(string) (string, error) }) string {
+		out, err := with.String(s)
+		require.NoError(t, err)
+		return out
+	}
+	ours := "time,gauge,channel,tag,value,unit,zone,event\n2026-01-31T07:30:00.125Z,bore-1,A,7,8.0150,mm,in,reading\n"
+	oursRead := []string{"2 reading at 2026-01-31T07:30:00.125Z bore-1/A tag 7 value 8.0150 mm in"}
+	for name, c := range map[string]struct {
+		d, src string
+		want   []string
+	}{
+		"our own form":     {"  form: csv", ours, oursRead},
+		"byte order mark":  {"  form: csv", "\ufeff" + ours, oursRead},
+		"carriage returns": {"  form: csv", strings.ReplaceAll(ours, "\n", "\r\n"), oursRead},
+		"no last line end": {"  form: csv", strings.TrimSuffix(ours, "\n"), oursRead},
+		"utf-16 with mark": {"  {form: csv, encoding: utf-16}", encode(ours, unicode.UTF16(unicode.BigEndian, unicode.UseBOM).NewEncoder()), oursRead},
+		"utf-16 bare":      {"  {form: csv, encoding: utf-16}", encode(ours, unicode.UTF16(unicode.LittleEndian, unicode.IgnoreBOM).NewEncoder()), oursRead},
+		"latin-1":          {"  {form: csv, encoding: latin-1, columns: {value: Maß}, void: [\"µ\"]}", "Ma\xdf\n8.01\n\xb5\n", []string{"2 reading value 8.01", "3 reading void"}},
+		"events": {"  form: csv", "time,gauge,channel,tag,value,unit,zone,event\n,bore-1,A,,,,,low-cell\n,bore-1,,,,,,LINK-LOST\n,bore-1,A,3,,,void,reading\n",
+			[]string{"2 low-cell bore-1/A", "3 link-lost bore-1/", "4 reading bore-1/A tag 3 void"}},
+		"german": {german, encode("Zeit;Nr;Messgröße;Einheit;Urteil;Art\n31.07.2026 09:30:00,25;0012;8,015;mm;IO;M\n31.07.2026 09:30:01;13;\"8,02\";Zoll;nio+;M\n31.07.2026 09:30:02;14;---;mm;kein;M\n;;;;;Batterie\n;;bla;;;Kommentar\n", charmap.Windows1252.NewEncoder()),
+			[]string{"2 reading at 2026-07-31T07:30:00.25Z bore-1/ tag 12 value 8.015 mm in", "3 reading at 2026-07-31T07:30:01Z bore-1/ tag 13 value 8.02 in above",
+				"4 reading at 2026-07-31T07:30:02Z bore-1/ tag 14 mm void", "5 low-cell bore-1/"}},
+		"tabs, no header": {"  {form: csv, separator: tab, no-header: yes, columns: {value: 2, tag: 1, zone: 9}}", "1\t8.01\n2\t-0.003 mm\n", []string{"1 reading tag 1 value 8.01", "2 reading tag 2 value -0.003 mm"}},
+		"lines before":    {"  {form: csv, skip-lines: 2}", "Report \"A\nof today\nvalue,zone\n1.5,in\n", []string{"4 reading value 1.5 in"}},
+		"other output":    {"  {form: csv, only-lines: \"^(value|REC),\", columns: {value: n}}", "ready\nvalue,n\nstarting\nREC,1.5\nbye\n", []string{"4 reading value 1.5"}},
+		"header again":    {"  form: csv", "value,zone\n1.5,in\nvalue,zone\n1.6,in\n", []string{"2 reading value 1.5 in", "4 reading value 1.6 in"}},
+		"empty lines":     {"  form: csv", "value,zone\n\n1.5,in\n,\n  \n1.6,in\n", []string{"3 reading value 1.5 in", "6 reading value 1.6 in"}},
+		"quoted":          {"  form: csv", "value,zone,note\n\"1.5\",\"in\",\"say \"\"hi\"\",\nthen go\"\n1.6,in,x\n", []string{"2 reading value 1.5 in", "4 reading value 1.6 in"}},
+		"json lines": {"  {form: json-lines, columns: {value: data.v, tag: n, zone: verdict, unit: {always: in}}}", `{"n":7,"data":{"v":8.0150},"verdict":"in"}` + "\n" + `{"n":8,"data":{"v":"-0.5"},"verdict":null}` + "\n",
+			[]string{"1 reading tag 7 value 8.0150 in in", "2 reading tag 8 value -0.5 in"}},
+		"json lines among other output": {"  {form: json-lines, file: \"{output}\"}", "ready\n{\"value\":1e-3,\"zone\":\"in\"}\nbye\n", []string{"2 reading value 0.001 in"}},
+		"json, dotted key":              {"  {form: json-lines, columns: {value: a.b}}", `{"a.b":1}`, []string{"1 reading value 1"}},
+		"minus of typesetting":          {"  form: csv", "value,zone\n\u22120.5\u00a0mm,in\n", []string{"2 reading value -0.5 mm in"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			got, err := records.Parse(describe(t, c.d), strings.NewReader(c.src))
+			require.NoError(t, err)
+			if d := cmp.Diff(c.want, showAll(got)); d != "" {
+				t.Error(d)
+			}
+		})
+	}
+}
+
+func TestMistakesAreKept(t *testing.T) {
+	for name, c := range map[string]struct {
+		d, src string
+		want   []string
+	}{
+		"words": {"  form: csv", "tag,value,unit,zone,event\nx,abc,furlong,fine,ping\n",
+			[]string{`2 ping furlong fine ! the event word "ping" is not in the host description's events; the tag number "x" is not a whole number; the value "abc" is not a number; the unit word "furlong" is not in the host description's units; the verdict word "fine" is not in the host description's zones`}},
+		"decimal comma":      {"  {form: csv, separator: semicolon}", "value;zone\n8,015;in\n", []string{`2 reading in ! the value "8,015" is not a number; is its decimal mark a comma?`}},
+		"decimal point":      {"  {form: csv, separator: semicolon, decimal-mark: comma}", "value;zone\n8.015;in\n", []string{`2 reading in ! the value "8.015" has a point, and the decimal mark is ','`}},
+		"not a number":       {"  form: csv", "value,zone\nNaN,in\nInf,in\n", []string{`2 reading in ! the value "NaN" is not a number`, `3 reading in ! the value "Inf" is not a number`}},
+		"cut off":            {"  form: csv", "tag,value,zone\n1,8.015,in\n2,8.0", []string{"2 reading tag 1 value 8.015 in", "3 reading tag 2 value 8.0 ! the row is cut off after 2 of 3 fields"}},
+		"fields":             {"  form: csv", "tag,value,zone\n1,8,015,in\n", []string{`2 reading tag 1 value 8 015 ! the row has 4 fields, the header 3; the verdict word "015" is not in the host description's zones`}},
+		"time":               {"  form: csv", "time,value,zone\nnoon,1,in\n", []string{`2 reading value 1 in ! "noon" is not a time of the form iso (such as 2026-01-31T07:30:00.125Z)`}},
+		"encoding":           {"  form: csv", "value,zone\n8\xb5,in\n", []string{"2 reading in ! it has bytes that are not UTF-8; is the encoding another?; the value \"8\\xb5\" is not a number"}},
+		"stray quotation":    {"  form: csv", "value,zone\n\"8.01,in\n8.02,in\n8.03,in\n", []string{`2 reading in ! the value "\"8.01" is not a number`, "3 reading value 8.02 in", "4 reading value 8.03 in"}},
+		"json damaged":       {"  form: json-lines", "{\"value\":1\n[1]\n{\"value\":2} x\n{\"value\":3}\n{\"val", []string{"1 reading ! the line is not JSON (unexpected EOF)", "2 reading ! the line is JSON, but not an object", "3 reading ! the line is not JSON (more stands behind it)", "4 reading value 3", "5 reading ! the line is cut off"}},
+		"json, wrong kind":   {"  form: json-lines", `{"value":[1,2],"zone":true}`, []string{`1 reading true ! the value "[1,2]" is not a number; the verdict word "true" is not in the host description's zones`}},
+		"tag beyond an int":  {"  form: csv", "tag,value\n99999999999999999999,1\n", []string{`2 reading value 1 ! the tag number "99999999999999999999" is not a whole number`}},
+		"tag of a worksheet": {"  form: csv", "tag,value\n7.0,1\n7.5,1\n", []string{"2 reading tag 7 value 1", `3 reading value 1 ! the tag number "7.5" is not a whole number`}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			got, err := records.Parse(describe(t, c.d), strings.NewReader(c.src))
+			require.NoError(t, err)
+			if d := cmp.Diff(c.want, showAll(got)); d != "" {
+				t.Error(d)
+			}
+			for _, r := range got {
+				require.NotEmpty(t, r.Raw)
+			}
+		})
+	}
+}
+
+func TestDescriptionThatDoesNotFit(t *testing.T) {
+	for _, c := range []struct{ d, src, want string }{
+		{"  {form: csv, columns: {value: v}}", "a,b\n1,2\n", `the records have no column "v" for value; their columns are a, b`},
+		{"  {form: csv, columns: {value: 3}}", "a,b\n1,2\n", `the records have 2 columns; the host description gives value as column 3`},
+		{"  form: csv", "a,b\n1,2\n", `the records have neither a column for value nor for zone; their columns are a, b`},
+		{"  form: csv", "\xff\xfev\x00\n\x00", `the records begin with the byte order mark of UTF-16; write encoding: utf-16 in the host description`},
+	} {
+		_, err := records.Parse(describe(t, c.d), strings.NewReader(c.src))
+		require.EqualError(t, err, c.want)
+	}
+}
+
+// The file may arrive in any portions.
+func TestPortionsDoNotMatter(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		alphabet := rapid.SampledFrom([]string{"1", "8.015", ",", ",", "\"", "\"\"", "\n", "\r\n", "in", "ä", "\xff", "{", "}", `"value":`})
+		src := strings.Join(rapid.SliceOfN(alphabet, 0, 60).Draw(t, "text"), "")
+		d := hostfile.Records{Form: rapid.SampledFrom([]hostfile.Form{hostfile.CSV, hostfile.JSONLines}).Draw(t, "form")}
+		if d.Form == hostfile.CSV {
+			src = "value,zone\n" + src
+		}
+		whole, _ := records.Parse(d, strings.NewReader(src))
+		p := records.NewParser(d)
+		var got []records.Record
+		for rest := src; rest != ""; {
+			n := rapid.IntRange(1, len(rest)).Draw(t, "portion")
+			rs, _ := p.Feed([]byte(rest[:n]))
+			got = append(got, rs...)
+			rest = rest[n:]
+		}
+		rs, _ := p.End()
+		got = append(got, rs...)
+		if d := cmp.Diff(showAll(whole), showAll(got)); d != "" {
+			t.Fatal(d)
+		}
+	})
+}
+
+// encoding/csv is the reference: what it writes is read back as it was.
+func TestReadsWhatTheStandardLibraryWrites(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		sep := rapid.SampledFrom([]rune{',', ';', '\t', '|'}).Draw(t, "separator")
+		field := rapid.StringOfN(rapid.SampledFrom([]rune{'a', 'ä', ' ', '"', ',', ';', '\t', '\n', '|'}), 0, 8, -1)
+		var buf bytes.Buffer
+		w := csv.NewWriter(&buf)
+		w.Comma = sep
+		_ = w.Write([]string{"gauge", "value", "channel"})
+		var want [][2]string
+		for range rapid.IntRange(0, 5).Draw(t, "rows") {
+			a, b := field.Draw(t, "a"), field.Draw(t, "b")
+			want = append(want, [2]string{strings.TrimSpace(a), strings.TrimSpace(b)})
+			_ = w.Write([]string{a, "1", b})
+		}
+		w.Flush()
+		got, err := records.Parse(hostfile.Records{Form: hostfile.CSV, Separator: hostfile.Mark(sep)}, &buf)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var have [][2]string
+		for _, r := range got {
+			if r.Problem != "" {
+				t.Fatal(r.Problem)
+			}
+			have = append(have, [2]string{r.Gauge, r.Channel})
+		}
+		if d := cmp.Diff(want, have); d != "" {
+			t.Fatal(d)
+		}
+	})
+}
+
+func TestEveryRowLeavesARecord(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(0, 20).Draw(t, "n")
+		src := "value,zone\n"
+		for i := range n {
+			src += rapid.SampledFrom([]string{"1,in", "x,y", "1", "1,2,3", "a\"b,\"c", "\x00,\x01", "\xff,in"}).Draw(t, fmt.Sprint(i)) + "\n"
+		}
+		got, err := records.Parse(hostfile.Records{Form: hostfile.CSV}, strings.NewReader(src))
+		if err != nil || len(got) != n {
+			t.Fatalf("%d records of %d rows (%v)", len(got), n, err)
+		}
+	})
+}
+
+func FuzzParse(f *testing.F) {
+	f.Add([]byte("time,gauge,channel,tag,value,unit,zone,event\n2026-01-31T07:30:00.125Z,bore-1,A,7,8.0150,mm,in,reading\n"), uint8(0))
+	f.Add([]byte(`{"value":8.015,"zone":"in"}`), uint8(1))
+	f.Add([]byte("\xff\xfev\x00a\x00"), uint8(2))
+	f.Add([]byte("value\n\"1"), uint8(3))
+	f.Fuzz(func(t *testing.T, src []byte, how uint8) {
+		d := hostfile.Records{Form: hostfile.CSV, Encoding: hostfile.Encoding(hostfile.Encoding("").Names()[int(how>>1)%6])}
+		if how&1 == 1 {
+			d.Form = hostfile.JSONLines
+		}
+		got, _ := records.Parse(d, bytes.NewReader(src))
+		for _, r := range got {
+			if r.Row < 1 || r.Kind == "" && r.Problem == "" {
+				t.Errorf("%+v", r)
+			}
+			if r.Value != nil && r.Kind == "reading" && r.Text == "" {
+				t.Errorf("a value out of nothing: %+v", r)
+			}
+		}
+	})
+}
+
+func BenchmarkParseCSV(b *testing.B) {
+	var buf bytes.Buffer
+	buf.WriteString("time,gauge,channel,tag,value,unit,zone,event\n")
+	for i := range 10000 {
+		fmt.Fprintf(&buf, "2026-01-31T07:30:00.%09dZ,bore-1,A,%d,%s,mm,in,reading\n", i*1000, i%9999+1, decimal.New(int64(8000+i%30), -3))
+	}
+	src := buf.Bytes()
+	run := func(b *testing.B, f func()) {
+		b.SetBytes(int64(len(src)))
+		for b.Loop() {
+			f()
+		}
+	}
+	b.Run("records", func(b *testing.B) {
+		run(b, func() { _, _ = records.Parse(hostfile.Records{Form: hostfile.CSV}, bytes.NewReader(src)) })
+	})
+	b.Run("baseline-encoding-csv", func(b *testing.B) {
+		run(b, func() { _, _ = csv.NewReader(bytes.NewReader(src)).ReadAll() })
+	})
+}
