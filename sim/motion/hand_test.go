@@ -107,6 +107,21 @@ func TestHandStatistics(t *testing.T) {
 	}
 }
 
+// No two holds tremble alike.
+func TestTremorPhaseIsRandom(t *testing.T) {
+	h, rnd := hand(), noise.NewRand(1)
+	h.Unsteady, h.Lean, h.Drop, h.Tremor.Amplitude = 0, 0, 0, um
+	seen := map[decimal.Length]bool{}
+	for range 50 {
+		p := motion.NewPath(9 * mm)
+		v := h.Measure(p, 0, 8*mm, &rnd)
+		seen[p.At(v.Presses[0])] = true
+	}
+	if len(seen) < 45 {
+		t.Error("every hold trembles in the same phase")
+	}
+}
+
 // Changing one share leaves the luck of all else alone.
 func TestHandDrawsAreIndependent(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -138,8 +153,16 @@ func TestFixtureRepeats(t *testing.T) {
 	p := motion.NewPath(9 * mm)
 	for k := range 5 {
 		v := f.Measure(p, time.Duration(k)*f.Cycle, 8*mm)
-		if got := p.At(v.Presses[0]); got != 8*mm {
-			t.Errorf("cycle %d reads %d, want 8 mm", k, got)
+		start := time.Duration(k) * f.Cycle
+		want := motion.Visit{
+			Start: start, Seated: start + 200*ms, End: start + 850*ms, Held: 8 * mm,
+			Presses: [2]time.Duration{start + 600*ms}, Pressed: 1,
+		}
+		if diff := cmp.Diff(want, v); diff != "" {
+			t.Errorf("cycle %d (-want +got):\n%s", k, diff)
+		}
+		if got := p.At(v.Presses[0]); got != 8*mm || p.At(start+700*ms) != 8*mm || p.At(start+775*ms) != 8500*um || p.At(v.End) != 9*mm {
+			t.Errorf("cycle %d reads %d, want 8 mm; then retracts over 150 ms from 700 ms on", k, got)
 		}
 	}
 	c := p.Cursor()

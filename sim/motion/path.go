@@ -279,8 +279,7 @@ func (p *Path) End() time.Duration {
 // The tip's place before t is afterwards undefined.
 func (p *Path) Forget(t time.Duration) {
 	if i := p.find(t); i > 0 {
-		p.segs = append(p.segs[:0], p.segs[i:]...)
-		p.edits++
+		p.segs = append(p.segs[:0], p.segs[i:]...) // a cursor holds a copy of its segment
 	}
 }
 

@@ -2,6 +2,7 @@ package motion_test
 
 import (
 	"math"
+	"math/big"
 	"slices"
 	"testing"
 	"time"
@@ -44,6 +45,44 @@ func TestMoveShapes(t *testing.T) {
 		if diff := cmp.Diff(c.want, p.At(c.at)); diff != "" {
 			t.Errorf("%v at %v (-want +got):\n%s", c.shape, c.at, diff)
 		}
+	}
+}
+
+// A ramp is the straight line, rounded to the nearest picometre: exact
+// rational arithmetic.
+func TestRampIsExact(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		from := rapid.Int64Range(-1e15, 1e15).Draw(t, "from")
+		to := rapid.Int64Range(-1e15, 1e15).Draw(t, "to")
+		over := rapid.Int64Range(1, 1e14).Draw(t, "over")
+		el := rapid.Int64Range(0, over).Draw(t, "elapsed")
+		p := motion.NewPath(decimal.Length(from))
+		p.Move(0, decimal.Length(to), time.Duration(over), motion.Ramp)
+		// 2·|got·over − (from·over + (to−from)·el)| ≤ over
+		off := new(big.Int).Mul(big.NewInt(int64(p.At(time.Duration(el)))-from), big.NewInt(over))
+		off.Sub(off, new(big.Int).Mul(big.NewInt(to-from), big.NewInt(el)))
+		if off.Abs(off).Lsh(off, 1).Cmp(big.NewInt(over)) > 0 {
+			t.Fatalf("%d is not the nearest picometre", p.At(time.Duration(el)))
+		}
+	})
+}
+
+// A tremor swells from the size held and fades back to it, and reaches its
+// amplitude in between.
+func TestTremor(t *testing.T) {
+	p := motion.NewPath(8 * mm)
+	p.Tremble(time.Second, time.Second, motion.Tremor{Amplitude: um, Frequency: 9.5, Phase: 0.3})
+	largest := decimal.Length(0)
+	for at := time.Second; at < 2*time.Second; at += 100 * time.Microsecond {
+		off := max(p.At(at)-8*mm, 8*mm-p.At(at))
+		largest = max(largest, off)
+		edge := min(at-time.Second, 2*time.Second-at)
+		if limit := decimal.Length(min(1, edge.Seconds()*10)*1e6) + 1; off > limit {
+			t.Fatalf("at %v the tip is %d off, want at most %d", at, off, limit)
+		}
+	}
+	if largest < 999*decimal.Nanometre || p.At(2*time.Second) != 8*mm {
+		t.Errorf("largest %d, want 1 µm; ends at %d, want 8 mm", largest, p.At(2*time.Second))
 	}
 }
 

@@ -101,9 +101,14 @@ func TestStatus(t *testing.T) {
 	read(8500 * um)
 	s.Missing, s.Stuck = false, false
 	read(8500 * um)
+	s = probe.NewState(1) // stuck from the beginning: stays where it is first read
+	s.Stuck = true
+	read(8200 * um)
+	read(8300 * um)
 	want := []row{
 		{7 * mm, "ok"}, {7 * mm, "under"}, {9 * mm, "ok"}, {9 * mm, "over"}, {9 * mm, "over"},
 		{8 * mm, "ok"}, {8 * mm, "ok"}, {0, "missing"}, {8500 * um, "ok"},
+		{8200 * um, "ok"}, {8200 * um, "ok"},
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)

@@ -207,6 +207,9 @@ func TestShocks(t *testing.T) {
 	within(t, "shocks an hour", stability.Mean(a), 60, 4*math.Sqrt(60.0/200))
 	v := stability.StandardDeviation(a)
 	within(t, "variance / mean", v*v/60, 1, 4*math.Sqrt(2.0/199))
+	if s := New(everything, 1); s.rng == s.shocks {
+		t.Error("the shocks are drawn from the noise's own stream")
+	}
 	fast, slow := New(spec, 6), New(spec, 6)
 	for i := range 36000 {
 		t0 := time.Duration(i) * 100 * time.Millisecond
