@@ -1,0 +1,215 @@
+package align_test
+
+import (
+	"testing"
+	"time"
+
+	"example.org/understudy/harness/align"
+	"golang.org/x/exp/rand"
+	"pgregory.net/rapid"
+)
+
+// item is a numbered value; a want may also be one whose loss is free, and a
+// record one that is free to be extra.
+type item struct {
+	tag, value int
+	free       bool
+}
+
+type sides struct {
+	wants, records []item
+	pairs          int
+}
+
+func (s *sides) Len() (int, int) { return len(s.wants), len(s.records) }
+
+func gap(it item) int {
+	if it.free {
+		return 0
+	}
+	return align.Full
+}
+func (s *sides) Skip(i int) int  { return gap(s.wants[i]) }
+func (s *sides) Extra(j int) int { return gap(s.records[j]) }
+func (s *sides) Pair(i, j int) (c int) {
+	s.pairs++
+	if s.wants[i].tag != s.records[j].tag {
+		c += 13
+	}
+	if s.wants[i].value != s.records[j].value {
+		c += 8
+	}
+	return c
+}
+func (s *sides) Same(i, j int) bool     { return s.wants[i].tag == s.records[j].tag }
+func (s *sides) WantKey(i int) uint64   { return s.wants[i].key() }
+func (s *sides) RecordKey(j int) uint64 { return s.records[j].key() }
+
+func (it item) key() uint64 { return uint64(it.tag)<<32 | uint64(it.value) }
+
+// cost adds up an alignment and checks its order.
+func (s *sides) cost(t interface{ Fatalf(string, ...any) }, match []int32) (c int) {
+	used := make([]bool, len(s.records))
+	last := int32(-1)
+	for i, j := range match {
+		if j < 0 {
+			c += s.Skip(i)
+			continue
+		}
+		if j <= last {
+			t.Fatalf("want %d has record %d after %d", i, j, last)
+		}
+		last, used[j] = j, true
+		c += s.Pair(i, int(j))
+	}
+	for j, u := range used {
+		if !u {
+			c += s.Extra(j)
+		}
+	}
+	return c
+}
+
+// least is the textbook recurrence over the whole table (Needleman and Wunsch 1970).
+func (s *sides) least() int {
+	n, m := s.Len()
+	row := make([]int, m+1)
+	for j := 1; j <= m; j++ {
+		row[j] = row[j-1] + s.Extra(j-1)
+	}
+	for i := 1; i <= n; i++ {
+		diag := row[0]
+		row[0] += s.Skip(i - 1)
+		for j := 1; j <= m; j++ {
+			next := min(diag+s.Pair(i-1, j-1), row[j]+s.Skip(i-1), row[j-1]+s.Extra(j-1))
+			diag, row[j] = row[j], next
+		}
+	}
+	return row[m]
+}
+
+func draw(t *rapid.T, n, tags int) []item {
+	return rapid.SliceOfN(rapid.Custom(func(t *rapid.T) item {
+		return item{rapid.IntRange(0, tags).Draw(t, "tag"), rapid.IntRange(0, 2).Draw(t, "value"), rapid.IntRange(0, 4).Draw(t, "free") == 0}
+	}), 0, n).Draw(t, "items")
+}
+
+// What fits a window is aligned at the least possible cost, whatever it is.
+func TestShortSidesAreOptimal(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := &sides{wants: draw(t, 16, 5), records: draw(t, 16, 5)}
+		if got, want := s.cost(t, align.Align(s)), s.least(); got != want {
+			t.Fatalf("cost %d, least %d", got, want)
+		}
+	})
+}
+
+// numbered makes n wants, tag numbers wrapping as a gauge's do.
+func numbered(n int, r *rand.Rand) []item {
+	w := make([]item, n)
+	for i := range w {
+		w[i] = item{tag: i%9999 + 1, value: r.Intn(40)}
+	}
+	return w
+}
+
+// Long sides with scattered edits cost no more than the edits did.
+func TestEditsAreFound(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := rand.New(rand.NewSource(rapid.Uint64().Draw(t, "seed")))
+		s := &sides{wants: numbered(1500, r)}
+		every, edits := rapid.IntRange(5, 300).Draw(t, "every"), 0
+		for _, w := range s.wants {
+			if r.Intn(every) > 0 {
+				s.records = append(s.records, w)
+				continue
+			}
+			switch edits++; r.Intn(3) {
+			case 0: // lost
+			case 1: // twice
+				s.records = append(s.records, w, w)
+			case 2: // another value
+				s.records = append(s.records, item{tag: w.tag, value: w.value + 1})
+			}
+		}
+		if got, limit := s.cost(t, align.Align(s)), edits*align.Full; got > limit {
+			t.Fatalf("%d edits, at most %d, cost %d", edits, limit, got)
+		}
+	})
+}
+
+func TestGaps(t *testing.T) {
+	r := rand.New(rand.NewSource(1))
+	w := numbered(50_000, r)
+	cut := func(from, to int) []item { return append(append([]item(nil), w[:from]...), w[to:]...) }
+	other := func(it item) item { it.value++; return it }
+	all := make([]item, len(w))
+	for i := range w {
+		all[i] = other(w[i])
+	}
+	for name, c := range map[string]struct {
+		records []item
+		cost    int
+	}{
+		"same":                    {w, 0},
+		"nothing recorded":        {nil, 50_000 * align.Full},
+		"the first lost":          {cut(0, 1), align.Full},
+		"the last lost":           {w[:49_999], align.Full},
+		"one lost":                {cut(30_000, 30_001), align.Full},
+		"six thousand lost":       {cut(20_000, 26_000), 6000 * align.Full},
+		"from the middle on lost": {w[:25_000], 25_000 * align.Full},
+		"every value wrong":       {all, 50_000 * 8},
+		"every value wrong, some lost": {append(append([]item(nil), all[:20_000]...), all[20_300:]...),
+			49_700*8 + 300*align.Full},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := &sides{wants: w, records: c.records}
+			if got := s.cost(t, align.Align(s)); got != c.cost {
+				t.Errorf("cost %d, want %d", got, c.cost)
+			}
+		})
+	}
+}
+
+// untagged sides have nothing but the value to go by.
+type untagged struct{ sides }
+
+func (s *untagged) Same(i, j int) bool { return s.wants[i].value == s.records[j].value }
+
+// The work grows with the length, not with its square, also when nothing agrees.
+func TestWorkIsLinear(t *testing.T) {
+	r := rand.New(rand.NewSource(2))
+	s := &untagged{}
+	const n = 100_000
+	for range n {
+		v := r.Intn(1000)
+		s.wants = append(s.wants, item{value: v})
+		s.records = append(s.records, item{value: v + 10_000})
+	}
+	align.Align(s)
+	if s.pairs > 400*n {
+		t.Errorf("%d comparisons for %d items that all disagree", s.pairs, n)
+	}
+	s.pairs = 0
+	s.records = append(append([]item(nil), s.wants[:n/2]...), s.wants[n/2+1:]...)
+	align.Align(s)
+	if s.pairs > 3*n {
+		t.Errorf("%d comparisons for %d items of which one is lost", s.pairs, n)
+	}
+}
+
+// BenchmarkAlign reports the time against one plain pass over the same pairs.
+func BenchmarkAlign(b *testing.B) {
+	w := numbered(1_000_000, rand.New(rand.NewSource(1)))
+	s := &sides{wants: w, records: append(append([]item(nil), w[:500_000]...), w[500_001:]...)}
+	start := time.Now()
+	for i := range s.records {
+		s.Pair(i, i)
+	}
+	base := time.Since(start)
+	b.ReportAllocs()
+	for b.Loop() {
+		align.Align(s)
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(base.Nanoseconds()), "x-plain-pass")
+}
