@@ -1,0 +1,956 @@
+package port
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/creack/pty"
+	"github.com/google/go-cmp/cmp"
+	"go.bug.st/serial"
+	"go.uber.org/goleak"
+	"golang.org/x/exp/rand"
+	"golang.org/x/sys/unix"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// patience bounds every wait of the tests; nothing is asserted about time.
+const patience = 20 * time.Second
+
+// log is a sink that keeps everything.
+type log struct {
+	mu     sync.Mutex
+	events []Event
+	moved  chan struct{}
+}
+
+func newLog() *log { return &log{moved: make(chan struct{})} }
+
+func (l *log) sink(e Event) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.events = append(l.events, e)
+	close(l.moved)
+	l.moved = make(chan struct{})
+}
+
+// until waits until the events so far satisfy ok and returns them.
+func (l *log) until(t testing.TB, what string, ok func([]Event) bool) []Event {
+	t.Helper()
+	deadline := time.After(patience)
+	for {
+		l.mu.Lock()
+		events, moved := append([]Event(nil), l.events...), l.moved
+		l.mu.Unlock()
+		if ok(events) {
+			return events
+		}
+		select {
+		case <-moved:
+		case <-deadline:
+			t.Fatalf("no %s; events: %v", what, brief(events))
+		}
+	}
+}
+
+func (l *log) count(t testing.TB, k Kind, n int) []Event {
+	t.Helper()
+	return l.until(t, fmt.Sprintf("%s number %d", k, n), func(es []Event) bool { return len(of(k, es)) >= n })
+}
+
+func of(k Kind, events []Event) (out []Event) {
+	for _, e := range events {
+		if e.Kind == k {
+			out = append(out, e)
+		}
+	}
+	return out
+}
+
+func received(events []Event) (out []byte) {
+	for _, e := range of(Received, events) {
+		out = append(out, e.Data...)
+	}
+	return out
+}
+
+func brief(events []Event) (out []string) {
+	for _, e := range events {
+		text := e.Kind.String()
+		switch e.Kind {
+		case Received, Dropped:
+			text += fmt.Sprintf(" %d bytes", len(e.Data))
+		case Asked:
+			text += " " + e.Settings.String() + " " + e.Cooked
+		case Closed, Purged:
+			text += fmt.Sprintf(" lost %d", e.Lost)
+		case Break, Paused:
+			text += fmt.Sprintf(" %v", e.On)
+		case Lines:
+			text += fmt.Sprintf(" %+v", e.Lines)
+		case Trouble:
+			text += " " + e.Err.Error()
+		}
+		out = append(out, strings.TrimSpace(text))
+	}
+	return out
+}
+
+func newPTY(t testing.TB, cfg Config) (*ptyPort, *log) {
+	t.Helper()
+	if cfg.Name == "" {
+		cfg.Name = "bore-1"
+	}
+	if cfg.Dir == "" {
+		cfg.Dir = t.TempDir()
+	}
+	l := newLog()
+	p, err := OpenPTY(cfg, l.sink)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := p.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return p.(*ptyPort), l
+}
+
+// waitFor is for what no event tells.
+func waitFor(t testing.TB, what string, ok func() bool) {
+	t.Helper()
+	for end := time.Now().Add(patience); !ok(); time.Sleep(time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatalf("no %s", what)
+		}
+	}
+}
+
+// open is a host's plain open of the port.
+func open(t testing.TB, p Port) *os.File {
+	t.Helper()
+	fd, err := unix.Open(p.Path(), unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := os.NewFile(uintptr(fd), p.Path()) // in the Go poller, so that deadlines work
+	t.Cleanup(func() { _ = f.Close() })
+	if err := f.SetDeadline(time.Now().Add(patience)); err != nil {
+		t.Fatal(err)
+	}
+	return f
+}
+
+// termios reads the line as the host's descriptor shows it.
+func termios(t testing.TB, f *os.File) *unix.Termios {
+	t.Helper()
+	var line *unix.Termios
+	control(t, f, func(fd int) (err error) { line, err = unix.IoctlGetTermios(fd, unix.TCGETS2); return })
+	return line
+}
+
+func setTermios(t testing.TB, f *os.File, change func(*unix.Termios)) {
+	t.Helper()
+	line := termios(t, f)
+	change(line)
+	control(t, f, func(fd int) error { return unix.IoctlSetTermios(fd, unix.TCSETS2, line) })
+}
+
+func control(t testing.TB, f *os.File, do func(fd int) error) {
+	t.Helper()
+	c, err := f.SyscallConn()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var inner error
+	if err := c.Control(func(fd uintptr) { inner = do(int(fd)) }); err != nil || inner != nil {
+		t.Fatal(err, inner)
+	}
+}
+
+func setBaud(line *unix.Termios, code, baud uint32) {
+	line.Cflag = line.Cflag&^unix.CBAUD | code
+	line.Ispeed, line.Ospeed = baud, baud
+}
+
+func write(t testing.TB, f *os.File, text string) {
+	t.Helper()
+	if _, err := f.WriteString(text); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func read(t testing.TB, f io.Reader, n int) string {
+	t.Helper()
+	b := make([]byte, n)
+	if got, err := io.ReadFull(f, b); err != nil {
+		t.Fatalf("host read %d of %d bytes: %v", got, n, err)
+	}
+	return string(b)
+}
+
+func TestPTYOpenAndClose(t *testing.T) {
+	p, l := newPTY(t, Config{})
+	if got := p.Write([]byte("stale")); got != DroppedUnheard {
+		t.Errorf("write with no host: %v", got)
+	}
+	f := open(t, p)
+	l.count(t, Opened, 1)
+	if !p.Open() {
+		t.Error("not open after Opened")
+	}
+	if got := p.Write([]byte("8.000\r\n")); got != Sent {
+		t.Errorf("write with a host: %v", got)
+	}
+	if got := read(t, f, 7); got != "8.000\r\n" {
+		t.Errorf("host read %q", got)
+	}
+	_ = f.Close()
+	l.count(t, Closed, 1)
+	if p.Open() {
+		t.Error("open after Closed")
+	}
+	if got := p.Write([]byte("late")); got != DroppedUnheard {
+		t.Errorf("write after the close: %v", got)
+	}
+	want := Stats{Sent: Count{1, 7}, Unheard: Count{2, 9}, Opens: 1}
+	if diff := cmp.Diff(want, p.Stats()); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// A second descriptor of the host must not look like a close when it goes.
+func TestPTYSecondOpenerDoesNotClose(t *testing.T) {
+	p, l := newPTY(t, Config{})
+	f := open(t, p)
+	l.count(t, Opened, 1)
+	for i := range 20 {
+		g := open(t, p)
+		_ = g.Close()
+		write(t, f, "x")
+		l.until(t, "byte", func(es []Event) bool { return len(received(es)) > i })
+	}
+	events := l.until(t, "anything", func([]Event) bool { return true })
+	if n := len(of(Closed, events)); n != 0 || !p.Open() {
+		t.Errorf("%d closes, open %v: %v", n, p.Open(), brief(events))
+	}
+	_ = f.Close()
+	l.count(t, Closed, 1)
+}
+
+func TestPTYReadOnlyHostIsSeen(t *testing.T) {
+	p, l := newPTY(t, Config{})
+	f, err := os.OpenFile(p.Path(), os.O_RDONLY|unix.O_NOCTTY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.count(t, Opened, 1)
+	_ = f.Close()
+	l.count(t, Closed, 1)
+}
+
+// Hosts that reconnect at once are the hard case: what the first left unread must
+// not reach the second.
+func TestPTYReopenFindsNoStaleBytes(t *testing.T) {
+	p, l := newPTY(t, Config{})
+	const rounds = 50
+	for i := range rounds {
+		f := open(t, p)
+		l.count(t, Opened, i+1)
+		if got := p.Write([]byte("unread")); got != Sent {
+			t.Fatalf("round %d: %v", i, got)
+		}
+		_ = f.Close()
+	}
+	l.count(t, Closed, rounds)
+	if got := p.Stats(); got.Unread != rounds*6 || got.Opens != rounds {
+		t.Errorf("%d opens, %d bytes left unread; want %d and %d", got.Opens, got.Unread, rounds, rounds*6)
+	}
+	f := open(t, p)
+	l.count(t, Opened, rounds+1)
+	p.Write([]byte("fresh"))
+	if got := read(t, f, 5); got != "fresh" {
+		t.Errorf("host read %q", got)
+	}
+}
+
+// The mode before any host sets it, checked from both ends: bytes pass untouched
+// (tcsetattr's canonical mode, echo, CR and NL translation, flow control and
+// signals, POSIX.1-2017 chapter 11, would all show).
+func TestPTYRawByDefault(t *testing.T) {
+	p, l := newPTY(t, Config{})
+	f := open(t, p)
+	all := make([]byte, 256)
+	for i := range all {
+		all[i] = byte(i)
+	}
+	write(t, f, string(all))
+	l.until(t, "256 bytes", func(es []Event) bool { return len(received(es)) >= 256 })
+	p.Write(all)
+	if got := read(t, f, 256); got != string(all) {
+		t.Errorf("host read % x", got)
+	}
+	write(t, f, "end")
+	events := l.until(t, "end", func(es []Event) bool { return bytes.HasSuffix(received(es), []byte("end")) })
+	if diff := cmp.Diff(append(all, "end"...), received(events)); diff != "" {
+		t.Errorf("port received something else than was sent (echo?): %s", diff)
+	}
+	if asked := of(Asked, events); len(asked) != 0 {
+		t.Errorf("nobody asked, yet: %v", brief(asked))
+	}
+}
+
+func TestPTYSettingsAreToldBeforeTheBytesSentUnderThem(t *testing.T) {
+	p, l := newPTY(t, Config{})
+	f := open(t, p)
+	steps := []struct {
+		change func(*unix.Termios)
+		want   Event
+	}{
+		{func(l *unix.Termios) { setBaud(l, unix.B9600, 9600) },
+			Event{Settings: Settings{Baud: 9600, Stop: StopOne, Flow: FlowNone}}},
+		{func(l *unix.Termios) { l.Cflag |= unix.CSTOPB | unix.CRTSCTS },
+			Event{Settings: Settings{Baud: 9600, Stop: StopTwo, Flow: FlowRTSCTS}}},
+		{func(l *unix.Termios) {
+			setBaud(l, unix.B115200, 115200)
+			l.Cflag &^= unix.CSTOPB | unix.CRTSCTS
+			l.Iflag |= unix.IXON
+		},
+			Event{Settings: Settings{Baud: 115200, Stop: StopOne, Flow: FlowXonXoff}}},
+		{func(l *unix.Termios) {
+			setBaud(l, unix.BOTHER, 31250)
+			l.Iflag = unix.ICRNL
+			l.Oflag = unix.OPOST | unix.ONLCR
+		},
+			Event{Settings: Settings{Baud: 31250, Stop: StopOne, Flow: FlowNone}, Cooked: "icrnl onlcr"}},
+		{func(l *unix.Termios) {
+			l.Lflag = unix.ICANON | unix.ECHO | unix.ISIG
+			l.Iflag = unix.ISTRIP
+			l.Oflag = 0
+		},
+			Event{Settings: Settings{Baud: 31250, Stop: StopOne, Flow: FlowNone}, Cooked: "icanon echo isig istrip"}},
+	}
+	for i, s := range steps {
+		setTermios(t, f, s.change)
+		write(t, f, "Z")
+		events := l.until(t, "byte", func(es []Event) bool { return len(received(es)) > i })
+		asked := of(Asked, events)
+		if len(asked) != i+1 || events[len(events)-1].Kind != Received {
+			t.Fatalf("step %d: %v", i, brief(events))
+		}
+		s.want.Kind = Asked
+		if diff := cmp.Diff(s.want, asked[i]); diff != "" {
+			t.Errorf("step %d: %s", i, diff)
+		}
+	}
+	// Without a byte to carry it, a change is told too.
+	setTermios(t, f, func(l *unix.Termios) { setBaud(l, unix.B1200, 1200) })
+	l.count(t, Asked, len(steps)+1)
+	// The next host finds the line at rest, whatever this one left.
+	_ = f.Close()
+	l.count(t, Closed, 1)
+	g := open(t, p)
+	if line := termios(t, g); line.Lflag != 0 || line.Iflag != 0 || line.Oflag != 0 || line.Ospeed != restBaud {
+		t.Errorf("second host finds %+v", line)
+	}
+}
+
+// What the kernel hides, so that the documentation stays true: it forces eight
+// bits without parity on a pty (Linux drivers/tty/pty.c, pty_set_termios).
+func TestPTYHidesCharacterSizeAndParity(t *testing.T) {
+	p, l := newPTY(t, Config{})
+	f := open(t, p)
+	setTermios(t, f, func(l *unix.Termios) {
+		setBaud(l, unix.B4800, 4800)
+		l.Cflag = l.Cflag&^unix.CSIZE | unix.CS7 | unix.PARENB
+	})
+	asked := of(Asked, l.count(t, Asked, 1))
+	if got := asked[0].Settings.String(); got != "4800 ??1 no-flow" {
+		t.Errorf("asked %q", got)
+	}
+	if line := termios(t, f); line.Cflag&(unix.CSIZE|unix.PARENB) != unix.CS8 {
+		t.Errorf("the kernel keeps size and parity after all: cflag %o", line.Cflag)
+	}
+}
+
+// A serial library as hosts use it, with TIOCEXCL and its own settings.
+func TestPTYWithSerialLibrary(t *testing.T) {
+	p, l := newPTY(t, Config{})
+	for round := range 3 {
+		s, err := serial.Open(p.Path(), &serial.Mode{BaudRate: 19200, StopBits: serial.TwoStopBits})
+		if err != nil {
+			t.Fatal(err)
+		}
+		l.count(t, Opened, round+1)
+		asked := of(Asked, l.count(t, Asked, round+1))
+		if got, want := asked[round].Settings, (Settings{Baud: 19200, Stop: StopTwo, Flow: FlowNone}); got != want || asked[round].Cooked != "" {
+			t.Errorf("asked %v cooked %q, want %v raw", got, asked[round].Cooked, want)
+		}
+		if _, err := s.Write([]byte("?\r")); err != nil {
+			t.Fatal(err)
+		}
+		l.until(t, "command", func(es []Event) bool { return len(received(es)) >= 2*(round+1) })
+		p.Write([]byte("8.001\r\n"))
+		if got := read(t, s, 7); got != "8.001\r\n" {
+			t.Errorf("host read %q", got)
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		l.count(t, Closed, round+1)
+	}
+}
+
+// A host that is killed leaves TIOCEXCL behind; the kernel would refuse the next
+// host of another user, and the count of unread bytes must work all the same.
+func TestPTYExclusiveHost(t *testing.T) {
+	p, l := newPTY(t, Config{})
+	f := open(t, p)
+	control(t, f, func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCEXCL, 0) })
+	l.count(t, Opened, 1)
+	p.Write([]byte("12345"))
+	if n, exact := p.Unread(); !exact {
+		t.Errorf("unread %d, not exact", n)
+	}
+	_ = f.Close()
+	closed := of(Closed, l.count(t, Closed, 1))
+	if closed[0].Lost != 5 {
+		t.Errorf("lost %d, want 5", closed[0].Lost)
+	}
+	g := open(t, p)
+	control(t, g, func(fd int) error {
+		if n, err := unix.IoctlGetInt(fd, unix.TIOCGEXCL); err != nil || n != 0 {
+			return fmt.Errorf("TIOCGEXCL %d, %v: the line is still exclusive", n, err)
+		}
+		return nil
+	})
+}
+
+// A second look at who has the port open must not take a living host's lock away.
+func TestPTYKeepsExclusiveWhileHeld(t *testing.T) {
+	p, l := newPTY(t, Config{})
+	f, g := open(t, p), open(t, p)
+	control(t, f, func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCEXCL, 0) })
+	_ = g.Close()
+	for i := range 2 { // the close is looked into at the latest with the first byte
+		write(t, f, "x")
+		l.until(t, "byte", func(es []Event) bool { return len(received(es)) > i })
+	}
+	control(t, f, func(fd int) error {
+		if n, err := unix.IoctlGetInt(fd, unix.TIOCGEXCL); err != nil || n != 1 {
+			return fmt.Errorf("TIOCGEXCL %d, %v: the host's lock is gone", n, err)
+		}
+		return nil
+	})
+}
+
+// frames makes bytes of a fixed seed, cut into frames of 1 to 64 bytes.
+func frames(size int) (all []byte, cut [][]byte) {
+	r := rand.New(rand.NewSource(7))
+	all = make([]byte, size)
+	for i := range all {
+		all[i] = byte(r.Uint32())
+	}
+	for rest := all; len(rest) > 0; {
+		n := min(len(rest), 1+r.Intn(64))
+		cut = append(cut, rest[:n])
+		rest = rest[n:]
+	}
+	return all, cut
+}
+
+func TestPTYMegabyteEachWay(t *testing.T) {
+	p, l := newPTY(t, Config{})
+	f := open(t, p)
+	l.count(t, Opened, 1)
+	all, cut := frames(1 << 20)
+	var wg sync.WaitGroup
+	wg.Add(2)
+	got := make([]byte, len(all))
+	var readErr, writeErr error
+	go func() { defer wg.Done(); _, readErr = io.ReadFull(f, got) }()
+	go func() { defer wg.Done(); _, writeErr = f.Write(all) }()
+	for _, frame := range cut {
+		for p.Write(frame) == DroppedFull {
+			p.Unread()
+		}
+	}
+	wg.Wait()
+	if readErr != nil || writeErr != nil {
+		t.Fatal(readErr, writeErr)
+	}
+	if !bytes.Equal(got, all) {
+		t.Error("the host read something else than was written")
+	}
+	events := l.until(t, "megabyte", func(es []Event) bool { return len(received(es)) >= len(all) })
+	if !bytes.Equal(received(events), all) {
+		t.Error("the port received something else than the host wrote")
+	}
+	st := p.Stats()
+	if n := st.Sent.Bytes + st.Queued.Bytes; n != int64(len(all)) || st.Received != int64(len(all)) || st.Written().Bytes != n+st.Full.Bytes {
+		t.Errorf("stats %+v", st)
+	}
+	if n, exact := p.Unread(); n != 0 || !exact {
+		t.Errorf("unread %d exact %v", n, exact)
+	}
+}
+
+func TestPTYHostThatNeverReads(t *testing.T) {
+	for _, policy := range []Policy{DropNewest, DropOldest} {
+		t.Run(fmt.Sprint(policy), func(t *testing.T) {
+			p, l := newPTY(t, Config{Buffer: 1000, Full: policy})
+			f := open(t, p)
+			l.count(t, Opened, 1)
+			const n, size = 2000, 24
+			var sum [outcomes]int
+			for i := range n {
+				sum[p.Write(fmt.Appendf(nil, "%-*d\n", size-1, i))]++
+			}
+			st := p.Stats()
+			waitFor(t, "steady count", func() bool { n, _ := p.Unread(); return int64(n) >= st.Sent.Bytes+st.Queued.Bytes })
+			unread, exact := p.Unread()
+			if kept := int64(unread); !exact || kept != st.Sent.Bytes+st.Queued.Bytes || kept > window+1000 || kept < window+1000-2*size {
+				t.Errorf("%d bytes kept (exact %v), stats %+v", unread, exact, st)
+			}
+			if st.Written() != (Count{n, n * size}) {
+				t.Errorf("written %+v", st.Written())
+			}
+			// Now it reads after all: whole frames, in order.
+			got := read(t, f, unread)
+			var last int
+			for i, line := range strings.Split(strings.TrimSuffix(got, "\n"), "\n") {
+				var k int
+				if _, err := fmt.Sscanf(line, "%d", &k); err != nil || len(line) != size-1 {
+					t.Fatalf("frame %d is torn: %q", i, line)
+				}
+				if i > 0 && k <= last || policy == DropNewest && k != i {
+					t.Fatalf("frame %d follows %d", k, last)
+				}
+				last = k
+			}
+			if policy == DropOldest {
+				if last != n-1 {
+					t.Errorf("last frame %d, want %d", last, n-1)
+				}
+				events := l.count(t, Dropped, int(st.Full.Frames))
+				if k := len(of(Dropped, events)); k != int(st.Full.Frames) || sum[DroppedFull] != 0 {
+					t.Errorf("%d Dropped events, %d frames counted, %d refused", k, st.Full.Frames, sum[DroppedFull])
+				}
+			} else if int64(sum[DroppedFull]) != st.Full.Frames {
+				t.Errorf("%d refused, %d counted", sum[DroppedFull], st.Full.Frames)
+			}
+		})
+	}
+}
+
+// A slow host gets every queued byte without any further Write.
+func TestPTYQueueDrainsByItself(t *testing.T) {
+	p, l := newPTY(t, Config{Buffer: 20000})
+	f := open(t, p)
+	l.count(t, Opened, 1)
+	all, cut := frames(15000)
+	for _, frame := range cut {
+		if o := p.Write(frame); o != Sent && o != Queued {
+			t.Fatal(o)
+		}
+	}
+	if got := read(t, f, len(all)); got != string(all) {
+		t.Error("the host read something else than was written")
+	}
+}
+
+func TestPTYLargeFrames(t *testing.T) {
+	p, l := newPTY(t, Config{Buffer: 100})
+	f := open(t, p)
+	l.count(t, Opened, 1)
+	if o := p.Write(make([]byte, window+1)); o != DroppedFull {
+		t.Errorf("a frame that fits nowhere: %v", o)
+	}
+	if o := p.Write(make([]byte, window)); o != Sent {
+		t.Errorf("a frame that the kernel takes whole: %v", o)
+	}
+	if o := p.Write(make([]byte, 101)); o != DroppedFull {
+		t.Errorf("a frame that the queue cannot take: %v", o)
+	}
+	if o := p.Write(nil); o != Sent {
+		t.Errorf("an empty frame: %v", o)
+	}
+	if n := len(read(t, f, window)); n != window {
+		t.Error(n)
+	}
+}
+
+func TestPTYHangUpAndReturn(t *testing.T) {
+	dir := t.TempDir()
+	p, l := newPTY(t, Config{Dir: dir, Name: "bore-1"})
+	f := open(t, p)
+	l.count(t, Opened, 1)
+	p.Write([]byte("0123456789"))
+	if got := read(t, f, 4); got != "0123" {
+		t.Fatal(got)
+	}
+	real := p.Real()
+	lost, err := p.HangUp()
+	if err != nil || lost != 6 {
+		t.Errorf("lost %d, %v; want 6", lost, err)
+	}
+	if n, err := f.Read(make([]byte, 9)); n != 0 || err == nil {
+		t.Errorf("the host reads on after the hang-up: %d, %v", n, err)
+	}
+	if _, err := os.Lstat(filepath.Join(dir, "bore-1")); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("the link is still there: %v", err)
+	}
+	if o := p.Write([]byte("x")); o != DroppedDown {
+		t.Errorf("write while down: %v", o)
+	}
+	if _, err := p.HangUp(); !errors.Is(err, ErrDown) {
+		t.Errorf("second hang-up: %v", err)
+	}
+	if err := p.Return(""); err != nil {
+		t.Fatal(err)
+	}
+	if err := p.Return(""); !errors.Is(err, ErrUp) {
+		t.Errorf("second return: %v", err)
+	}
+	if to, err := os.Readlink(filepath.Join(dir, "bore-1")); err != nil || to != p.Real() || to == real {
+		t.Errorf("link to %q, %v; real %q, before %q", to, err, p.Real(), real) // f still holds the old number
+	}
+	g := open(t, p)
+	l.count(t, Opened, 2)
+	write(t, g, "back")
+	p.Write([]byte("again"))
+	if got := read(t, g, 5); got != "again" {
+		t.Errorf("host read %q", got)
+	}
+	// The old host's late close is not the new host's.
+	_ = f.Close()
+	events := l.until(t, "back", func(es []Event) bool { return string(received(es)) == "back" })
+	if len(of(Closed, events)) != 0 || !p.Open() {
+		t.Errorf("events %v", brief(events))
+	}
+	if _, err := p.HangUp(); err != nil {
+		t.Error(err)
+	}
+	if err := p.Return("bore-2"); err != nil {
+		t.Fatal(err)
+	}
+	if want := filepath.Join(dir, "bore-2"); p.Path() != want {
+		t.Errorf("path %q, want %q", p.Path(), want)
+	}
+	if entries, _ := os.ReadDir(dir); len(entries) != 1 {
+		t.Errorf("left in the folder: %v", entries)
+	}
+	if _, err := p.HangUp(); err != nil {
+		t.Error(err)
+	}
+	if err := p.Return("a/b"); err == nil {
+		t.Error("a name with a slash was taken")
+	}
+}
+
+func TestPTYHangUpCountsQueueAndKernel(t *testing.T) {
+	p, l := newPTY(t, Config{Buffer: 2000})
+	f := open(t, p)
+	l.count(t, Opened, 1)
+	for range 100 {
+		p.Write(make([]byte, 50))
+	}
+	read(t, f, 120)
+	if lost, err := p.HangUp(); err != nil || lost != 100*50-120 {
+		t.Errorf("lost %d, %v; want %d", lost, err, 100*50-120)
+	}
+	if st := p.Stats(); st.Unread != 100*50-120 || st.HangUps != 1 {
+		t.Errorf("stats %+v", st)
+	}
+}
+
+// Calls from within the sink, as a gauge that answers a command makes them.
+func TestPTYReplyFromSink(t *testing.T) {
+	var p Port
+	ready := make(chan struct{})
+	p, err := OpenPTY(Config{Name: "g", Dir: t.TempDir()}, func(e Event) {
+		<-ready
+		if e.Kind != Received {
+			return
+		}
+		if string(e.Data) == "bye" {
+			_, _ = p.HangUp()
+			_ = p.Return("")
+			return
+		}
+		p.Write(append([]byte("re:"), e.Data...))
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	close(ready)
+	f := open(t, p)
+	write(t, f, "one")
+	if got := read(t, f, 6); got != "re:one" {
+		t.Errorf("host read %q", got)
+	}
+	write(t, f, "bye")
+	if _, err := f.Read(make([]byte, 1)); err == nil {
+		t.Error("no hang-up")
+	}
+	waitFor(t, "the link", func() bool { _, err := os.Stat(p.Path()); return err == nil })
+	g := open(t, p)
+	write(t, g, "two")
+	if got := read(t, g, 6); got != "re:two" {
+		t.Errorf("host read %q", got)
+	}
+}
+
+func TestPTYHostClosesMidFrame(t *testing.T) {
+	p, l := newPTY(t, Config{})
+	for i := range 30 {
+		f := open(t, p)
+		l.count(t, Opened, i+1)
+		p.Write([]byte("half of this is read\n"))
+		read(t, f, 8)
+		write(t, f, "half a comm")
+		_ = f.Close()
+		l.count(t, Closed, i+1)
+	}
+	events := l.count(t, Closed, 30)
+	if got := len(received(events)); got != 30*11 {
+		t.Errorf("received %d bytes, want %d", got, 30*11)
+	}
+	for i, e := range of(Closed, events) {
+		if e.Lost != 13 {
+			t.Errorf("close %d lost %d, want 13", i, e.Lost)
+		}
+	}
+}
+
+func TestPTYLinkInTheWay(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.Symlink("/dev/pts/999999", filepath.Join(dir, "old")); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "file"), nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	newPTY(t, Config{Dir: dir, Name: "old"})
+	for _, cfg := range []Config{
+		{Dir: dir, Name: "file"}, {Dir: dir, Name: ""}, {Dir: dir, Name: "a/b"}, {Dir: dir, Name: ".."},
+		{Dir: filepath.Join(dir, "none"), Name: "x"}, {Dir: dir, Name: "x", Buffer: -1}, {Dir: dir, Name: "x", Full: 9},
+	} {
+		if p, err := OpenPTY(cfg, func(Event) {}); err == nil {
+			t.Errorf("%+v was taken", cfg)
+			_ = p.Close()
+		}
+	}
+}
+
+func descriptors(t testing.TB) int {
+	t.Helper()
+	entries, err := os.ReadDir("/proc/self/fd")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return len(entries)
+}
+
+func TestPTYSharedHubLeavesNothing(t *testing.T) {
+	r, w, err := os.Pipe() // so that the Go poller has its own descriptors before the count
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, _ = r.Close(), w.Close()
+	before := descriptors(t)
+	h, err := NewHub()
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	l := newLog()
+	const n = 100
+	ports := make([]Port, n)
+	hosts := make([]*os.File, n)
+	for i := range ports {
+		if ports[i], err = OpenPTY(Config{Name: fmt.Sprintf("g%d", i), Dir: dir, Hub: h}, l.sink); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for i, p := range ports {
+		hosts[i] = open(t, p)
+	}
+	l.count(t, Opened, n)
+	for i, p := range ports {
+		text := fmt.Sprintf("gauge %03d", i)
+		if o := p.Write([]byte(text)); o != Sent {
+			t.Fatal(o)
+		}
+		if got := read(t, hosts[i], len(text)); got != text {
+			t.Errorf("host %d read %q", i, got)
+		}
+	}
+	for i, p := range ports {
+		switch i % 3 {
+		case 0:
+			_ = hosts[i].Close()
+		case 1:
+			if _, err := p.HangUp(); err != nil {
+				t.Error(err)
+			}
+		case 2:
+			if err := p.Close(); err != nil {
+				t.Error(err)
+			}
+			if err := p.Close(); err != nil {
+				t.Error("second close:", err)
+			}
+			if err := p.Return(""); !errors.Is(err, ErrClosed) {
+				t.Error("return after close:", err)
+			}
+		}
+	}
+	if err := h.Close(); err != nil {
+		t.Error(err)
+	}
+	if err := h.Close(); err != nil {
+		t.Error(err)
+	}
+	if _, err := OpenPTY(Config{Name: "late", Dir: dir, Hub: h}, l.sink); !errors.Is(err, ErrClosed) {
+		t.Errorf("a closed hub took a port: %v", err)
+	}
+	for _, f := range hosts {
+		_ = f.Close()
+	}
+	if entries, _ := os.ReadDir(dir); len(entries) != 0 {
+		t.Errorf("left in the folder: %v", entries)
+	}
+	if after := descriptors(t); after != before {
+		t.Errorf("%d descriptors before, %d after", before, after)
+	}
+}
+
+// Everything at once, for the race detector.
+func TestPTYConcurrentUse(t *testing.T) {
+	p, _ := newPTY(t, Config{Buffer: 500})
+	stop := make(chan struct{})
+	var wg sync.WaitGroup
+	for range 2 {
+		wg.Go(func() {
+			for {
+				select {
+				case <-stop:
+					return
+				default:
+					p.Write([]byte("8.000\r\n"))
+					p.Unread()
+				}
+			}
+		})
+	}
+	buf := make([]byte, 64)
+	for i := range 60 {
+		fd, err := unix.Open(p.Path(), unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, _ = unix.Write(fd, []byte("?"))
+		_, _ = unix.Read(fd, buf)
+		if i%5 == 4 {
+			if _, err := p.HangUp(); err != nil {
+				t.Error(err)
+			}
+			if err := p.Return(""); err != nil {
+				t.Error(err)
+			}
+		}
+		_ = unix.Close(fd)
+	}
+	close(stop)
+	wg.Wait()
+	if st := p.Stats(); st.Written().Frames == 0 || st.HangUps != 12 {
+		t.Errorf("%+v", st)
+	}
+}
+
+// BenchmarkPTYWrite reports the frames a second of Write against those of a bare
+// write loop on a bare pty, both with a reading host, measured in turns in the
+// same run: ratio 1 is as fast as bare.
+func BenchmarkPTYWrite(b *testing.B) {
+	frame := []byte("01+0008.0012mm;TAG0007\r\n") // 24 bytes
+	p, l := newPTY(b, Config{})
+	f := open(b, p)
+	l.count(b, Opened, 1)
+	m, s, err := pty.Open()
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer m.Close()
+	defer s.Close()
+	bare, err := unix.FcntlInt(m.Fd(), unix.F_DUPFD_CLOEXEC, 0)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer unix.Close(bare)
+	if _, err := rest(bare); err != nil {
+		b.Fatal(err)
+	}
+	// drain reads n bytes as a host does, and says when it has them.
+	drain := func(f *os.File, n int) chan error {
+		done := make(chan error, 1)
+		go func() {
+			buf := make([]byte, 4096)
+			for n > 0 {
+				k, err := f.Read(buf)
+				if err != nil {
+					done <- err
+					return
+				}
+				n -= k
+			}
+			done <- nil
+		}()
+		return done
+	}
+	_ = f.SetDeadline(time.Time{})
+	bareHost := os.NewFile(s.Fd(), "bare")
+	run := func(write func(), host *os.File, frames int) time.Duration {
+		done := drain(host, frames*len(frame))
+		start := time.Now()
+		for range frames {
+			write()
+		}
+		if err := <-done; err != nil {
+			b.Fatal(err)
+		}
+		return time.Since(start)
+	}
+	ours := func() {
+		for p.Write(frame) == DroppedFull {
+			runtime.Gosched()
+		}
+	}
+	base := func() {
+		if n, err := unix.Write(bare, frame); err != nil || n != len(frame) {
+			b.Fatal(n, err)
+		}
+	}
+	const turn = 2000
+	var mine, theirs time.Duration
+	n := 0
+	for b.Loop() {
+		theirs += run(base, bareHost, turn)
+		mine += run(ours, f, turn)
+		n += turn
+	}
+	b.ReportMetric(float64(theirs)/float64(mine), "ratio")
+	b.ReportMetric(float64(n)/mine.Seconds(), "frames/s")
+	b.ReportMetric(float64(n)/theirs.Seconds(), "bare-frames/s")
+}

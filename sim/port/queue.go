@@ -1,0 +1,80 @@
+package port
+
+// queue holds the frames that the host has not made room for. It drops whole
+// frames only; a frame that has begun to leave stays.
+type queue struct {
+	data   []byte // what is still to leave
+	lens   []int  // of each frame, what is still to leave
+	begun  bool   // the first frame has begun to leave
+	limit  int
+	policy Policy
+}
+
+func (q *queue) empty() bool { return len(q.data) == 0 }
+
+// push takes a frame if there is room, or makes room by giving up whole frames,
+// which it returns.
+func (q *queue) push(frame []byte) (ok bool, gaveUp [][]byte) {
+	if len(frame) == 0 {
+		return true, nil
+	}
+	if over := len(q.data) + len(frame) - q.limit; over > 0 {
+		if q.policy != DropOldest {
+			return false, nil
+		}
+		first, from := 0, 0
+		if q.begun {
+			first, from = 1, q.lens[0]
+		}
+		n, to := first, from
+		for ; to-from < over && n < len(q.lens); n++ {
+			to += q.lens[n]
+		}
+		if to-from < over {
+			return false, nil
+		}
+		at := from
+		for _, k := range q.lens[first:n] {
+			gaveUp = append(gaveUp, append([]byte(nil), q.data[at:at+k]...))
+			at += k
+		}
+		q.data = append(q.data[:from], q.data[to:]...)
+		q.lens = append(q.lens[:first], q.lens[n:]...)
+	}
+	q.add(frame)
+	return true, gaveUp
+}
+
+// rest takes what is left of a frame that has begun to leave. It is never
+// refused, whatever the limit: half a frame must not be lost. The queue is empty.
+func (q *queue) rest(left []byte) {
+	q.add(left)
+	q.begun = true
+}
+
+func (q *queue) add(b []byte) {
+	q.data = append(q.data, b...)
+	q.lens = append(q.lens, len(b))
+}
+
+// took notes that the first n bytes of data have left.
+func (q *queue) took(n int) {
+	q.data = q.data[n:]
+	for n > 0 {
+		if n < q.lens[0] {
+			q.lens[0] -= n
+			q.begun = true
+			return
+		}
+		n -= q.lens[0]
+		q.lens = q.lens[1:]
+		q.begun = false
+	}
+}
+
+// clear forgets everything and returns how many bytes that was.
+func (q *queue) clear() int {
+	n := len(q.data)
+	q.data, q.lens, q.begun = nil, nil, false
+	return n
+}
