@@ -114,6 +114,11 @@ func (n Any) Errorf(want, format string, args ...any) {
 	n.doc.add(n.Pos, want, format, args...)
 }
 
+// KeyErrorf adds a mistake at a key of the mapping.
+func (n Any) KeyErrorf(p Pair, want, format string, args ...any) {
+	n.doc.add(p.Pos, want, format, args...)
+}
+
 // Lookup finds a key of a mapping.
 func (n Any) Lookup(key string) (Any, bool) {
 	for _, p := range n.Pairs {
