@@ -1,0 +1,744 @@
+package link
+
+import (
+	"bytes"
+	"flag"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"golang.org/x/exp/rand"
+	"pgregory.net/rapid"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+const (
+	ms = time.Millisecond
+	sc = time.Second
+)
+
+func mustNew(t testing.TB, cfg Config) *Link {
+	t.Helper()
+	l, err := New(cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return l
+}
+
+func drainLink(l *Link, s *State, to time.Duration) []Event {
+	var evs []Event
+	for {
+		ev, ok := l.Advance(s, to)
+		if !ok {
+			return evs
+		}
+		evs = append(evs, ev)
+	}
+}
+
+func start(l *Link) *State { return l.Start(rand.NewSource(1), nil) }
+
+func inject(t *testing.T, l *Link, s *State, f Fault) {
+	t.Helper()
+	if err := l.Inject(s, f); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// stream offers frames 0, 1, ... every gap from time from to before to, and
+// collects what comes out up to then.
+func stream(l *Link, s *State, from, to, gap time.Duration) []Event {
+	var evs []Event
+	for id, at := uint64(0), from; at < to; id, at = id+1, at+gap {
+		evs = append(evs, drainLink(l, s, at)...)
+		l.Offer(s, at, id, 10)
+	}
+	return append(evs, drainLink(l, s, to)...)
+}
+
+func delivered(at time.Duration, id uint64) Event {
+	return Event{At: at, Kind: Delivered, ID: id, Tries: 1}
+}
+
+func changed(at time.Duration, p Phase) Event { return Event{At: at, Kind: Changed, Phase: p} }
+
+func TestIdealLink(t *testing.T) {
+	l := mustNew(t, Config{})
+	s := start(l)
+	for i := range uint64(5) {
+		at := time.Duration(i) * 33 * ms
+		if v := l.Offer(s, at, i, 100); v != Queued {
+			t.Fatal(v)
+		}
+		if next, ok := l.Next(s); !ok || next > at {
+			t.Errorf("next at %v, %v", next, ok)
+		}
+		if d := cmp.Diff([]Event{delivered(at, i)}, drainLink(l, s, at)); d != "" {
+			t.Error(d)
+		}
+	}
+	if next, ok := l.Next(s); ok {
+		t.Errorf("an idle link has something to do at %v", next)
+	}
+}
+
+// A constant delay is a pipe: frames do not wait for one another.
+func TestConstantDelay(t *testing.T) {
+	l := mustNew(t, Config{Air: 100 * ms})
+	got := stream(l, start(l), 0, 300*ms, 50*ms)
+	want := []Event{delivered(100*ms, 0), delivered(150*ms, 1), delivered(200*ms, 2), delivered(250*ms, 3), delivered(300*ms, 4)}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+}
+
+// Six frames in a stall of 1 s come out at its end, in order, at once.
+func TestLateBurst(t *testing.T) {
+	l := mustNew(t, Config{})
+	s := start(l)
+	inject(t, l, s, Fault{Kind: Stall, For: sc})
+	got := stream(l, s, 0, 1200*ms, 200*ms)
+	want := []Event{changed(0, Stalled), changed(sc, Up)}
+	for id := range uint64(6) {
+		want = append(want, delivered(sc, id)) // the last was offered at 1 s
+	}
+	want[len(want)-1].At = sc
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+}
+
+// A stall longer than the supervision time-out: lost 20 s after it began, its
+// frames dropped; joined again when it ends.
+func TestSupervision(t *testing.T) {
+	l := mustNew(t, Config{})
+	s := start(l)
+	evs := stream(l, s, 0, 5*sc, 4*sc) // frames 0 and 1 arrive
+	if len(evs) != 2 {
+		t.Fatal(evs)
+	}
+	inject(t, l, s, Fault{Kind: Stall, At: 5 * sc, For: 30 * sc})
+	if v := l.Offer(s, 5*sc, 7, 10); v != Queued {
+		t.Fatal(v)
+	}
+	got := drainLink(l, s, 26*sc)
+	want := []Event{
+		changed(5*sc, Stalled),
+		{At: 25 * sc, Kind: Changed, Phase: Lost, Timeout: true},
+		{At: 25 * sc, Kind: Dropped, ID: 7, Phase: Lost},
+	}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+	if v := l.Offer(s, 26*sc, 8, 10); v != NoLink {
+		t.Errorf("offer to a lost link: %v", v)
+	}
+	if d := cmp.Diff([]Event{changed(35*sc, Up)}, drainLink(l, s, time.Hour)); d != "" {
+		t.Error(d)
+	}
+	if d := cmp.Diff(Stats{Offered: 4, Delivered: 2, Dropped: 2, Attempts: 2, Losses: 1}, s.Stats); d != "" {
+		t.Error(d)
+	}
+	// Without supervision the same stall only delays.
+	l = mustNew(t, Config{Supervision: NoSupervision})
+	s = start(l)
+	inject(t, l, s, Fault{Kind: Stall, For: 30 * sc})
+	l.Offer(s, 0, 7, 10)
+	if d := cmp.Diff([]Event{changed(0, Stalled), changed(30*sc, Up), delivered(30*sc, 7)}, drainLink(l, s, time.Hour)); d != "" {
+		t.Error(d)
+	}
+}
+
+// By hand: out of reach for 10 s; waits of 1, 2, 4, 4 s between tries of half
+// a second: 1-1.5, 3.5-4, 8-8.5 fail, 12.5-13 succeeds.
+func TestBackOff(t *testing.T) {
+	l := mustNew(t, Config{Rejoin: Rejoin{First: sc, Max: 4 * sc, Try: 500 * ms}})
+	s := start(l)
+	inject(t, l, s, Fault{Kind: Lose, For: 10 * sc, NewName: true})
+	want := []Event{
+		changed(0, Lost),
+		changed(1*sc, Rejoining), changed(1500*ms, Lost),
+		changed(3500*ms, Rejoining), changed(4*sc, Lost),
+		changed(8*sc, Rejoining), changed(8500*ms, Lost),
+		changed(12500*ms, Rejoining), {At: 13 * sc, Kind: Changed, Phase: Up, NewName: true},
+	}
+	if d := cmp.Diff(want, drainLink(l, s, time.Hour)); d != "" {
+		t.Error(d)
+	}
+	// Jitter only lengthens a wait, by up to its share.
+	l = mustNew(t, Config{Rejoin: Rejoin{First: sc, Max: 4 * sc, Jitter: 50}})
+	seen := map[time.Duration]bool{}
+	for seed := range uint64(50) {
+		s := l.Start(rand.NewSource(seed), nil)
+		inject(t, l, s, Fault{Kind: Lose})
+		evs := drainLink(l, s, time.Hour)
+		if len(evs) != 2 || evs[1].Phase != Up || evs[1].At < sc || evs[1].At > 1500*ms {
+			t.Fatalf("seed %d: %v", seed, evs)
+		}
+		seen[evs[1].At] = true
+	}
+	if len(seen) < 45 {
+		t.Errorf("%d different waits of 50", len(seen))
+	}
+}
+
+func TestHoldAndFlush(t *testing.T) {
+	l := mustNew(t, Config{Hold: true})
+	s := start(l)
+	inject(t, l, s, Fault{Kind: Lose, For: 2 * sc})
+	got := stream(l, s, 0, 3*sc, sc)
+	want := []Event{changed(0, Lost), changed(2*sc, Up), delivered(2*sc, 0), delivered(2*sc, 1), delivered(2*sc, 2)}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Errorf("held: %s", d)
+	}
+	// Frames of a stall of 1 s with a flush bound of 300 ms: those offered
+	// before 0.7 s are flushed at 300 ms of age, later ones come late.
+	l = mustNew(t, Config{Flush: 300 * ms})
+	s = start(l)
+	inject(t, l, s, Fault{Kind: Stall, For: sc})
+	got = stream(l, s, 0, 1200*ms, 250*ms)
+	flushed := func(at time.Duration, id uint64) Event {
+		return Event{At: at, Kind: Flushed, ID: id, Phase: Stalled}
+	}
+	want = []Event{changed(0, Stalled), flushed(300*ms, 0), flushed(550*ms, 1), flushed(800*ms, 2),
+		changed(sc, Up), delivered(sc, 3), delivered(sc, 4)}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Errorf("flushed: %s", d)
+	}
+	// A frame of exactly the bound's age is flushed, even as the stall ends.
+	s = start(l)
+	inject(t, l, s, Fault{Kind: Stall, For: 300 * ms})
+	l.Offer(s, 0, 9, 1)
+	want = []Event{changed(0, Stalled), changed(300*ms, Up), {At: 300 * ms, Kind: Flushed, ID: 9}}
+	if d := cmp.Diff(want, drainLink(l, s, sc)); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestMemory(t *testing.T) {
+	l := mustNew(t, Config{Memory: 2})
+	s := start(l)
+	inject(t, l, s, Fault{Kind: Stall, For: sc})
+	var got []Verdict
+	for id := range uint64(3) {
+		got = append(got, l.Offer(s, 0, id, 1))
+	}
+	if d := cmp.Diff([]Verdict{Queued, Queued, Refused}, got); d != "" {
+		t.Error(d)
+	}
+	if d := cmp.Diff([]Event{changed(0, Stalled), changed(sc, Up), delivered(sc, 0), delivered(sc, 1)}, drainLink(l, s, 2*sc)); d != "" {
+		t.Error(d)
+	}
+}
+
+// A frame of 60 bytes is three packets of 27, each on a slot of its own: by
+// hand, offered at 2 ms, tried at 2.5, 3.75 and 5 ms, arriving 0.625 ms later.
+func TestPackets(t *testing.T) {
+	l := mustNew(t, Config{Attempt: 1250 * time.Microsecond, Air: 625 * time.Microsecond, Payload: 27})
+	s := start(l)
+	drainLink(l, s, 2*ms)
+	l.Offer(s, 2*ms, 1, 60)
+	l.Offer(s, 2*ms, 2, 27)
+	want := []Event{
+		{At: 5625 * time.Microsecond, Kind: Delivered, ID: 1, Tries: 3},
+		{At: 6875 * time.Microsecond, Kind: Delivered, ID: 2, Tries: 1},
+	}
+	if d := cmp.Diff(want, drainLink(l, s, sc)); d != "" {
+		t.Error(d)
+	}
+}
+
+// Independent losses of chance p: 1/(1-p) tries a frame on average, and each
+// further try costs one attempt interval and nothing else.
+func TestRetransmission(t *testing.T) {
+	for _, p := range []float64{0.1, 0.5, 0.9} {
+		l := mustNew(t, Config{Attempt: ms, Air: ms / 2, Bursts: Bursts{LossGood: p}})
+		s := start(l)
+		const n = 20_000
+		tries := 0
+		for id := range uint64(n) {
+			at := s.Now.Truncate(ms) + ms
+			drainLink(l, s, at)
+			l.Offer(s, at, id, 1)
+			ev, ok := l.Advance(s, never)
+			if !ok || ev.Kind != Delivered || ev.At != at+ms/2+time.Duration(ev.Tries-1)*ms {
+				t.Fatalf("offered at %v: %+v", at, ev)
+			}
+			tries += ev.Tries
+		}
+		near(t, "tries", float64(tries)/n, 1/(1-p), 5*math.Sqrt(p)/(1-p)/math.Sqrt(n))
+		if s.Stats.Attempts != uint64(tries) || s.Stats.Failed != uint64(tries-n) {
+			t.Errorf("%+v", s.Stats)
+		}
+	}
+}
+
+// A bad spell in which nothing gets through, over a busy link: the share of
+// failed attempts and the length of the gaps follow the closed form.
+func TestBurstsBecomeStalls(t *testing.T) {
+	b := Bursts{Worsen: 0.002, Recover: 0.01, LossBad: 1}
+	l := mustNew(t, Config{Attempt: ms, Air: ms / 2, Bursts: b, Memory: 4})
+	s := start(l)
+	id := uint64(0)
+	gaps, waited := 0, time.Duration(0)
+	last := time.Duration(0)
+	for s.Now < 1000*sc {
+		for l.Offer(s, s.Now, id, 1) == Queued {
+			id++
+		}
+		ev, _ := l.Advance(s, never)
+		if ev.Kind != Delivered {
+			continue
+		}
+		if d := ev.At - last; d > ms {
+			gaps++
+			waited += d - ms
+		}
+		last = ev.At
+	}
+	n := float64(s.Stats.Attempts)
+	pi, lambda := b.BadShare(), 1-b.Worsen-b.Recover
+	near(t, "failed attempts", float64(s.Stats.Failed)/n, b.LossRate(), 5*math.Sqrt(pi*(1-pi)*(1+lambda)/(1-lambda)/n))
+	near(t, "mean stall, ms", waited.Seconds()*1000/float64(gaps), b.MeanBad(), 5*b.MeanBad()/math.Sqrt(float64(gaps)))
+}
+
+// Out of reach for good: silent from the start, lost after 20 s, and never
+// back, however often it tries.
+func TestOutOfReach(t *testing.T) {
+	cfg, err := Budget{Class: Class3, Place: IndustrialNLoS, Metres: 108, Walls: 30}.Config(0.5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := mustNew(t, cfg)
+	s := start(l)
+	var phases []Phase
+	for _, ev := range drainLink(l, s, 10*time.Minute) {
+		phases = append(phases, ev.Phase)
+	}
+	if len(phases) < 6 || phases[0] != Stalled || phases[1] != Lost || s.Phase.Joined() {
+		t.Errorf("phases %v", phases)
+	}
+	for i, p := range phases[2:] {
+		if want := [2]Phase{Rejoining, Lost}[i%2]; p != want {
+			t.Fatalf("phases %v", phases)
+		}
+	}
+	// Standing still there is no fade, only distance: the same end.
+	if cfg, err = (Budget{Class: Class3, Place: IndustrialNLoS, Metres: 108, Walls: 30}).Config(0); err != nil {
+		t.Fatal(err)
+	}
+	l = mustNew(t, cfg)
+	s = start(l)
+	if drainLink(l, s, time.Minute); s.Phase.Joined() {
+		t.Errorf("%+v", s.Stats)
+	}
+}
+
+// One radio talks to seven gauges; an eighth waits for a seat (Core Vol 2 Part
+// B: a piconet has at most seven active members).
+func TestSevenSeats(t *testing.T) {
+	l := mustNew(t, Config{Attempt: ms, Air: ms / 2, Rejoin: Rejoin{First: sc, Max: sc}})
+	var radio Radio
+	var all []*State
+	for i := range uint64(8) {
+		all = append(all, l.Start(rand.NewSource(i), &radio))
+	}
+	if radio.Active() != 7 || all[7].Phase != Lost {
+		t.Fatalf("%d active, the eighth is %v", radio.Active(), all[7].Phase)
+	}
+	for _, s := range all {
+		if evs := drainLink(l, s, 3500*ms); evs != nil {
+			t.Fatalf("with the radio full: %v", evs)
+		}
+	}
+	// Seven share the slots: two packets are 7 ms apart instead of 1.
+	for id := range uint64(2) {
+		l.Offer(all[0], 3500*ms, id, 1)
+	}
+	evs := drainLink(l, all[0], 3600*ms)
+	if len(evs) != 2 || evs[1].At-evs[0].At != 7*ms {
+		t.Errorf("sharing: %v", evs)
+	}
+	drainLink(l, all[3], 3600*ms)
+	inject(t, l, all[3], Fault{Kind: Lose, At: 3600 * ms, For: Forever})
+	drainLink(l, all[3], 3600*ms)
+	if evs := drainLink(l, all[7], 5*sc); len(evs) != 1 || evs[0] != changed(4*sc, Up) {
+		t.Errorf("the eighth: %v", evs)
+	}
+	if radio.Active() != 7 {
+		t.Errorf("%d active", radio.Active())
+	}
+	// And with no back-off it asks once a second.
+	l = mustNew(t, Config{})
+	all = all[:0]
+	radio = Radio{}
+	for i := range uint64(8) {
+		all = append(all, l.Start(rand.NewSource(i), &radio))
+	}
+	drainLink(l, all[0], 2500*ms)
+	inject(t, l, all[0], Fault{Kind: Lose, At: 2500 * ms, For: Forever})
+	drainLink(l, all[0], 2500*ms)
+	if evs := drainLink(l, all[7], 5*sc); len(evs) != 1 || evs[0].Phase != Up {
+		t.Errorf("the eighth: %v", evs)
+	}
+}
+
+func TestClear(t *testing.T) {
+	l := mustNew(t, Config{})
+	s := start(l)
+	inject(t, l, s, Fault{Kind: Stall, For: Forever})
+	l.Offer(s, 0, 1, 1)
+	drainLink(l, s, sc)
+	l.Clear(s)
+	if d := cmp.Diff([]Event{changed(sc, Up), delivered(sc, 1)}, drainLink(l, s, 2*sc)); d != "" {
+		t.Error(d)
+	}
+	inject(t, l, s, Fault{Kind: Lose, At: 2 * sc, For: Forever})
+	if d := cmp.Diff([]Event{changed(2*sc, Lost)}, drainLink(l, s, 9*time.Hour)); d != "" {
+		t.Error(d)
+	}
+	l.Clear(s)
+	if d := cmp.Diff([]Event{changed(9*time.Hour, Up)}, drainLink(l, s, 9*time.Hour)); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestInjectSaysWhatIsWrong(t *testing.T) {
+	l := mustNew(t, Config{})
+	s := start(l)
+	for part, f := range map[string]Fault{
+		"advance the link":    {Kind: Stall, At: sc, For: sc},
+		"not of the link":     {Kind: Garble},
+		"must not be negativ": {Kind: Stall, For: -1},
+		"known fault":         {Kind: 99},
+	} {
+		if err := l.Inject(s, f); err == nil || !strings.Contains(err.Error(), part) {
+			t.Errorf("error %v, want one with %q", err, part)
+		}
+	}
+}
+
+func TestNewSaysWhatIsWrong(t *testing.T) {
+	for part, cfg := range map[string]Config{
+		"attempt every":        {Attempt: -1},
+		"air time -1ns":        {Air: -1},
+		"shorter":              {Attempt: ms, Air: ms},
+		"payload":              {Payload: -1},
+		"loss while bad":       {Attempt: ms, Bursts: Bursts{LossBad: 1.5}},
+		"losses without":       {Bursts: Bursts{LossBad: 1}},
+		"flush":                {Flush: -1},
+		"supervision":          {Supervision: -2},
+		"notice":               {Notice: -1},
+		"memory":               {Memory: -1},
+		"rejoin first":         {Rejoin: Rejoin{First: 2, Max: 1}},
+		"jitter":               {Rejoin: Rejoin{Jitter: 101}},
+		"no wait between":      {Rejoin: Rejoin{Try: 1}},
+		"chance of recovering": {Attempt: ms, Bursts: Bursts{Recover: math.NaN()}},
+	} {
+		if _, err := New(cfg); err == nil || !strings.Contains(err.Error(), part) {
+			t.Errorf("error %v, want one with %q", err, part)
+		}
+	}
+}
+
+func anyLink() *rapid.Generator[Config] {
+	return rapid.Custom(func(t *rapid.T) Config {
+		cfg := Config{
+			Flush:       time.Duration(rapid.SampledFrom([]int{0, 0, 30, 500}).Draw(t, "flush")) * ms,
+			Supervision: time.Duration(rapid.SampledFrom([]int{0, 300, 2000}).Draw(t, "supervision")) * ms,
+			Memory:      rapid.SampledFrom([]int{1, 3, 100}).Draw(t, "memory"),
+			Hold:        rapid.Bool().Draw(t, "hold"),
+			Payload:     rapid.SampledFrom([]int{0, 7}).Draw(t, "payload"),
+		}
+		if rapid.Bool().Draw(t, "radio") {
+			cfg.Attempt = time.Duration(rapid.IntRange(1, 20).Draw(t, "attempt")) * ms
+			cfg.Air = cfg.Attempt / 2
+			p := rapid.SampledFrom([]float64{0, 0.01, 0.3, 1})
+			cfg.Bursts = Bursts{p.Draw(t, "worsen"), p.Draw(t, "recover"), p.Draw(t, "good"), p.Draw(t, "bad")}
+		}
+		if rapid.Bool().Draw(t, "back off") {
+			cfg.Rejoin = Rejoin{First: 100 * ms, Max: sc, Try: time.Duration(rapid.IntRange(0, 1).Draw(t, "try")) * 70 * ms, Jitter: 30}
+		}
+		return cfg
+	})
+}
+
+type action struct {
+	at    time.Duration
+	fault *Fault
+	size  int
+	clear bool
+}
+
+func play(t *rapid.T, l *Link, seed uint64, script []action, to time.Duration, walk func(s *State, to time.Duration) []Event) ([]Event, *State) {
+	s := l.Start(rand.NewSource(seed), nil)
+	var evs []Event
+	for id, a := range script {
+		evs = append(evs, walk(s, a.at)...)
+		switch {
+		case a.fault != nil:
+			if err := l.Inject(s, *a.fault); err != nil {
+				t.Fatal(err)
+			}
+		case a.clear:
+			l.Clear(s)
+		default:
+			if v := l.Offer(s, a.at, uint64(id), a.size); v != Queued {
+				evs = append(evs, Event{At: a.at, Kind: Dropped, ID: uint64(id), Tries: -int(v)})
+			}
+		}
+	}
+	return append(evs, walk(s, to)...), s
+}
+
+// Over random links, faults and traffic: every frame has one fate; the
+// delivered come in order, never before they were offered nor as old as the
+// flush bound; time never goes back; the counts add up; and the events are the
+// same whether the link is advanced in one step, in small steps, or from Next
+// to Next.
+func TestLinkProperties(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		cfg := anyLink().Draw(t, "config")
+		l, err := New(cfg)
+		if err != nil {
+			t.Fatal(err)
+		}
+		seed := rapid.Uint64().Draw(t, "seed")
+		var script []action
+		at := time.Duration(0)
+		for range rapid.IntRange(1, 40).Draw(t, "actions") {
+			at += time.Duration(rapid.SampledFrom([]int64{0, 1, 7_000_000, 33_333_333, 400_000_000}).Draw(t, "gap"))
+			a := action{at: at, size: rapid.IntRange(1, 30).Draw(t, "size")}
+			switch rapid.IntRange(0, 12).Draw(t, "what") {
+			case 0:
+				a.fault = &Fault{Kind: Stall, At: at, For: time.Duration(rapid.IntRange(0, 3000).Draw(t, "stall")) * ms}
+			case 1:
+				a.fault = &Fault{Kind: Lose, At: at, For: time.Duration(rapid.IntRange(0, 3000).Draw(t, "lose")) * ms, NewName: true}
+			case 2:
+				a.clear = true
+			}
+			script = append(script, a)
+		}
+		end := at + time.Duration(rapid.IntRange(0, 30).Draw(t, "tail"))*sc
+
+		one, s := play(t, l, seed, script, end, func(s *State, to time.Duration) []Event { return drainLink(l, s, to) })
+		steps := rapid.IntRange(2, 30).Draw(t, "steps")
+		many, s2 := play(t, l, seed, script, end, func(s *State, to time.Duration) (evs []Event) {
+			from := s.Now
+			for i := 1; i <= steps; i++ {
+				evs = append(evs, drainLink(l, s, from+(to-from)*time.Duration(i)/time.Duration(steps))...)
+			}
+			return evs
+		})
+		if d := cmp.Diff(one, many); d != "" || s.Stats != s2.Stats {
+			t.Fatalf("in steps: %s", d)
+		}
+		hops, _ := play(t, l, seed, script, end, func(s *State, to time.Duration) (evs []Event) {
+			for {
+				at, ok := l.Next(s)
+				if !ok || at > to {
+					if extra := drainLink(l, s, to); extra != nil {
+						t.Fatalf("Next said %v, %v; by %v came %v", at, ok, to, extra)
+					}
+					return evs
+				}
+				before := s.Now
+				got := drainLink(l, s, at)
+				if at == before && got == nil && s.Now == before {
+					if again, ok := l.Next(s); ok && again == at {
+						t.Fatalf("Next stands still at %v", at)
+					}
+				}
+				evs = append(evs, got...)
+			}
+		})
+		if d := cmp.Diff(one, hops); d != "" {
+			t.Fatalf("from Next to Next: %s", d)
+		}
+
+		offered := map[uint64]time.Duration{}
+		for id, a := range script {
+			if a.fault == nil && !a.clear {
+				offered[uint64(id)] = a.at
+			}
+		}
+		var last time.Duration
+		lastID := int64(-1)
+		var joined = true
+		for _, ev := range one {
+			if ev.At < last {
+				t.Fatalf("time goes back at %+v", ev)
+			}
+			last = ev.At
+			if ev.Kind == Changed {
+				joined = ev.Phase.Joined()
+				continue
+			}
+			from, ok := offered[ev.ID]
+			if !ok {
+				t.Fatalf("%+v: never offered, or twice", ev)
+			}
+			delete(offered, ev.ID)
+			age := ev.At - from
+			switch ev.Kind {
+			case Delivered:
+				if int64(ev.ID) <= lastID {
+					t.Fatalf("%+v overtook %d", ev, lastID)
+				}
+				lastID = int64(ev.ID)
+				if !joined || age < 0 || cfg.Flush > 0 && age >= cfg.Flush {
+					t.Fatalf("%+v, offered at %v, joined %v", ev, from, joined)
+				}
+			case Flushed:
+				if age != cfg.Flush {
+					t.Fatalf("%+v, offered at %v", ev, from)
+				}
+			}
+		}
+		st := s.Stats
+		if st.Offered != st.Delivered+st.Flushed+st.Dropped+st.Refused+uint64(len(offered)) || len(offered) != s.len {
+			t.Fatalf("%+v with %d waiting, %d of them known", st, s.len, len(offered))
+		}
+		if want := b2i(s.Phase.Joined()); s.radio.active != want {
+			t.Fatalf("%d seats taken by a gauge that is %v", s.radio.active, s.Phase)
+		}
+	})
+}
+
+func b2i(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// Other gauges on the same radio slow a gauge's attempts; its fades, and so its
+// phases, stay its own.
+func TestOthersDoNotTouchTheChannel(t *testing.T) {
+	cfg, err := Budget{Class: Class3, Place: IndustrialNLoS, Metres: 12}.Config(0.02)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := mustNew(t, cfg)
+	phases := func(others int) (evs []Event) {
+		var radio Radio
+		s := l.Start(rand.NewSource(5), &radio)
+		for i := range others {
+			l.Start(rand.NewSource(uint64(i)), &radio)
+		}
+		for _, ev := range stream(l, s, 0, time.Minute, sc/30) {
+			if ev.Kind == Changed {
+				evs = append(evs, ev)
+			}
+		}
+		return evs
+	}
+	alone := phases(0)
+	among := phases(6)
+	if len(alone) < 10 {
+		t.Errorf("only %d changes: nothing is tested", len(alone))
+	}
+	if d := cmp.Diff(alone, among); d != "" {
+		t.Error(d)
+	}
+}
+
+// One seed, one history, on every machine.
+func TestGolden(t *testing.T) {
+	cfg, err := Budget{Class: Class2, Place: IndustrialLoS, Metres: 30, Sensitivity: -82}.Config(0.5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	cfg.Flush = 400 * ms
+	l := mustNew(t, cfg)
+	var b bytes.Buffer
+	fmt.Fprintf(&b, "%+v\n", cfg)
+	s := l.Start(rand.NewSource(41), nil)
+	for _, ev := range stream(l, s, 0, 20*sc, sc/30) {
+		if ev.Tries != 1 {
+			fmt.Fprintf(&b, "%d %v %d tries %d %v\n", ev.At, ev.Kind, ev.ID, ev.Tries, ev.Phase)
+		}
+	}
+	fmt.Fprintf(&b, "%+v\n", s.Stats)
+	path := filepath.Join("testdata", "fading.golden")
+	if *update {
+		if err := os.MkdirAll("testdata", 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, b.Bytes(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(string(want), b.String()); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestNames(t *testing.T) {
+	got := fmt.Sprint(Up, Stalled, Lost, Rejoining, Phase(9), Delivered, EventKind(9), Stall, Lose, Garble, Duplicate, Split, Merge, FaultKind(0), IndustrialLoS, Place(9))
+	want := "up stalled lost rejoining phase(9) delivered event(9) stall lose link garble duplicate split merge fault(0) shop in sight place(9)"
+	if got != want {
+		t.Error(got)
+	}
+}
+
+func TestNoAllocation(t *testing.T) {
+	cfg, err := Budget{Class: Class2, Place: IndustrialLoS, Metres: 20}.Config(0.5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, cfg := range map[string]Config{"ideal": {}, "radio": cfg} {
+		l := mustNew(t, cfg)
+		s := start(l)
+		at := time.Duration(0)
+		if n := testing.AllocsPerRun(2000, func() {
+			at += sc / 30
+			for {
+				if _, ok := l.Advance(s, at); !ok {
+					break
+				}
+			}
+			l.Offer(s, at, 1, 20)
+			l.Next(s)
+		}); n != 0 {
+			t.Errorf("%s: %v allocations", name, n)
+		}
+	}
+}
+
+func benchmark(b *testing.B, cfg Config) {
+	l := mustNew(b, cfg)
+	s := start(l)
+	at := time.Duration(0)
+	b.ReportAllocs()
+	for b.Loop() {
+		at += sc / 30
+		for {
+			if _, ok := l.Advance(s, at); !ok {
+				break
+			}
+		}
+		l.Offer(s, at, 1, 20)
+	}
+}
+
+func BenchmarkIdeal(b *testing.B) { benchmark(b, Config{}) }
+
+func BenchmarkFading(b *testing.B) {
+	cfg, err := Budget{Class: Class2, Place: IndustrialLoS, Metres: 20}.Config(0.5)
+	if err != nil {
+		b.Fatal(err)
+	}
+	benchmark(b, cfg)
+}
