@@ -1,0 +1,44 @@
+//go:build unix
+
+package process
+
+import (
+	"os"
+	"os/exec"
+	"syscall"
+
+	"golang.org/x/sys/unix"
+)
+
+func ownGroup(cmd *exec.Cmd) { cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} }
+
+var signals = map[string]syscall.Signal{"term": unix.SIGTERM, "int": unix.SIGINT, "hup": unix.SIGHUP, "quit": unix.SIGQUIT}
+
+func signalGroup(pid int, name string) {
+	if sig, ok := signals[name]; ok {
+		_ = unix.Kill(-pid, sig)
+		return
+	}
+	_ = unix.Kill(-pid, unix.SIGTERM)
+}
+
+// killGroup kills the group, waits until its processes have ended, and returns
+// them. The number of a group is not given to another while it has a process.
+func killGroup(pgid int) []int {
+	pids := members(pgid)
+	_ = unix.Kill(-pgid, unix.SIGKILL)
+	for _, pid := range pids {
+		awaitEnd(pid)
+	}
+	return pids
+}
+
+func status(s *os.ProcessState) (code int, signal string) {
+	if s == nil {
+		return -1, ""
+	}
+	if ws, ok := s.Sys().(syscall.WaitStatus); ok && ws.Signaled() {
+		return -1, ws.Signal().String()
+	}
+	return s.ExitCode(), ""
+}
