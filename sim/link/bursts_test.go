@@ -115,3 +115,14 @@ func TestChannelIgnoresWatchers(t *testing.T) {
 		}
 	})
 }
+
+// A state that is never left is kept for ever.
+func TestNoWayBack(t *testing.T) {
+	b := Bursts{Worsen: 0.5}
+	c := channel{until: 5} // good, though such a chain hardly ever starts so
+	for slot := int64(100); slot < 1<<60; slot *= 3 {
+		if b.seek(&c, slot); !c.bad {
+			t.Fatalf("good again at slot %d", slot)
+		}
+	}
+}

@@ -468,7 +468,7 @@ func (s *State) enter(p Phase) Event {
 func (l *Link) lose(s *State) Event {
 	s.radio.active--
 	s.Stats.Losses++
-	s.left, s.tries, s.next, s.free, s.wait = 0, 0, never, 0, 0
+	s.left, s.tries, s.next = 0, 0, never // a frame begun is sent again whole
 	ev := s.enter(Lost)
 	ev.Timeout = !s.hangup
 	s.hangup = false

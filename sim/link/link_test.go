@@ -280,6 +280,44 @@ func TestRetransmission(t *testing.T) {
 	}
 }
 
+// A channel that is good and bad by turns: a frame offered on a slot of the
+// wrong kind needs two tries, on one of the right kind one. (A loss of one
+// would have the link watch every spell; 0.999 is looked at on demand.)
+func TestTheAttemptsOwnSlotCounts(t *testing.T) {
+	l := mustNew(t, Config{Attempt: ms, Bursts: Bursts{Worsen: 1, Recover: 1, LossBad: 0.999}})
+	s := start(l)
+	first := 1 + b2i(s.ch.bad)
+	for i := range 20 {
+		at := time.Duration(i*3) * ms
+		if evs := drainLink(l, s, at); evs != nil {
+			t.Fatal(evs)
+		}
+		l.Offer(s, at, 0, 1)
+		want := first
+		if i%2 == 1 {
+			want = 3 - first
+		}
+		if ev, _ := l.Advance(s, at+2*ms); ev.Tries != want {
+			t.Fatalf("offered at %v: %+v, want %d tries", at, ev, want)
+		}
+	}
+}
+
+// A frame of three packets, cut off after the first, is sent again whole.
+func TestBegunFrameIsSentWhole(t *testing.T) {
+	l := mustNew(t, Config{Attempt: ms, Payload: 10, Hold: true})
+	s := start(l)
+	l.Offer(s, 0, 1, 30)
+	if evs := drainLink(l, s, ms/2); evs != nil || s.Stats.Attempts != 1 {
+		t.Fatalf("%v after %d attempts", evs, s.Stats.Attempts)
+	}
+	inject(t, l, s, Fault{Kind: Lose, At: ms / 2, For: 10 * ms})
+	want := []Event{changed(ms/2, Lost), changed(10*ms+ms/2, Up), {At: 13 * ms, Kind: Delivered, ID: 1, Tries: 3}}
+	if d := cmp.Diff(want, drainLink(l, s, sc)); d != "" {
+		t.Error(d)
+	}
+}
+
 // A bad spell in which nothing gets through, over a busy link: the share of
 // failed attempts and the length of the gaps follow the closed form.
 func TestBurstsBecomeStalls(t *testing.T) {
@@ -459,7 +497,7 @@ func anyLink() *rapid.Generator[Config] {
 		}
 		if rapid.Bool().Draw(t, "radio") {
 			cfg.Attempt = time.Duration(rapid.IntRange(1, 20).Draw(t, "attempt")) * ms
-			cfg.Air = cfg.Attempt / 2
+			cfg.Air = cfg.Attempt / 2 * time.Duration(rapid.IntRange(0, 1).Draw(t, "air"))
 			p := rapid.SampledFrom([]float64{0, 0.01, 0.3, 1})
 			cfg.Bursts = Bursts{p.Draw(t, "worsen"), p.Draw(t, "recover"), p.Draw(t, "good"), p.Draw(t, "bad")}
 		}
@@ -571,6 +609,7 @@ func TestLinkProperties(t *testing.T) {
 		}
 		var last time.Duration
 		lastID := int64(-1)
+		var free time.Duration
 		var joined = true
 		for _, ev := range one {
 			if ev.At < last {
@@ -593,6 +632,12 @@ func TestLinkProperties(t *testing.T) {
 					t.Fatalf("%+v overtook %d", ev, lastID)
 				}
 				lastID = int64(ev.ID)
+				if a := cfg.Attempt; a > 0 {
+					if (ev.At-cfg.Air)%a != 0 || ev.At-cfg.Air < free {
+						t.Fatalf("%+v: not on a free slot", ev)
+					}
+					free = ev.At - cfg.Air + a
+				}
 				if !joined || age < 0 || cfg.Flush > 0 && age >= cfg.Flush {
 					t.Fatalf("%+v, offered at %v, joined %v", ev, from, joined)
 				}
