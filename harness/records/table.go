@@ -1,0 +1,150 @@
+package records
+
+import (
+	"context"
+	"database/sql"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"example.org/understudy/harness/hostfile"
+	_ "modernc.org/sqlite" // the database/sql driver "sqlite"
+)
+
+// readSQLite reads an SQLite database, which the host may still have open.
+func readSQLite(ctx context.Context, d hostfile.Records, file string) ([]Record, error) {
+	db, err := openSQLite(file)
+	if err != nil {
+		return nil, err
+	}
+	defer db.Close()
+	query := d.Query
+	if query == "" {
+		if query, err = tableQuery(ctx, db, d.Table, "sqlite_schema"); err != nil {
+			return nil, err
+		}
+	}
+	return Query(ctx, db, d, query)
+}
+
+func openSQLite(file string) (*sql.DB, error) {
+	if _, err := os.Stat(file); err != nil {
+		return nil, err // the driver would make an empty one
+	}
+	// Read only, and patient with a host that is writing. A database with a
+	// write-ahead log that a killed host left is recovered on opening, which
+	// needs the right to write: immutable is not set.
+	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: file}).EscapedPath(), RawQuery: "mode=ro&_pragma=busy_timeout(5000)"}
+	return sql.Open("sqlite", u.String())
+}
+
+func tableQuery(ctx context.Context, db *sql.DB, table, schema string) (string, error) {
+	rows, err := db.QueryContext(ctx, "select name from "+schema+" where type in ('table','view') and name not like 'sqlite_%' order by name")
+	if err != nil {
+		return "", fmt.Errorf("the database cannot be read: %w", err)
+	}
+	defer rows.Close()
+	var names []string
+	for rows.Next() {
+		var n string
+		if err := rows.Scan(&n); err != nil {
+			return "", err
+		}
+		if n == table {
+			return "select * from " + quoteName(table), rows.Err()
+		}
+		names = append(names, n)
+	}
+	switch {
+	case rows.Err() != nil:
+		return "", rows.Err()
+	case table == "" && len(names) == 1:
+		return "select * from " + quoteName(names[0]), nil
+	case table == "" && len(names) > 1:
+		return "", fmt.Errorf("the database has the tables %s; write which one in the host description, as table: NAME", strings.Join(names, ", "))
+	case table == "":
+		return "", errors.New("the database has no table")
+	}
+	return "", fmt.Errorf("the database has no table %q; its tables are %s", table, strings.Join(names, ", "))
+}
+
+func quoteName(name string) string { return `"` + strings.ReplaceAll(name, `"`, `""`) + `"` }
+
+// Query reads records from any database of database/sql: the query's columns
+// are the host's. Numbers that the database holds in binary are taken in the
+// fewest decimals that stand for them.
+func Query(ctx context.Context, db *sql.DB, d hostfile.Records, query string) ([]Record, error) {
+	rows, err := db.QueryContext(ctx, query)
+	if err != nil {
+		return nil, fmt.Errorf("the records cannot be queried: %w", err)
+	}
+	defer rows.Close()
+	names, err := rows.Columns()
+	if err != nil {
+		return nil, err
+	}
+	r := newReader(d)
+	where, err := locate(&r.d, names)
+	if err != nil {
+		return nil, err
+	}
+	cells := make([]any, len(names))
+	into := make([]any, len(names))
+	for i := range cells {
+		into[i] = &cells[i]
+	}
+	var out []Record
+	for n := 1; rows.Next(); n++ {
+		if err := rows.Scan(into...); err != nil {
+			return out, fmt.Errorf("record %d cannot be read: %w", n, err)
+		}
+		fields := make([]string, len(cells))
+		raw := make([]string, len(cells))
+		for i, c := range cells {
+			fields[i] = cellText(c)
+			raw[i] = names[i] + "=" + fields[i]
+		}
+		var t texts
+		for i, c := range r.d.Columns.All() {
+			if c.Always != "" {
+				t[i] = c.Always
+			} else if where[i] >= 0 {
+				t[i] = fields[where[i]]
+			}
+		}
+		if rec, ok := r.record(n, strings.Join(raw, " "), &t); ok {
+			out = append(out, rec)
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return out, fmt.Errorf("the records end early: %w", err)
+	}
+	return out, nil
+}
+
+func cellText(c any) string {
+	switch c := c.(type) {
+	case nil:
+		return ""
+	case string:
+		return c
+	case []byte:
+		if utf8.Valid(c) {
+			return string(c)
+		}
+		return "0x" + hex.EncodeToString(c)
+	case int64:
+		return strconv.FormatInt(c, 10)
+	case float64:
+		return plainFloat(c)
+	case time.Time:
+		return c.Format(time.RFC3339Nano)
+	}
+	return fmt.Sprint(c)
+}

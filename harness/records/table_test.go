@@ -1,0 +1,128 @@
+package records_test
+
+import (
+	"database/sql"
+	"io"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/records"
+	"github.com/google/go-cmp/cmp"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+const statements = `
+create table other(x);
+create table measured(id integer primary key, at text, nr integer, v real, verdict text);
+insert into measured values (1, '2026-01-31 07:30:00', 7, 8.015, 'OK');
+insert into measured values (2, '2026-01-31 07:30:01', 8, 0.1, 'NOK');
+insert into measured values (3, null, null, null, null);
+insert into measured values (4, '2026-01-31 07:30:03', 9, null, 'none');
+`
+
+var sqliteRead = []string{
+	"1 reading at 2026-01-31T07:30:00Z tag 7 value 8.015 in",
+	"2 reading at 2026-01-31T07:30:01Z tag 8 value 0.1 above",
+	"4 reading at 2026-01-31T07:30:03Z tag 9 void",
+}
+
+const sqliteHost = "  {form: sqlite, table: measured, columns: {time: at, tag: nr, value: v, zone: verdict}, zones: {OK: in, NOK: above, none: void}}"
+
+func TestReadsSQLite(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "a b?#%.db")
+	db, err := sql.Open("sqlite", "file:"+strings.NewReplacer("?", "%3f", "#", "%23", "%", "%25", " ", "%20").Replace(file))
+	require.NoError(t, err)
+	_, err = db.Exec("pragma journal_mode=wal;" + statements)
+	require.NoError(t, err)
+	d := describe(t, sqliteHost)
+	got, err := records.Read(t.Context(), d, file) // while the host still has it open
+	require.NoError(t, err)
+	if d := cmp.Diff(sqliteRead, showAll(got)); d != "" {
+		t.Error(d)
+	}
+	require.Equal(t, "id=1 at=2026-01-31 07:30:00 nr=7 v=8.015 verdict=OK", got[0].Raw)
+	require.NoError(t, db.Close())
+
+	d.Table, d.Query = "", "select nr, v, verdict, at from measured where v > 1"
+	got, err = records.Read(t.Context(), d, file)
+	require.NoError(t, err)
+	if d := cmp.Diff(sqliteRead[:1], showAll(got)); d != "" {
+		t.Error(d)
+	}
+	for _, c := range []struct{ table, query, want string }{
+		{"", "", "the database has the tables measured, other; write which one"},
+		{"measures", "", `the database has no table "measures"; its tables are measured, other`},
+		{"other", "", `the records have no column "at" for time; their columns are x`},
+		{"", "selec 1", "the records cannot be queried"},
+		{"", "delete from measured", "readonly"},
+	} {
+		d.Table, d.Query = c.table, c.query
+		_, err := records.Read(t.Context(), d, file)
+		require.ErrorContains(t, err, c.want)
+	}
+	_, err = records.Read(t.Context(), d, filepath.Join(t.TempDir(), "none.db"))
+	require.ErrorIs(t, err, os.ErrNotExist)
+}
+
+// The database is made by the sqlite3 program, SQLite's own.
+func TestReadsWhatSQLiteItselfWrites(t *testing.T) {
+	tool, err := exec.LookPath("sqlite3")
+	if err != nil {
+		if os.Getenv("UNDERSTUDY_ALL") == "1" {
+			t.Fatal(err)
+		}
+		t.Skip("the Debian package sqlite3 is not installed")
+	}
+	file := filepath.Join(t.TempDir(), "host.db")
+	cmd := exec.Command(tool, file)
+	cmd.Stdin = strings.NewReader(statements)
+	out, err := cmd.CombinedOutput()
+	require.NoError(t, err, string(out))
+	got, err := records.Read(t.Context(), describe(t, sqliteHost), file)
+	require.NoError(t, err)
+	if d := cmp.Diff(sqliteRead, showAll(got)); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestEndpoint(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "posted")
+	e, err := records.Listen(file)
+	require.NoError(t, err)
+	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
+	for _, c := range []struct {
+		method, body string
+		want         int
+	}{
+		{"POST", `{"tag":1,"value":8.010,"zone":"in"}`, 204},
+		{"POST", "[{\"tag\":2,\n\"value\":\"8.011\"},{\"tag\":3,\"value\":8.012}]", 204},
+		{"PUT", "{\"tag\":4}\n{\"tag\":5}\n", 204},
+		{"POST", `{"tag":6} tag=7`, 400},
+		{"POST", "", 204},
+		{"GET", "", 405},
+	} {
+		req, err := http.NewRequestWithContext(t.Context(), c.method, e.URL, strings.NewReader(c.body))
+		require.NoError(t, err)
+		res, err := client.Do(req)
+		require.NoError(t, err)
+		_, _ = io.Copy(io.Discard, res.Body)
+		res.Body.Close()
+		require.Equal(t, c.want, res.StatusCode, c.body)
+	}
+	require.NoError(t, e.Close(5*time.Second))
+	got, err := records.Read(t.Context(), hostfile.Records{Form: hostfile.HTTP}, file)
+	require.NoError(t, err)
+	want := []string{"1 reading tag 1 value 8.010 in", "2 reading tag 2 value 8.011", "3 reading tag 3 value 8.012", "4 reading tag 4", "5 reading tag 5", "6 reading tag 6", "7 reading ! the line is JSON, but not an object"}
+	if d := cmp.Diff(want, showAll(got)); d != "" {
+		t.Error(d)
+	}
+}
