@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/zone"
 )
 
@@ -46,7 +47,8 @@ type EventKind uint8
 
 // Kinds of event.
 const (
-	Sampled  EventKind = iota // the probes were read (Tips)
+	Sampled  EventKind = iota // the probes were read at the gauge's own rhythm (Tips)
+	Looked                    // the probes were read out of turn (Tips)
 	Pressed                   // a button goes down (Button)
 	Released                  // a button comes up (Button)
 	Asked                     // the host asks something (Command)
@@ -192,6 +194,14 @@ func (g *Gauge) Streaming() bool { return g.stream }
 // NextTag returns the number the next tag will carry.
 func (g *Gauge) NextTag() int64 { return g.nextTag }
 
+// Rate returns the samples a second.
+func (g *Gauge) Rate() quantity.Rate { return g.rate.rate }
+
+// Get returns a setting's value; channel −1 asks the first.
+func (g *Gauge) Get(setting string, channel int) (Value, Refusal) {
+	return g.get(Command{Setting: setting, Channel: channel})
+}
+
 // Lamps returns what each lamp shows, in the profile's order.
 func (g *Gauge) Lamps() []string { return g.lamps }
 
@@ -225,6 +235,8 @@ func (g *Gauge) Step(at time.Duration, e Event, out *Out) {
 	case Sampled:
 		g.sample(e.Tips)
 		g.tick(at, out)
+	case Looked:
+		g.sample(e.Tips)
 	case Pressed:
 		g.press(at, e, out)
 	case Released:

@@ -1,0 +1,382 @@
+package scenario
+
+import (
+	"fmt"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/strict"
+	"example.org/understudy/sim/zone"
+)
+
+// Version is the version of the scenario language, written as "understudy: 1".
+const Version = 1
+
+// File is a scenario as it is written.
+type File struct {
+	Understudy int      `yaml:"understudy" need:"yes" doc:"version of the scenario language: 1"`
+	Title      string   `yaml:"title" need:"yes" doc:"one line that says what happens"`
+	Notice     string   `yaml:"notice" doc:"what the viewer should notice"`
+	Seed       uint64   `yaml:"seed" doc:"seed of all chance in the scenario"`
+	Part       Part     `yaml:"part" doc:"the feature that is measured, and its limits"`
+	Host       Host     `yaml:"host" doc:"how the host is to record and judge"`
+	Gauges     []Gauge  `yaml:"gauges" need:"yes" doc:"the gauges"`
+	Cues       []Cue    `yaml:"cues" doc:"what happens when"`
+	Until      *Until   `yaml:"until" doc:"when the timeline ends; 1 s after the last cue when left out"`
+	Expect     []Expect `yaml:"expect" doc:"what must be true when the scenario plays; lint checks it"`
+}
+
+// Until is a time; it has its own type so that "left out" differs from 0 s.
+type Until = quantity.Duration
+
+// Part is the feature that is measured.
+type Part struct {
+	Feature string           `yaml:"feature" doc:"name of the feature, in words"`
+	Nominal *quantity.Length `yaml:"nominal" doc:"nominal size"`
+	Limits  *Pair            `yaml:"limits" doc:"lower and upper specification limit; none for an absent one"`
+	Warn    *Pair            `yaml:"warn" doc:"lower and upper warning limit; none for an absent one"`
+}
+
+// Pair is a lower and an upper limit.
+type Pair [2]Bound
+
+// Bound is a length, or none.
+type Bound struct {
+	quantity.Length
+	None bool
+}
+
+// UnmarshalText reads a length or "none".
+func (b *Bound) UnmarshalText(t []byte) error {
+	if string(t) == "none" {
+		*b = Bound{None: true}
+		return nil
+	}
+	*b = Bound{}
+	return b.Length.UnmarshalText(t)
+}
+
+// MarshalText writes it.
+func (b Bound) MarshalText() ([]byte, error) { return []byte(b.String()), nil }
+
+func (b Bound) String() string {
+	if b.None {
+		return "none"
+	}
+	return b.Length.String()
+}
+
+// Pattern describes the text for the JSON Schema.
+func (b Bound) Pattern() (string, string) {
+	p, example := b.Length.Pattern()
+	return "^none$|" + p, example
+}
+
+func (b Bound) limit() zone.Limit {
+	if b.None {
+		return zone.Limit{}
+	}
+	return zone.At(b.Picometres())
+}
+
+// Host is what the scenario asks of the host.
+type Host struct {
+	Unit        *Unit            `yaml:"unit" doc:"unit the host records in; the gauge's when left out"`
+	Resolution  *quantity.Length `yaml:"resolution" doc:"step the host rounds to; the gauge's when left out"`
+	Rounding    decimal.Rounding `yaml:"rounding" doc:"how the host rounds: half-even (the default), half-up or truncate"`
+	Decide      zone.Decide      `yaml:"decide" doc:"which value is compared with the limits: displayed (the default) or unrounded"`
+	LimitsAre   LimitsAre        `yaml:"limits-are" doc:"inclusive (a value equal to a limit conforms, the default) or strict"`
+	Uncertainty *quantity.Length `yaml:"uncertainty" doc:"expanded uncertainty U of a guarded decision; a simple decision when left out"`
+	Keeps       Keeps            `yaml:"keeps" doc:"tagged (only tagged readings are recorded, the default) or all"`
+	Writes      []Write          `yaml:"writes" doc:"what the host must write to each gauge, in this order, before it is ready"`
+}
+
+// Write is one thing the host must write to a gauge.
+type Write struct {
+	Gauge   string `yaml:"gauge" doc:"name of the gauge; every gauge when left out"`
+	Channel string `yaml:"channel" doc:"name of the channel; every channel when left out"`
+	Setting string `yaml:"set" doc:"name of the setting"`
+	To      string `yaml:"to" doc:"value of the setting"`
+	Verb    string `yaml:"do" doc:"a command instead of a setting: zero, preset, clear, stream-on, stream-off"`
+}
+
+// Unit is a unit of length by its symbol.
+type Unit struct{ decimal.Unit }
+
+// Names lists the units.
+func (Unit) Names() []string { return decimal.UnitSymbols() }
+
+// UnmarshalText reads a unit's symbol.
+func (u *Unit) UnmarshalText(b []byte) error {
+	v, ok := decimal.ParseUnit(string(b))
+	if !ok {
+		return fmt.Errorf("%q is not a unit of length; write one such as mm, µm or in", b)
+	}
+	u.Unit = v
+	return nil
+}
+
+// MarshalText writes the symbol.
+func (u Unit) MarshalText() ([]byte, error) { return []byte(u.Symbol()), nil }
+
+// LimitsAre says how a value equal to a limit counts; true is strict.
+type LimitsAre bool
+
+// Names lists what may be written.
+func (LimitsAre) Names() []string { return []string{"inclusive", "strict"} }
+
+func (l LimitsAre) String() string {
+	if l {
+		return "strict"
+	}
+	return "inclusive"
+}
+
+// MarshalText writes the word.
+func (l LimitsAre) MarshalText() ([]byte, error) { return []byte(l.String()), nil }
+
+// UnmarshalText reads inclusive or strict.
+func (l *LimitsAre) UnmarshalText(b []byte) error { return twoWords(b, (*bool)(l), l.Names()) }
+
+// Keeps says what the host records; true is all readings.
+type Keeps bool
+
+// Names lists what may be written.
+func (Keeps) Names() []string { return []string{"tagged", "all"} }
+
+func (k Keeps) String() string {
+	if k {
+		return "all"
+	}
+	return "tagged"
+}
+
+// MarshalText writes the word.
+func (k Keeps) MarshalText() ([]byte, error) { return []byte(k.String()), nil }
+
+// UnmarshalText reads tagged or all.
+func (k *Keeps) UnmarshalText(b []byte) error { return twoWords(b, (*bool)(k), k.Names()) }
+
+func twoWords(b []byte, to *bool, words []string) error {
+	switch string(b) {
+	case words[0]:
+		*to = false
+	case words[1]:
+		*to = true
+	default:
+		return fmt.Errorf("%q is neither %s nor %s", b, words[0], words[1])
+	}
+	return nil
+}
+
+// ChannelKeys are the keys of a channel. A gauge may carry them too: they then
+// hold for all its channels that do not write their own.
+type ChannelKeys struct {
+	Stroke     *quantity.Length  `yaml:"stroke" doc:"travel of the tip; 10 mm when left out"`
+	Seat       *quantity.Length  `yaml:"seat" doc:"size at which the tip is at the middle of its stroke; the nominal when left out"`
+	Larger     Larger            `yaml:"larger-part" doc:"what a larger part does to the tip: presses (a stand, a snap; the default) or releases (a plug in a bore)"`
+	Sense      *gauge.Sense      `yaml:"sense" doc:"how the reading moves as the tip is pressed: rising or falling; when left out, so that the reading grows with the part"`
+	Factor     *decimal.Decimal  `yaml:"factor" doc:"multiplies the tip's travel; 1 when left out"`
+	Unit       *Unit             `yaml:"unit" doc:"unit of the reading; that of the resolution when left out"`
+	Resolution *quantity.Length  `yaml:"resolution" doc:"step of the reading; 0.001 mm when left out"`
+	Rounding   *decimal.Rounding `yaml:"rounding" doc:"how the gauge rounds to its resolution; half-even when left out"`
+	Function   *gauge.Function   `yaml:"function" doc:"what is reported: live (the default), max, min or fim"`
+	Preset     *quantity.Length  `yaml:"preset" doc:"size of the setting master; the nominal when left out"`
+	Limits     *Pair             `yaml:"limits" doc:"specification limits of this channel; the part's when left out"`
+	Warn       *Pair             `yaml:"warn" doc:"warning limits of this channel; the part's when left out"`
+	StartsOn   *quantity.Length  `yaml:"starts-on" doc:"size the gauge rests on at the start; the preset when left out"`
+	Noise      *Noise            `yaml:"noise" doc:"noise of the probe"`
+}
+
+// Larger says what a larger part does to the tip.
+type Larger uint8
+
+// Names lists what may be written; the empty word stands for "not written".
+func (Larger) Names() []string { return []string{"presses", "releases"} }
+
+// UnmarshalText reads presses or releases.
+func (l *Larger) UnmarshalText(b []byte) error {
+	var releases bool
+	if err := twoWords(b, &releases, l.Names()); err != nil {
+		return err
+	}
+	*l = 1
+	if releases {
+		*l = 2
+	}
+	return nil
+}
+
+// MarshalText writes the word.
+func (l Larger) MarshalText() ([]byte, error) {
+	return []byte(l.Names()[max(int(l), 1)-1]), nil
+}
+
+// Noise of a probe.
+type Noise struct {
+	White   quantity.Length `yaml:"white" doc:"standard deviation of each sample"`
+	Flicker quantity.Length `yaml:"flicker" doc:"level of the flat part of the Allan deviation"`
+	Walk    quantity.Length `yaml:"walk" doc:"standard deviation of the random walk after one second"`
+	Drift   quantity.Length `yaml:"drift" doc:"steady movement in one hour"`
+	Hum     *Hum            `yaml:"hum" doc:"mains pick-up"`
+}
+
+// Hum is mains pick-up.
+type Hum struct {
+	Amplitude quantity.Length `yaml:"amplitude" need:"yes" doc:"amplitude"`
+	Frequency quantity.Rate   `yaml:"frequency" need:"yes" doc:"frequency, such as 50 Hz"`
+}
+
+// Gauge is one gauge of the scenario.
+type Gauge struct {
+	Name        string    `yaml:"name" need:"yes" doc:"name of the gauge: letters, digits, - and _"`
+	Serial      string    `yaml:"serial" doc:"serial number; made from the name when left out"`
+	Dialect     string    `yaml:"dialect" need:"yes" doc:"wire protocol: the name of a shipped dialect, or the path of a dialect file"`
+	ChannelKeys           // hold for all channels
+	Channels    []Channel `yaml:"channels" doc:"the channels; one named A when left out"`
+	Stream      *Stream   `yaml:"stream" doc:"readings sent on their own: a rate, or off"`
+	Rate        *RateOnly `yaml:"rate" doc:"samples a second while nothing is streamed; 20 Hz when left out"`
+	Tags        Tags      `yaml:"tags" doc:"how tagged readings are numbered and repeated"`
+	Buttons     Buttons   `yaml:"buttons" doc:"what the two buttons do"`
+	Lamps       []Lamp    `yaml:"lamps" doc:"the lamps and what they show"`
+	Buzzer      bool      `yaml:"buzzer" doc:"whether the buzzer is on"`
+	Cell        Cell      `yaml:"cell" doc:"the battery"`
+	Port        PortKind  `yaml:"port" doc:"where the gauge appears: pty (the default), tcp or rfc2217"`
+}
+
+// RateOnly is a rate.
+type RateOnly = quantity.Rate
+
+// Channel is one channel of a gauge.
+type Channel struct {
+	Name string `yaml:"name" need:"yes" doc:"name of the channel"`
+	ChannelKeys
+}
+
+// Stream is a rate, or off.
+type Stream struct {
+	quantity.Rate
+	Off bool
+}
+
+// UnmarshalText reads a rate or "off".
+func (s *Stream) UnmarshalText(b []byte) error {
+	if string(b) == "off" {
+		*s = Stream{Off: true}
+		return nil
+	}
+	*s = Stream{}
+	return s.Rate.UnmarshalText(b)
+}
+
+// MarshalText writes it.
+func (s Stream) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+func (s Stream) String() string {
+	if s.Off {
+		return "off"
+	}
+	return s.Rate.String()
+}
+
+// Pattern describes the text for the JSON Schema.
+func (s Stream) Pattern() (string, string) {
+	p, example := s.Rate.Pattern()
+	return "^off$|" + p, example
+}
+
+// Tags says how tagged readings are numbered and repeated.
+type Tags struct {
+	First  *int64            `yaml:"first" doc:"first number; 1 when left out"`
+	Last   *int64            `yaml:"last" doc:"last number, after which the first follows; 9999 when left out"`
+	Repeat quantity.Duration `yaml:"repeat" doc:"a tag the host does not acknowledge is sent again after this time"`
+	Tries  int               `yaml:"tries" doc:"how often a tag is sent at most; 3 when left out"`
+}
+
+// Buttons are the two buttons.
+type Buttons struct {
+	A *Button `yaml:"A" doc:"button A; tags when left out"`
+	B *Button `yaml:"B" doc:"button B; presets when left out"`
+}
+
+// Button is what a button does.
+type Button struct {
+	Press gauge.Action      `yaml:"press" doc:"what a press does"`
+	Long  gauge.Action      `yaml:"long" doc:"what holding it does"`
+	After quantity.Duration `yaml:"after" doc:"how long it must be held; 1 s when left out"`
+}
+
+// Lamp is a lamp and what it shows.
+type Lamp struct {
+	Name  string     `yaml:"name" need:"yes" doc:"name of the lamp"`
+	Shows gauge.Show `yaml:"shows" need:"yes" doc:"what it shows"`
+}
+
+// Cell is the battery as far as the wire shows it.
+type Cell struct {
+	Charge *quantity.Percent `yaml:"charge" doc:"charge at the start; 100 % when left out"`
+	LowAt  *quantity.Percent `yaml:"low-at" doc:"the gauge calls its cell low at this charge and below; 10 % when left out"`
+}
+
+// PortKind is where a gauge appears to the host.
+type PortKind uint8
+
+// Kinds of port.
+const (
+	PTY PortKind = iota
+	TCP
+	RFC2217
+)
+
+var portNames = []string{"pty", "tcp", "rfc2217"}
+
+func (p PortKind) String() string { return portNames[p] }
+
+// Names lists what may be written.
+func (PortKind) Names() []string { return portNames }
+
+// MarshalText writes the word.
+func (p PortKind) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+
+// UnmarshalText reads the word.
+func (p *PortKind) UnmarshalText(b []byte) error {
+	for i, n := range portNames {
+		if n == string(b) {
+			*p = PortKind(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is not a kind of port; write pty, tcp or rfc2217", b)
+}
+
+// Cue is one act at its time. Besides the keys below it has those of its act.
+type Cue struct {
+	At      quantity.Duration
+	Gauge   string
+	Channel string
+	Act     stage.Act
+	at      strict.Any // the node, to place errors
+}
+
+// cueKeys are the keys every cue has.
+type cueKeys struct {
+	At      quantity.Duration `yaml:"at" need:"yes" doc:"when, since the start"`
+	Gauge   string            `yaml:"gauge" doc:"name of the gauge; every gauge when left out"`
+	Channel string            `yaml:"channel" doc:"name of the channel; every channel when left out"`
+	Do      string            `yaml:"do" need:"yes" doc:"what is done"`
+}
+
+// Expect is something that must be true when the scenario plays. Tags counts
+// the tags of a gauge over the whole timeline; with At, the reading, zone or
+// void of a channel at that time.
+type Expect struct {
+	Gauge   string             `yaml:"gauge" doc:"name of the gauge; the first when left out"`
+	Channel string             `yaml:"channel" doc:"name of the channel; the first when left out"`
+	Tags    *int               `yaml:"tags" doc:"number of tags over the whole timeline"`
+	At      *quantity.Duration `yaml:"at" doc:"a time since the start"`
+	Reading *quantity.Length   `yaml:"reading" doc:"what the channel reads at that time"`
+	Zone    *zone.Zone         `yaml:"zone" doc:"the zone the host must give that reading"`
+	Void    string             `yaml:"void" doc:"why the channel has no reading then: under, over, missing or empty"`
+}

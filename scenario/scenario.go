@@ -1,0 +1,443 @@
+// Package scenario is the scenario file: what is written in it, what is wrong
+// with it, and what it means for the stage.
+//
+// A scenario is one YAML document. Quantities carry their units in the text
+// and are checked; unknown keys are errors that suggest the nearest one; every
+// mistake is reported at its line and column, all at once.
+package scenario
+
+import (
+	"fmt"
+	"regexp"
+	"strings"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/motion/noise"
+	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/strict"
+	"example.org/understudy/sim/wire"
+	"example.org/understudy/sim/zone"
+)
+
+// Source finds a dialect by its name or path, as written in a scenario. file
+// is how errors call it.
+type Source func(name string) (file string, text []byte, err error)
+
+// Scenario is a scenario that was read without a mistake.
+type Scenario struct {
+	File
+	Path string
+	Play stage.Play
+	// Dialects holds the text of each gauge's dialect, by the name the
+	// scenario gives it.
+	Dialects map[string]Dialect
+	limits   [][]zone.Limits
+}
+
+// Dialect is a dialect file as it was found.
+type Dialect struct {
+	File string
+	Text []byte
+	*wire.Dialect
+}
+
+// Limits returns the limits the part has at a channel of a gauge.
+func (s *Scenario) Limits(g, ch int) zone.Limits { return s.limits[g][ch] }
+
+// Rule returns how the host compares values with limits.
+func (s *Scenario) Rule() zone.Rule {
+	r := zone.Rule{Decide: s.Host.Decide, Strict: bool(s.Host.LimitsAre)}
+	if s.Host.Uncertainty != nil {
+		r.Guard = s.Host.Uncertainty.Picometres()
+	}
+	return r
+}
+
+// HostStep returns the unit and the step the host records a channel in.
+func (s *Scenario) HostStep(g, ch int) (decimal.Unit, decimal.Decimal) {
+	set := s.Play.Cast[g].Profile.Channels[ch].Settings
+	unit, res := set.Unit, set.Resolution
+	if s.Host.Unit != nil && s.Host.Unit.Unit != unit {
+		step, _ := decimal.Exactly(res, unit)
+		unit = s.Host.Unit.Unit
+		res = gauge.ResolutionIn(step, unit)
+	}
+	if s.Host.Resolution != nil {
+		res, _ = s.Host.Resolution.Picometres().In(unit)
+		if s.Host.Resolution.Unit == unit {
+			res = s.Host.Resolution.Num
+		}
+	}
+	return unit, res
+}
+
+// Parse reads a scenario. The error is of type strict.Errors and holds every
+// mistake of the file.
+func Parse(path string, text []byte, dialects Source) (*Scenario, error) {
+	s := &Scenario{Path: path, Dialects: map[string]Dialect{}}
+	doc, _ := strict.Decode(path, text, &s.File)
+	l := loader{s, doc}
+	if doc.Err() == nil {
+		l.build(dialects)
+	}
+	if err := doc.Err(); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+type loader struct {
+	*Scenario
+	doc *strict.Doc
+}
+
+var nameForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$`)
+
+func (l *loader) build(dialects Source) {
+	if l.Understudy != Version {
+		l.doc.Errorf(&l.Understudy, "write understudy: 1", "this program reads version %d of the scenario language, not %d", Version, l.Understudy)
+	}
+	if len(l.Gauges) == 0 {
+		l.doc.Errorf(&l.Gauges, "write at least one", "a scenario has gauges")
+	}
+	if err := part(l.Part.Limits, l.Part.Warn).Check(); err != nil {
+		l.doc.Errorf(&l.Part, "write the smaller limit first, and warning limits inside", "%v", err)
+	}
+	if l.Host.Resolution != nil {
+		if l.Host.Resolution.Picometres() <= 0 {
+			l.doc.Errorf(&l.Host.Resolution, "write a step above zero", "a resolution of %s rounds to nothing", l.Host.Resolution)
+		} else if u := l.Host.Unit; u != nil && l.Host.Resolution.Unit != u.Unit {
+			if _, exact := l.Host.Resolution.Picometres().In(u.Unit); !exact {
+				l.doc.Errorf(&l.Host.Resolution, "write it in "+u.Symbol(), "%s cannot be written in %s exactly", l.Host.Resolution, u.Symbol())
+			}
+		}
+	}
+	if u := l.Host.Uncertainty; u != nil && u.Picometres() < 0 {
+		l.doc.Errorf(&l.Host.Uncertainty, "write U as a width", "an expanded uncertainty is not negative")
+	}
+	seen := map[string]bool{}
+	for i := range l.Gauges {
+		g := &l.Gauges[i]
+		if !nameForm.MatchString(g.Name) {
+			l.doc.Errorf(&g.Name, "use letters, digits, - and _, at most 32", "%q cannot name a gauge, because its port is named after it", g.Name)
+		}
+		if seen[g.Name] {
+			l.doc.Errorf(&g.Name, "give each gauge its own name", "a second gauge is called %q", g.Name)
+		}
+		seen[g.Name] = true
+		l.member(g, dialects)
+	}
+	if l.doc.Err() != nil {
+		return
+	}
+	l.Play.Title, l.Play.File, l.Play.Seed = l.Title, l.Path, l.Seed
+	l.cues()
+	l.writes()
+	l.expectations()
+}
+
+// inherited picks the channel's own value, the gauge's, or the default.
+func inherited[T any](own, gauge *T, otherwise T) T {
+	if own != nil {
+		return *own
+	}
+	if gauge != nil {
+		return *gauge
+	}
+	return otherwise
+}
+
+func part(limits, warn *Pair) (z zone.Limits) {
+	if limits != nil {
+		z.Lower, z.Upper = limits[0].limit(), limits[1].limit()
+	}
+	if warn != nil {
+		z.WarnLower, z.WarnUpper = warn[0].limit(), warn[1].limit()
+	}
+	return z
+}
+
+func (l *loader) member(g *Gauge, dialects Source) {
+	p := &gauge.Profile{Name: g.Name, Serial: g.Serial, Buzzer: g.Buzzer, Rate: quantity.Rate{Hz: decimal.New(20, 0)}}
+	if p.Serial == "" {
+		p.Serial = "SN-" + strings.ToUpper(g.Name)
+	}
+	m := stage.Member{Profile: p, Percent: 100, LowAt: 10}
+
+	if g.Stream != nil && g.Rate != nil && !g.Stream.Off {
+		l.doc.Errorf(g.Rate, "leave one of them out", "a gauge that streams at %s samples at that rate", g.Stream.Rate)
+	}
+	if g.Rate != nil {
+		p.Rate = *g.Rate
+	}
+	if g.Stream != nil && !g.Stream.Off {
+		p.Rate, p.Streaming = g.Stream.Rate, true
+	}
+	if p.Rate.Hz.Cmp(decimal.New(10000, 0)) > 0 {
+		l.doc.Errorf(&g.Stream, "", "a rate of %s is above the 10 kHz a gauge can do", p.Rate)
+	}
+
+	p.Tags = gauge.Tags{First: inherited(g.Tags.First, nil, 1), Last: inherited(g.Tags.Last, nil, 9999), Repeat: g.Tags.Repeat.D()}
+	if p.Tags.Repeat > 0 {
+		if p.Tags.Tries = g.Tags.Tries; p.Tags.Tries == 0 {
+			p.Tags.Tries = 3
+		}
+	}
+	p.Buttons = [2]gauge.Button{{Press: gauge.TagAction}, {Press: gauge.PresetAction}}
+	for i, b := range []*Button{g.Buttons.A, g.Buttons.B} {
+		if b == nil {
+			continue
+		}
+		p.Buttons[i] = gauge.Button{Press: b.Press, Long: b.Long, LongAfter: b.After.D()}
+		if b.Long != gauge.NoAction && b.After == 0 {
+			p.Buttons[i].LongAfter = time.Second
+		}
+	}
+	for _, lamp := range g.Lamps {
+		p.Lamps = append(p.Lamps, gauge.Lamp(lamp))
+	}
+	for _, c := range []struct {
+		from *quantity.Percent
+		to   *int
+	}{{g.Cell.Charge, &m.Percent}, {g.Cell.LowAt, &m.LowAt}} {
+		if c.from != nil {
+			n, _ := c.from.Value.Quantize(0, decimal.HalfUp).Int64()
+			*c.to = int(n)
+		}
+	}
+
+	channels := g.Channels
+	if len(channels) == 0 {
+		channels = []Channel{{Name: "A"}}
+	}
+	names := map[string]bool{}
+	var limits []zone.Limits
+	for i := range channels {
+		c := &channels[i]
+		if !nameForm.MatchString(c.Name) {
+			l.doc.Errorf(&c.Name, "use letters, digits, - and _, at most 32", "%q cannot name a channel", c.Name)
+		}
+		if names[c.Name] {
+			l.doc.Errorf(&c.Name, "give each channel its own name", "a second channel is called %q", c.Name)
+		}
+		names[c.Name] = true
+		ch, fit := l.channel(g, c)
+		p.Channels = append(p.Channels, ch)
+		m.Channels = append(m.Channels, fit)
+		limits = append(limits, ch.Limits)
+	}
+	l.limits = append(l.limits, limits)
+	if err := p.Check(); err != nil {
+		l.doc.Errorf(g, "", "%v", err)
+	}
+	m.Dialect = l.dialect(g, dialects)
+	l.Play.Cast = append(l.Play.Cast, m)
+}
+
+func (l *loader) channel(g *Gauge, c *Channel) (gauge.Channel, stage.Fitting) {
+	nominal := quantity.Length{}
+	if l.Part.Nominal != nil {
+		nominal = *l.Part.Nominal
+	}
+	res := inherited(c.Resolution, g.Resolution, quantity.MM("0.001"))
+	unit := inherited(c.Unit, g.Unit, Unit{res.Unit}).Unit
+	step := res.Num
+	if res.Unit != unit {
+		var exact bool
+		if step, exact = res.Picometres().In(unit); !exact {
+			l.doc.Errorf(g, "write the resolution in "+unit.Symbol(), "a resolution of %s cannot be written in %s exactly", res, unit)
+		}
+	}
+	releases := inherited(&c.Larger, nil, 0)
+	if releases == 0 {
+		releases = g.Larger
+	}
+	sense := gauge.Rising
+	if releases == 2 {
+		sense = gauge.Falling
+	}
+	preset := inherited(c.Preset, g.Preset, nominal)
+	lim := c.Limits
+	if lim == nil {
+		lim = g.Limits
+	}
+	if lim == nil {
+		lim = l.Part.Limits
+	}
+	warn := c.Warn
+	if warn == nil {
+		warn = g.Warn
+	}
+	if warn == nil {
+		warn = l.Part.Warn
+	}
+	stroke := inherited(c.Stroke, g.Stroke, quantity.MM("10"))
+	ch := gauge.Channel{Name: c.Name, Stroke: stroke.Picometres(), Settings: gauge.Settings{
+		Sense: inherited(c.Sense, g.Sense, sense), Factor: inherited(c.Factor, g.Factor, decimal.New(1, 0)),
+		Preset: preset.Picometres(), Unit: unit, Resolution: step,
+		Rounding: inherited(c.Rounding, g.Rounding, decimal.HalfEven), Function: inherited(c.Function, g.Function, gauge.Live),
+		Limits: part(lim, warn),
+	}}
+	fit := stage.Fitting{
+		Seat:     inherited(c.Seat, g.Seat, nominal).Picometres(),
+		Releases: releases == 2,
+		Starts:   inherited(c.StartsOn, g.StartsOn, preset).Picometres(),
+	}
+	n := c.Noise
+	if n == nil {
+		n = g.Noise
+	}
+	if n != nil {
+		fit.Noise = noise.Spec{White: n.White.Picometres(), Flicker: n.Flicker.Picometres(), Walk: n.Walk.Picometres(), Drift: n.Drift.Picometres()}
+		if n.Hum != nil {
+			fit.Noise.Hum = noise.Hum{Amplitude: n.Hum.Amplitude.Picometres(), Frequency: n.Hum.Frequency.Hz.Float64()}
+		}
+	}
+	return ch, fit
+}
+
+// dialect finds and reads a gauge's dialect. Mistakes inside the dialect's own
+// file are reported there.
+func (l *loader) dialect(g *Gauge, find Source) *wire.Dialect {
+	if d, ok := l.Dialects[g.Dialect]; ok {
+		return d.Dialect
+	}
+	file, text, err := find(g.Dialect)
+	if err != nil {
+		l.doc.Errorf(&g.Dialect, "", "%v", err)
+		return nil
+	}
+	d, err := wire.Parse(file, text)
+	if err != nil {
+		l.doc.Errorf(&g.Dialect, "run understudy lint "+file, "the dialect has mistakes: %v", firstLine(err))
+		return nil
+	}
+	l.Dialects[g.Dialect] = Dialect{file, text, d}
+	return d
+}
+
+func firstLine(err error) string {
+	s, _, more := strings.Cut(err.Error(), "\n")
+	if more {
+		s += " (and more)"
+	}
+	return s
+}
+
+// gaugeIndex finds a gauge by its name; "" is all of them, −1.
+func (l *loader) gaugeIndex(name string) (int, error) {
+	if name == "" {
+		return -1, nil
+	}
+	var names []string
+	for i, g := range l.Gauges {
+		if g.Name == name {
+			return i, nil
+		}
+		names = append(names, g.Name)
+	}
+	return 0, unknown("gauge", name, names)
+}
+
+// channelIndex finds a channel of a gauge, or of the first gauge when g is −1.
+func (l *loader) channelIndex(g int, name string) (int, error) {
+	if name == "" {
+		return -1, nil
+	}
+	var names []string
+	for i, c := range l.Play.Cast[max(g, 0)].Profile.Channels {
+		if c.Name == name {
+			return i, nil
+		}
+		names = append(names, c.Name)
+	}
+	return 0, unknown("channel", name, names)
+}
+
+func unknown(what, name string, names []string) error {
+	if near := strict.Nearest(name, names); near != "" {
+		return fmt.Errorf("there is no %s %q; did you mean %q?", what, name, near)
+	}
+	return fmt.Errorf("there is no %s %q; there is %s", what, name, strings.Join(names, ", "))
+}
+
+func (l *loader) cues() {
+	end := time.Duration(0)
+	for i := range l.Cues {
+		c := &l.Cues[i]
+		if c.At < 0 {
+			c.at.Errorf("the timeline starts at 0 s", "a cue at %s is before the start", c.At)
+		}
+		if i > 0 && c.At < l.Cues[i-1].At {
+			c.at.Errorf("write the cues in the order of their times", "the cue at %s stands after one at %s", c.At, l.Cues[i-1].At)
+		}
+		g, err := l.gaugeIndex(c.Gauge)
+		if err != nil {
+			c.at.Errorf("", "%v", err)
+			continue
+		}
+		ch, err := l.channelIndex(g, c.Channel)
+		if err != nil {
+			c.at.Errorf("", "%v", err)
+			continue
+		}
+		if err := stage.CheckAct(c.Act); err != nil {
+			c.at.Errorf("", "%s: %v", c.verbName(), err)
+		}
+		l.Play.Cues = append(l.Play.Cues, stage.Cue{At: c.At.D(), Gauge: g, Channel: ch, Act: c.Act, Text: stage.Describe(c.Act)})
+		end = max(end, c.At.D()+stage.Lasts(c.Act))
+	}
+	l.Play.Until = end + time.Second
+	if l.Until != nil {
+		l.Play.Until = l.Until.D()
+		if l.Until.D() < end && len(l.Cues) > 0 && l.Until.D() < l.Cues[len(l.Cues)-1].At.D() {
+			l.doc.Errorf(l.Until, "end it later", "the timeline ends before its last cue at %s", l.Cues[len(l.Cues)-1].At)
+		}
+	}
+}
+
+func (l *loader) writes() {
+	for i := range l.Host.Writes {
+		w := &l.Host.Writes[i]
+		switch {
+		case (w.Setting == "") == (w.Verb == ""):
+			l.doc.Errorf(w, "write set: and to:, or do:", "the host must be told to set something or to do something")
+		case w.Setting != "" && strict.Nearest(w.Setting, gauge.SettingNames()) != w.Setting:
+			l.doc.Errorf(&w.Setting, "the settings are "+strings.Join(gauge.SettingNames(), ", "), "there is no setting %q", w.Setting)
+		}
+		g, err := l.gaugeIndex(w.Gauge)
+		if err != nil {
+			l.doc.Errorf(&w.Gauge, "", "%v", err)
+			continue
+		}
+		if _, err := l.channelIndex(g, w.Channel); err != nil {
+			l.doc.Errorf(&w.Channel, "", "%v", err)
+		}
+	}
+}
+
+func (l *loader) expectations() {
+	for i := range l.Expect {
+		e := &l.Expect[i]
+		g, err := l.gaugeIndex(e.Gauge)
+		if err != nil {
+			l.doc.Errorf(&e.Gauge, "", "%v", err)
+			continue
+		}
+		if _, err := l.channelIndex(g, e.Channel); err != nil {
+			l.doc.Errorf(&e.Channel, "", "%v", err)
+		}
+		if (e.Reading != nil || e.Zone != nil || e.Void != "") && e.At == nil {
+			l.doc.Errorf(e, "write at: and a time", "a reading is expected at no time")
+		}
+		if e.Tags == nil && e.Reading == nil && e.Zone == nil && e.Void == "" {
+			l.doc.Errorf(e, "write tags, reading, zone or void", "nothing is expected")
+		}
+	}
+}
+
+// Schema returns the JSON Schema of scenario files.
+func Schema() []byte { return strict.Schema("understudy scenario", File{}) }

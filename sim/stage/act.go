@@ -1,0 +1,319 @@
+package stage
+
+import (
+	"errors"
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/gauge"
+	"fmt"
+	"reflect"
+	"slices"
+	"strings"
+	"time"
+
+	"example.org/understudy/sim/motion"
+	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/strict"
+)
+
+// An Act is something that is done to a gauge: by a cue of the scenario, by a
+// hand on the bench, or by a program that steers the stage. Each act is a
+// plain struct whose yaml tags are its words in a scenario.
+type Act interface {
+	// do carries the act out on one gauge at the present time. An error says
+	// why it could not be done; nothing has changed then.
+	do(s *Stage, a *actor) error
+}
+
+// Acts. "Size" is the size of what the gauge is set on; the gauge's geometry
+// turns it into how far the tip is pressed.
+type (
+	// RestOn sets the gauge on something of a known size, at once.
+	RestOn struct {
+		Size quantity.Length `yaml:"size" need:"yes" doc:"size of the master or the part"`
+	}
+	// MoveTo moves the tip to a size.
+	MoveTo struct {
+		Size   quantity.Length   `yaml:"size" need:"yes" doc:"size the tip ends on"`
+		Over   quantity.Duration `yaml:"over" doc:"time the move takes; at once when left out"`
+		Shape  motion.Shape      `yaml:"shape" doc:"minimum-jerk (as a hand moves, the default) or ramp (uniform speed)"`
+		Bounce quantity.Length   `yaml:"bounce" doc:"the tip strikes the part and rings, first leaving by this much"`
+	}
+	// Lift takes the gauge off the part: the tip hangs free and reads under range.
+	Lift struct {
+		Over quantity.Duration `yaml:"over" doc:"time the lift takes; at once when left out"`
+	}
+	// Rock rocks the gauge in a bore through the reversal point.
+	Rock struct {
+		Size   quantity.Length   `yaml:"size" need:"yes" doc:"true diameter of the bore"`
+		Plane  motion.Plane      `yaml:"plane" doc:"axial (the true size is the smallest, the default) or radial (the largest)"`
+		Angle  quantity.Angle    `yaml:"angle" need:"yes" doc:"greatest tilt to either side"`
+		Period quantity.Duration `yaml:"period" need:"yes" doc:"one swing to both sides and back"`
+		Swings int               `yaml:"swings" doc:"whole swings, 1 when left out"`
+	}
+	// Turn turns a lobed part under the gauge.
+	Turn struct {
+		Size      quantity.Length   `yaml:"size" need:"yes" doc:"mean diameter of the part"`
+		Contacts  motion.Contacts   `yaml:"contacts" doc:"how the part is touched"`
+		Lobes     int               `yaml:"lobes" need:"yes" doc:"lobes around the part; 1 is an eccentricity"`
+		Amplitude quantity.Length   `yaml:"amplitude" need:"yes" doc:"height of a lobe in radius"`
+		Period    quantity.Duration `yaml:"period" need:"yes" doc:"one revolution"`
+		Turns     int               `yaml:"turns" doc:"whole revolutions, 1 when left out"`
+	}
+	// Zero makes the present value read 0.
+	Zero struct{}
+	// Preset makes the present value read the master's size.
+	Preset struct {
+		To *quantity.Length `yaml:"to" doc:"size of the master; the gauge's own preset when left out"`
+	}
+	// Clear forgets max and min.
+	Clear struct{}
+	// Tag captures the present reading, as the operator's tag button does.
+	Tag struct {
+		Times int               `yaml:"times" doc:"how many tags, 1 when left out"`
+		Every quantity.Duration `yaml:"every" doc:"time from one to the next"`
+	}
+	// Press presses a button, and lets it go.
+	Press struct {
+		Button ButtonName        `yaml:"button" need:"yes" doc:"A or B"`
+		For    quantity.Duration `yaml:"for" doc:"how long it is held, 100 ms when left out"`
+	}
+	// Set writes a setting, as from the gauge's own menu.
+	Set struct {
+		Setting string `yaml:"setting" need:"yes" doc:"name of the setting"`
+		To      string `yaml:"to" need:"yes" doc:"its value; lengths in the channel's unit"`
+	}
+	// Unplug takes the probe off the gauge.
+	Unplug struct {
+		For quantity.Duration `yaml:"for" doc:"how long; until plugged in again when left out"`
+	}
+	// Plug puts the probe back.
+	Plug struct{}
+	// Stick makes the tip stick where it is.
+	Stick struct {
+		For quantity.Duration `yaml:"for" need:"yes" doc:"how long"`
+	}
+	// LoseLink takes the radio link away for a time, then lets it rejoin.
+	LoseLink struct {
+		For    quantity.Duration `yaml:"for" need:"yes" doc:"time from the loss to the rejoin"`
+		Seen   Seen              `yaml:"seen" doc:"what the host sees: hang-up (the port goes away, the default) or silence"`
+		Return string            `yaml:"return-as" doc:"name of the port after the rejoin; the same when left out"`
+	}
+	// Stall holds frames back for a time; they then arrive late, in order, at once.
+	Stall struct {
+		For quantity.Duration `yaml:"for" need:"yes" doc:"how long nothing arrives"`
+	}
+	// Garble damages frames on the wire, so that their checksum is wrong. A
+	// radio that retransmits does not do this; a bad cable does.
+	Garble struct {
+		Frames int `yaml:"frames" doc:"how many of the next frames, 1 when left out"`
+	}
+	// Duplicate sends frames twice.
+	Duplicate struct {
+		Frames int `yaml:"frames" doc:"how many of the next frames, 1 when left out"`
+	}
+	// Split hands frames to the port in pieces.
+	Split struct {
+		Frames int `yaml:"frames" doc:"how many of the next frames, 1 when left out"`
+		At     int `yaml:"at" doc:"bytes in the first piece; 0 or none: every byte on its own"`
+	}
+	// Merge holds frames back and hands several to the port in one piece.
+	Merge struct {
+		Frames int `yaml:"frames" need:"yes" doc:"how many frames go in one piece"`
+	}
+	// FadeCell sets the cell's charge.
+	FadeCell struct {
+		To quantity.Percent `yaml:"to" need:"yes" doc:"charge left"`
+	}
+)
+
+// verbs names the acts in a scenario.
+var verbs = map[string]Act{
+	"rest on": RestOn{}, "move to": MoveTo{}, "lift": Lift{}, "rock": Rock{}, "turn": Turn{},
+	"zero": Zero{}, "preset": Preset{}, "clear": Clear{}, "tag": Tag{}, "press": Press{}, "set": Set{},
+	"unplug probe": Unplug{}, "plug probe": Plug{}, "stick tip": Stick{},
+	"lose link": LoseLink{}, "stall": Stall{}, "garble": Garble{}, "duplicate": Duplicate{}, "split": Split{}, "merge": Merge{},
+	"fade cell": FadeCell{},
+}
+
+// Verbs lists the acts' names in a scenario, sorted.
+func Verbs() []string {
+	var names []string
+	for v := range verbs {
+		names = append(names, v)
+	}
+	slices.Sort(names)
+	return names
+}
+
+// NewAct returns a pointer to a zero act of a name, to be filled in.
+func NewAct(verb string) (ptr any, ok bool) {
+	a, ok := verbs[verb]
+	if !ok {
+		return nil, false
+	}
+	return reflect.New(reflect.TypeOf(a)).Interface(), true
+}
+
+// VerbOf returns the name of an act.
+func VerbOf(a Act) string {
+	t := reflect.TypeOf(a)
+	for v, z := range verbs {
+		if reflect.TypeOf(z) == t {
+			return v
+		}
+	}
+	return ""
+}
+
+// Describe writes an act in words, as a scenario has it.
+func Describe(a Act) string {
+	words := []string{VerbOf(a)}
+	v := reflect.ValueOf(a)
+	for _, f := range strict.FieldsOf(v.Type()) {
+		if w := v.FieldByIndex(f.Index); !w.IsZero() {
+			if w.Kind() == reflect.Pointer {
+				w = w.Elem()
+			}
+			words = append(words, fmt.Sprintf("%s: %v", f.Key, w.Interface()))
+		}
+	}
+	return strings.Join(words, ", ")
+}
+
+// Seen is what a host sees of a lost link.
+type Seen uint8
+
+// Ways a lost link shows.
+const (
+	HangUp  Seen = iota // the port goes away, and comes back with the link
+	Silence             // the port stays; nothing arrives
+)
+
+var seenNames = [...]string{"hang-up", "silence"}
+
+func (s Seen) String() string { return seenNames[s] }
+
+// Names lists what may be written.
+func (Seen) Names() []string { return seenNames[:] }
+
+// UnmarshalText reads the word.
+func (s *Seen) UnmarshalText(b []byte) error {
+	for i, n := range seenNames {
+		if n == string(b) {
+			*s = Seen(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is not what a host sees of a lost link; write hang-up or silence", b)
+}
+
+// MarshalText writes the word.
+func (s Seen) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+// ButtonName is one of the two buttons, written A or B.
+type ButtonName uint8
+
+func (b ButtonName) String() string { return string(rune('A' + b)) }
+
+// Names lists what may be written.
+func (ButtonName) Names() []string { return []string{"A", "B"} }
+
+// UnmarshalText reads A or B.
+func (b *ButtonName) UnmarshalText(t []byte) error {
+	if string(t) != "A" && string(t) != "B" {
+		return fmt.Errorf("%q is not a button; write A or B", t)
+	}
+	*b = ButtonName(t[0] - 'A')
+	return nil
+}
+
+// MarshalText writes A or B.
+func (b ButtonName) MarshalText() ([]byte, error) { return []byte(b.String()), nil }
+
+// Lasts is how long an act goes on by itself.
+func Lasts(a Act) time.Duration {
+	switch a := a.(type) {
+	case MoveTo:
+		return a.Over.D()
+	case Lift:
+		return a.Over.D()
+	case Rock:
+		return a.Period.D() * time.Duration(max(a.Swings, 1))
+	case Turn:
+		return a.Period.D() * time.Duration(max(a.Turns, 1))
+	case Tag:
+		return a.Every.D() * time.Duration(max(a.Times-1, 0))
+	case Press:
+		return a.For.D()
+	case Unplug:
+		return a.For.D()
+	case Stick:
+		return a.For.D()
+	case LoseLink:
+		return a.For.D()
+	case Stall:
+		return a.For.D()
+	}
+	return 0
+}
+
+// CheckAct reports what makes no sense in an act.
+func CheckAct(a Act) error {
+	times := map[string]quantity.Duration{}
+	counts := map[string]int{}
+	switch a := a.(type) {
+	case MoveTo:
+		times["over"] = a.Over
+	case Lift:
+		times["over"] = a.Over
+	case Rock:
+		counts["swings"] = a.Swings
+		if d := a.Angle.Degrees.Abs(); a.Period <= 0 || d.Cmp(decimal.New(80, 0)) > 0 {
+			return errors.New("a rock takes a period above 0 s and an angle up to 80°")
+		}
+	case Turn:
+		counts["turns"] = a.Turns
+		if a.Period <= 0 || a.Lobes < 1 || a.Lobes > 1000 {
+			return errors.New("a turn takes a period above 0 s and 1 to 1000 lobes")
+		}
+	case Tag:
+		counts["times"] = a.Times
+		times["every"] = a.Every
+	case Press:
+		times["for"] = a.For
+	case Unplug:
+		times["for"] = a.For
+	case Stick:
+		times["for"] = a.For
+	case LoseLink:
+		times["for"] = a.For
+		if strings.ContainsAny(a.Return, "/\x00") {
+			return errors.New("a port's name has no slash")
+		}
+	case Stall:
+		times["for"] = a.For
+	case Garble:
+		counts["frames"] = a.Frames
+	case Duplicate:
+		counts["frames"] = a.Frames
+	case Split:
+		counts["frames"], counts["at"] = a.Frames, a.At
+	case Merge:
+		counts["frames"] = a.Frames
+	case Set:
+		if strict.Nearest(a.Setting, gauge.SettingNames()) != a.Setting {
+			return fmt.Errorf("there is no setting %q; the settings are %s", a.Setting, strings.Join(gauge.SettingNames(), ", "))
+		}
+	}
+	for name, d := range times {
+		if d < 0 {
+			return fmt.Errorf("%s is a time from 0 s on, not %s", name, d)
+		}
+	}
+	for name, n := range counts {
+		if n < 0 || n > 100_000 {
+			return fmt.Errorf("%s is a count up to 100000, not %d", name, n)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,733 @@
+package stage
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/link"
+	"example.org/understudy/sim/motion"
+	"example.org/understudy/sim/motion/noise"
+	"example.org/understudy/sim/port"
+	"example.org/understudy/sim/power"
+	"example.org/understudy/sim/probe"
+	"example.org/understudy/sim/stage/ledger"
+	"example.org/understudy/sim/wire"
+	"golang.org/x/exp/rand"
+)
+
+// actor is one gauge on the stage: the instrument, its probes, cell and link,
+// its end of the wire and its port.
+type actor struct {
+	s      *Stage
+	m      *Member
+	name   string
+	g      *gauge.Gauge
+	out    gauge.Out
+	probes []tipper
+	tips   []gauge.Tip
+	tickAt time.Duration
+
+	cell     power.State
+	load     power.Load
+	cellAt   time.Duration
+	link     *link.State
+	linkAt   time.Duration
+	inFlight map[uint64]flight
+	offered  uint64
+	tamper   tamper
+
+	end    *wire.End
+	rec    *wire.Record
+	terms  terms
+	frames int // made so far
+	tags   int
+	lost   int
+
+	port   port.Port
+	down   bool // hung up by us
+	opened bool // a host has had it open
+	slow   bool // the host does not read: do not wait for it
+	silent bool // the link is lost and the host sees silence, not a hang-up
+	away   string
+
+	channel int    // of the act under way; −1: all
+	by      string // who does it
+}
+
+// flight is a frame on its way through the link.
+type flight struct {
+	id    int // in the ledger; 0: bytes of a handshake
+	bytes []byte
+}
+
+// tipper is a channel's tip and what reads it.
+type tipper struct {
+	fit    *Fitting
+	stroke decimal.Length
+	path   *motion.Path
+	cursor *motion.Cursor
+	noise  *noise.Source
+	state  *probe.State
+}
+
+// idealLink is the link of a member that names none.
+var idealLink = func() *link.Link {
+	l, err := link.New(link.Config{})
+	if err != nil {
+		panic(err) // the zero Config is valid by its contract
+	}
+	return l
+}()
+
+func newActor(s *Stage, i int, m *Member, prt port.Port) (*actor, error) {
+	g, err := gauge.New(m.Profile)
+	if err != nil {
+		return nil, err
+	}
+	if len(m.Channels) != len(m.Profile.Channels) {
+		return nil, fmt.Errorf("%d fittings for %d channels", len(m.Channels), len(m.Profile.Channels))
+	}
+	a := &actor{s: s, m: m, name: m.Profile.Name, g: g, port: prt, channel: -1, by: "cue", inFlight: map[uint64]flight{}}
+	for c := range m.Channels {
+		fit := &m.Channels[c]
+		purpose := strconv.Itoa(c)
+		path := motion.NewPath(fit.Starts)
+		t := tipper{fit: fit, stroke: m.Profile.Channels[c].Stroke, path: path, cursor: path.Cursor(),
+			state: probe.NewState(noise.Split(s.play.Seed, a.name, "probe "+purpose))}
+		if fit.Noise != (noise.Spec{}) {
+			t.noise = noise.New(fit.Noise, noise.Split(s.play.Seed, a.name, "noise "+purpose))
+		}
+		a.probes = append(a.probes, t)
+	}
+	a.tips = make([]gauge.Tip, len(a.probes))
+	if m.Link == nil {
+		m.Link = idealLink
+	}
+	radio := s.radios[m.Radio]
+	if radio == nil && m.Radio > 0 {
+		radio = new(link.Radio)
+		s.radios[m.Radio] = radio
+	}
+	a.link = m.Link.Start(source(s.play.Seed, a.name, "link"), radio)
+	a.tamper = newTamper(source(s.play.Seed, a.name, "tamper"))
+	if m.Cell != nil {
+		a.cell = m.Cell.Start(source(s.play.Seed, a.name, "cell"))
+	}
+	if m.Dialect != nil {
+		a.end = m.Dialect.NewEnd(wire.Gauge)
+		a.rec = m.Dialect.NewRecord()
+		a.terms = bind(m.Dialect)
+	}
+	a.look()
+	return a, nil
+}
+
+func source(seed uint64, gauge, purpose string) rand.Source {
+	src := new(rand.PCGSource)
+	src.Seed(noise.Split(seed, gauge, purpose))
+	return src
+}
+
+// begin puts the gauge into the timeline.
+func (a *actor) begin() {
+	a.reload()
+	a.tellCell(false)
+	a.schedule()
+	a.linkWake()
+}
+
+// schedule queues the next sample.
+func (a *actor) schedule() {
+	if a.cell.Dead {
+		a.tickAt = -1
+		return
+	}
+	if due := max(a.g.Due(), a.s.now); due != a.tickAt || due == a.s.now {
+		a.tickAt = due
+		a.s.queue.push(item{at: due, actor: a})
+	}
+}
+
+// read reads the probes at the present time.
+func (a *actor) read() {
+	for i := range a.probes {
+		t := &a.probes[i]
+		size := t.cursor.At(a.s.now)
+		var added decimal.Length
+		if t.noise != nil {
+			added = t.noise.Next(a.s.now)
+		}
+		status := probe.OK
+		if t.fit.Probe != nil || t.state.Stuck || t.state.Missing {
+			model := t.fit.Probe
+			if model == nil {
+				model = idealProbe
+			}
+			size, status = model.Read(t.state, size, a.s.now, t.fit.Temp, added)
+		} else {
+			size += added
+		}
+		tip := gauge.Tip{Pressed: t.fit.pressed(size, t.stroke)}
+		switch {
+		case status == probe.Missing:
+			tip.Void = gauge.Missing
+		case tip.Pressed < 0, status != probe.OK && tip.Pressed <= t.stroke/2:
+			tip = gauge.Tip{Pressed: 0, Void: gauge.Under}
+		case tip.Pressed > t.stroke, status != probe.OK:
+			tip = gauge.Tip{Pressed: t.stroke, Void: gauge.Over}
+		}
+		a.tips[i] = tip
+	}
+	a.s.readings += int64(len(a.tips))
+}
+
+// idealProbe reads tips for members that name no probe.
+var idealProbe = func() *probe.Model {
+	m, err := probe.New(probe.Spec{})
+	if err != nil {
+		panic(err) // the zero Spec is ideal by its contract
+	}
+	return m
+}()
+
+// look reads the probes without a sample falling due: before an act or a
+// command that uses the present value.
+func (a *actor) look() {
+	a.read()
+	a.step(gauge.Event{Kind: gauge.Looked, Tips: a.tips})
+}
+
+// tick is the gauge's own sample.
+func (a *actor) tick() {
+	a.read()
+	a.step(gauge.Event{Kind: gauge.Sampled, Tips: a.tips})
+	a.schedule()
+}
+
+// step gives the gauge an event and carries out what comes of it.
+func (a *actor) step(e gauge.Event) {
+	a.g.Step(a.s.now, e, &a.out)
+	for i := range a.out.Emissions {
+		a.emitted(&a.out.Emissions[i])
+	}
+}
+
+// act looks, steps and schedules: for events from outside the gauge's rhythm.
+func (a *actor) act(e gauge.Event) {
+	a.look()
+	a.step(e)
+	a.schedule()
+}
+
+func (a *actor) emitted(e *gauge.Emission) {
+	switch e.Kind {
+	case gauge.Streamed:
+		a.makeFrames("reading", ledger.Stream, e)
+	case gauge.Tagged:
+		if !e.Repeat {
+			a.tags++
+		}
+		a.makeFrames("tag", ledger.Tag, e)
+	case gauge.StatusTold:
+		a.makeFrames("status", ledger.Status, e)
+	case gauge.Changed:
+		ch := ""
+		if e.Change.Channel >= 0 {
+			ch = a.m.Profile.Channels[e.Change.Channel].Name
+		}
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindSetting, Setting: &ledger.Setting{
+			Name: e.Change.Name, Channel: ch, From: e.Change.From, To: e.Change.To, By: e.Change.By}})
+		a.reload()
+	case gauge.Lamped:
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindGauge, Note: "lamp " + e.Text})
+	case gauge.Buzzed:
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindGauge, Note: "buzzer " + e.Text})
+	case gauge.Replied: // answered by serve, which knows the request
+	}
+}
+
+// makeFrames makes the frames of an emission: one for all channels where the
+// dialect repeats the reading in a group, else one a channel.
+func (a *actor) makeFrames(kind string, cause ledger.Cause, e *gauge.Emission) {
+	if a.end == nil {
+		return
+	}
+	f := a.m.Dialect.FrameFor(kind)
+	if f == wire.NoFrame && kind == "tag" {
+		f = a.m.Dialect.FrameFor("reading")
+	}
+	if f == wire.NoFrame {
+		return // the dialect has no words for it
+	}
+	if len(e.Readings) > 1 && !a.m.Dialect.Grouped(f) {
+		for i := range e.Readings {
+			a.makeFrame(f, cause, e, e.Readings[i:i+1])
+		}
+		return
+	}
+	a.makeFrame(f, cause, e, e.Readings)
+}
+
+func (a *actor) makeFrame(f wire.Frame, cause ledger.Cause, e *gauge.Emission, rs []gauge.Reading) {
+	a.fill(rs, e)
+	raw, err := a.end.Emit(nil, f, a.rec, a.s.now)
+	if err != nil {
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindGauge, Note: "no frame: " + err.Error()})
+		return
+	}
+	a.ship(f, cause, e, rs, raw)
+}
+
+// ship enters a frame into the ledger and sends it on its way.
+func (a *actor) ship(f wire.Frame, cause ledger.Cause, e *gauge.Emission, rs []gauge.Reading, raw []byte) {
+	a.frames++
+	if a.s.opt.Ledger != nil || a.s.opt.Watch != nil {
+		entry := &ledger.Frame{ID: a.frames, Cause: cause, Name: a.m.Dialect.Frames()[f].Name, Bytes: raw, Readings: a.readings(rs)}
+		if e != nil && e.Kind == gauge.Tagged {
+			tag := e.Tag
+			entry.Tag, entry.Repeat = &tag, e.Repeat
+		}
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindFrame, Frame: entry})
+		if a.s.opt.Watch != nil {
+			a.s.opt.Watch(a.name, entry)
+		}
+	}
+	a.send(a.frames, raw)
+}
+
+func (a *actor) readings(rs []gauge.Reading) []ledger.Reading {
+	out := make([]ledger.Reading, len(rs))
+	for i, r := range rs {
+		out[i] = ledger.Reading{
+			Channel: a.m.Profile.Channels[r.Channel].Name, Pressed: r.Pressed, Exact: r.Exact, Shown: r.Shown,
+			Unit: r.Unit.Symbol(), Function: r.Function.String(), Zone: r.Zone, Void: r.Void.String()}
+	}
+	return out
+}
+
+// send gives bytes to the link. An ideal link hands them on at once.
+func (a *actor) send(id int, raw []byte) {
+	a.offered++
+	a.inFlight[a.offered] = flight{id, raw}
+	a.linkRun()
+	switch a.m.Link.Offer(a.link, a.s.now, a.offered, len(raw)) {
+	case link.NoLink:
+		a.fate(a.offered, ledger.Lost)
+	case link.Refused:
+		a.fate(a.offered, ledger.Flushed)
+	}
+	a.linkRun()
+	a.linkWake()
+}
+
+// fate ends the way of a frame that does not arrive.
+func (a *actor) fate(id uint64, f ledger.Fate) {
+	fl := a.inFlight[id]
+	delete(a.inFlight, id)
+	a.gone([]int{fl.id}, f, nil, "")
+}
+
+// gone writes what became of frames.
+func (a *actor) gone(ids []int, f ledger.Fate, raw []byte, fault string) {
+	ids = slices.DeleteFunc(ids, func(id int) bool { return id == 0 })
+	if f != ledger.Sent {
+		a.lost += len(ids)
+	}
+	if len(ids) > 0 || raw != nil {
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindOut, Out: &ledger.Out{Frames: ids, Fate: f, Bytes: raw, Fault: fault}})
+	}
+}
+
+// unread enters bytes the host did not read.
+func (a *actor) unread(n int) {
+	a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindOut, Out: &ledger.Out{Fate: ledger.Unread, Count: n}})
+}
+
+// linkRun brings the link to the present and carries out what came of it.
+func (a *actor) linkRun() {
+	for {
+		ev, ok := a.m.Link.Advance(a.link, a.s.now)
+		if !ok {
+			return
+		}
+		switch ev.Kind {
+		case link.Delivered:
+			fl := a.inFlight[ev.ID]
+			delete(a.inFlight, ev.ID)
+			a.deliver(fl)
+		case link.Flushed:
+			a.fate(ev.ID, ledger.Flushed)
+		case link.Dropped:
+			a.fate(ev.ID, ledger.Lost)
+		case link.Changed:
+			a.linkChanged(ev)
+		}
+	}
+}
+
+// linkWake queues the link's next business.
+func (a *actor) linkWake() {
+	at, ok := a.m.Link.Next(a.link)
+	if !ok || at == a.linkAt && at > a.s.now {
+		return
+	}
+	a.linkAt = at
+	a.s.at(at, func() {
+		a.linkRun()
+		a.linkWake()
+	})
+}
+
+func (a *actor) linkChanged(ev link.Event) {
+	why := ""
+	if ev.Timeout {
+		why = "nothing was heard for the supervision time"
+	}
+	a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindLink, Link: &ledger.Link{State: ev.Phase.String(), Why: why}})
+	a.step(gauge.Event{Kind: gauge.LinkTold, Up: ev.Phase.Joined()})
+	switch {
+	case ev.Phase == link.Lost:
+		a.tamper.drop(a)
+		if !a.silent {
+			a.hangUp()
+		}
+	case ev.Phase == link.Up && a.down:
+		a.comeBack()
+	}
+	if ev.Phase == link.Up {
+		a.silent = false
+	}
+	a.reload()
+}
+
+func (a *actor) hangUp() {
+	if a.port == nil || a.down {
+		a.down = true
+		return
+	}
+	a.down = true
+	lost, err := a.port.HangUp()
+	if lost > 0 {
+		a.unread(lost)
+	}
+	a.portNote("hung up", lost, err)
+}
+
+func (a *actor) comeBack() {
+	a.down = false
+	if a.port == nil {
+		return
+	}
+	err := a.port.Return(a.away)
+	a.portNote("returned", 0, err)
+	a.away = ""
+}
+
+func (a *actor) portNote(what string, lost int, err error) {
+	p := &ledger.Port{What: what, Lost: lost, Path: a.port.Path()}
+	if err != nil {
+		p.Note = err.Error()
+	}
+	a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindPort, Port: p})
+}
+
+// deliver takes a frame that has come through the link to the port.
+func (a *actor) deliver(fl flight) { a.tamper.frame(a, fl) }
+
+// put hands bytes to the port.
+func (a *actor) put(raw []byte) ledger.Fate {
+	if a.port == nil {
+		return ledger.Sent // on paper there is a perfect listener
+	}
+	switch a.port.Write(raw) {
+	case port.DroppedFull:
+		return ledger.Full
+	case port.DroppedUnheard:
+		return ledger.Unheard
+	case port.DroppedDown:
+		return ledger.Down
+	}
+	return ledger.Sent
+}
+
+// waiting reports whether Drain must wait for this gauge's host, and how many
+// bytes it has not read.
+func (a *actor) waiting() (bool, int) {
+	if a.port == nil || a.down || !a.opened {
+		return false, 0
+	}
+	if !a.port.Open() {
+		return true, 0 // it had it open, and will open it again
+	}
+	n, _ := a.port.Unread()
+	return n > 0, n
+}
+
+func (a *actor) portEvent(e port.Event) {
+	note := func(p ledger.Port) {
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindPort, Port: &p})
+	}
+	switch e.Kind {
+	case port.Opened:
+		a.opened = true
+		note(ledger.Port{What: "opened", Path: a.port.Path()})
+	case port.Closed:
+		note(ledger.Port{What: "closed", Lost: e.Lost})
+		if e.Lost > 0 {
+			a.unread(e.Lost)
+		}
+	case port.Received:
+		a.received(e.Data)
+	case port.Asked:
+		note(ledger.Port{What: "asked", Line: e.Settings.String(), Note: e.Cooked})
+	case port.Break:
+		note(ledger.Port{What: "break", Note: strconv.FormatBool(e.On)})
+	case port.Lines:
+		note(ledger.Port{What: "lines", Note: fmt.Sprintf("DTR %v RTS %v", e.Lines.DTR, e.Lines.RTS)})
+	case port.Purged:
+		note(ledger.Port{What: "purged", Lost: e.Lost})
+		if e.Lost > 0 {
+			a.unread(e.Lost)
+		}
+	case port.Paused:
+		note(ledger.Port{What: "paused", Note: strconv.FormatBool(e.On)})
+	case port.Dropped:
+		note(ledger.Port{What: "dropped", Lost: len(e.Data)})
+	case port.Trouble:
+		note(ledger.Port{What: "trouble", Note: e.Err.Error()})
+	}
+}
+
+// received takes bytes from the host. They reach the gauge only over a link
+// that is up, and a gauge that has power.
+func (a *actor) received(p []byte) {
+	e := ledger.Entry{Gauge: a.name, Kind: ledger.KindIn, Bytes: p}
+	a.linkRun()
+	if !a.link.Phase.Joined() || a.cell.Dead {
+		e.Note = "lost: the link is " + a.link.Phase.String()
+	}
+	a.s.write(e)
+	if e.Note == "" && a.end != nil {
+		a.end.Receive(p, a.s.now, a.serve)
+		a.handshake()
+	}
+	a.linkWake()
+}
+
+// silence tells the end that nothing has come up to a time.
+func (a *actor) silence(at time.Duration) {
+	a.end.Quiet(at, a.serve)
+	a.handshake()
+}
+
+// handshake sends what the dialect's states want to say by themselves, and
+// queues their next time-out.
+func (a *actor) handshake() {
+	if raw := a.end.Outgoing(nil); len(raw) > 0 {
+		a.send(0, raw)
+	}
+	if at, ok := a.end.Deadline(); ok {
+		a.s.at(at, func() {
+			if due, ok := a.end.Deadline(); ok && due <= a.s.now {
+				a.silence(a.s.now)
+			}
+		})
+	}
+}
+
+// serve carries out a command of the host.
+func (a *actor) serve(inc wire.Incoming) {
+	if inc.Garbage != nil {
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindPort, Port: &ledger.Port{What: "garbage", Note: inc.Garbage.Error()}})
+		return
+	}
+	req, ok := a.end.Request(inc)
+	if !ok {
+		return
+	}
+	var outcome wire.Outcome
+	var reply *gauge.Emission
+	cause := ledger.Reply
+	switch {
+	case req.Refused != "":
+		outcome.Reason = req.Refused
+	case req.Local:
+		outcome.OK = true
+	default:
+		reply = a.ask(gauge.Command{Verb: req.Verb, Setting: req.Setting, Channel: req.Channel, Value: value(req.Value)})
+		for _, more := range req.More {
+			if reply.Outcome.Refused == gauge.Done {
+				reply = a.ask(gauge.Command{Verb: more.Verb, Setting: more.Setting, Channel: more.Channel, Value: value(more.Value)})
+			}
+		}
+		outcome.OK = reply.Outcome.Refused == gauge.Done
+		outcome.Reason = string(reply.Outcome.Refused)
+		if req.Verb == "read" {
+			cause = ledger.Asked
+		}
+	}
+	a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindRequest, Bytes: slices.Clone(inc.Raw), Request: &ledger.Request{
+		Verb: req.Verb, Setting: req.Setting, Channel: a.channelName(req.Channel), Value: req.Value.String(), Refused: outcome.Reason}})
+	rs := a.g.Readings(nil)
+	if req.Channel >= 0 && req.Channel < len(rs) && cause == ledger.Asked {
+		rs = rs[req.Channel : req.Channel+1]
+	}
+	a.fill(rs, reply)
+	outcome.Rec = a.rec
+	raw, err := a.end.AppendReply(nil, req, outcome)
+	if err != nil {
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindGauge, Note: "no reply: " + err.Error()})
+	}
+	if len(raw) == 0 {
+		return
+	}
+	a.frames++
+	entry := &ledger.Frame{ID: a.frames, Cause: cause, Name: req.Verb, Bytes: raw}
+	if cause == ledger.Asked && outcome.OK {
+		entry.Readings = a.readings(rs)
+	}
+	a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindFrame, Frame: entry})
+	a.send(a.frames, raw)
+}
+
+func (a *actor) channelName(i int) string {
+	if i < 0 || i >= len(a.m.Profile.Channels) {
+		return ""
+	}
+	return a.m.Profile.Channels[i].Name
+}
+
+// ask puts a command to the gauge and returns its reply.
+func (a *actor) ask(c gauge.Command) *gauge.Emission {
+	a.look()
+	a.g.Step(a.s.now, gauge.Event{Kind: gauge.Asked, Command: c, By: "host"}, &a.out)
+	reply := gauge.Emission{Kind: gauge.Replied, Outcome: gauge.Outcome{Refused: gauge.UnknownVerb}}
+	for i := range a.out.Emissions {
+		if e := &a.out.Emissions[i]; e.Kind == gauge.Replied {
+			reply = *e
+		} else {
+			a.emitted(e)
+		}
+	}
+	a.schedule()
+	return &reply
+}
+
+func value(v wire.Value) gauge.Value {
+	switch v.Kind {
+	case wire.Number, wire.Flag:
+		return gauge.Number(v.Num)
+	case wire.Text:
+		return gauge.Text(v.Text)
+	}
+	return gauge.Value{}
+}
+
+// reload works out what drains the cell now, and queues the cell's next event.
+func (a *actor) reload() {
+	if a.m.Cell == nil {
+		return
+	}
+	a.drainTo(a.s.now)
+	use := power.Use{Display: true, Radio: a.link.Phase.Joined(), Microwatts: a.m.Class.Microwatts(), Temp: a.m.Temp}
+	if a.g.Streaming() {
+		rate, _ := a.g.Rate().Hz.Mul(decimal.New(3600, 0)).Quantize(0, decimal.HalfUp).Int64()
+		use.FramesPerHour = rate
+	}
+	a.load = a.m.Parts.Load(use)
+	a.cellWake()
+}
+
+// drainTo brings the cell to a time and carries out what happened to it.
+func (a *actor) drainTo(t time.Duration) {
+	for {
+		ev, ok := a.m.Cell.Advance(&a.cell, t, a.load)
+		if !ok {
+			return
+		}
+		a.tellCell(true)
+		switch ev.Kind {
+		case power.BrownedOut:
+			a.note("the cell is empty: the gauge is off")
+			a.tickAt = -1
+			a.linkRun()
+			a.lose(link.Forever)
+		case power.Restarted:
+			a.note("the gauge is on again")
+			a.m.Link.Clear(a.link)
+			a.linkRun()
+			a.linkWake()
+			a.schedule()
+		}
+	}
+}
+
+func (a *actor) note(text string) {
+	a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindGauge, Note: text})
+}
+
+func (a *actor) cellWake() {
+	ev, ok := a.m.Cell.Next(&a.cell, a.load)
+	if !ok || ev.At == a.cellAt && ev.At > a.s.now {
+		return
+	}
+	a.cellAt = ev.At
+	a.s.at(ev.At, func() {
+		a.drainTo(a.s.now)
+		a.cellWake()
+	})
+}
+
+// percent is the charge left as the gauge reports it, and whether it is low.
+func (a *actor) percent() (int, bool) {
+	if a.m.Cell == nil {
+		return 100, false
+	}
+	p := a.m.Cell.Estimate(&a.cell, a.load)
+	return p, a.cell.Low || p <= a.m.LowAt
+}
+
+// tellCell tells the gauge of its cell, and the ledger when it is worth it.
+func (a *actor) tellCell(always bool) {
+	p, low := a.percent()
+	if was, wasLow := a.g.Cell(); p == was && low == wasLow && !always {
+		return
+	} else if low != wasLow || always {
+		e := &ledger.Cell{Percent: p, Low: low, Dead: a.cell.Dead}
+		if a.m.Cell != nil {
+			e.Volts = decimal.New(a.m.Cell.Volts(&a.cell, a.load.Draw, a.load.Temp), -6).Quantize(-3, decimal.HalfEven).String()
+		}
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindCell, Cell: e})
+	}
+	a.step(gauge.Event{Kind: gauge.CellTold, Percent: p, Low: low})
+}
+
+// lose takes the link away for a time.
+func (a *actor) lose(d time.Duration) {
+	_ = a.m.Link.Inject(a.link, link.Fault{Kind: link.Lose, At: a.s.now, For: d}) // At is the link's now: linkRun came first
+	a.linkRun()
+	a.linkWake()
+}
+
+func (a *actor) status() Status {
+	s := Status{Name: a.name, At: a.s.now, Tags: a.tags, Frames: a.frames, Lost: a.lost, Link: a.link.Phase.String()}
+	s.Percent, s.Low = a.percent()
+	if a.port != nil {
+		s.Path, s.Open = a.port.Path(), a.port.Open()
+	}
+	r := a.g.Readings(nil)[0]
+	s.Zone = r.Zone.String()
+	if r.Void != gauge.Valid {
+		s.Reading = r.Void.String()
+	} else {
+		s.Reading = r.Shown.String() + " " + r.Unit.Symbol()
+	}
+	if a.cell.Dead {
+		s.Reading, s.Zone = "off", "void"
+	}
+	return s
+}

@@ -1,0 +1,88 @@
+package stage
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+)
+
+// Pace says how fast the timeline runs.
+type Pace struct {
+	kind  paceKind
+	times decimal.Decimal // of Timed: how many times as fast as real
+}
+
+type paceKind uint8
+
+const (
+	paper paceKind = iota
+	drain
+	timed
+)
+
+// Paces.
+var (
+	// Paper runs as fast as it can, without ports.
+	Paper = Pace{}
+	// Drain runs as fast as the far side reads: time does not go on before the
+	// host has read what was sent.
+	Drain = Pace{kind: drain}
+	// Real runs in real time.
+	Real = Pace{timed, decimal.New(1, 0)}
+)
+
+// UnmarshalText reads real, drain, or a number of times such as 10x.
+func (p *Pace) UnmarshalText(b []byte) error {
+	switch s := string(b); s {
+	case "real":
+		*p = Real
+	case "drain":
+		*p = Drain
+	default:
+		n, err := decimal.Parse(strings.TrimRight(s, "x×"))
+		if err != nil || n.Sign() <= 0 || n.Cmp(decimal.New(100_000, 0)) > 0 || !strings.ContainsAny(s, "x×") {
+			return fmt.Errorf("%q is not a pace; write real, drain (as fast as the host reads) or a number of times such as 10x", s)
+		}
+		*p = Pace{timed, n}
+	}
+	return nil
+}
+
+func (p Pace) String() string {
+	switch {
+	case p.kind == paper:
+		return "paper"
+	case p.kind == drain:
+		return "drain"
+	case p == Real:
+		return "real"
+	}
+	return p.times.String() + "x"
+}
+
+// MarshalText writes it.
+func (p Pace) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+
+// Timed reports whether the timeline follows a clock, so that a host's own
+// clock can be compared with it.
+func (p Pace) Timed() bool { return p.kind == timed }
+
+// wall is how long a stretch of the timeline takes in real time.
+func (p Pace) wall(d time.Duration) time.Duration {
+	if p == Real {
+		return d
+	}
+	n, _ := decimal.New(int64(d), 0).Quo(p.times, 0, decimal.HalfUp).Int64()
+	return time.Duration(n)
+}
+
+// virtual is the stretch of the timeline that passes in a real time.
+func (p Pace) virtual(d time.Duration) time.Duration {
+	if p == Real {
+		return d
+	}
+	n, _ := decimal.New(int64(d), 0).Mul(p.times).Quantize(0, decimal.Truncate).Int64()
+	return time.Duration(n)
+}

@@ -1,0 +1,203 @@
+package stage
+
+import (
+	"errors"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/link"
+	"example.org/understudy/sim/motion"
+)
+
+// each calls f for the channels the act under way is about.
+func (a *actor) each(f func(t *tipper)) {
+	for i := range a.probes {
+		if a.channel < 0 || a.channel == i {
+			f(&a.probes[i])
+		}
+	}
+}
+
+func (r RestOn) do(s *Stage, a *actor) error {
+	a.each(func(t *tipper) { t.path.Rest(s.now, r.Size.Picometres()) })
+	return nil
+}
+
+func (m MoveTo) do(s *Stage, a *actor) error {
+	to := m.Size.Picometres()
+	a.each(func(t *tipper) { t.path.Move(s.now, to, m.Over.D(), m.Shape) })
+	if amplitude := m.Bounce.Picometres(); amplitude != 0 {
+		// The bounce takes the path over when the tip strikes, unless
+		// something else has taken it over by then.
+		ring := motion.Bounce{Amplitude: amplitude, Frequency: 60, Decay: 25 * time.Millisecond}
+		channel := a.channel
+		s.at(s.now+m.Over.D(), func() {
+			was := a.channel
+			a.channel = channel
+			a.each(func(t *tipper) {
+				if t.path.At(s.now) == to {
+					t.path.Bounce(s.now, ring)
+				}
+			})
+			a.channel = was
+		})
+	}
+	return nil
+}
+
+func (l Lift) do(s *Stage, a *actor) error {
+	a.each(func(t *tipper) { t.path.Move(s.now, t.fit.free(t.stroke), l.Over.D(), motion.MinimumJerk) })
+	return nil
+}
+
+func (r Rock) do(s *Stage, a *actor) error {
+	a.each(func(t *tipper) {
+		t.path.Rock(s.now, r.Size.Picometres(), motion.Rock{Plane: r.Plane, Angle: r.Angle.Degrees.Float64(), Period: r.Period.D(), Swings: max(r.Swings, 1)})
+	})
+	return nil
+}
+
+func (r Turn) do(s *Stage, a *actor) error {
+	a.each(func(t *tipper) {
+		t.path.Turn(s.now, r.Size.Picometres(), motion.Turn{Contacts: r.Contacts, Lobes: r.Lobes, Amplitude: r.Amplitude.Picometres(), Period: r.Period.D(), Turns: max(r.Turns, 1)})
+	})
+	return nil
+}
+
+// command has the gauge do something as if from its own menu.
+func (a *actor) command(c gauge.Command) error {
+	c.Channel = a.channel
+	a.look()
+	a.g.Step(a.s.now, gauge.Event{Kind: gauge.Asked, Command: c, By: a.by}, &a.out)
+	var err error
+	for i := range a.out.Emissions {
+		e := &a.out.Emissions[i]
+		if e.Kind == gauge.Replied {
+			if e.Outcome.Refused != gauge.Done {
+				err = errors.New(string(e.Outcome.Refused))
+			}
+			continue
+		}
+		a.emitted(e)
+	}
+	a.schedule()
+	return err
+}
+
+func (Zero) do(_ *Stage, a *actor) error { return a.command(gauge.Command{Verb: "zero"}) }
+
+func (p Preset) do(_ *Stage, a *actor) error {
+	c := gauge.Command{Verb: "preset"}
+	if p.To != nil {
+		v, _ := p.To.Picometres().In(a.g.Settings(max(a.channel, 0)).Unit)
+		c.Value = gauge.Number(v)
+	}
+	return a.command(c)
+}
+
+func (Clear) do(_ *Stage, a *actor) error { return a.command(gauge.Command{Verb: "clear"}) }
+
+func (t Tag) do(s *Stage, a *actor) error {
+	if a.cell.Dead {
+		return errors.New("the gauge is off")
+	}
+	for i := range max(t.Times, 1) {
+		s.at(s.now+time.Duration(i)*t.Every.D(), func() {
+			if !a.cell.Dead {
+				_ = a.command(gauge.Command{Verb: "tag"}) // a tag is never refused
+			}
+		})
+	}
+	return nil
+}
+
+func (p Press) do(s *Stage, a *actor) error {
+	if a.cell.Dead {
+		return errors.New("the gauge is off")
+	}
+	hold := p.For.D()
+	if hold == 0 {
+		hold = 100 * time.Millisecond
+	}
+	a.note("button " + p.Button.String() + " pressed")
+	a.act(gauge.Event{Kind: gauge.Pressed, Button: int(p.Button)})
+	s.at(s.now+hold, func() {
+		a.note("button " + p.Button.String() + " released")
+		a.act(gauge.Event{Kind: gauge.Released, Button: int(p.Button)})
+	})
+	return nil
+}
+
+func (c Set) do(_ *Stage, a *actor) error {
+	v := gauge.Text(c.To)
+	if n, err := decimal.Parse(c.To); err == nil {
+		v = gauge.Number(n)
+	}
+	return a.command(gauge.Command{Verb: "set", Setting: c.Setting, Value: v})
+}
+
+// during sets something on the act's channels, and back after a time.
+func (a *actor) during(d time.Duration, set func(t *tipper, on bool)) {
+	a.each(func(t *tipper) {
+		set(t, true)
+		if d > 0 {
+			a.s.at(a.s.now+d, func() { set(t, false) })
+		}
+	})
+}
+
+func (u Unplug) do(_ *Stage, a *actor) error {
+	a.during(u.For.D(), func(t *tipper, on bool) { t.state.Missing = on })
+	return nil
+}
+
+func (Plug) do(_ *Stage, a *actor) error {
+	a.each(func(t *tipper) { t.state.Missing = false })
+	return nil
+}
+
+func (st Stick) do(_ *Stage, a *actor) error {
+	a.during(st.For.D(), func(t *tipper, on bool) { t.state.Stuck = on })
+	return nil
+}
+
+func (l LoseLink) do(_ *Stage, a *actor) error {
+	a.linkRun()
+	if !a.link.Phase.Joined() {
+		return errors.New("the link is lost already")
+	}
+	a.silent, a.away = l.Seen == Silence, l.Return
+	a.lose(l.For.D())
+	return nil
+}
+
+func (st Stall) do(s *Stage, a *actor) error {
+	a.linkRun()
+	err := a.m.Link.Inject(a.link, link.Fault{Kind: link.Stall, At: s.now, For: st.For.D()})
+	a.linkRun()
+	a.linkWake()
+	return err
+}
+
+func (g Garble) do(_ *Stage, a *actor) error { a.tamper.garble = max(g.Frames, 1); return nil }
+
+func (d Duplicate) do(_ *Stage, a *actor) error { a.tamper.duplicate = max(d.Frames, 1); return nil }
+
+func (sp Split) do(_ *Stage, a *actor) error {
+	a.tamper.split, a.tamper.splitAt = max(sp.Frames, 1), sp.At
+	return nil
+}
+
+func (m Merge) do(_ *Stage, a *actor) error { a.tamper.merge = max(m.Frames, 1); return nil }
+
+func (f FadeCell) do(s *Stage, a *actor) error {
+	if a.m.Cell == nil {
+		return errors.New("the gauge has no cell")
+	}
+	a.drainTo(s.now)
+	a.m.Cell.SetCharge(&a.cell, f.To.Value.Float64())
+	a.tellCell(true)
+	a.reload()
+	return nil
+}

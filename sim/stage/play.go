@@ -1,0 +1,81 @@
+package stage
+
+import (
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/link"
+	"example.org/understudy/sim/motion/noise"
+	"example.org/understudy/sim/power"
+	"example.org/understudy/sim/probe"
+	"example.org/understudy/sim/wire"
+)
+
+// Play is a scenario made ready for the stage: the cast, and what is done to
+// it when.
+type Play struct {
+	Title, File string
+	Seed        uint64
+	Cast        []Member
+	Cues        []Cue         // in the order of their times
+	Until       time.Duration // when the timeline ends
+}
+
+// Member is one gauge of the cast.
+type Member struct {
+	Profile  *gauge.Profile
+	Dialect  *wire.Dialect // nil: the gauge makes no frames
+	Channels []Fitting     // one per channel of the profile
+
+	Cell  *power.Cell // nil: a cell that never fades
+	Parts power.Parts // what drains it
+	Temp  int         // °C, of the cell
+	Class link.Class  // transmit power; 0: a wire
+	// LowAt makes the gauge call its cell low at this charge and below, in
+	// percent, besides what the cell's voltage says; 0: the voltage alone.
+	LowAt int
+	Link  *link.Link // nil: an ideal link
+	Radio int        // gauges with the same number above 0 share a radio
+}
+
+// Fitting is how a channel's probe is fitted to what it measures.
+type Fitting struct {
+	// Seat is the size at which the tip is pressed to the middle of its stroke.
+	Seat decimal.Length
+	// Releases says that a larger size lets the tip out (a plug in a bore)
+	// instead of pressing it in (a height stand).
+	Releases bool
+	// Starts is the size the gauge rests on at the start.
+	Starts decimal.Length
+	Noise  noise.Spec
+	Probe  *probe.Model // nil: an ideal probe
+	Temp   float64      // °C of the part and the gauge
+}
+
+// pressed is how far a size presses the tip into a stroke.
+func (f *Fitting) pressed(size, stroke decimal.Length) decimal.Length {
+	if f.Releases {
+		return stroke/2 + f.Seat - size
+	}
+	return stroke/2 + size - f.Seat
+}
+
+// free is the size at which the tip hangs a millimetre short of its stroke:
+// where a lifted gauge goes.
+func (f *Fitting) free(stroke decimal.Length) decimal.Length {
+	out := stroke/2 + decimal.Millimetre
+	if f.Releases {
+		return f.Seat + out
+	}
+	return f.Seat - out
+}
+
+// Cue is one act at its time.
+type Cue struct {
+	At      time.Duration
+	Gauge   int // index in the cast; −1: every gauge
+	Channel int // index in the gauge; −1: every channel
+	Act     Act
+	Text    string // the cue in words, for the ledger
+}

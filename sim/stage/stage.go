@@ -1,0 +1,433 @@
+// Package stage runs a cast of gauges on their ports against a clock and
+// writes the ledger. It is where the pure parts meet the world: one loop, one
+// queue of events ordered by time and then by sequence, the same for a live
+// page, a check in a few seconds and a whole shift on paper.
+//
+// Everything that comes from outside (what hosts do at the ports, acts by
+// hand) enters through the Inbox and is handled by the loop, between two
+// events of the queue. So the state of the stage belongs to one goroutine.
+package stage
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"example.org/understudy/sim/link"
+	"example.org/understudy/sim/port"
+	"example.org/understudy/sim/stage/ledger"
+)
+
+// Options say where a play is put on.
+type Options struct {
+	Ports  []port.Port    // one per gauge of the cast; none: on paper
+	Inbox  *Inbox         // the inbox whose sinks the ports have
+	Pace   Pace           // Paper without ports
+	Ledger *ledger.Writer // may be nil
+	// Patience is how long, in real time, Drain waits for a host that does not
+	// read, or that has not opened the port again; 0 means 3 s. After that the
+	// play goes on without waiting for that host until it reads again.
+	Patience time.Duration
+	// Watch, if set, is called by the loop whenever a frame has been made.
+	Watch func(gauge string, f *ledger.Frame)
+}
+
+// Stage is a play being put on. Only Do and Status may be called while it runs.
+type Stage struct {
+	play   Play
+	opt    Options
+	now    time.Duration
+	queue  queue
+	actors []*actor
+	radios map[int]*link.Radio
+	inbox  []inboxItem
+
+	began    time.Time     // real time at which the timeline was at beganAt
+	beganAt  time.Duration // of a timed pace
+	done     bool
+	failure  error
+	readings int64
+}
+
+// New makes a stage ready. The gauges rest where the play starts them.
+func New(p Play, opt Options) (*Stage, error) {
+	if opt.Inbox == nil {
+		opt.Inbox = NewInbox()
+	}
+	if opt.Patience == 0 {
+		opt.Patience = 3 * time.Second
+	}
+	if len(opt.Ports) > 0 && len(opt.Ports) != len(p.Cast) {
+		return nil, fmt.Errorf("%d ports for %d gauges", len(opt.Ports), len(p.Cast))
+	}
+	if len(opt.Ports) == 0 {
+		opt.Pace = Paper
+	}
+	s := &Stage{play: p, opt: opt, radios: map[int]*link.Radio{}}
+	s.write(ledger.Entry{Kind: ledger.KindRun, Run: &ledger.Run{
+		Version: ledger.Version, Scenario: p.Title, File: p.File, Seed: p.Seed, Pace: opt.Pace.String()}})
+	for i := range p.Cast {
+		var prt port.Port
+		if len(opt.Ports) > 0 {
+			prt = opt.Ports[i]
+		}
+		a, err := newActor(s, i, &p.Cast[i], prt)
+		if err != nil {
+			return nil, fmt.Errorf("gauge %s: %w", p.Cast[i].Profile.Name, err)
+		}
+		s.actors = append(s.actors, a)
+	}
+	return s, nil
+}
+
+func (s *Stage) write(e ledger.Entry) {
+	if s.opt.Ledger != nil {
+		e.T = s.now
+		s.opt.Ledger.Write(e)
+	}
+}
+
+func (s *Stage) flush() {
+	if s.opt.Ledger != nil {
+		if err := s.opt.Ledger.Flush(); err != nil && s.failure == nil {
+			s.failure = fmt.Errorf("the ledger: %w", err)
+		}
+	}
+}
+
+// at queues something for a time.
+func (s *Stage) at(t time.Duration, run func()) { s.queue.push(item{at: max(t, s.now), run: run}) }
+
+// Prelude serves the hosts while the timeline stands at 0, until ready is
+// closed or fails. The gauges answer commands and stream nothing.
+func (s *Stage) Prelude(ctx context.Context, ready <-chan error) error {
+	for {
+		s.flush()
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case err := <-ready:
+			s.takeInbox()
+			return err
+		case <-s.opt.Inbox.notify:
+			s.takeInbox()
+		case <-s.alarm():
+			s.quiet()
+		}
+	}
+}
+
+// alarm fires when an end of a wire, which counts silence, wants to be called
+// although the timeline stands still. It is real time: a host is talking.
+func (s *Stage) alarm() <-chan time.Time {
+	least := time.Duration(-1)
+	for _, a := range s.actors {
+		if a.end == nil {
+			continue
+		}
+		if at, ok := a.end.Deadline(); ok && (least < 0 || at-s.now < least) {
+			least = max(at-s.now, 0)
+		}
+	}
+	if least < 0 {
+		return nil
+	}
+	return time.After(least)
+}
+
+// quiet tells the ends that their silence has passed.
+func (s *Stage) quiet() {
+	for _, a := range s.actors {
+		if a.end == nil {
+			continue
+		}
+		if at, ok := a.end.Deadline(); ok {
+			a.silence(max(at, s.now))
+		}
+	}
+}
+
+// Run plays the timeline to its end, or until ctx is done. The ports stay as
+// they are.
+func (s *Stage) Run(ctx context.Context) error {
+	s.write(ledger.Entry{Kind: ledger.KindStart})
+	for i := range s.play.Cues {
+		c := &s.play.Cues[i]
+		s.at(c.At, func() { s.cue(c) })
+	}
+	for _, a := range s.actors {
+		a.begin()
+	}
+	s.began, s.beganAt = time.Now(), s.now
+	for s.failure == nil {
+		next, ok := s.queue.next()
+		if !ok || next > s.play.Until {
+			next = s.play.Until
+		}
+		reached, err := s.wait(ctx, next)
+		if err != nil {
+			s.flush()
+			return err
+		}
+		if !reached {
+			continue // the inbox was emptied; something may come first now
+		}
+		s.now = max(s.now, next)
+		if at, ok := s.queue.next(); !ok || at > s.play.Until {
+			break
+		}
+		it := s.queue.pop()
+		if it.run != nil {
+			it.run()
+		} else if it.at == it.actor.tickAt {
+			it.actor.tick()
+		}
+	}
+	for _, a := range s.actors {
+		a.tamper.release(a)
+	}
+	for !s.drained(ctx) && ctx.Err() == nil {
+	}
+	s.flush()
+	return s.failure
+}
+
+// Settle serves the hosts after the timeline has ended, until done is closed:
+// while the host is being stopped it may still talk.
+func (s *Stage) Settle(ctx context.Context, done <-chan struct{}) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-done:
+			s.takeInbox()
+			s.flush()
+			return
+		case <-s.opt.Inbox.notify:
+			s.takeInbox()
+		case <-s.alarm():
+			s.quiet()
+		}
+	}
+}
+
+// Finish writes the end of the ledger: how many bytes each host left unread,
+// and why the run ended. The ports may be closed after it.
+func (s *Stage) Finish(why string) error {
+	if s.done {
+		return s.failure
+	}
+	s.done = true
+	for _, a := range s.actors {
+		if a.port == nil || a.down {
+			continue
+		}
+		if n, _ := a.port.Unread(); n > 0 {
+			a.unread(n)
+		}
+	}
+	s.write(ledger.Entry{Kind: ledger.KindEnd, Note: why})
+	s.flush()
+	return s.failure
+}
+
+// Now is the present time of the timeline; for the loop's own callbacks.
+func (s *Stage) Now() time.Duration { return s.now }
+
+// Readings is the number of readings sampled so far.
+func (s *Stage) Readings() int64 { return s.readings }
+
+// ErrStopped is returned by Do once the loop no longer serves the inbox.
+var ErrStopped = errors.New("the stage has stopped")
+
+// Do has an act carried out by hand on a gauge of the cast, and waits for it.
+func (s *Stage) Do(ctx context.Context, gauge, channel int, a Act) error {
+	var err error
+	if e := s.call(ctx, func() {
+		if gauge < 0 || gauge >= len(s.actors) {
+			err = fmt.Errorf("there is no gauge %d", gauge)
+			return
+		}
+		err = s.perform(gauge, channel, a, "hand")
+	}); e != nil {
+		return e
+	}
+	return err
+}
+
+// call runs f in the loop and waits for it.
+func (s *Stage) call(ctx context.Context, f func()) error {
+	did := make(chan struct{})
+	s.opt.Inbox.put(inboxItem{call: func() { f(); close(did) }})
+	select {
+	case <-did:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// Status is how a gauge stands.
+type Status struct {
+	Name, Path string
+	At         time.Duration
+	Reading    string // of the first channel, with its unit, or why it is void
+	Zone       string
+	Tags       int
+	Percent    int
+	Low        bool
+	Link       string
+	Open       bool // a host has the port open
+	Frames     int
+	Lost       int // frames that did not reach the port
+}
+
+// Status returns how each gauge stands. It may be called while the stage runs.
+func (s *Stage) Status(ctx context.Context) (all []Status, err error) {
+	err = s.call(ctx, func() {
+		for _, a := range s.actors {
+			all = append(all, a.status())
+		}
+	})
+	return all, err
+}
+
+func (s *Stage) cue(c *Cue) {
+	s.write(ledger.Entry{Kind: ledger.KindCue, Gauge: s.nameOf(c.Gauge), Note: c.Text})
+	for i := range s.actors {
+		if c.Gauge < 0 || c.Gauge == i {
+			if err := s.perform(i, c.Channel, c.Act, "cue"); err != nil {
+				s.write(ledger.Entry{Kind: ledger.KindGauge, Gauge: s.nameOf(i), Note: "the cue was not done: " + err.Error()})
+			}
+		}
+	}
+}
+
+func (s *Stage) nameOf(gauge int) string {
+	if gauge < 0 {
+		return ""
+	}
+	return s.play.Cast[gauge].Profile.Name
+}
+
+func (s *Stage) perform(gauge, channel int, act Act, by string) error {
+	a := s.actors[gauge]
+	a.channel, a.by = channel, by
+	err := act.do(s, a)
+	a.channel, a.by = -1, "cue"
+	return err
+}
+
+func (s *Stage) takeInbox() {
+	s.inbox = s.opt.Inbox.take(s.inbox)
+	for i := range s.inbox {
+		it := &s.inbox[i]
+		if it.call != nil {
+			it.call()
+		} else if it.gauge < len(s.actors) {
+			s.actors[it.gauge].portEvent(it.event)
+		}
+		*it = inboxItem{}
+	}
+}
+
+// wait lets the timeline reach a time, as the pace has it. It returns false
+// when something came into the inbox instead.
+func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err error) {
+	select {
+	case <-ctx.Done():
+		return false, ctx.Err()
+	case <-s.opt.Inbox.notify:
+		s.advance(t)
+		s.takeInbox()
+		return false, nil
+	default:
+	}
+	switch s.opt.Pace.kind {
+	case drain:
+		if t > s.now {
+			return s.drained(ctx), ctx.Err()
+		}
+	case timed:
+		left := s.opt.Pace.wall(t-s.beganAt) - time.Since(s.began)
+		if left <= 0 {
+			return true, nil
+		}
+		s.flush()
+		timer := time.NewTimer(left)
+		defer timer.Stop()
+		select {
+		case <-ctx.Done():
+			return false, ctx.Err()
+		case <-s.opt.Inbox.notify:
+			s.advance(t)
+			s.takeInbox()
+			return false, nil
+		case <-timer.C:
+		}
+	}
+	return true, nil
+}
+
+// advance brings a timed timeline to the present, but not past the time t of
+// the next event.
+func (s *Stage) advance(t time.Duration) {
+	if s.opt.Pace.kind == timed {
+		s.now = max(s.now, min(t, s.beganAt+s.opt.Pace.virtual(time.Since(s.began))))
+	}
+}
+
+// drained waits until every host has read all that was sent to it and has its
+// port open again after a hang-up. It returns false when the inbox has
+// something first.
+func (s *Stage) drained(ctx context.Context) bool {
+	if s.opt.Pace.kind != drain {
+		return true
+	}
+	for _, a := range s.actors {
+		if !s.waitFor(ctx, a) {
+			return false
+		}
+	}
+	return true
+}
+
+func (s *Stage) waitFor(ctx context.Context, a *actor) bool {
+	var since time.Time
+	last := -1
+	for spin := 0; ; spin++ {
+		waiting, n := a.waiting()
+		if !waiting {
+			a.slow = false
+			return true
+		}
+		if a.slow && n >= last && last >= 0 {
+			return true // still not reading: do not wait again
+		}
+		if since.IsZero() || n < last {
+			since = time.Now() // there is progress
+		}
+		last = n
+		if time.Since(since) > s.opt.Patience {
+			a.slow = true
+			s.write(ledger.Entry{Kind: ledger.KindPort, Gauge: a.name, Port: &ledger.Port{What: "not reading", Lost: n}})
+			return true
+		}
+		pause := 20 * time.Microsecond
+		if spin > 20 {
+			pause = 200 * time.Microsecond
+		}
+		timer := time.NewTimer(pause)
+		select {
+		case <-ctx.Done():
+			timer.Stop()
+			return false
+		case <-s.opt.Inbox.notify:
+			timer.Stop()
+			s.takeInbox()
+			return false
+		case <-timer.C:
+		}
+	}
+}

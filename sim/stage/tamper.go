@@ -1,0 +1,172 @@
+package stage
+
+import (
+	"bytes"
+	"slices"
+	"time"
+
+	"example.org/understudy/sim/stage/ledger"
+	"example.org/understudy/sim/wire"
+	"golang.org/x/exp/rand"
+)
+
+// pieceGap is the time from one piece of a split frame to the next: longer
+// than a host takes to read what has come.
+const pieceGap = 2 * time.Millisecond
+
+// tamper stands between the link and the port and does to frames what cues ask
+// for: garble, duplicate, split, merge. The order of bytes never changes.
+type tamper struct {
+	rng       *rand.Rand
+	garble    int
+	duplicate int
+	split     int
+	splitAt   int
+	merge     int
+	held      []flight
+	last      time.Duration // no write before this
+}
+
+func newTamper(src rand.Source) tamper { return tamper{rng: rand.New(src)} }
+
+// frame takes a frame that is due at the port.
+func (t *tamper) frame(a *actor, fl flight) {
+	raw, fault := fl.bytes, ""
+	if t.garble > 0 {
+		t.garble--
+		if bad, ok := t.garbled(a, raw); ok {
+			raw, fault = bad, "garble"
+		}
+	}
+	if t.duplicate > 0 {
+		t.duplicate--
+		raw = append(slices.Clone(raw), raw...)
+		fault = join(fault, "duplicate")
+	}
+	if t.merge > 0 {
+		t.held = append(t.held, flight{fl.id, raw})
+		if len(t.held) >= t.merge {
+			t.release(a)
+		}
+		return
+	}
+	if t.split > 0 {
+		t.split--
+		t.inPieces(a, fl.id, raw, join(fault, "split"))
+		return
+	}
+	t.write(a, []int{fl.id}, raw, fault)
+}
+
+func join(a, b string) string {
+	if a == "" {
+		return b
+	}
+	return a + ", " + b
+}
+
+// write puts bytes now, or after the pieces that are still to go.
+func (t *tamper) write(a *actor, ids []int, raw []byte, fault string) {
+	put := func() {
+		f := a.put(raw)
+		if fault == "" {
+			a.gone(ids, f, nil, "")
+		} else {
+			a.gone(ids, f, raw, fault)
+		}
+	}
+	if a.s.now < t.last {
+		a.s.at(t.last, put)
+		return
+	}
+	put()
+}
+
+func (t *tamper) inPieces(a *actor, id int, raw []byte, fault string) {
+	first := t.splitAt
+	var pieces [][]byte
+	if first > 0 && first < len(raw) {
+		pieces = [][]byte{raw[:first], raw[first:]}
+	} else {
+		for i := range raw {
+			pieces = append(pieces, raw[i:i+1])
+		}
+	}
+	at := max(a.s.now, t.last)
+	fate := ledger.Sent
+	for i, p := range pieces {
+		a.s.at(at, func() {
+			if f := a.put(p); f != ledger.Sent {
+				fate = f
+			}
+			if i == len(pieces)-1 {
+				a.gone([]int{id}, fate, raw, fault)
+			}
+		})
+		at += pieceGap
+	}
+	t.last = at
+}
+
+// release writes the frames held for merging in one piece.
+func (t *tamper) release(a *actor) {
+	if len(t.held) == 0 {
+		return
+	}
+	var all []byte
+	var ids []int
+	for _, h := range t.held {
+		all = append(all, h.bytes...)
+		ids = append(ids, h.id)
+	}
+	t.held, t.merge = nil, 0
+	t.write(a, ids, all, "merge")
+}
+
+// drop gives up held frames when the link is lost.
+func (t *tamper) drop(a *actor) {
+	for _, h := range t.held {
+		a.gone([]int{h.id}, ledger.Lost, nil, "")
+	}
+	t.held, t.merge = nil, 0
+}
+
+// garbled flips one bit of a frame so that a right decoder finds the frame
+// bad, and only this frame: the next ones must still be found. Most bits will
+// do; ok is false when none of 64 tries did, as in a dialect without a
+// checksum, and the frame then goes undamaged.
+func (t *tamper) garbled(a *actor, raw []byte) (bad []byte, ok bool) {
+	bad = slices.Clone(raw)
+	for range 64 {
+		bit := t.rng.Intn(8 * len(raw))
+		bad[bit/8] ^= 1 << (bit % 8)
+		if a.spoiled(bad, raw) {
+			return bad, true
+		}
+		bad[bit/8] ^= 1 << (bit % 8)
+	}
+	return nil, false
+}
+
+// spoiled reports whether a decoder finds no good frame in bad, and finds
+// those that follow.
+func (a *actor) spoiled(bad, raw []byte) bool {
+	if a.m.Dialect == nil {
+		return false
+	}
+	end := a.m.Dialect.NewEnd(wire.Host)
+	good := 0
+	count := func(inc wire.Incoming) {
+		if inc.Garbage == nil {
+			good++
+			if !bytes.Equal(inc.Raw, raw) {
+				good += 100 // a wrong frame that looks right
+			}
+		}
+	}
+	for _, p := range [][]byte{raw, bad, raw, raw} {
+		end.Receive(p, 0, count)
+	}
+	end.Quiet(time.Hour, count)
+	return good == 3
+}
