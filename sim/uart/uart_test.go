@@ -220,6 +220,36 @@ func TestGlitch(t *testing.T) {
 	}
 }
 
+// At eight times the receiver's rate a half bit is one look. Low 0-1 and 4-5 are
+// glitches of one start bit that did not come about: looks 7-9 are high, so the
+// hunt goes on from there, and the edge at look 11 is the next. Its stop bit is
+// decided at look 11 + 9·16 + 9 = 164.
+func TestGlitchUsesUpItsVote(t *testing.T) {
+	rx := set(t, "9600 8N1")
+	l := NewLine(Settings{8 * 9600, 8, None, Stop1})
+	for _, n := range []int{2, 2, 2, 5} {
+		l.hold(len(l.levels) == 2 || len(l.levels) == 6, n)
+	}
+	l.hold(false, 200)
+	want := []Char{{Framing: true, Break: true, At: lookTime(164, 9600)}}
+	if d := cmp.Diff(want, l.AppendChars(nil, rx)); d != "" {
+		t.Error(d)
+	}
+}
+
+// A parity bit that is high is no break, though data and stop bit are low.
+func TestParityBitBreaksABreak(t *testing.T) {
+	s := set(t, "9600 8M1")
+	l := NewLine(s)
+	l.Break(9)
+	l.Idle(1)
+	l.Break(1)
+	want := []Char{{Framing: true}}
+	if d := cmp.Diff(want, l.AppendChars(nil, s), cmpopts.IgnoreFields(Char{}, "At")); d != "" {
+		t.Error(d)
+	}
+}
+
 func TestAnyMismatchIsBounded(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		tx, rx := anySettings().Draw(t, "tx"), anySettings().Draw(t, "rx")
@@ -269,6 +299,10 @@ func TestPacing(t *testing.T) {
 	begin, end := p.Send(5*time.Second, 2)
 	if begin != 5*time.Second || end != 5*time.Second+2083333 {
 		t.Errorf("after idle: %v to %v", begin, end)
+	}
+	// two thirds of a nanosecond left over do not outlive the idle line
+	if _, end = p.Send(6*time.Second, 2); end != 6*time.Second+2083333 {
+		t.Errorf("after idle again: to %v", end)
 	}
 }
 
