@@ -301,8 +301,10 @@ func TestPacing(t *testing.T) {
 		t.Errorf("after idle: %v to %v", begin, end)
 	}
 	// two thirds of a nanosecond left over do not outlive the idle line
-	if _, end = p.Send(6*time.Second, 2); end != 6*time.Second+2083333 {
-		t.Errorf("after idle again: to %v", end)
+	for _, at := range []time.Duration{6 * time.Second, 7 * time.Second} {
+		if _, end = p.Send(at, 1); end != at+1041666 {
+			t.Errorf("after idle again: to %v", end)
+		}
 	}
 }
 
