@@ -116,8 +116,10 @@ func (p Place) String() string {
 	return fmt.Sprintf("place(%d)", uint8(p))
 }
 
-// Coefficients are those of ITU-R P.1238-11, table 2 (the same in -12; taken
-// from two programs that state it as their source). ok is false for FreeAir.
+// Coefficients are those of ITU-R P.1238-11, table 2, as transcribed by a program
+// that names it as its source (aajuvonen/octave-rxt, model_p1238.m); a second
+// program has the same row for the office in sight and states it for -12. The
+// Recommendation itself was not opened. ok is false for FreeAir.
 func (p Place) Coefficients() (k Coefficients, ok bool) {
 	switch p {
 	case OfficeLoS:
@@ -264,17 +266,17 @@ func (b Budget) Config(speed float64) (Config, error) {
 
 // burstsOf gives the chances of a channel that is bad a share of the time, in
 // runs of a mean length in attempts. A run lasts at least one attempt.
-func burstsOf(share, mean float64) (worsen, recover float64) {
+func burstsOf(share, mean float64) (worsen, better float64) {
 	if share <= 0 {
 		return 0, 1
 	}
 	if share >= 1 {
 		return 1, 0
 	}
-	recover = 1 / math.Max(mean, 1)
-	worsen = recover * share / (1 - share)
+	better = 1 / math.Max(mean, 1)
+	worsen = better * share / (1 - share)
 	if worsen > 1 {
-		worsen, recover = 1, (1-share)/share
+		worsen, better = 1, (1-share)/share
 	}
-	return quantise(worsen), quantise(recover)
+	return quantise(worsen), quantise(better)
 }

@@ -450,7 +450,7 @@ func TestEstimate(t *testing.T) {
 
 func TestNewSaysWhatIsWrong(t *testing.T) {
 	ok := Config{Chemistry: LiIon, Capacity: 850, Charge: 62}
-	for part, break_ := range map[string]func(*Config){
+	for part, spoil := range map[string]func(*Config){
 		"chemistry(9)":     func(c *Config) { c.Chemistry = 9 },
 		"in series":        func(c *Config) { c.Series = -1 },
 		"capacity NaN":     func(c *Config) { c.Capacity = math.NaN() },
@@ -466,7 +466,7 @@ func TestNewSaysWhatIsWrong(t *testing.T) {
 		"display step 101": func(c *Config) { c.Step = 101 },
 	} {
 		cfg := ok
-		break_(&cfg)
+		spoil(&cfg)
 		if _, err := New(cfg); err == nil || !strings.Contains(err.Error(), part) {
 			t.Errorf("error %v, want one with %q", err, part)
 		}
