@@ -2,6 +2,8 @@ package hostfile_test
 
 import (
 	"encoding/json"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -189,4 +191,16 @@ func FuzzParse(f *testing.F) {
 		}
 		_, _ = hostfile.Places{Port: "p", Run: "r", Job: "j", Records: "c", Output: "o", Self: "s"}.ExpandAll(h.Run)
 	})
+}
+
+func TestShippedDescriptions(t *testing.T) {
+	files, err := filepath.Glob("../../scenarios/hosts/*.yaml")
+	require.NoError(t, err)
+	require.NotEmpty(t, files)
+	for _, f := range files {
+		src, err := os.ReadFile(f)
+		require.NoError(t, err)
+		_, err = hostfile.Parse(filepath.Base(f), src)
+		require.NoError(t, err)
+	}
 }
