@@ -1,0 +1,273 @@
+package wire
+
+import (
+	"encoding/binary"
+	"fmt"
+	"math/bits"
+	"sync"
+)
+
+// CRC is a cyclic redundancy check in the usual parametric model: Width 1 to
+// 64 bits, polynomial and initial value written most significant bit first,
+// ReflectIn and ReflectOut as in the catalogue, XorOut applied last.
+type CRC struct {
+	Width                int
+	Poly, Init, XorOut   uint64
+	ReflectIn, ReflectOu bool
+}
+
+// crcTable computes one CRC, eight bytes a step. The register is kept at the
+// low end of a word when input bits are reflected and at the high end when
+// they are not, so that one step serves every width.
+type crcTable struct {
+	CRC
+	start uint64
+	t     [8][256]uint64
+}
+
+func newCRC(c CRC) *crcTable {
+	k := &crcTable{CRC: c}
+	shift := 64 - c.Width
+	k.start = c.Init << shift
+	if c.ReflectIn {
+		k.start = bits.Reverse64(k.start)
+		poly := bits.Reverse64(c.Poly << shift)
+		for i := range 256 {
+			r := uint64(i)
+			for range 8 {
+				r = r>>1 ^ poly&-(r&1)
+			}
+			k.t[0][i] = r
+		}
+		for i := range 256 {
+			for j := 1; j < 8; j++ {
+				r := k.t[j-1][i]
+				k.t[j][i] = r>>8 ^ k.t[0][byte(r)]
+			}
+		}
+		return k
+	}
+	poly := c.Poly << shift
+	for i := range 256 {
+		r := uint64(i) << 56
+		for range 8 {
+			r = r<<1 ^ poly&-(r>>63)
+		}
+		k.t[0][i] = r
+	}
+	for i := range 256 {
+		for j := 1; j < 8; j++ {
+			r := k.t[j-1][i]
+			k.t[j][i] = r<<8 ^ k.t[0][r>>56]
+		}
+	}
+	return k
+}
+
+func (k *crcTable) sum(p []byte) uint64 {
+	r, t := k.start, &k.t
+	if k.ReflectIn {
+		for len(p) >= 8 {
+			r ^= binary.LittleEndian.Uint64(p)
+			r = t[7][byte(r)] ^ t[6][byte(r>>8)] ^ t[5][byte(r>>16)] ^ t[4][byte(r>>24)] ^
+				t[3][byte(r>>32)] ^ t[2][byte(r>>40)] ^ t[1][byte(r>>48)] ^ t[0][r>>56]
+			p = p[8:]
+		}
+		for _, b := range p {
+			r = r>>8 ^ t[0][byte(r)^b]
+		}
+		if !k.ReflectOu {
+			r = bits.Reverse64(r) >> (64 - k.Width)
+		}
+		return r ^ k.XorOut
+	}
+	for len(p) >= 8 {
+		r ^= binary.BigEndian.Uint64(p)
+		r = t[7][r>>56] ^ t[6][byte(r>>48)] ^ t[5][byte(r>>40)] ^ t[4][byte(r>>32)] ^
+			t[3][byte(r>>24)] ^ t[2][byte(r>>16)] ^ t[1][byte(r>>8)] ^ t[0][byte(r)]
+		p = p[8:]
+	}
+	for _, b := range p {
+		r = r<<8 ^ t[0][byte(r>>56)^b]
+	}
+	if k.ReflectOu {
+		r = bits.Reverse64(r)
+	} else {
+		r >>= 64 - k.Width
+	}
+	return r ^ k.XorOut
+}
+
+// checker computes one kind of check value.
+type checker struct {
+	kind checkKind
+	bits int // width of the value in bits
+	crc  *crcTable
+}
+
+type checkKind uint8
+
+const (
+	checkSum checkKind = iota
+	checkSumNegated
+	checkSumInverted
+	checkXor
+	checkFletcher
+	checkCRC
+)
+
+func (c *checker) sum(p []byte) uint64 {
+	switch c.kind {
+	case checkCRC:
+		return c.crc.sum(p)
+	case checkXor:
+		return uint64(xorSum(p))
+	case checkFletcher:
+		return fletcher(p, c.bits)
+	}
+	var s uint64
+	for _, b := range p {
+		s += uint64(b)
+	}
+	switch c.kind {
+	case checkSumNegated:
+		s = -s
+	case checkSumInverted:
+		s = ^s
+	}
+	return s & (^uint64(0) >> (64 - c.bits))
+}
+
+func xorSum(p []byte) byte {
+	var w uint64
+	for len(p) >= 8 {
+		w ^= binary.LittleEndian.Uint64(p)
+		p = p[8:]
+	}
+	w ^= w >> 32
+	w ^= w >> 16
+	x := byte(w ^ w>>8)
+	for _, b := range p {
+		x ^= b
+	}
+	return x
+}
+
+// fletcher computes Fletcher's checksum of 16, 32 or 64 bits: two running sums
+// of 1-, 2- or 4-byte little-endian words, modulo all ones (ones' complement
+// sums, RFC 1146 Appendix I for the 8-bit words). A short last word is filled
+// with zero bytes.
+func fletcher(p []byte, width int) uint64 {
+	size := width / 16
+	mod := uint64(1)<<(8*size) - 1
+	var a, b uint64
+	for len(p) > 0 {
+		var w uint64
+		for i := range min(size, len(p)) {
+			w |= uint64(p[i]) << (8 * i)
+		}
+		a = (a + w) % mod
+		b = (b + a) % mod
+		p = p[min(size, len(p)):]
+	}
+	return b<<(8*size) | a
+}
+
+// CheckSum computes a check value by the name a dialect file uses for it,
+// for hosts and tests that build frames by hand.
+func CheckSum(name string, p []byte) (uint64, error) {
+	c, err := newChecker(name, 1, nil)
+	if err != nil {
+		return 0, err
+	}
+	return c.sum(p), nil
+}
+
+// CheckNames lists the checks a dialect may name, besides "crc" with its own
+// parameters.
+func CheckNames() []string {
+	names := []string{"sum", "sum-negated", "sum-inverted", "xor", "fletcher-16", "fletcher-32", "fletcher-64"}
+	for _, c := range crcCatalogue {
+		names = append(names, c.name)
+	}
+	return names
+}
+
+// newChecker finds a check by name. size is the width in bytes of a plain sum.
+func newChecker(name string, size int, custom *CRC) (*checker, error) {
+	switch name {
+	case "sum":
+		return &checker{kind: checkSum, bits: 8 * size}, nil
+	case "sum-negated":
+		return &checker{kind: checkSumNegated, bits: 8 * size}, nil
+	case "sum-inverted":
+		return &checker{kind: checkSumInverted, bits: 8 * size}, nil
+	case "xor":
+		return &checker{kind: checkXor, bits: 8}, nil
+	case "fletcher-16":
+		return &checker{kind: checkFletcher, bits: 16}, nil
+	case "fletcher-32":
+		return &checker{kind: checkFletcher, bits: 32}, nil
+	case "fletcher-64":
+		return &checker{kind: checkFletcher, bits: 64}, nil
+	case "crc":
+		if custom == nil {
+			return nil, fmt.Errorf("a crc needs its parameters")
+		}
+		return &checker{kind: checkCRC, bits: custom.Width, crc: newCRC(*custom)}, nil
+	}
+	for i := range crcCatalogue {
+		if c := &crcCatalogue[i]; c.name == name {
+			return &checker{kind: checkCRC, bits: c.crc.Width, crc: c.table()}, nil
+		}
+	}
+	return nil, fmt.Errorf("unknown check %q", name)
+}
+
+type catalogued struct {
+	name  string
+	crc   CRC
+	table func() *crcTable
+}
+
+// crcCatalogue names the checks met on instruments and in open standards,
+// with the parameters of the public catalogue of parametrised CRC algorithms.
+var crcCatalogue = func() []catalogued {
+	list := []catalogued{
+		{name: "crc-5/usb", crc: CRC{5, 0x05, 0x1f, 0x1f, true, true}},
+		{name: "crc-5/epc-c1g2", crc: CRC{5, 0x09, 0x09, 0, false, false}},
+		{name: "crc-6/itu", crc: CRC{6, 0x03, 0, 0, true, true}},
+		{name: "crc-7/mmc", crc: CRC{7, 0x09, 0, 0, false, false}},
+		{name: "crc-8/smbus", crc: CRC{8, 0x07, 0, 0, false, false}},
+		{name: "crc-8/maxim-dow", crc: CRC{8, 0x31, 0, 0, true, true}},
+		{name: "crc-8/autosar", crc: CRC{8, 0x2f, 0xff, 0xff, false, false}},
+		{name: "crc-10/atm", crc: CRC{10, 0x233, 0, 0, false, false}},
+		{name: "crc-11/flexray", crc: CRC{11, 0x385, 0x01a, 0, false, false}},
+		{name: "crc-12/umts", crc: CRC{12, 0x80f, 0, 0, false, true}},
+		{name: "crc-15/can", crc: CRC{15, 0x4599, 0, 0, false, false}},
+		{name: "crc-16/arc", crc: CRC{16, 0x8005, 0, 0, true, true}},
+		{name: "crc-16/modbus", crc: CRC{16, 0x8005, 0xffff, 0, true, true}},
+		{name: "crc-16/usb", crc: CRC{16, 0x8005, 0xffff, 0xffff, true, true}},
+		{name: "crc-16/ibm-3740", crc: CRC{16, 0x1021, 0xffff, 0, false, false}},
+		{name: "crc-16/xmodem", crc: CRC{16, 0x1021, 0, 0, false, false}},
+		{name: "crc-16/kermit", crc: CRC{16, 0x1021, 0, 0, true, true}},
+		{name: "crc-16/ibm-sdlc", crc: CRC{16, 0x1021, 0xffff, 0xffff, true, true}},
+		{name: "crc-16/dnp", crc: CRC{16, 0x3d65, 0, 0xffff, true, true}},
+		{name: "crc-17/can-fd", crc: CRC{17, 0x1685b, 0, 0, false, false}},
+		{name: "crc-21/can-fd", crc: CRC{21, 0x102899, 0, 0, false, false}},
+		{name: "crc-24/openpgp", crc: CRC{24, 0x864cfb, 0xb704ce, 0, false, false}},
+		{name: "crc-31/philips", crc: CRC{31, 0x04c11db7, 0x7fffffff, 0x7fffffff, false, false}},
+		{name: "crc-32/iso-hdlc", crc: CRC{32, 0x04c11db7, 0xffffffff, 0xffffffff, true, true}},
+		{name: "crc-32/bzip2", crc: CRC{32, 0x04c11db7, 0xffffffff, 0xffffffff, false, false}},
+		{name: "crc-32/iscsi", crc: CRC{32, 0x1edc6f41, 0xffffffff, 0xffffffff, true, true}},
+		{name: "crc-32/mpeg-2", crc: CRC{32, 0x04c11db7, 0xffffffff, 0, false, false}},
+		{name: "crc-40/gsm", crc: CRC{40, 0x0004820009, 0, 0xffffffffff, false, false}},
+		{name: "crc-64/ecma-182", crc: CRC{64, 0x42f0e1eba9ea3693, 0, 0, false, false}},
+		{name: "crc-64/xz", crc: CRC{64, 0x42f0e1eba9ea3693, ^uint64(0), ^uint64(0), true, true}},
+		{name: "crc-64/go-iso", crc: CRC{64, 0x000000000000001b, ^uint64(0), ^uint64(0), true, true}},
+	}
+	for i := range list {
+		list[i].table = sync.OnceValue(func() *crcTable { return newCRC(list[i].crc) })
+	}
+	return list
+}()
