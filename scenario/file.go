@@ -2,9 +2,12 @@ package scenario
 
 import (
 	"fmt"
+	"strings"
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/link"
+	"example.org/understudy/sim/power"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/strict"
@@ -188,6 +191,7 @@ type ChannelKeys struct {
 	Warn       *Pair             `yaml:"warn" doc:"warning limits of this channel; the part's when left out"`
 	StartsOn   *quantity.Length  `yaml:"starts-on" doc:"size the gauge rests on at the start; the preset when left out"`
 	Noise      *Noise            `yaml:"noise" doc:"noise of the probe"`
+	Probe      *Probe            `yaml:"probe" doc:"errors of the probe; an ideal probe when left out"`
 }
 
 // Larger says what a larger part does to the tip.
@@ -242,7 +246,8 @@ type Gauge struct {
 	Buttons     Buttons   `yaml:"buttons" doc:"what the two buttons do"`
 	Lamps       []Lamp    `yaml:"lamps" doc:"the lamps and what they show"`
 	Buzzer      bool      `yaml:"buzzer" doc:"whether the buzzer is on"`
-	Cell        Cell      `yaml:"cell" doc:"the battery"`
+	Cell        *Cell     `yaml:"cell" doc:"the battery; one that never fades when left out"`
+	Link        *Link     `yaml:"link" doc:"the radio link; one without faults when left out"`
 	Port        PortKind  `yaml:"port" doc:"where the gauge appears: pty (the default), tcp or rfc2217"`
 }
 
@@ -314,10 +319,78 @@ type Lamp struct {
 	Shows gauge.Show `yaml:"shows" need:"yes" doc:"what it shows"`
 }
 
-// Cell is the battery as far as the wire shows it.
+// Cell is the battery.
 type Cell struct {
-	Charge *quantity.Percent `yaml:"charge" doc:"charge at the start; 100 % when left out"`
-	LowAt  *quantity.Percent `yaml:"low-at" doc:"the gauge calls its cell low at this charge and below; 10 % when left out"`
+	Chemistry   Chemistry         `yaml:"chemistry" doc:"li-ion (the default), nimh or alkaline"`
+	Series      int               `yaml:"series" doc:"cells in series, 1 when left out"`
+	Capacity    *quantity.Charge  `yaml:"capacity" doc:"capacity; 850 mAh when left out"`
+	Charge      *quantity.Percent `yaml:"charge" doc:"charge at the start; 100 % when left out"`
+	LowAt       *quantity.Percent `yaml:"low-at" doc:"the gauge calls its cell low at this charge and below; 10 % when left out"`
+	Temperature *quantity.Celsius `yaml:"temperature" doc:"temperature of the cell; 20 °C when left out"`
+}
+
+// Chemistry is the kind of cell.
+type Chemistry struct{ power.Chemistry }
+
+// Names lists the chemistries.
+func (Chemistry) Names() []string { return []string{"li-ion", "nimh", "alkaline"} }
+
+// UnmarshalText reads a chemistry's name.
+func (c *Chemistry) UnmarshalText(b []byte) (err error) {
+	c.Chemistry, err = power.ParseChemistry(string(b))
+	return err
+}
+
+// MarshalText writes the name.
+func (c Chemistry) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
+// Link is the radio link. A gauge without one has a link without faults.
+type Link struct {
+	Class    int                `yaml:"class" need:"yes" doc:"transmit power class: 1 (100 mW), 2 (2.5 mW) or 3 (1 mW)"`
+	Distance *quantity.Length   `yaml:"distance" need:"yes" doc:"from the gauge to the radio, such as 12 m"`
+	Place    Place              `yaml:"place" doc:"what lies between: free-air (the default), office, corridor or shop, in-sight or out-of-sight"`
+	Walls    *quantity.Level    `yaml:"walls" doc:"loss through walls, the sum of them"`
+	Walking  *quantity.Length   `yaml:"walking" doc:"how far things move in a second; 0.5 m when left out"`
+	Flush    quantity.Duration  `yaml:"flush" doc:"a frame this old is given up; never when left out"`
+	Patience *quantity.Duration `yaml:"supervision" doc:"silence after which the link is lost; 20 s when left out"`
+	Radio    int                `yaml:"radio" doc:"gauges with the same number share a radio, which talks to seven at most"`
+}
+
+// Place is where the radio and the gauge stand.
+type Place struct{ link.Place }
+
+var places = []string{"free-air", "office-in-sight", "office-out-of-sight", "corridor-in-sight", "corridor-out-of-sight", "shop-in-sight", "shop-out-of-sight"}
+
+// Names lists the places.
+func (Place) Names() []string { return places }
+
+// UnmarshalText reads a place.
+func (p *Place) UnmarshalText(b []byte) error {
+	for i, n := range places {
+		if n == string(b) {
+			p.Place = link.Place(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is not a place; write one of %s", b, strings.Join(places, ", "))
+}
+
+// MarshalText writes the place.
+func (p Place) MarshalText() ([]byte, error) { return []byte(places[p.Place]), nil }
+
+// Probe is what the probe makes of its tip. A channel without one has an ideal
+// probe.
+type Probe struct {
+	Offset    quantity.Length   `yaml:"offset" doc:"added to every reading"`
+	Gain      *decimal.Decimal  `yaml:"gain-error" doc:"travel reads this share too much, such as 0.001"`
+	Tilt      quantity.Angle    `yaml:"tilt" doc:"angle between the probe's axis and the direction measured"`
+	Bow       quantity.Length   `yaml:"bow" doc:"peak of a bowed non-linearity over the stroke"`
+	Play      quantity.Length   `yaml:"play" doc:"backlash on reversal"`
+	Repeat    quantity.Length   `yaml:"repeatability" doc:"standard deviation of an error drawn anew whenever the tip has moved"`
+	Lag       quantity.Duration `yaml:"lag" doc:"time constant of a first-order filter"`
+	Average   int               `yaml:"average" doc:"samples of a moving average"`
+	Warm      *quantity.Celsius `yaml:"temperature" doc:"temperature of part and gauge; 20 °C when left out"`
+	PartGrows *decimal.Decimal  `yaml:"part-expansion" doc:"thermal expansion of the part in 10⁻⁶ per kelvin, such as 11.5 for steel"`
 }
 
 // PortKind is where a gauge appears to the host.

@@ -14,7 +14,10 @@ import (
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/link"
 	"example.org/understudy/sim/motion/noise"
+	"example.org/understudy/sim/power"
+	"example.org/understudy/sim/probe"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/strict"
@@ -165,7 +168,7 @@ func (l *loader) member(g *Gauge, dialects Source) {
 	if p.Serial == "" {
 		p.Serial = "SN-" + strings.ToUpper(g.Name)
 	}
-	m := stage.Member{Profile: p, Percent: 100, LowAt: 10}
+	m := stage.Member{Profile: p}
 
 	if g.Stream != nil && g.Rate != nil && !g.Stream.Off {
 		l.doc.Errorf(g.Rate, "leave one of them out", "a gauge that streams at %s samples at that rate", g.Stream.Rate)
@@ -199,15 +202,8 @@ func (l *loader) member(g *Gauge, dialects Source) {
 	for _, lamp := range g.Lamps {
 		p.Lamps = append(p.Lamps, gauge.Lamp(lamp))
 	}
-	for _, c := range []struct {
-		from *quantity.Percent
-		to   *int
-	}{{g.Cell.Charge, &m.Percent}, {g.Cell.LowAt, &m.LowAt}} {
-		if c.from != nil {
-			n, _ := c.from.Value.Quantize(0, decimal.HalfUp).Int64()
-			*c.to = int(n)
-		}
-	}
+	l.cell(g, &m)
+	l.radio(g, &m)
 
 	channels := g.Channels
 	if len(channels) == 0 {
@@ -285,6 +281,7 @@ func (l *loader) channel(g *Gauge, c *Channel) (gauge.Channel, stage.Fitting) {
 		Seat:     inherited(c.Seat, g.Seat, nominal).Picometres(),
 		Releases: releases == 2,
 		Starts:   inherited(c.StartsOn, g.StartsOn, preset).Picometres(),
+		Temp:     probe.Reference,
 	}
 	n := c.Noise
 	if n == nil {
@@ -296,7 +293,87 @@ func (l *loader) channel(g *Gauge, c *Channel) (gauge.Channel, stage.Fitting) {
 			fit.Noise.Hum = noise.Hum{Amplitude: n.Hum.Amplitude.Picometres(), Frequency: n.Hum.Frequency.Hz.Float64()}
 		}
 	}
+	pr := c.Probe
+	if pr == nil {
+		pr = g.Probe
+	}
+	l.probe(pr, &fit, ch.Stroke)
 	return ch, fit
+}
+
+// cell makes the battery ready.
+func (l *loader) cell(g *Gauge, m *stage.Member) {
+	if g.Cell == nil {
+		return
+	}
+	c := g.Cell
+	celsius := inherited(c.Temperature, nil, quantity.Celsius{Degrees: decimal.New(20, 0)})
+	t, _ := celsius.Degrees.Quantize(0, decimal.HalfEven).Int64()
+	low, _ := inherited(c.LowAt, nil, quantity.Percent{Value: decimal.New(10, 0)}).Value.Quantize(0, decimal.Truncate).Int64()
+	m.Temp, m.LowAt, m.Parts = int(t), int(low), power.TypicalParts()
+	if m.Temp < power.Coldest || m.Temp > power.Hottest {
+		l.doc.Errorf(c.Temperature, "", "a cell works from %d °C to %d °C", power.Coldest, power.Hottest)
+	}
+	cell, err := power.New(power.Config{
+		Chemistry: c.Chemistry.Chemistry, Series: c.Series,
+		Capacity: inherited(c.Capacity, nil, quantity.Charge{MAh: decimal.New(850, 0)}).MAh.Float64(),
+		Charge:   inherited(c.Charge, nil, quantity.Percent{Value: decimal.New(100, 0)}).Value.Float64(),
+	})
+	if err != nil {
+		l.doc.Errorf(g.Cell, "", "%v", err)
+		return
+	}
+	m.Cell = cell
+}
+
+// radio makes the link ready.
+func (l *loader) radio(g *Gauge, m *stage.Member) {
+	if g.Link == nil || g.Link.Distance == nil {
+		return
+	}
+	k := g.Link
+	metres := func(q quantity.Length) float64 { v, _ := q.Picometres().In(decimal.M); return v.Float64() }
+	budget := link.Budget{Class: link.Class(k.Class), Place: k.Place.Place, Metres: metres(*k.Distance)}
+	if k.Walls != nil {
+		budget.Walls = k.Walls.DB.Float64()
+	}
+	cfg, err := budget.Config(metres(inherited(k.Walking, nil, quantity.MM("500"))))
+	if err == nil {
+		cfg.Flush = k.Flush.D()
+		if k.Patience != nil {
+			cfg.Supervision = k.Patience.D()
+		}
+		m.Class, m.Radio = budget.Class, k.Radio
+		m.Link, err = link.New(cfg)
+	}
+	if err != nil {
+		l.doc.Errorf(g.Link, "", "%s", strings.ReplaceAll(err.Error(), "\n", "; "))
+	}
+}
+
+// probe makes a channel's probe ready.
+func (l *loader) probe(p *Probe, fit *stage.Fitting, stroke decimal.Length) {
+	if p == nil {
+		return
+	}
+	spec := probe.Spec{
+		Centre: fit.Seat, Stroke: stroke, Offset: p.Offset.Picometres(), Tilt: p.Tilt.Degrees.Float64(),
+		Play: p.Play.Picometres(), Repeat: p.Repeat.Picometres(), Slip: decimal.Micrometre, Lag: p.Lag.D(), Average: p.Average,
+	}
+	spec.Linearity[0] = p.Bow.Picometres()
+	if p.Gain != nil {
+		spec.GainError = p.Gain.Float64()
+	}
+	if p.PartGrows != nil {
+		spec.Part = probe.Growth{Length: fit.Seat, PerKelvin: p.PartGrows.Mul(decimal.New(1, -6)).Float64()}
+	}
+	fit.Temp = inherited(p.Warm, nil, quantity.Celsius{Degrees: decimal.New(probe.Reference, 0)}).Degrees.Float64()
+	model, err := probe.New(spec)
+	if err != nil {
+		l.doc.Errorf(p, "", "%s", strings.ReplaceAll(err.Error(), "\n", "; "))
+		return
+	}
+	fit.Probe = model
 }
 
 // dialect finds and reads a gauge's dialect. Mistakes inside the dialect's own
