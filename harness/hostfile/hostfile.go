@@ -253,6 +253,7 @@ type Records struct {
 	Void    []string           `yaml:"void" doc:"what stands in place of a value when there is no valid reading; an empty one always does"`
 
 	OnlyPattern *regexp.Regexp // Only, compiled
+	OurNames    bool           // the columns are those of our names, and need not all be there
 }
 
 // Verdict is a zone by its name.
@@ -302,19 +303,42 @@ func (c *Columns) All() [8]*Column {
 }
 
 // Column is where one of our columns stands: a column of the host's records by
-// name (of JSON, a path such as data.value) or by number from 1, or a text that
-// holds for every record. The zero value is a column that is not there.
+// name (of JSON, a path such as data.value) or by number from 1, two of them
+// joined by a space (a date and a time of day), or a text that holds for every
+// record. The zero value is a column that is not there.
 type Column struct {
 	Name   string
 	Number int
 	Always string
+	Then   Joined
+}
+
+// Joined is the second of two columns that are read as one.
+type Joined struct {
+	Name   string
+	Number int
 }
 
 // Set reports whether the column is there.
 func (c Column) Set() bool { return c != Column{} }
 
-// UnmarshalAny reads a name or number, or {always: TEXT}.
+// UnmarshalAny reads a name or number, a list of two, or {always: TEXT}.
 func (c *Column) UnmarshalAny(n strict.Any) error {
+	if n.Kind == strict.Sequence {
+		if len(n.Items) != 2 || n.Items[0].Kind != strict.Scalar || n.Items[1].Kind != strict.Scalar {
+			n.Errorf("", "a list here has two columns, which are read as one")
+			return nil
+		}
+		var second Column
+		if err := c.UnmarshalAny(n.Items[0]); err != nil {
+			return err
+		}
+		if err := second.UnmarshalAny(n.Items[1]); err != nil {
+			return err
+		}
+		c.Then = Joined{second.Name, second.Number}
+		return nil
+	}
 	if n.Kind == strict.Scalar {
 		if d, err := decimal.Parse(n.Scalar); err == nil && !n.Quoted {
 			i, ok := d.Int64()
@@ -341,9 +365,10 @@ func (c *Column) UnmarshalAny(n strict.Any) error {
 
 // SchemaFor describes the forms.
 func (Column) SchemaFor(func(any) map[string]any) map[string]any {
+	one := []any{map[string]any{"type": "string", "minLength": 1}, map[string]any{"type": "integer", "minimum": 1}}
 	return map[string]any{"anyOf": []any{
-		map[string]any{"type": "string", "minLength": 1},
-		map[string]any{"type": "integer", "minimum": 1},
+		one[0], one[1],
+		map[string]any{"type": "array", "items": map[string]any{"anyOf": one}, "minItems": 2, "maxItems": 2},
 		map[string]any{"type": "object", "properties": map[string]any{"always": map[string]any{"type": "string"}}, "required": []string{"always"}, "additionalProperties": false},
 	}}
 }
@@ -447,11 +472,11 @@ func (r *Records) check(doc *strict.Doc, h *Host) {
 	any := false
 	for i, c := range r.Columns.All() {
 		any = any || c.Set()
-		if r.NoHeader && c.Name != "" {
-			doc.Errorf(c, "write its number, counted from 1", "there is no header that could name the column %q", c.Name)
+		if r.NoHeader && (c.Name != "" || c.Then.Name != "") {
+			doc.Errorf(c, "write its number, counted from 1", "there is no header that could name the column %q", c.Name+c.Then.Name)
 		}
-		if c.Number != 0 && (r.Form == JSONLines || r.Form == HTTP) {
-			doc.Errorf(c, "write its name, or a path such as data.value", "JSON has no column %d", c.Number)
+		if (c.Number != 0 || c.Then.Number != 0) && (r.Form == JSONLines || r.Form == HTTP) {
+			doc.Errorf(c, "write its name, or a path such as data.value", "JSON has no column %d", c.Number+c.Then.Number)
 		}
 		if ColumnNames[i] == "unit" && c.Always != "" {
 			if _, ok := decimal.ParseUnit(r.unit(c.Always)); !ok {
@@ -520,6 +545,7 @@ func (r *Records) Fill() {
 		r.OnlyPattern = objectLine
 	}
 	if r.Columns == (Columns{}) && !r.NoHeader {
+		r.OurNames = true
 		for i, c := range r.Columns.All() {
 			c.Name = ColumnNames[i]
 		}

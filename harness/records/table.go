@@ -110,14 +110,7 @@ func Query(ctx context.Context, db *sql.DB, d hostfile.Records, query string) ([
 			fields[i] = cellText(c)
 			raw[i] = names[i] + "=" + fields[i]
 		}
-		var t texts
-		for i, c := range r.d.Columns.All() {
-			if c.Always != "" {
-				t[i] = c.Always
-			} else if where[i] >= 0 {
-				t[i] = fields[where[i]]
-			}
-		}
+		t := where.pick(fields)
 		if rec, ok := r.record(n, strings.Join(raw, " "), &t); ok {
 			out = append(out, rec)
 		}

@@ -32,9 +32,8 @@ type Parser struct {
 	buf    bytes.Buffer   // decoded, not yet taken
 	line   int            // lines taken
 	header []string
-	where  [8]int      // of our columns in a row, −1 if absent
-	paths  [8][]string // of our columns in a JSON object
-	known  bool        // where (or paths) is settled
+	where  places
+	known  bool // where is settled
 	err    error
 	fields []string
 	out    []Record
@@ -204,15 +203,7 @@ func (p *Parser) row(at int, raw string, whole bool) {
 	if p.header != nil && sameFields(p.fields, p.header) {
 		return // a host that was started again wrote its header again
 	}
-	var t texts
-	for i, c := range p.r.d.Columns.All() {
-		switch w := p.where[i]; {
-		case c.Always != "":
-			t[i] = c.Always
-		case w >= 0 && w < len(p.fields):
-			t[i] = p.fields[w]
-		}
-	}
+	t := p.where.pick(p.fields)
 	rec, ok := p.r.record(at, raw, &t)
 	if !ok {
 		return
@@ -287,57 +278,71 @@ func splitCSV(fields []string, row string, sep byte) []string {
 	}
 }
 
+// places are where our columns stand in a row, from 0; −1 if they do not. Some
+// of ours are two of the host's.
+type places struct {
+	first, second [8]int
+	always        [8]string
+}
+
+func (w *places) pick(fields []string) (t texts) {
+	for i := range t {
+		t[i] = w.always[i]
+		if at := w.first[i]; at >= 0 && at < len(fields) {
+			t[i] = fields[at]
+		}
+		if at := w.second[i]; at >= 0 && at < len(fields) {
+			t[i] = trim(t[i]) + " " + trim(fields[at])
+		}
+	}
+	return t
+}
+
 // locate finds our columns among the host's. Columns that the description
 // names must be there; those it leaves to our names may be missing, but not
 // both the value and the zone.
-func locate(d *hostfile.Records, header []string) (where [8]int, err error) {
-	byDefault := d.Columns.Value == hostfile.Column{Name: "value"} && d.Columns.Zone == hostfile.Column{Name: "zone"} && d.Columns.Gauge == hostfile.Column{Name: "gauge"}
+func locate(d *hostfile.Records, header []string) (w places, err error) {
+	find := func(name string, number int, what string) int {
+		switch {
+		case number > 0:
+			if header != nil && number > len(header) && err == nil {
+				err = fmt.Errorf("the records have %d columns; the host description gives %s as column %d", len(header), what, number)
+			}
+			return number - 1
+		case name == "":
+			return -1
+		}
+		for j, h := range header {
+			if trim(h) == name {
+				return j
+			}
+		}
+		for j, h := range header {
+			if strings.EqualFold(trim(h), name) {
+				return j
+			}
+		}
+		if !d.OurNames && err == nil {
+			err = fmt.Errorf("the records have no column %q for %s; their columns are %s", name, what, strings.Join(header, ", "))
+		}
+		return -1
+	}
 	found := false
 	for i, c := range d.Columns.All() {
-		where[i] = -1
-		switch {
-		case c.Number > 0:
-			where[i] = c.Number - 1
-			if header != nil && c.Number > len(header) {
-				return where, fmt.Errorf("the records have %d columns; the host description gives %s as column %d", len(header), hostfile.ColumnNames[i], c.Number)
-			}
-		case c.Name != "":
-			for j, h := range header {
-				if trim(h) == c.Name {
-					where[i] = j
-				}
-			}
-			if where[i] < 0 {
-				for j, h := range header {
-					if strings.EqualFold(trim(h), c.Name) {
-						where[i] = j
-					}
-				}
-			}
-			if where[i] < 0 && !byDefault {
-				return where, fmt.Errorf("the records have no column %q for %s; their columns are %s", c.Name, hostfile.ColumnNames[i], strings.Join(header, ", "))
-			}
-		}
-		if n := hostfile.ColumnNames[i]; where[i] >= 0 && (n == "value" || n == "zone") {
-			found = true
-		}
+		what := hostfile.ColumnNames[i]
+		w.always[i] = c.Always
+		w.first[i] = find(c.Name, c.Number, what)
+		w.second[i] = find(c.Then.Name, c.Then.Number, what)
+		found = found || w.first[i] >= 0 && (what == "value" || what == "zone")
 	}
-	if !found {
-		return where, fmt.Errorf("the records have neither a column for value nor for zone; their columns are %s", strings.Join(header, ", "))
+	if err == nil && !found {
+		err = fmt.Errorf("the records have neither a column for value nor for zone; their columns are %s", strings.Join(header, ", "))
 	}
-	return where, nil
+	return w, err
 }
 
 // object reads one line of JSON Lines.
 func (p *Parser) object(at int, raw string, whole bool) {
-	if !p.known {
-		p.known = true
-		for i, c := range p.r.d.Columns.All() {
-			if c.Name != "" {
-				p.paths[i] = strings.Split(c.Name, ".")
-			}
-		}
-	}
 	dec := json.NewDecoder(strings.NewReader(raw))
 	dec.UseNumber()
 	var v any
@@ -361,10 +366,12 @@ func (p *Parser) object(at int, raw string, whole bool) {
 	}
 	var t texts
 	for i, c := range p.r.d.Columns.All() {
-		if c.Always != "" {
-			t[i] = c.Always
-		} else if p.paths[i] != nil {
-			t[i] = jsonText(obj, c.Name, p.paths[i])
+		t[i] = c.Always
+		if c.Name != "" {
+			t[i] = jsonText(obj, c.Name)
+		}
+		if c.Then.Name != "" {
+			t[i] += " " + jsonText(obj, c.Then.Name)
 		}
 	}
 	if rec, ok := p.r.record(at, raw, &t); ok {
@@ -374,16 +381,15 @@ func (p *Parser) object(at int, raw string, whole bool) {
 
 // jsonText finds the value at a path, or under the path as a key of its own,
 // as the text that stands in the file.
-func jsonText(obj map[string]any, name string, path []string) string {
-	v, ok := obj[name]
-	if !ok {
-		v = obj
-		for _, key := range path {
-			m, isMap := v.(map[string]any)
-			if !isMap {
+func jsonText(obj map[string]any, path string) string {
+	v, ok := obj[path]
+	for rest, more := path, true; !ok && more; {
+		var key string
+		key, rest, more = strings.Cut(rest, ".")
+		if v = obj[key]; more {
+			if obj, more = v.(map[string]any); !more {
 				return ""
 			}
-			v = m[key]
 		}
 	}
 	switch v := v.(type) {
