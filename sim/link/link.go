@@ -5,8 +5,8 @@
 // a burst of frames in order, then as a hang-up; never as a wrong byte. A
 // frame's fate is one of: delivered whole and in order, flushed because it
 // grew too old, or dropped because the link was lost or the gauge's memory
-// full. (Garbled bytes belong to wires, or to a gauge that sends a wrong
-// checksum: see Tamper.)
+// full. (Garbled, duplicated, split and merged bytes belong to wires, or to
+// what a gauge writes: the stage does those.)
 //
 // The zero Config is an ideal link: no delay, no loss, never lost unless a
 // fault says so, at constant cost.
@@ -586,8 +586,6 @@ func (l *Link) Inject(s *State, f Fault) error {
 		s.outUntil = max(s.outUntil, end)
 		s.newName = s.newName || f.NewName
 		s.hangup = s.Phase.Joined()
-	default:
-		return fmt.Errorf("link: %v is a fault of what is written, not of the link", f.Kind)
 	}
 	l.listen(s)
 	l.schedule(s)

@@ -453,7 +453,7 @@ func TestInjectSaysWhatIsWrong(t *testing.T) {
 	s := start(l)
 	for part, f := range map[string]Fault{
 		"advance the link":    {Kind: Stall, At: sc, For: sc},
-		"not of the link":     {Kind: Garble},
+		"at -1ns: must":       {Kind: Stall, At: -1},
 		"must not be negativ": {Kind: Stall, For: -1},
 		"known fault":         {Kind: 99},
 	} {
@@ -731,8 +731,8 @@ func TestGolden(t *testing.T) {
 }
 
 func TestNames(t *testing.T) {
-	got := fmt.Sprint(Up, Stalled, Lost, Rejoining, Phase(9), Delivered, EventKind(9), Stall, Lose, Garble, Duplicate, Split, Merge, FaultKind(0), IndustrialLoS, Place(9))
-	want := "up stalled lost rejoining phase(9) delivered event(9) stall lose link garble duplicate split merge fault(0) shop in sight place(9)"
+	got := fmt.Sprint(Up, Stalled, Lost, Rejoining, Phase(9), Delivered, EventKind(9), Stall, Lose, FaultKind(0), FaultKind(3), IndustrialLoS, Place(9))
+	want := "up stalled lost rejoining phase(9) delivered event(9) stall lose link fault(0) fault(3) shop in sight place(9)"
 	if got != want {
 		t.Error(got)
 	}

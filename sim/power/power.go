@@ -216,8 +216,9 @@ func (c *Cell) Start(src rand.Source) State {
 	c.SetCharge(&s, c.cfg.Charge)
 	if src != nil {
 		r := rand.New(src)
-		s.gain = int64(math.Round((2*r.Float64() - 1) * c.cfg.GainError * 1e4))
-		s.off = int64(math.Round((2*r.Float64() - 1) * c.cfg.Offset * 1e4))
+		// float64 keeps the scaling inside Float64 from fusing with the sum.
+		s.gain = int64(math.Round((2*float64(r.Float64()) - 1) * c.cfg.GainError * 1e4))
+		s.off = int64(math.Round((2*float64(r.Float64()) - 1) * c.cfg.Offset * 1e4))
 	}
 	return s
 }

@@ -7,9 +7,11 @@ import (
 	"testing"
 
 	// Imported so that a change to them runs the test again.
+	_ "example.org/understudy/sim/link"
 	_ "example.org/understudy/sim/motion"
 	_ "example.org/understudy/sim/motion/noise"
 	_ "example.org/understudy/sim/motion/stability"
+	_ "example.org/understudy/sim/power"
 	_ "example.org/understudy/sim/probe"
 )
 
@@ -26,9 +28,11 @@ func TestNoFusedMultiplyAdd(t *testing.T) {
 		t.Run(arch, func(t *testing.T) {
 			cmd := exec.Command("go", "build", "-gcflags=-S",
 				"example.org/understudy/sim/steady",
+				"example.org/understudy/sim/link",
 				"example.org/understudy/sim/motion",
 				"example.org/understudy/sim/motion/noise",
 				"example.org/understudy/sim/motion/stability",
+				"example.org/understudy/sim/power",
 				"example.org/understudy/sim/probe")
 			cmd.Env = append(os.Environ(), "GOOS=linux", "GOARCH="+arch, "CGO_ENABLED=0")
 			out, err := cmd.CombinedOutput()
