@@ -1,0 +1,75 @@
+package records_test
+
+import (
+	"strings"
+	"testing"
+
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/records"
+	"github.com/google/go-cmp/cmp"
+	"github.com/stretchr/testify/require"
+	"golang.org/x/text/encoding/charmap"
+	"golang.org/x/text/encoding/unicode"
+)
+
+// A draft made from a sample reads the sample.
+func TestDraftReadsItsSample(t *testing.T) {
+	latin := func(s string) string {
+		out, err := charmap.Windows1252.NewEncoder().String(s)
+		require.NoError(t, err)
+		return out
+	}
+	wide, err := unicode.UTF16(unicode.LittleEndian, unicode.UseBOM).NewEncoder().String("when\tresult\tsize\n2026-01-31 07:30:00\tpass\t8.015 mm\n")
+	require.NoError(t, err)
+	for name, c := range map[string]struct {
+		sample        string
+		want, guesses []string
+	}{
+		"our own": {"time,gauge,channel,tag,value,unit,zone,event\n2026-01-31T07:30:00Z,bore-1,A,7,8.0150,mm,warn-high,reading\n2026-01-31T07:30:00Z,bore-1,A,,,,,low-cell\n",
+			[]string{"2 reading at 2026-01-31T07:30:00Z bore-1/A tag 7 value 8.0150 mm warn-high", "3 low-cell at 2026-01-31T07:30:00Z bore-1/A"}, nil},
+		"german": {latin("Protokoll vom 31.01.2026\nDatum;Uhrzeit;Prüfgerät;lfd. Nr.;Messwert;Einheit;Bewertung\n31.01.2026;07:30:00,125;Uhr 1;1;8,015;mm;i.O.\n31.01.2026;07:30:01,125;Uhr 1;2;8,021;mm;zu groß\n31.01.2026;07:30:02,125;Uhr 1;3;---;mm;Fehler\n"),
+			[]string{"3 reading at 2026-01-31T07:30:00.125Z Uhr 1/ tag 1 value 8.015 mm in", "4 reading at 2026-01-31T07:30:01.125Z Uhr 1/ tag 2 value 8.021 mm above", "5 reading at 2026-01-31T07:30:02.125Z Uhr 1/ tag 3 mm void"},
+			[]string{"the separator between fields: semicolon", "the first 1 lines are not records", "the decimal mark is a comma", `the verdict word "zu groß" means above`}},
+		"no header": {"1|8.0150|OK\n2|8.0210|HI\n3|7.9800|LO\n",
+			[]string{"1 reading tag 1 value 8.0150 in", "2 reading tag 2 value 8.0210 above", "3 reading tag 3 value 7.9800 below"},
+			[]string{"the first row is a record and not a header", "no column with times was found"}},
+		"json among other lines": {"starting\nopened port\nready\n{\"at\":1769844600125,\"m\":{\"value\":8.0150,\"unit\":\"mm\"},\"seq\":4,\"status\":\"GOOD\"}\n{\"at\":1769844600225,\"m\":{\"value\":null,\"unit\":\"mm\"},\"seq\":5,\"status\":\"INVALID\"}\n",
+			[]string{"4 reading at 2026-01-31T07:30:00.125Z tag 4 value 8.0150 mm in", "5 reading at 2026-01-31T07:30:00.225Z tag 5 mm void"},
+			[]string{"lines that do not begin with a brace are other output, not records", "times are written as unix-ms, in UTC"}},
+		"utf-16": {wide, []string{"2 reading at 2026-01-31T07:30:00Z value 8.015 mm in"}, []string{"the encoding: utf-16"}},
+		"day or month": {"Timestamp,Reading,Judgement\n01/02/2026 07:30:00,0.315 in,OK\n",
+			[]string{"2 reading at 2026-02-01T07:30:00Z value 0.315 in in"}, []string{"the times fit MM/DD/YYYY hh:mm:ss,f as well: look which is meant"}},
+		"out on no side": {"value,result\n8.01,OK\n8.03,NOK\n",
+			[]string{"2 reading value 8.01 in", `3 reading value 8.03 NOK ! the verdict word "NOK" is not in the host description's zones`},
+			[]string{`the verdict word "NOK" says that a reading is out, and not on which side`}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			text, guesses := hostfile.Draft([]byte(c.sample))
+			h, err := hostfile.Parse("draft", text)
+			require.NoError(t, err, string(text))
+			got, err := records.Parse(h.Records, strings.NewReader(c.sample))
+			require.NoError(t, err, string(text))
+			if d := cmp.Diff(c.want, showAll(got)); d != "" {
+				t.Errorf("%s\n%s", d, text)
+			}
+			all := strings.Join(guesses, "\n")
+			for _, g := range c.guesses {
+				require.Contains(t, all, g)
+			}
+		})
+	}
+}
+
+func FuzzDraft(f *testing.F) {
+	f.Add([]byte("a;b\n1;2\n"))
+	f.Add([]byte("{\"value\": 1}\n"))
+	f.Add([]byte("SQLite format 3\x00"))
+	f.Add([]byte("\xff\xfea\x00"))
+	f.Add([]byte("value,zone\n1,\"a: {b}\"\n"))
+	f.Fuzz(func(t *testing.T, sample []byte) {
+		text, _ := hostfile.Draft(sample)
+		if _, err := hostfile.Parse("draft", text); err != nil {
+			t.Fatalf("%v\n%s", err, text)
+		}
+	})
+}
