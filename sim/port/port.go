@@ -14,8 +14,8 @@
 //     no stale bytes.
 //   - The line is raw from the first byte: no echo, no translation of line
 //     ends, even when the host sets nothing.
-//   - All events of one port reach the sink from one goroutine, one at a time,
-//     in the order in which they happened.
+//   - The events of one port reach the sink one at a time, in the order in which
+//     they happened, from goroutines of the port.
 package port
 
 import (

@@ -3,9 +3,7 @@ package port
 import (
 	"fmt"
 	"math"
-	"os"
 	"path/filepath"
-	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -95,15 +93,10 @@ type ptyPort struct {
 // lines. Use OpenRFC2217 to see those. A host that asks for 50 baud without
 // anything else is not noticed.
 func OpenPTY(cfg Config, sink func(Event)) (Port, error) {
-	cfg, err := cfg.check()
+	cfg, err := cfg.checkPTY()
 	if err != nil {
 		return nil, err
 	}
-	dir, err := filepath.Abs(cfg.Dir)
-	if err != nil {
-		return nil, fmt.Errorf("port %s: %w", cfg.Name, err)
-	}
-	cfg.Dir = dir
 	p := &ptyPort{cfg: cfg, hub: cfg.Hub, sink: sink, master: -1, peer: -1, q: queue{limit: cfg.Buffer, policy: cfg.Full}}
 	p.due.Store(math.MaxInt64)
 	if p.hub == nil {
@@ -171,31 +164,6 @@ func (p *ptyPort) appear(name string) (err error) {
 	return nil
 }
 
-// link makes path a symbolic link to target, in one step for whoever looks.
-func link(target, path string) error {
-	if fi, err := os.Lstat(path); err == nil && fi.Mode()&os.ModeSymlink == 0 {
-		return fmt.Errorf("%s is in the way and is no symbolic link: remove it or choose another name", path)
-	}
-	tmp := fmt.Sprintf("%s.%d~", path, os.Getpid())
-	_ = os.Remove(tmp)
-	if err := os.Symlink(target, tmp); err != nil {
-		return err
-	}
-	if err := os.Rename(tmp, path); err != nil {
-		_ = os.Remove(tmp)
-		return err
-	}
-	return nil
-}
-
-// unlink removes path if it is still our link to target.
-func unlink(target, path string) error {
-	if to, err := os.Readlink(path); err != nil || to != target {
-		return nil // gone, or another run's by now
-	}
-	return os.Remove(path)
-}
-
 // rest puts the line, through its master, into the state in which every host
 // finds it: raw, 8 bits, no flow control.
 func rest(master int) (unix.Termios, error) {
@@ -244,34 +212,6 @@ func settingsOf(t *unix.Termios) Settings {
 	return s
 }
 
-// cooked names what a line discipline does to bytes on their way.
-func cooked(t *unix.Termios) string {
-	var out []string
-	for _, f := range []struct {
-		name      string
-		flags, at uint32
-	}{
-		{"icanon", t.Lflag, unix.ICANON}, {"echo", t.Lflag, unix.ECHO}, {"isig", t.Lflag, unix.ISIG},
-		{"istrip", t.Iflag, unix.ISTRIP}, {"inlcr", t.Iflag, unix.INLCR}, {"igncr", t.Iflag, unix.IGNCR},
-		{"icrnl", t.Iflag, unix.ICRNL}, {"parmrk", t.Iflag, unix.PARMRK},
-	} {
-		if f.flags&f.at != 0 {
-			out = append(out, f.name)
-		}
-	}
-	if t.Oflag&unix.OPOST != 0 {
-		for _, f := range []struct {
-			name string
-			at   uint32
-		}{{"onlcr", unix.ONLCR}, {"ocrnl", unix.OCRNL}, {"onlret", unix.ONLRET}} {
-			if t.Oflag&f.at != 0 {
-				out = append(out, f.name)
-			}
-		}
-	}
-	return strings.Join(out, " ")
-}
-
 func (p *ptyPort) Path() string {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -299,50 +239,26 @@ func (p *ptyPort) Stats() Stats {
 func (p *ptyPort) Write(frame []byte) Outcome {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.stats.count(p.write(frame), len(frame))
-}
-
-func (p *ptyPort) write(frame []byte) Outcome {
 	switch {
 	case p.master < 0:
-		return DroppedDown
+		return p.stats.count(DroppedDown, len(frame))
 	case !p.open:
-		return DroppedUnheard
-	case len(frame) == 0:
-		return Sent
+		return p.stats.count(DroppedUnheard, len(frame))
 	}
 	if !p.q.empty() {
 		p.pump()
 	}
-	if p.q.empty() && p.room(len(frame)) >= len(frame) {
-		n := p.put(frame)
-		if n == len(frame) {
-			return Sent
-		}
-		if n > 0 {
-			p.q.rest(frame[n:])
-			p.queued()
-			return Queued
-		}
+	o, gaveUp := p.q.offer(frame, p.room, p.put, &p.stats)
+	p.given = append(p.given, gaveUp...)
+	if o == Queued {
+		p.queued()
 	}
-	ok, gaveUp := p.q.push(frame)
-	for _, f := range gaveUp {
-		p.stats.Queued.Frames--
-		p.stats.Queued.Bytes -= int64(len(f))
-		p.stats.count(DroppedFull, len(f))
-		p.given = append(p.given, Event{Kind: Dropped, Data: f})
-	}
-	if !ok {
-		return DroppedFull
-	}
-	p.queued()
-	return Queued
+	return o
 }
 
 // queued has the hub come by when the host has read, and at the latest after a
 // while.
 func (p *ptyPort) queued() {
-	p.stats.Deepest = max(p.stats.Deepest, len(p.q.data))
 	p.armed(true)
 	if at := p.hub.now() + int64(pumpLook); p.due.Load() > at {
 		p.due.Store(at)
@@ -692,12 +608,8 @@ func (p *ptyPort) Return(name string) error {
 	if p.master >= 0 {
 		return ErrUp
 	}
-	if name == "" {
-		name = filepath.Base(p.path)
-	}
-	cfg := p.cfg
-	cfg.Name = name
-	if _, err := cfg.check(); err != nil {
+	name, err := p.cfg.renamed(name, p.path)
+	if err != nil {
 		return err
 	}
 	return p.appear(name)

@@ -16,94 +16,8 @@ import (
 	"github.com/creack/pty"
 	"github.com/google/go-cmp/cmp"
 	"go.bug.st/serial"
-	"go.uber.org/goleak"
-	"golang.org/x/exp/rand"
 	"golang.org/x/sys/unix"
 )
-
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
-
-// patience bounds every wait of the tests; nothing is asserted about time.
-const patience = 20 * time.Second
-
-// log is a sink that keeps everything.
-type log struct {
-	mu     sync.Mutex
-	events []Event
-	moved  chan struct{}
-}
-
-func newLog() *log { return &log{moved: make(chan struct{})} }
-
-func (l *log) sink(e Event) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	l.events = append(l.events, e)
-	close(l.moved)
-	l.moved = make(chan struct{})
-}
-
-// until waits until the events so far satisfy ok and returns them.
-func (l *log) until(t testing.TB, what string, ok func([]Event) bool) []Event {
-	t.Helper()
-	deadline := time.After(patience)
-	for {
-		l.mu.Lock()
-		events, moved := append([]Event(nil), l.events...), l.moved
-		l.mu.Unlock()
-		if ok(events) {
-			return events
-		}
-		select {
-		case <-moved:
-		case <-deadline:
-			t.Fatalf("no %s; events: %v", what, brief(events))
-		}
-	}
-}
-
-func (l *log) count(t testing.TB, k Kind, n int) []Event {
-	t.Helper()
-	return l.until(t, fmt.Sprintf("%s number %d", k, n), func(es []Event) bool { return len(of(k, es)) >= n })
-}
-
-func of(k Kind, events []Event) (out []Event) {
-	for _, e := range events {
-		if e.Kind == k {
-			out = append(out, e)
-		}
-	}
-	return out
-}
-
-func received(events []Event) (out []byte) {
-	for _, e := range of(Received, events) {
-		out = append(out, e.Data...)
-	}
-	return out
-}
-
-func brief(events []Event) (out []string) {
-	for _, e := range events {
-		text := e.Kind.String()
-		switch e.Kind {
-		case Received, Dropped:
-			text += fmt.Sprintf(" %d bytes", len(e.Data))
-		case Asked:
-			text += " " + e.Settings.String() + " " + e.Cooked
-		case Closed, Purged:
-			text += fmt.Sprintf(" lost %d", e.Lost)
-		case Break, Paused:
-			text += fmt.Sprintf(" %v", e.On)
-		case Lines:
-			text += fmt.Sprintf(" %+v", e.Lines)
-		case Trouble:
-			text += " " + e.Err.Error()
-		}
-		out = append(out, strings.TrimSpace(text))
-	}
-	return out
-}
 
 func newPTY(t testing.TB, cfg Config) (*ptyPort, *log) {
 	t.Helper()
@@ -124,16 +38,6 @@ func newPTY(t testing.TB, cfg Config) (*ptyPort, *log) {
 		}
 	})
 	return p.(*ptyPort), l
-}
-
-// waitFor is for what no event tells.
-func waitFor(t testing.TB, what string, ok func() bool) {
-	t.Helper()
-	for end := time.Now().Add(patience); !ok(); time.Sleep(time.Millisecond) {
-		if time.Now().After(end) {
-			t.Fatalf("no %s", what)
-		}
-	}
 }
 
 // open is a host's plain open of the port.
@@ -188,15 +92,6 @@ func write(t testing.TB, f *os.File, text string) {
 	if _, err := f.WriteString(text); err != nil {
 		t.Fatal(err)
 	}
-}
-
-func read(t testing.TB, f io.Reader, n int) string {
-	t.Helper()
-	b := make([]byte, n)
-	if got, err := io.ReadFull(f, b); err != nil {
-		t.Fatalf("host read %d of %d bytes: %v", got, n, err)
-	}
-	return string(b)
 }
 
 func TestPTYOpenAndClose(t *testing.T) {
@@ -452,21 +347,6 @@ func TestPTYKeepsExclusiveWhileHeld(t *testing.T) {
 		}
 		return nil
 	})
-}
-
-// frames makes bytes of a fixed seed, cut into frames of 1 to 64 bytes.
-func frames(size int) (all []byte, cut [][]byte) {
-	r := rand.New(rand.NewSource(7))
-	all = make([]byte, size)
-	for i := range all {
-		all[i] = byte(r.Uint32())
-	}
-	for rest := all; len(rest) > 0; {
-		n := min(len(rest), 1+r.Intn(64))
-		cut = append(cut, rest[:n])
-		rest = rest[n:]
-	}
-	return all, cut
 }
 
 func TestPTYMegabyteEachWay(t *testing.T) {
@@ -754,21 +634,7 @@ func TestPTYLinkInTheWay(t *testing.T) {
 	}
 }
 
-func descriptors(t testing.TB) int {
-	t.Helper()
-	entries, err := os.ReadDir("/proc/self/fd")
-	if err != nil {
-		t.Fatal(err)
-	}
-	return len(entries)
-}
-
 func TestPTYSharedHubLeavesNothing(t *testing.T) {
-	r, w, err := os.Pipe() // so that the Go poller has its own descriptors before the count
-	if err != nil {
-		t.Fatal(err)
-	}
-	_, _ = r.Close(), w.Close()
 	before := descriptors(t)
 	h, err := NewHub()
 	if err != nil {

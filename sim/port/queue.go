@@ -45,6 +45,38 @@ func (q *queue) push(frame []byte) (ok bool, gaveUp [][]byte) {
 	return true, gaveUp
 }
 
+// offer sends a frame by put, which returns how many bytes it took, if nothing
+// waits and there is room, and queues what does not leave. It counts what became
+// of the frame and of the frames given up for it, which it returns as events.
+func (q *queue) offer(frame []byte, room func(want int) int, put func([]byte) int, stats *Stats) (o Outcome, gaveUp []Event) {
+	if len(frame) == 0 {
+		return stats.count(Sent, 0), nil
+	}
+	if q.empty() && room(len(frame)) >= len(frame) {
+		switch n := put(frame); n {
+		case 0:
+		case len(frame):
+			return stats.count(Sent, n), nil
+		default:
+			q.rest(frame[n:])
+			stats.Deepest = max(stats.Deepest, len(q.data))
+			return stats.count(Queued, len(frame)), nil
+		}
+	}
+	ok, dropped := q.push(frame)
+	for _, f := range dropped {
+		stats.Queued.Frames--
+		stats.Queued.Bytes -= int64(len(f))
+		stats.count(DroppedFull, len(f))
+		gaveUp = append(gaveUp, Event{Kind: Dropped, Data: f})
+	}
+	if !ok {
+		return stats.count(DroppedFull, len(frame)), gaveUp
+	}
+	stats.Deepest = max(stats.Deepest, len(q.data))
+	return stats.count(Queued, len(frame)), gaveUp
+}
+
 // rest takes what is left of a frame that has begun to leave. It is never
 // refused, whatever the limit: half a frame must not be lost. The queue is empty.
 func (q *queue) rest(left []byte) {
