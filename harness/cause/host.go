@@ -1,0 +1,720 @@
+package cause
+
+import (
+	"slices"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/zone"
+)
+
+// Want is one row that the host should have written.
+type Want struct {
+	Value decimal.Decimal // in the host's unit; meaningless when Void
+	Tag   int64
+	Seen  int32 // index in History.Seen, −1 for none
+	// Loss is the cost of the row's absence: Must when it has to be there, 0
+	// when it may be absent, between when a cause would explain that.
+	Loss uint8
+	Zone zone.Zone
+	// Second is another zone that a cause may lead to.
+	Second  zone.Zone
+	Unit    decimal.Unit
+	Event   string // low-cell, ...; empty for a reading
+	Tagged  bool   // Tag is recorded
+	Void    bool
+	Changed Loose
+}
+
+// Loose says which parts of a row a cause leaves open: any content fits, and
+// the right one too.
+type Loose uint8
+
+// Parts left open.
+const (
+	LooseValue Loose = 1 << iota
+	LooseTag
+	LooseZone
+	LooseUnit
+)
+
+// Must is the Loss of a row that has to be there.
+const Must = 10
+
+// slight is the cost of what a cause leaves to chance.
+const slight = 1
+
+// Rows is what a host writes: wants by stream. Stream g×width+c holds the
+// readings of channel c of gauge g, Events the events of each gauge.
+type Rows struct {
+	Readings [][]Want
+	Events   [][]Want
+	Requests [][]Request // of each gauge, before its first tag
+	Lines    []string
+	// Reopens is false for a host that leaves the port closed after a hang-up.
+	Reopens bool
+	// Doubles: now and then a row is written twice. Shuffles: rows of a burst
+	// may come in another order. Backwards: times may be out of order.
+	// LateWrites: the requests may come after the first tag.
+	Doubles, Shuffles, Backwards, LateWrites bool
+	// LoseValue: requests with a unit or a length may carry another value.
+	LoseValue bool
+	Zoned     bool // times may be off by a time zone
+}
+
+// Width is the number of channel places per gauge in Rows.Readings.
+func (s *Spec) Width() int {
+	w := 1
+	for i := range s.Gauges {
+		w = max(w, len(s.Gauges[i].Channels))
+	}
+	return w
+}
+
+// model is the model host at work.
+type model struct {
+	*Spec
+	h      *History
+	on     Set
+	param  [defectCount]int
+	gauges []gaugeState
+	width  int
+	rows   Rows
+	// The last want appended, for last-row-lost.
+	last *[]Want
+}
+
+type gaugeState struct {
+	channels []channelState
+	lastTag  int64
+	lastAt   time.Duration
+	anyTag   bool // a tag has come
+	rejoined bool // no tag since the link came back
+	low      bool // the cell was low in the last frame that was surely read
+	lowMaybe bool // it may have been low since
+}
+
+// sighting is when and with what a tag number was last seen on a channel.
+type sighting struct {
+	at   time.Duration
+	seen int32 // the frame's index in History.Seen
+	nth  int32 // tags on the channel until then
+	r    Reading
+}
+
+type channelState struct {
+	got, before, streamed, recorded, greatest decimal.Decimal // pm
+	seen                                      map[int64]sighting
+	tags                                      int32 // so far
+	tag                                       Reading
+	hasGot, hasBefore, hasStreamed, hasRec    bool
+	hasTag, hasZone                           bool
+	zone                                      zone.Zone
+}
+
+// Expect works out what a host with the given mistakes writes. The empty
+// hypothesis is the correct host.
+func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
+	m := &model{Spec: s, h: h, width: s.Width(), gauges: make([]gaugeState, len(s.Gauges))}
+	for _, v := range hyp {
+		m.on.add(v.defect)
+		m.param[v.defect] = v.param
+	}
+	m.rows = Rows{Readings: make([][]Want, len(s.Gauges)*m.width), Events: make([][]Want, len(s.Gauges)),
+		Reopens: !m.has(neverReopens), Doubles: m.has(rowDoubled), Shuffles: m.has(tagsOutOfOrder),
+		Backwards: m.has(timesBackwards), LateWrites: m.has(settingLate), LoseValue: m.has(settingWrongUnit), Zoned: m.has(timeZone)}
+	for g := range s.Gauges {
+		m.gauges[g] = gaugeState{channels: make([]channelState, m.width), anyTag: h.Later}
+		for c := range m.gauges[g].channels {
+			m.gauges[g].channels[c].seen = map[int64]sighting{}
+		}
+		m.rows.Requests = append(m.rows.Requests, m.writes(g))
+		m.rows.Lines = append(m.rows.Lines, m.line(g))
+	}
+	for i := range h.Seen {
+		m.see(i, &h.Seen[i])
+	}
+	for g := range m.gauges {
+		if m.gauges[g].lowMaybe && !m.has(lowCellMissed) {
+			m.event(g, -1, "low-cell", 0)
+		}
+	}
+	if m.has(lastRowLost) && m.last != nil && !h.Cut {
+		w := *m.last
+		w[len(w)-1].Loss = slight
+		// Rows of several gauges may have been written in another order.
+		for _, ws := range append(m.rows.Readings, m.rows.Events...) {
+			if n := len(ws); n > 0 {
+				ws[n-1].Loss = min(ws[n-1].Loss, slight)
+			}
+		}
+	}
+	return &m.rows
+}
+
+func (m *model) has(d defect) bool { return m.on.has(d) }
+
+// name is the gauge whose name rows are written under.
+func (m *model) name(g int) int {
+	if m.has(gaugesSwapped) {
+		return (g + 1) % len(m.gauges)
+	}
+	return g
+}
+
+func (m *model) event(g, seen int, what string, loss uint8) {
+	g = m.name(g)
+	m.rows.Events[g] = append(m.rows.Events[g], Want{Seen: int32(seen), Event: what, Loss: loss})
+	m.last = &m.rows.Events[g]
+}
+
+func (m *model) see(i int, s *Seen) {
+	g := int(s.Gauge)
+	gs := &m.gauges[g]
+	loss := uint8(Must)
+	if s.State == Perhaps {
+		loss = 0
+	}
+	switch s.What {
+	case Down:
+		for c := range gs.channels {
+			ch := &gs.channels[c]
+			ch.before, ch.hasBefore = ch.got, ch.hasGot
+		}
+		if !m.has(linkLossMissed) {
+			m.event(g, i, "link-lost", loss)
+		}
+	case Up:
+		gs.rejoined = true
+		if !m.has(linkBackMissed) {
+			m.event(g, i, "link-back", loss)
+		}
+	case RadioOff:
+		m.event(g, i, "link-lost", 0)
+	case RadioOn:
+		m.event(g, i, "link-back", 0)
+	case Dead:
+		m.event(g, i, "cell-dead", 0)
+	case Frame:
+		m.frame(i, s, gs, loss)
+	}
+}
+
+func (m *model) frame(i int, s *Seen, gs *gaugeState, loss uint8) {
+	g := int(s.Gauge)
+	rs := m.h.Of(s)
+	if s.State == Spoilt {
+		if m.has(checksumIgnored) && !s.Other && (s.Tagged || m.All) {
+			for _, r := range rs {
+				m.put(g, int(r.Channel), Want{Seen: int32(i), Loss: slight, Tagged: s.Numbered, Tag: s.Tag,
+					Changed: LooseValue | LooseTag | LooseZone | LooseUnit})
+			}
+		}
+		return
+	}
+	if m.has(splitFrameLost) && s.Split {
+		loss = min(loss, slight)
+	}
+	m.cell(i, s, gs, loss)
+	if s.Other || len(rs) == 0 {
+		return
+	}
+	if m.has(channelFirstOnly) {
+		rs = rs[:1]
+	}
+	if !s.Tagged {
+		m.streamed(i, s, gs, rs, loss)
+		return
+	}
+	if s.Numbered {
+		if m.has(tagWrapDropped) && gs.anyTag && s.Tag < gs.lastTag {
+			return
+		}
+	}
+	first, rejoined := !gs.anyTag, gs.rejoined
+	burst := gs.anyTag && (s.Joined || s.At-gs.lastAt < 250*time.Millisecond)
+	gs.lastTag, gs.lastAt, gs.anyTag, gs.rejoined = s.Tag, s.At, true, false
+	if burst && m.has(tagDroppedBurst) {
+		loss = min(loss, slight)
+	}
+	if first && m.has(firstTagMissed) || rejoined && m.has(tagLostAtRejoin) {
+		return
+	}
+	for _, r := range rs {
+		m.tagged(i, s, r, g, m.channel(r), rejoined, loss)
+	}
+}
+
+// cell sees to the low-cell event, which is due once until the cell is good
+// again, at the first reading that was surely received and says so. Replies
+// and status frames may not say it.
+func (m *model) cell(i int, s *Seen, gs *gaugeState, loss uint8) {
+	if m.has(lowCellMissed) {
+		return
+	}
+	g := int(s.Gauge)
+	switch unsure := s.State == Perhaps || s.Other; {
+	case s.Low && unsure:
+		gs.lowMaybe = gs.lowMaybe || !gs.low
+	case s.Low:
+		if !gs.low || m.has(lowCellRepeated) {
+			m.event(g, i, "low-cell", loss)
+		}
+		gs.low, gs.lowMaybe = true, false
+	case !unsure:
+		if gs.lowMaybe {
+			m.event(g, i, "low-cell", 0)
+		}
+		gs.low, gs.lowMaybe = false, false
+	}
+}
+
+type answer uint8
+
+const (
+	no answer = iota
+	maybe
+	yes
+)
+
+// repeated answers whether a tagged frame is one that came before, by the rule
+// of Tags.Window, and sees to the case that the one before may not have been
+// read. A number that comes round again within the window with the same
+// reading is a new tag in truth and a repeat by the rule, so either is right;
+// so it is when the host's clock does not run as the scenario's.
+func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) answer {
+	before, known := ch.seen[s.Tag]
+	ch.tags++
+	ch.seen[s.Tag] = sighting{s.At, int32(i), ch.tags, r}
+	within := s.At-before.at <= m.Gauges[g].Tags.Window
+	switch {
+	case !known, m.has(tagRepeated):
+		return no
+	case m.has(tagWindowEndless):
+		return yes
+	case !before.r.same(r), !within && m.RealTime:
+		return no
+	case !within || !s.Repeat:
+		return maybe
+	}
+	if m.h.Seen[before.seen].State == Perhaps {
+		// The host has read one of the two or both; either way one row is due.
+		if s.State == Perhaps || before.nth != ch.tags-1 {
+			return maybe
+		}
+		ws := m.rows.Readings[m.name(g)*m.width+c]
+		if k := len(ws) - 1; k >= 0 && ws[k].Seen == before.seen {
+			ws[k].Loss = Must
+		}
+	}
+	ch.seen[s.Tag] = sighting{s.At, before.seen, ch.tags, r}
+	return yes
+}
+
+func (r Reading) same(s Reading) bool {
+	return r.Void == s.Void && (r.Void || r.Unit == s.Unit && r.Shown.Equal(s.Shown))
+}
+
+// channel says which channel a reading is taken for.
+func (m *model) channel(r Reading) int {
+	switch {
+	case m.has(channelsSwapped) && r.Channel < 2:
+		return min(1-int(r.Channel), m.width-1)
+	case m.has(channelsAsFirst):
+		return 0
+	}
+	return int(r.Channel)
+}
+
+func (m *model) streamed(i int, s *Seen, gs *gaugeState, rs []Reading, loss uint8) {
+	for _, r := range rs {
+		c := m.channel(r)
+		ch := &gs.channels[c]
+		switch {
+		case m.has(streamAsTag):
+			m.record(i, int(s.Gauge), c, ch, r, Want{Tag: gs.lastTag, Tagged: true, Loss: loss, Changed: LooseTag})
+		case m.All || m.has(streamsRecorded):
+			if s.Asked {
+				loss = 0
+			}
+			m.record(i, int(s.Gauge), c, ch, r, Want{Loss: loss})
+		}
+		if !r.Void {
+			pm := m.length(int(s.Gauge), r)
+			ch.got, ch.hasGot = pm, true
+			ch.streamed, ch.hasStreamed = pm, true
+		}
+	}
+}
+
+func (m *model) tagged(i int, s *Seen, r Reading, g, c int, rejoined bool, loss uint8) {
+	ch := &m.gauges[g].channels[c]
+	w := Want{Loss: loss, Tag: s.Tag, Tagged: s.Numbered}
+	if s.Numbered {
+		switch m.repeated(i, s, g, c, ch, r) {
+		case yes:
+			return
+		case maybe:
+			w.Loss = 0
+		}
+	} else if s.Repeat {
+		w.Loss = 0 // without a number nothing tells it from a new tag
+	}
+	if m.has(tagMerged) && ch.hasTag && ch.tag.same(r) {
+		return
+	}
+	ch.tag, ch.hasTag = r, true
+	if r.Void && m.has(voidDropped) {
+		return
+	}
+	if m.has(tagNumberOff) {
+		w.Tag += int64(m.param[tagNumberOff])
+	}
+	if m.has(tagUnrecorded) {
+		w.Tagged = false
+	}
+	switch {
+	case m.has(staleAfterRejoin) && rejoined && ch.hasBefore:
+		r = lengthReading(r, ch.before)
+	case m.has(tagValueStreamed) && ch.hasStreamed:
+		r = lengthReading(r, ch.streamed)
+	}
+	m.record(i, g, c, ch, r, w)
+	if !r.Void {
+		ch.got, ch.hasGot = m.length(g, r), true
+	}
+}
+
+// lengthReading is a reading with another value, worked out before, in pm.
+func lengthReading(r Reading, pm decimal.Decimal) Reading {
+	r.Shown, r.Unit, r.Void = pm, decimal.PM, false
+	return r
+}
+
+// record makes the row of a reading.
+func (m *model) record(i, g, c int, ch *channelState, r Reading, w Want) {
+	w.Seen, w.Unit = int32(i), m.Unit
+	if m.has(unitLabel) {
+		w.Unit = other(m.Unit)
+		w.Changed |= LooseUnit
+	}
+	if r.Void {
+		switch {
+		case m.has(voidAsZero):
+			r = lengthReading(r, decimal.Decimal{})
+			w.Changed |= LooseZone
+		case m.has(voidAsLast) && ch.hasGot:
+			r = lengthReading(r, ch.got)
+			w.Changed |= LooseZone
+		}
+	}
+	if w.Void = r.Void; w.Void {
+		w.Zone = zone.Void
+		if m.has(voidIn) {
+			w.Zone = zone.In
+		}
+	} else {
+		pm := m.length(g, r)
+		own := pm
+		if ch.hasRec {
+			switch {
+			case m.has(valueStale):
+				pm = ch.recorded
+			case m.has(averages):
+				pm = pm.Add(ch.recorded).Mul(decimal.New(5, -1))
+			case m.has(greatestSoFar) && ch.greatest.Cmp(pm) > 0:
+				pm = ch.greatest
+			}
+		}
+		ch.recorded, ch.greatest, ch.hasRec = own, pm, true
+		var shown decimal.Decimal
+		w.Value, shown = m.display(pm)
+		w.Zone, w.Second = m.place(g, c, r, pm, shown)
+	}
+	if m.has(zoneFromGauge) && !r.Void {
+		w.Zone, w.Second = r.Gauge, r.Gauge
+	}
+	if w.Void {
+		w.Second = w.Zone
+	}
+	if m.has(zoneAlwaysIn) {
+		w.Zone, w.Second = zone.In, zone.In
+	}
+	if judged := w.Zone; m.has(zoneStale) {
+		if ch.hasZone {
+			w.Zone, w.Second = ch.zone, ch.zone
+		}
+		ch.zone, ch.hasZone = judged, true
+	}
+	m.put(g, c, w)
+}
+
+func (m *model) put(g, c int, w Want) {
+	at := &m.rows.Readings[m.name(g)*m.width+c]
+	*at = append(*at, w)
+	m.last = at
+}
+
+// length is a reading as the host understands it, in picometres.
+func (m *model) length(g int, r Reading) decimal.Decimal {
+	if r.Unit == decimal.PM { // worked out before
+		return r.Shown
+	}
+	v := m.number(g, r)
+	from, to := decimal.New(int64(r.Unit.Size()), 0), decimal.New(int64(m.Unit.Size()), 0)
+	pm := v.Mul(from)
+	inches := decimal.New(int64(decimal.Inch), 0)
+	switch {
+	case r.Unit == m.Unit:
+	case m.has(unitUnconverted):
+		return v.Mul(to)
+	case m.has(unitConvertedTwice):
+		return pm.Mul(from).Quo(to, -9, decimal.HalfEven)
+	case m.has(unitInverted):
+		return v.Mul(to).Mul(to).Quo(from, -9, decimal.HalfEven)
+	case m.has(inchAs25) && r.Unit == decimal.IN:
+		return v.Mul(decimal.New(25e9, 0))
+	case m.has(inchAs25) && m.Unit == decimal.IN:
+		return pm.Mul(inches).Quo(decimal.New(25e9, 0), -9, decimal.HalfEven)
+	}
+	return pm
+}
+
+// number is the value the host takes from the frame, in the gauge's unit.
+func (m *model) number(g int, r Reading) decimal.Decimal {
+	v := r.Shown
+	if m.on == (Set{}) {
+		return v
+	}
+	gauge := &m.Gauges[g]
+	if m.has(signLost) {
+		v = v.Abs()
+	}
+	if m.has(signInverted) {
+		v = v.Neg()
+	}
+	if m.has(signNotExtended) && v.Sign() < 0 {
+		p := m.param[signNotExtended] // bits×16 + finer decimals
+		v = v.Add(decimal.New(1<<(p/16), v.Exponent()-p%16))
+	}
+	if m.has(decimalComma) {
+		v = v.Quantize(0, decimal.Truncate)
+	}
+	if m.has(decimalShifted) {
+		v = v.Mul(decimal.New(1, m.param[decimalShifted]))
+	}
+	if f := gauge.Factor; !f.IsZero() {
+		if m.has(factorTwice) {
+			v = v.Mul(f)
+		}
+		if m.has(factorInverted) {
+			v = v.Quo(f, v.Exponent()-6, decimal.HalfEven)
+		}
+	}
+	if gauge.Preset != 0 {
+		preset, _ := gauge.Preset.In(r.Unit)
+		if m.has(datumTwice) {
+			v = v.Add(preset)
+		}
+		if m.has(datumDropped) {
+			v = v.Sub(preset)
+		}
+		if m.has(senseInverted) {
+			v = preset.Add(preset).Sub(v)
+		}
+	}
+	return v
+}
+
+// display rounds a length to the host's step: in the host's unit, and in pm.
+func (m *model) display(pm decimal.Decimal) (shown, shownPM decimal.Decimal) {
+	step, rounding := m.Resolution, m.Rounding
+	size := decimal.New(int64(m.Unit.Size()), 0)
+	if m.has(roundsCoarse) {
+		step = step.Mul(decimal.New(1, 1))
+	}
+	stepPM := step.Mul(size)
+	if m.has(roundsTwice) {
+		pm = pm.RoundTo(stepPM.Mul(decimal.New(1, -1)), rounding)
+	}
+	switch {
+	case m.has(notRounded):
+		return pm.Quo(size, step.Exponent()-m.param[notRounded], decimal.HalfEven), pm
+	case m.has(truncates):
+		rounding = decimal.Truncate
+	case m.has(roundsHalfUp):
+		rounding = decimal.HalfUp
+	case m.has(roundsHalfEven):
+		rounding = decimal.HalfEven
+	}
+	if n, ok := pm.Steps(stepPM, rounding); ok {
+		steps := decimal.New(n, 0)
+		return step.Mul(steps), stepPM.Mul(steps)
+	}
+	steps := pm.Quo(stepPM, 0, rounding)
+	return step.Mul(steps), stepPM.Mul(steps)
+}
+
+// place gives the zone, and the other one a cause may lead to.
+func (m *model) place(g, c int, r Reading, received, shown decimal.Decimal) (z, second zone.Zone) {
+	if c >= len(m.Gauges[g].Channels) {
+		return zone.In, zone.In
+	}
+	ch := &m.Gauges[g].Channels[c]
+	rule := m.Rule
+	if m.has(decidesUnrounded) {
+		rule.Decide = zone.Unrounded
+	}
+	if m.has(decidesDisplayed) {
+		rule.Decide = zone.Displayed
+	}
+	v := shown
+	if rule.Decide == zone.Unrounded {
+		v = received
+	}
+	if m.on == (Set{}) {
+		z = ch.Limits.Place(v, rule)
+		return z, z
+	}
+	l := ch.Limits
+	warn := zone.Limits{Lower: l.WarnLower, Upper: l.WarnUpper}
+	warnRule := zone.Rule{Strict: rule.Strict}
+	if m.has(limitsOfFirst) {
+		l = m.Gauges[g].Channels[0].Limits
+		warn = zone.Limits{Lower: l.WarnLower, Upper: l.WarnUpper}
+	}
+	switch {
+	case m.has(strictLimits):
+		rule.Strict = true
+	case m.has(inclusiveLimits):
+		rule.Strict = false
+	}
+	if m.has(strictWarnings) {
+		warnRule.Strict = true
+	}
+	if m.has(guardOnWarnings) {
+		warnRule.Guard = rule.Guard
+	}
+	switch {
+	case m.has(guardIgnored):
+		rule.Guard = 0
+	case m.has(guardOutwards):
+		rule.Guard = -rule.Guard
+	}
+	if m.has(limitsUnit) {
+		to := other(ch.LimitUnit)
+		switch m.param[limitsUnit] {
+		case 1:
+			to = m.Unit
+		case 2:
+			to = r.Unit
+		}
+		for _, at := range []*zone.Limit{&l.Lower, &l.Upper, &warn.Lower, &warn.Upper} {
+			if n, ok := at.At.In(ch.LimitUnit); ok {
+				at.At, _ = decimal.Exactly(n.Quantize(-9, decimal.HalfEven), to)
+			}
+		}
+	}
+	if m.has(upperIgnored) {
+		l.Upper.Set = false
+	}
+	if m.has(lowerIgnored) {
+		l.Lower.Set = false
+	}
+	if m.has(warningsIgnored) {
+		warn = zone.Limits{}
+	}
+	decide := func(strict bool) zone.Zone {
+		rule, warnRule := rule, warnRule
+		rule.Strict = rule.Strict || strict
+		warnRule.Strict = warnRule.Strict || strict
+		spec := zone.Limits{Lower: l.Lower, Upper: l.Upper}.Place(v, rule)
+		warned := warn.Place(v, warnRule)
+		if spec == zone.In || m.has(warningsFirst) && warned != zone.In {
+			switch warned {
+			case zone.Below:
+				return zone.WarnLow
+			case zone.Above:
+				return zone.WarnHigh
+			}
+			return spec
+		}
+		return spec
+	}
+	z = decide(false)
+	second = z
+	if m.has(floatCompare) {
+		// The last bit of a binary fraction is off by chance, so that a value
+		// equal to a limit falls on either side of it.
+		second = decide(true)
+	}
+	if m.has(warningsAsLimits) {
+		switch z {
+		case zone.WarnLow:
+			z = zone.Below
+		case zone.WarnHigh:
+			z = zone.Above
+		}
+		second = z
+	}
+	if m.has(limitsSwapped) {
+		mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.In, zone.WarnLow, zone.Below}
+		z, second = mirror[z], mirror[second]
+	}
+	return z, second
+}
+
+// writes are the requests the host makes before the first tag.
+func (m *model) writes(g int) []Request {
+	if m.has(settingsNotWritten) {
+		return nil
+	}
+	gauge := &m.Gauges[g]
+	rs := make([]Request, 0, len(gauge.Writes)+1)
+	for _, w := range gauge.Writes {
+		if w.Verb == "" {
+			w.Verb = "set"
+		}
+		if w.Setting == "function" && m.has(functionIgnored) {
+			w.To = "live"
+		}
+		rs = append(rs, Request{Write: w})
+	}
+	if m.has(functionIgnored) && !slices.ContainsFunc(rs, func(r Request) bool { return r.Setting == "function" }) && gauge.Function != "" && gauge.Function != "live" {
+		rs = append(rs, Request{Write: Write{Verb: "set", Setting: "function", To: "live"}})
+	}
+	if m.has(writesReversed) {
+		slices.Reverse(rs)
+	}
+	return rs
+}
+
+// line is the serial line setting the host asks for.
+func (m *model) line(g int) string {
+	switch {
+	case m.has(wrongBaud):
+		return AnotherSpeed
+	case m.has(wrongParity):
+		return AnotherParity
+	}
+	return m.Gauges[g].Line
+}
+
+// Lines a mistaken host asks for.
+const (
+	AnotherSpeed  = "another speed"
+	AnotherParity = "another parity"
+)
+
+// other is the unit a metric one is confused with, and the reverse.
+func other(u decimal.Unit) decimal.Unit {
+	switch u {
+	case decimal.IN:
+		return decimal.MM
+	case decimal.UIN:
+		return decimal.UM
+	case decimal.UM:
+		return decimal.UIN
+	}
+	return decimal.IN
+}

@@ -1,0 +1,70 @@
+package cause
+
+// Set is a set of switches.
+type Set [2]uint64
+
+func (s *Set) add(d defect)      { s[d/64] |= 1 << (d % 64) }
+func (s *Set) has(d defect) bool { return s[d/64]>>(d%64)&1 != 0 }
+
+// Variant is one cause with one parameter of its mistake.
+type Variant struct {
+	defect defect
+	param  int
+}
+
+// Name of the cause.
+func (v Variant) Name() string { return catalogue[v.defect].Name }
+
+// Cause of the variant.
+func (v Variant) Cause() Cause { return catalogue[v.defect].Cause }
+
+// Rank orders causes: the lower is named first where all else is equal.
+func (v Variant) Rank() int { return int(v.defect) }
+
+// Hypothesis is a set of mistakes made together. Nil is the correct host.
+type Hypothesis []Variant
+
+// Has reports whether a cause is among them, whatever its parameter.
+func (h Hypothesis) Has(v Variant) bool {
+	for _, w := range h {
+		if w.defect == v.defect {
+			return true
+		}
+	}
+	return false
+}
+
+// With returns the hypothesis and one more cause.
+func (h Hypothesis) With(v Variant) Hypothesis {
+	return append(append(make(Hypothesis, 0, len(h)+1), h...), v)
+}
+
+// Variants lists every cause with every parameter, in order of rank.
+func Variants() []Variant {
+	var vs []Variant
+	for d := range defectCount {
+		params := catalogue[d].params
+		if params == nil {
+			params = []int{0}
+		}
+		for _, p := range params {
+			vs = append(vs, Variant{d, p})
+		}
+	}
+	return vs
+}
+
+// Named returns the first variant of each named cause; a name that is not in
+// the catalogue is left out.
+func Named(names ...string) Hypothesis {
+	var h Hypothesis
+	for _, n := range names {
+		for _, v := range Variants() {
+			if v.Name() == n {
+				h = append(h, v)
+				break
+			}
+		}
+	}
+	return h
+}

@@ -1,0 +1,704 @@
+package judge
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"example.org/understudy/harness/align"
+	"example.org/understudy/harness/cause"
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/zone"
+)
+
+// row is a record made ready for comparing.
+type row struct {
+	value    decimal.Decimal
+	tag      int64
+	gauge    int16
+	zone     zone.Zone
+	unit     decimal.Unit
+	hasTag   bool
+	hasValue bool
+	hasZone  bool
+	hasUnit  bool
+	known    bool // the unit is one
+}
+
+const noZone = zone.Zone(250) // a word that is no zone
+
+var eventAspects = map[string]Aspect{"low-cell": cause.LowCell, "cell-dead": cause.LowCell, "link-lost": cause.LinkLost, "link-back": cause.LinkBack}
+
+// index sorts the records into streams and readies them.
+func (j *judging) index() {
+	j.rows = make([]row, len(j.records))
+	j.readings = make([][]int32, len(j.Gauges)*j.width)
+	j.events = make([][]int32, len(j.Gauges))
+	last := make([]time.Time, len(j.Gauges))
+	for i := range j.records {
+		rec, r := &j.records[i], &j.rows[i]
+		g, c, ok := j.stream(rec)
+		r.gauge = int16(g)
+		switch {
+		case rec.Kind != "reading":
+			if a, judged := eventAspects[rec.Kind]; judged && g >= 0 && j.Claimed(a) {
+				j.events[g] = append(j.events[g], int32(i))
+			} else if judged && g < 0 {
+				j.loose = append(j.loose, diff{kind: KindIdentity, rec: int32(i), stream: -1})
+			} else if rec.Kind == "" {
+				j.loose = append(j.loose, diff{kind: KindUnreadable, rec: int32(i), stream: -1})
+			}
+		case !ok:
+			j.loose = append(j.loose, diff{kind: KindIdentity, rec: int32(i), stream: -1})
+		default:
+			j.ready(rec, r)
+			s := g*j.width + c
+			j.readings[s] = append(j.readings[s], int32(i))
+		}
+		if g < 0 || !rec.HasTime || !j.Claimed(cause.Time) {
+			continue
+		}
+		if rec.Time.Before(last[g]) {
+			j.times = append(j.times, diff{kind: KindTime, rec: int32(i), stream: -1})
+		} else {
+			last[g] = rec.Time
+		}
+		if !j.Begun.IsZero() && (rec.Time.Before(j.Begun.Add(-clockSlack)) || !j.Ended.IsZero() && rec.Time.After(j.Ended.Add(clockSlack))) {
+			j.times = append(j.times, diff{kind: KindTimeOff, rec: int32(i), stream: -1})
+		}
+	}
+}
+
+// clockSlack is how far a host's clock may be off.
+const clockSlack = 5 * time.Second
+
+// stream finds the gauge and channel a record names.
+func (j *judging) stream(rec *Record) (g, c int, ok bool) {
+	g, ok = j.names[rec.Gauge]
+	if !ok {
+		if rec.Gauge != "" || len(j.Gauges) != 1 {
+			return -1, 0, false
+		}
+		g = 0
+	}
+	chs := j.Gauges[g].Channels
+	for c := range chs {
+		if chs[c].Name == rec.Channel {
+			return g, c, true
+		}
+	}
+	return g, 0, rec.Channel == "" && len(chs) <= 1
+}
+
+func (j *judging) ready(rec *Record, r *row) {
+	if rec.Tag != nil {
+		r.tag, r.hasTag = *rec.Tag, true
+	}
+	if rec.Value != nil {
+		r.value, r.hasValue = *rec.Value, true
+	}
+	if rec.Zone != "" {
+		r.hasZone = true
+		if r.zone.UnmarshalText([]byte(rec.Zone)) != nil {
+			r.zone = noZone
+		}
+	}
+	if rec.Unit != "" {
+		r.hasUnit = true
+		if rec.Unit == j.Unit.Symbol() {
+			r.unit, r.known = j.Unit, true
+		} else {
+			r.unit, r.known = decimal.ParseUnit(rec.Unit)
+		}
+	}
+}
+
+// diff is one disagreement.
+type diff struct {
+	want   *cause.Want // nil for a row without one
+	kind   Kind
+	rec    int32 // −1 for a want without a row
+	stream int32 // of readings; −1 when it is none
+	gauge  int32 // of events and facts
+	nth    int32 // of facts: which
+}
+
+// key identifies a disagreement whatever the hypothesis.
+type key struct {
+	kind           Kind
+	rec, seen      int32
+	stream, nthOrG int32
+}
+
+func (d *diff) key() key {
+	if d.rec >= 0 {
+		return key{kind: d.kind, rec: d.rec}
+	}
+	k := key{kind: d.kind, rec: -1, seen: -1, stream: d.stream, nthOrG: d.gauge<<16 | d.nth}
+	if d.want != nil {
+		k.seen = d.want.Seen
+	}
+	return k
+}
+
+// outcome of comparing the records with the rows of a hypothesis.
+type outcome struct {
+	rows     []*cause.Rows // what the diffs point into
+	diffs    []diff
+	slack    int // what the hypothesis leaves to chance
+	expected int
+	paired   int
+	streams  []aligned // of a whole run
+}
+
+// aligned is one stream of a whole run and how it was aligned.
+type aligned struct {
+	wants []cause.Want
+	recs  []int32
+	match []int32
+}
+
+// span is a part of the run: what was seen in from..to, worked out from warm
+// on, and the records that belong to it (nil: all).
+type span struct {
+	warm, from, to int
+	readings       [][]int32
+	events         [][]int32
+}
+
+func (j *judging) whole() span {
+	return span{to: len(j.h.Seen), readings: j.readings, events: j.events}
+}
+
+// test compares all the records with a hypothesis.
+func (j *judging) test(hyp cause.Hypothesis) *outcome {
+	return j.testSpans(hyp, []span{j.whole()})
+}
+
+func (j *judging) testSpans(hyp cause.Hypothesis, spans []span) *outcome {
+	out := &outcome{}
+	for _, sp := range spans {
+		part := j.h
+		part.Seen = j.h.Seen[sp.warm:sp.to]
+		part.Later, part.Cut = sp.warm > 0, sp.to < len(j.h.Seen)
+		rows := cause.Expect(j.Spec, &part, hyp)
+		out.rows = append(out.rows, rows)
+		for s := range rows.Readings {
+			j.compare(out, rows, trim(rows.Readings[s], sp), sp.readings[s], int32(s))
+		}
+		for g := range rows.Events {
+			j.compareEvents(out, trim(rows.Events[g], sp), sp.events[g], int32(g))
+		}
+	}
+	j.facts(out, out.rows[0])
+	return out
+}
+
+// trim leaves out the wants from before a span, and counts frames by their
+// place in the whole history.
+func trim(ws []cause.Want, sp span) []cause.Want {
+	if sp.warm == 0 && sp.from == 0 {
+		return ws
+	}
+	k := 0
+	for k < len(ws) && int(ws[k].Seen)+sp.warm < sp.from {
+		k++
+	}
+	ws = ws[k:]
+	for i := range ws {
+		if ws[i].Seen >= 0 {
+			ws[i].Seen += int32(sp.warm)
+		}
+	}
+	return ws
+}
+
+// sides are the wants and rows of one stream.
+type sides struct {
+	*judging
+	wants   []cause.Want
+	recs    []int32
+	tags    bool
+	doubles bool
+	claims  struct{ value, void, zone, unit bool }
+}
+
+func (s *sides) Len() (int, int) { return len(s.wants), len(s.recs) }
+
+func (s *sides) Skip(i int) int { return int(s.wants[i].Loss) }
+
+func (s *sides) Extra(k int) int {
+	if s.doubles && s.double(k) {
+		return 1
+	}
+	return align.Full
+}
+
+// double reports whether a row says the same as the row before.
+func (s *sides) double(k int) bool {
+	if k == 0 {
+		return false
+	}
+	a, b := &s.rows[s.recs[k-1]], &s.rows[s.recs[k]]
+	return a.tag == b.tag && a.hasTag == b.hasTag && a.hasValue == b.hasValue && a.zone == b.zone && (!a.hasValue || a.value.Equal(b.value))
+}
+
+// The costs of disagreeing. A row with another tag and another value is no
+// longer the same row: two gaps are cheaper.
+const (
+	costTag   = 13
+	costNoTag = 6
+	costValue = 8
+	costZone  = 2
+	costUnit  = 1
+)
+
+func (s *sides) Pair(i, k int) int {
+	w, r := &s.wants[i], &s.rows[s.recs[k]]
+	c := 0
+	if s.tags {
+		c = tagCost(w, r)
+	}
+	if !s.sameValue(w, r) {
+		c += costValue
+	}
+	if s.claims.zone && !zoneFits(w, r) {
+		c += costZone
+	}
+	if s.claims.unit && !s.unitFits(w, r) {
+		c += costUnit
+	}
+	return c
+}
+
+func tagCost(w *cause.Want, r *row) int {
+	switch {
+	case w.Tagged != r.hasTag:
+		return costNoTag
+	case w.Tagged && w.Tag != r.tag && w.Changed&cause.LooseTag == 0:
+		return costTag
+	}
+	return 0
+}
+
+func (s *sides) sameValue(w *cause.Want, r *row) bool {
+	if w.Changed&cause.LooseValue != 0 {
+		return true
+	}
+	if w.Void || !r.hasValue {
+		return !s.claims.void || w.Void == !r.hasValue
+	}
+	return !s.claims.value || w.Value.Equal(r.value)
+}
+
+func zoneFits(w *cause.Want, r *row) bool {
+	if w.Changed&cause.LooseZone != 0 {
+		return true
+	}
+	return r.hasZone && (w.Zone == r.zone || w.Second == r.zone)
+}
+
+func (s *sides) unitFits(w *cause.Want, r *row) bool {
+	return !r.hasUnit || w.Void || w.Changed&cause.LooseUnit != 0 || r.known && r.unit == w.Unit
+}
+
+func (s *sides) Same(i, k int) bool {
+	w, r := &s.wants[i], &s.rows[s.recs[k]]
+	if s.tags && w.Tagged && r.hasTag {
+		return w.Tag == r.tag
+	}
+	return w.Void == !r.hasValue && (w.Void || w.Value.Equal(r.value))
+}
+
+func (s *sides) WantKey(i int) uint64 {
+	w := &s.wants[i]
+	return rowKey(w.Tag, s.tags && w.Tagged, w.Value, !w.Void)
+}
+
+func (s *sides) RecordKey(k int) uint64 {
+	r := &s.rows[s.recs[k]]
+	return rowKey(r.tag, s.tags && r.hasTag, r.value, r.hasValue)
+}
+
+func rowKey(tag int64, hasTag bool, v decimal.Decimal, hasValue bool) uint64 {
+	h := uint64(1469598103934665603)
+	mix := func(x uint64) { h = (h ^ x) * 1099511628211; h ^= h >> 29 }
+	if hasTag {
+		mix(uint64(tag))
+	}
+	if hasValue {
+		v = v.Trim()
+		c, _ := v.Coefficient()
+		mix(uint64(c))
+		mix(uint64(v.Exponent()))
+	}
+	return h
+}
+
+// compare aligns one stream and enters what differs.
+func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, recs []int32, stream int32) {
+	for i := range wants {
+		if wants[i].Loss == cause.Must {
+			out.expected++
+		}
+	}
+	s := &sides{judging: j, wants: wants, recs: recs, doubles: rows.Doubles, tags: j.Claimed(cause.Tag)}
+	s.claims.value, s.claims.void = j.Claimed(cause.Value), j.Claimed(cause.Void)
+	s.claims.zone, s.claims.unit = j.Claimed(cause.Zone), j.Claimed(cause.Unit)
+	match := align.Align(s)
+	out.streams = append(out.streams, aligned{wants, recs, match})
+	complete := j.Claimed(cause.Complete)
+	add := func(kind Kind, w *cause.Want, rec int32) {
+		out.diffs = append(out.diffs, diff{kind: kind, want: w, rec: rec, stream: stream})
+	}
+	var lost []int         // wants
+	var extra, after []int // rows, and the want paired last before each
+	next, before := 0, -1
+	for i, k := range match {
+		w := &wants[i]
+		if k < 0 {
+			switch {
+			case w.Loss == cause.Must:
+				lost = append(lost, i)
+			case w.Loss > 0:
+				out.slack++
+			}
+			continue
+		}
+		for ; next < int(k); next++ {
+			extra, after = append(extra, next), append(after, before)
+		}
+		next, before = int(k)+1, i
+		out.paired++
+		rec := recs[k]
+		r := &j.rows[rec]
+		if s.tags {
+			if tagCost(w, r) > 0 {
+				add(KindTag, w, rec)
+			} else if w.Tagged && w.Tag != r.tag {
+				out.slack++
+			}
+		}
+		if !s.sameValue(w, r) {
+			if w.Void || !r.hasValue {
+				add(KindVoid, w, rec)
+			} else {
+				add(KindValue, w, rec)
+			}
+		} else if w.Changed&cause.LooseValue != 0 {
+			out.slack++
+		}
+		if s.claims.zone {
+			if !zoneFits(w, r) {
+				add(KindZone, w, rec)
+			} else if w.Zone != r.zone {
+				out.slack++
+			}
+		}
+		if s.claims.unit {
+			if !s.unitFits(w, r) {
+				add(KindUnit, w, rec)
+			} else if w.Changed&cause.LooseUnit != 0 && r.known && r.unit == j.Unit {
+				out.slack++
+			}
+		}
+	}
+	for ; next < len(recs); next++ {
+		extra, after = append(extra, next), append(after, before)
+	}
+	if !complete || len(lost)+len(extra) == 0 {
+		return
+	}
+	moved := s.moved(lost, extra)
+	for _, i := range lost {
+		if k, ok := moved[i]; ok {
+			if rows.Shuffles {
+				out.slack++
+			} else {
+				add(KindOrder, &wants[i], recs[k])
+			}
+			continue
+		}
+		kind := KindLost
+		if j.h.Seen[wants[i].Seen].Tagged {
+			kind = KindTagLost
+		}
+		add(kind, &wants[i], -1)
+	}
+	back := map[int]bool{}
+	for _, k := range moved {
+		back[k] = true
+	}
+	for n, k := range extra {
+		switch {
+		case back[k]:
+		case s.doubles && s.double(k):
+			out.slack++
+		default:
+			if w := s.repeats(after[n], k); w != nil {
+				add(KindTagRepeated, w, recs[k])
+			} else {
+				add(KindExtra, nil, recs[k])
+			}
+		}
+	}
+}
+
+// moved pairs lost wants with extra rows that say the same elsewhere.
+func (s *sides) moved(lost, extra []int) map[int]int {
+	if len(lost) == 0 || len(extra) == 0 {
+		return nil
+	}
+	at := make(map[uint64][]int, len(extra))
+	for _, k := range extra {
+		h := s.RecordKey(k)
+		at[h] = append(at[h], k)
+	}
+	m := map[int]int{}
+	for _, i := range lost {
+		h := s.WantKey(i)
+		if ks := at[h]; len(ks) > 0 && s.Pair(i, ks[0]) == 0 {
+			m[i], at[h] = ks[0], ks[1:]
+		}
+	}
+	return m
+}
+
+// near is how far back a row may repeat a tag.
+const near = 64
+
+// repeats finds the want, at or a little before want i, whose tag a row that is
+// left over repeats.
+func (s *sides) repeats(i, k int) *cause.Want {
+	r := &s.rows[s.recs[k]]
+	if !s.tags || !r.hasTag {
+		return nil
+	}
+	for n := 0; n < near && i >= 0; n++ {
+		if w := &s.wants[i]; w.Tagged && w.Tag == r.tag {
+			return w
+		}
+		i--
+	}
+	return nil
+}
+
+// eventSides are the events of one gauge.
+type eventSides struct {
+	*judging
+	wants []cause.Want
+	recs  []int32
+}
+
+func (s *eventSides) Len() (int, int) { return len(s.wants), len(s.recs) }
+func (s *eventSides) Skip(i int) int  { return int(s.wants[i].Loss) }
+func (s *eventSides) Extra(int) int   { return align.Full }
+func (s *eventSides) Pair(i, k int) int {
+	if s.Same(i, k) {
+		return 0
+	}
+	return 3 * align.Full
+}
+func (s *eventSides) Same(i, k int) bool   { return s.wants[i].Event == s.records[s.recs[k]].Kind }
+func (s *eventSides) WantKey(i int) uint64 { return eventKey(s.wants[i].Event) }
+func (s *eventSides) RecordKey(k int) uint64 {
+	return eventKey(s.records[s.recs[k]].Kind)
+}
+
+func eventKey(what string) uint64 { return uint64(len(what))<<8 | uint64(what[len(what)-1]) }
+
+func (j *judging) compareEvents(out *outcome, wants []cause.Want, recs []int32, g int32) {
+	wants = slices.DeleteFunc(wants, func(w cause.Want) bool { return !j.Claimed(eventAspects[w.Event]) })
+	s := &eventSides{j, wants, recs}
+	match := align.Align(s)
+	out.streams = append(out.streams, aligned{wants, recs, match})
+	used := make([]bool, len(recs))
+	for i, k := range match {
+		w := &wants[i]
+		if w.Loss == cause.Must {
+			out.expected++
+		}
+		switch {
+		case k >= 0:
+			used[k] = true
+			out.paired++
+		case w.Loss == cause.Must:
+			out.diffs = append(out.diffs, diff{kind: KindEventMissing, want: w, rec: -1, stream: -1, gauge: g})
+		case w.Loss > 0:
+			out.slack++
+		}
+	}
+	for k, u := range used {
+		if !u {
+			out.diffs = append(out.diffs, diff{kind: KindEventExtra, rec: recs[k], stream: -1, gauge: g})
+		}
+	}
+}
+
+// facts compares what is known beside the records.
+func (j *judging) facts(out *outcome, rows *cause.Rows) {
+	out.diffs = append(out.diffs, j.loose...)
+	zoned := rows.Zoned && j.oneZone()
+	for _, d := range j.times {
+		switch {
+		case d.kind == KindTime && rows.Backwards, d.kind == KindTimeOff && zoned:
+			out.slack++
+		default:
+			out.diffs = append(out.diffs, d)
+		}
+	}
+	for g := range j.Gauges {
+		f := &j.h.Gauges[g]
+		if j.Claimed(cause.Reopen) && f.Unheard == rows.Reopens && f.Unheard {
+			out.diffs = append(out.diffs, diff{kind: KindReopen, rec: -1, stream: -1, gauge: int32(g)})
+		}
+		if want := rows.Lines[g]; j.Claimed(cause.Line) && f.Line != "" && !lineFits(want, j.Gauges[g].Line, f.Line) {
+			out.diffs = append(out.diffs, diff{kind: KindLine, rec: -1, stream: -1, gauge: int32(g)})
+		}
+		if j.Claimed(cause.Settings) && f.Opened {
+			j.settings(out, rows, g)
+		}
+	}
+}
+
+// oneZone reports whether all times that are outside the run are off by about
+// the same whole number of quarter hours, as every time zone is.
+func (j *judging) oneZone() bool {
+	const quarter = 15 * time.Minute
+	first := true
+	var off time.Duration
+	for _, d := range j.times {
+		if d.kind != KindTimeOff {
+			continue
+		}
+		o := j.records[d.rec].Time.Sub(j.Begun)
+		if first {
+			off = o.Round(quarter)
+			first = false
+		}
+		if end := j.Ended.Sub(j.Begun); off == 0 || o < off-clockSlack || o > off+max(end, 0)+clockSlack {
+			return false
+		}
+	}
+	return !first
+}
+
+// lineFits compares the line settings a host asked for with those wanted: the
+// speed and the character format; what follows them is not judged.
+func lineFits(want, own, got string) bool {
+	w, g := strings.Fields(own), strings.Fields(got)
+	if len(w) < 2 || len(g) < 2 {
+		return own == "" || own == got
+	}
+	switch want {
+	case cause.AnotherSpeed:
+		return g[0] != w[0] && g[1] == w[1]
+	case cause.AnotherParity:
+		return g[0] == w[0] && g[1] != w[1]
+	}
+	return g[0] == w[0] && g[1] == w[1]
+}
+
+// requestSides are the requests a gauge is due and those it got.
+type requestSides struct{ due, got []cause.Request }
+
+func (s *requestSides) Len() (int, int) { return len(s.due), len(s.got) }
+func (s *requestSides) Skip(int) int    { return align.Full }
+func (s *requestSides) Extra(int) int   { return align.Full }
+func (s *requestSides) Pair(i, k int) int {
+	switch {
+	case !sameSetting(s.due[i], s.got[k]):
+		return 3 * align.Full
+	case !sameText(s.due[i].To, s.got[k].To):
+		return 11
+	}
+	return 0
+}
+func (s *requestSides) Same(i, k int) bool   { return s.Pair(i, k) == 0 }
+func (s *requestSides) WantKey(int) uint64   { return 0 }
+func (s *requestSides) RecordKey(int) uint64 { return 1 }
+
+func sameSetting(a, b cause.Request) bool {
+	return a.Verb == b.Verb && a.Setting == b.Setting && (a.Channel == b.Channel || a.Channel == "" || b.Channel == "")
+}
+
+// sameText compares settings: numbers by value, words without regard to case.
+func sameText(a, b string) bool {
+	if x, err := decimal.Parse(a); err == nil {
+		if y, err := decimal.Parse(b); err == nil {
+			return x.Equal(y)
+		}
+	}
+	return strings.EqualFold(a, b)
+}
+
+// settings compares a gauge's requests with those due. A request more than is
+// due does no harm unless it sets something due to another value.
+func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
+	due := rows.Requests[g]
+	concerns := func(r cause.Request) bool {
+		return r.Setting == "function" && r.Verb == "set" && j.Gauges[g].Function != "" ||
+			slices.ContainsFunc(due, func(d cause.Request) bool { return sameSetting(d, r) })
+	}
+	var got, late []cause.Request
+	for _, r := range j.h.Gauges[g].Requests {
+		switch {
+		case !concerns(r):
+		case r.Late:
+			late = append(late, r)
+		case len(got) > 0 && r == got[len(got)-1]: // asked again, as after a time-out
+		default:
+			got = append(got, r)
+		}
+	}
+	match := align.Align(&requestSides{due, got})
+	used := make([]bool, len(got))
+	for _, k := range match {
+		if k >= 0 {
+			used[k] = true
+		}
+	}
+	add := func(kind Kind, nth int) {
+		out.diffs = append(out.diffs, diff{kind: kind, rec: -1, stream: -1, gauge: int32(g), nth: int32(nth)})
+	}
+	for i, k := range match {
+		d := due[i]
+		same := func(r cause.Request) bool { return sameSetting(d, r) && sameText(d.To, r.To) }
+		switch {
+		case k >= 0 && got[k].Refused != "":
+			add(KindSettingRefused, i)
+		case k >= 0 && sameText(d.To, got[k].To):
+		case k >= 0 && rows.LoseValue:
+			out.slack++
+		case k >= 0:
+			add(KindSettingValue, i)
+		case rows.LateWrites && slices.ContainsFunc(late, same):
+		case slices.ContainsFunc(late, same):
+			add(KindSettingLate, i)
+		default:
+			if at := slices.IndexFunc(got, same); at >= 0 && !used[at] {
+				used[at] = true
+				add(KindSettingOrder, i)
+			} else if at := slices.IndexFunc(got, func(r cause.Request) bool { return sameSetting(d, r) }); at >= 0 && !used[at] {
+				used[at] = true
+				add(KindSettingValue, i)
+			} else {
+				add(KindSettingMissing, i)
+			}
+		}
+	}
+	// What is left over counts only where it ends with another value.
+	for k := range got {
+		if used[k] {
+			continue
+		}
+		again := slices.ContainsFunc(got[k+1:], func(r cause.Request) bool { return sameSetting(got[k], r) })
+		i := slices.IndexFunc(due, func(d cause.Request) bool { return sameSetting(d, got[k]) })
+		switch {
+		case again, i >= 0 && sameText(due[i].To, got[k].To), i < 0 && sameText(got[k].To, j.Gauges[g].Function):
+		case i < 0 && got[k].Setting == "function" && slices.ContainsFunc(due, func(d cause.Request) bool { return d.Setting == "function" }):
+		default:
+			add(KindSettingValue, 100+k)
+		}
+	}
+}

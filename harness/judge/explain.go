@@ -1,0 +1,341 @@
+package judge
+
+import (
+	"slices"
+
+	"example.org/understudy/harness/cause"
+)
+
+// The score of a hypothesis: what it leaves disagreeing, and what it assumes.
+// An assumption costs less than one disagreement, so that a cause that explains
+// a single finding and nothing against it is named; what a cause leaves to
+// chance costs less than an assumption, so that an exact cause wins.
+const (
+	perDiff  = 10
+	perCause = 5
+	maxSlack = 4
+)
+
+func score(o *outcome, causes int) int {
+	return perDiff*len(o.diffs) + min(o.slack, maxSlack) + perCause*causes
+}
+
+// Bounds of the search. Causes are tried on parts of a long run.
+const (
+	maxCauses  = 4
+	beamWidth  = 6
+	allOf      = 6000      // a run of so many frames or fewer is tried whole
+	warmUp     = 3000      // frames before a part that bring the model into state
+	partFrames = 400       // frames of a part
+	partCount  = 6         // parts around findings
+	pairBudget = 4_000_000 // wants times pairs of causes, for trying all pairs
+)
+
+// tried is a hypothesis with what came of it.
+type tried struct {
+	hyp   cause.Hypothesis
+	out   *outcome
+	score int
+}
+
+// explained is the outcome of the competition.
+type explained struct {
+	named       []Explanation
+	of          map[key]string // cause by disagreement
+	unexplained int
+}
+
+// explain lets the causes compete for the disagreements of the correct host.
+func (j *judging) explain(base *outcome) explained {
+	spans := j.parts(base)
+	try := func(h cause.Hypothesis) tried {
+		o := j.testSpans(h, spans)
+		return tried{h, o, score(o, len(h))}
+	}
+	start := try(nil)
+	var active []cause.Variant
+	var singles []tried
+	keys := keysOf(start.out)
+	for _, v := range cause.Variants() {
+		t := try(cause.Hypothesis{v})
+		if sameKeys(keys, t.out) && t.out.slack == start.out.slack {
+			continue // it changes nothing here, so nothing speaks for it
+		}
+		active = append(active, v)
+		singles = append(singles, t)
+	}
+	best := start
+	beam := top(singles, beamWidth)
+	if len(beam) > 0 && beam[0].score < best.score {
+		best = beam[0]
+	}
+	for len(beam) > 0 && len(best.out.diffs) > 0 && len(beam[0].hyp) < maxCauses {
+		var next []tried
+		for _, b := range beam {
+			for _, v := range active {
+				if !b.hyp.Has(v) {
+					next = append(next, try(b.hyp.With(v)))
+				}
+			}
+		}
+		beam = top(next, beamWidth)
+		if len(beam) == 0 || beam[0].score >= best.score {
+			break
+		}
+		best = beam[0]
+	}
+	if n := len(active); len(best.out.diffs) > 0 && n*n/2*start.out.expected <= pairBudget {
+		// Two mistakes may hide each other: neither explains anything alone.
+		for a := range active {
+			for b := a + 1; b < n; b++ {
+				if active[a].Name() == active[b].Name() {
+					continue
+				}
+				if t := try(cause.Hypothesis{active[a], active[b]}); better(t, best) {
+					best = t
+				}
+			}
+		}
+	}
+	return j.name(base, best, active, try)
+}
+
+// better orders hypotheses: by score, then by the causes' ranks.
+func better(a, b tried) bool {
+	if a.score != b.score {
+		return a.score < b.score
+	}
+	return rank(a.hyp) < rank(b.hyp)
+}
+
+func rank(h cause.Hypothesis) (r int) {
+	for _, v := range h {
+		r += v.Rank()
+	}
+	return r
+}
+
+// top returns the n best, each set of causes once.
+func top(ts []tried, n int) []tried {
+	slices.SortStableFunc(ts, func(a, b tried) int {
+		switch {
+		case better(a, b):
+			return -1
+		case better(b, a):
+			return 1
+		}
+		return 0
+	})
+	var out []tried
+	for _, t := range ts {
+		if len(out) == n {
+			break
+		}
+		if !slices.ContainsFunc(out, func(o tried) bool { return sameCauses(o.hyp, t.hyp) }) {
+			out = append(out, t)
+		}
+	}
+	return out
+}
+
+func sameCauses(a, b cause.Hypothesis) bool {
+	for _, v := range a {
+		if !b.Has(v) {
+			return false
+		}
+	}
+	return len(a) == len(b)
+}
+
+func keysOf(o *outcome) map[key]bool {
+	m := make(map[key]bool, len(o.diffs))
+	for i := range o.diffs {
+		m[o.diffs[i].key()] = true
+	}
+	return m
+}
+
+func sameKeys(keys map[key]bool, o *outcome) bool {
+	n := 0
+	for i := range o.diffs {
+		if !keys[o.diffs[i].key()] {
+			return false
+		}
+		n++
+	}
+	return n == len(keys)
+}
+
+// name checks each cause of the best hypothesis against the whole run, finds
+// its rival, and shares out the disagreements.
+func (j *judging) name(base *outcome, best tried, active []cause.Variant, try func(cause.Hypothesis) tried) explained {
+	ex := explained{of: map[key]string{}}
+	hyp := j.needed(base, best, try)
+	if len(hyp) == 0 {
+		ex.unexplained = len(base.diffs)
+		return ex
+	}
+	left := keysOf(j.test(hyp))
+	var without []map[key]bool
+	for k := range hyp {
+		without = append(without, keysOf(j.test(slices.Delete(slices.Clone(hyp), k, k+1))))
+	}
+	count := make([]int, len(hyp))
+	baseKeys := keysOf(base)
+	for i := range base.diffs {
+		d := base.diffs[i].key()
+		if left[d] {
+			ex.unexplained++
+			continue
+		}
+		// It belongs to the cause without which it would still be there.
+		by := 0
+		for k := range hyp {
+			if without[k][d] {
+				by = k
+				break
+			}
+		}
+		ex.of[d] = hyp[by].Name()
+		count[by]++
+	}
+	for k, v := range hyp {
+		e := Explanation{Cause: v.Cause(), Explains: count[k]}
+		for d := range left {
+			if !baseKeys[d] && (len(hyp) == 1 || !without[k][d]) {
+				e.Mispredicts++
+			}
+		}
+		e.Rival, e.Same = rival(hyp, k, active, try)
+		ex.named = append(ex.named, e)
+	}
+	slices.SortStableFunc(ex.named, func(a, b Explanation) int { return b.Explains - a.Explains })
+	return ex
+}
+
+// needed drops causes whose prediction does not fit the evidence: what a cause
+// explains must outweigh by far what it would have changed and did not.
+func (j *judging) needed(base *outcome, best tried, try func(cause.Hypothesis) tried) cause.Hypothesis {
+	hyp := best.hyp
+	for k := 0; k < len(hyp); {
+		rest := slices.Delete(slices.Clone(hyp), k, k+1)
+		with, without := keysOf(try(hyp).out), keysOf(try(rest).out)
+		gain, loss := 0, 0
+		for d := range without {
+			if !with[d] {
+				gain++
+			}
+		}
+		for d := range with {
+			if !without[d] {
+				loss++
+			}
+		}
+		if gain == 0 || 4*loss > gain {
+			hyp, k = rest, 0
+			continue
+		}
+		k++
+	}
+	return hyp
+}
+
+// rival finds the cause that could stand in a cause's place at the least cost.
+func rival(hyp cause.Hypothesis, k int, active []cause.Variant, try func(cause.Hypothesis) tried) (name string, same bool) {
+	own := try(hyp)
+	keys := keysOf(own.out)
+	limit := own.score + perDiff + own.score/10
+	var best tried
+	for _, v := range active {
+		if hyp.Has(v) {
+			continue
+		}
+		other := slices.Clone(hyp)
+		other[k] = v
+		t := try(other)
+		if t.score <= limit && (best.hyp == nil || better(t, best)) {
+			best, name = t, v.Name()
+		}
+	}
+	return name, name != "" && sameKeys(keys, best.out)
+}
+
+// parts chooses what of the run the causes are tried on: all of a short run;
+// of a long one its beginning, its end, and parts around findings.
+func (j *judging) parts(base *outcome) []span {
+	n := len(j.h.Seen)
+	if n <= allOf {
+		return []span{j.whole()}
+	}
+	at := []int{0, n - 1}
+	for k := range partCount {
+		d := &base.diffs[len(base.diffs)*k/partCount]
+		if d.want != nil && d.want.Seen >= 0 {
+			at = append(at, int(d.want.Seen))
+		} else if d.rec >= 0 {
+			at = append(at, base.seenAt(d.rec))
+		}
+	}
+	slices.Sort(at)
+	var spans []span
+	for _, a := range at {
+		from, to := max(0, a-partFrames/2), min(n, a+partFrames/2)
+		if k := len(spans) - 1; k >= 0 && from <= spans[k].to {
+			spans[k].to = max(to, spans[k].to)
+			continue
+		}
+		spans = append(spans, span{warm: max(0, from-warmUp), from: from, to: to})
+	}
+	for i := range spans {
+		base.cut(&spans[i], len(j.readings), n)
+	}
+	return spans
+}
+
+// seenAt is about where in the history a row without a want belongs.
+func (o *outcome) seenAt(rec int32) int {
+	for _, s := range o.streams {
+		k, found := slices.BinarySearch(s.recs, rec)
+		if !found {
+			continue
+		}
+		at := 0
+		for i, m := range s.match {
+			if m > int32(k) {
+				break
+			}
+			if m >= 0 {
+				at = max(0, int(s.wants[i].Seen))
+			}
+		}
+		return at
+	}
+	return 0
+}
+
+// cut gives a part the rows that were paired with its wants, and those between.
+func (o *outcome) cut(sp *span, readings, end int) {
+	for n, s := range o.streams {
+		lo, hi := -1, -1 // rows: the last paired before the part, and the last in it
+		for i, m := range s.match {
+			if m < 0 {
+				continue
+			}
+			switch seen := int(s.wants[i].Seen); {
+			case seen >= 0 && seen < sp.from:
+				lo = int(m)
+			case seen >= 0 && seen < sp.to:
+				hi = int(m)
+			}
+		}
+		if sp.to == end {
+			hi = len(s.recs) - 1
+		}
+		recs := s.recs[lo+1 : max(lo, hi)+1]
+		if n < readings {
+			sp.readings = append(sp.readings, recs)
+		} else {
+			sp.events = append(sp.events, recs)
+		}
+	}
+}

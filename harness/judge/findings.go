@@ -1,0 +1,252 @@
+package judge
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"example.org/understudy/harness/cause"
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/zone"
+)
+
+// findings writes out the disagreements of the correct host, MaxListed of each
+// kind at most, and counts all of them.
+func (j *judging) findings(base *outcome, ex explained, byKind map[Kind]int) []Finding {
+	// A cause's findings stand together with the unexplained ones in order of
+	// time; those that are left out for their number are the last of a kind.
+	var fs []Finding
+	for i := range base.diffs {
+		d := &base.diffs[i]
+		byKind[d.kind]++
+		if byKind[d.kind] > MaxListed {
+			continue
+		}
+		f := j.finding(base, d)
+		f.Cause = ex.of[d.key()]
+		fs = append(fs, f)
+	}
+	slices.SortStableFunc(fs, func(a, b Finding) int {
+		return cmp.Or(cmp.Compare(a.At, b.At), cmp.Compare(a.Gauge, b.Gauge))
+	})
+	return fs
+}
+
+func (j *judging) finding(base *outcome, d *diff) Finding {
+	f := Finding{Kind: d.kind}
+	if d.rec >= 0 {
+		rec := &j.records[d.rec]
+		f.Record, f.Gauge, f.Channel = rec, rec.Gauge, rec.Channel
+		f.At = j.timeOf(base, d.rec)
+	}
+	if d.stream >= 0 {
+		g, c := int(d.stream)/j.width, int(d.stream)%j.width
+		f.Gauge = j.Gauges[g].Name
+		if c < len(j.Gauges[g].Channels) {
+			f.Channel = j.Gauges[g].Channels[c].Name
+		}
+	} else if d.rec < 0 {
+		f.Gauge = j.Gauges[d.gauge].Name
+	}
+	var reading *cause.Reading
+	if d.want != nil && d.want.Seen >= 0 {
+		s := &j.h.Seen[d.want.Seen]
+		f.At, f.Frame, f.Bytes = s.At, int(s.ID), s.Bytes
+		for i, rs := 0, j.h.Of(s); i < len(rs); i++ {
+			if d.stream >= 0 && int(rs[i].Channel) == int(d.stream)%j.width {
+				reading = &rs[i]
+			}
+		}
+	}
+	j.words(&f, d, reading)
+	return f
+}
+
+// timeOf is the time of the frame before a row without a want of its own.
+func (j *judging) timeOf(base *outcome, rec int32) time.Duration {
+	if at := base.seenAt(rec); at < len(j.h.Seen) {
+		return j.h.Seen[at].At
+	}
+	return 0
+}
+
+// words says what was expected, what was got, and why.
+func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
+	w, rec := d.want, f.Record
+	switch d.kind {
+	case KindValue:
+		f.Expected, f.Got = j.number(w.Value), textOf(rec)
+		f.Rule = j.conversion(r)
+	case KindVoid:
+		if w.Void {
+			f.Expected, f.Got, f.Rule = "no value", textOf(rec), "a void reading is not a number"
+		} else {
+			f.Expected, f.Got, f.Rule = j.number(w.Value), orNone(rec.Text, "no value"), "the gauge sent a valid reading"
+		}
+	case KindZone:
+		f.Expected, f.Got = w.Zone.String(), orNone(rec.Zone, "none")
+		f.Rule = j.placing(d, w, r)
+	case KindUnit:
+		f.Expected, f.Got, f.Rule = w.Unit.Symbol(), rec.Unit, "the host records in "+j.Unit.Symbol()
+	case KindTag:
+		f.Expected, f.Got, f.Rule = "no tag number", "no tag number", "the tag number is the one in the frame"
+		if w.Tagged {
+			f.Expected = fmt.Sprintf("tag %d", w.Tag)
+		} else {
+			f.Rule = "the reading was not tagged"
+		}
+		if rec.Tag != nil {
+			f.Got = fmt.Sprintf("tag %d", *rec.Tag)
+		}
+	case KindLost, KindTagLost:
+		f.Expected, f.Got = j.row(w), "no row"
+		f.Rule = "the host received the frame intact"
+	case KindTagRepeated:
+		f.Expected, f.Got = "one row for "+j.row(w), "another row"
+		f.Rule = "the same number with the same reading within the window is one tag"
+	case KindExtra:
+		f.Expected, f.Got = "no row", rowText(rec)
+		f.Rule = "nothing that the host received asks for this row"
+	case KindOrder:
+		f.Expected, f.Got = j.row(w)+" in its place", "the row in another place"
+		f.Rule = "rows come in the order of the frames"
+	case KindIdentity:
+		f.Expected, f.Got = "a gauge and a channel of the run", strings.TrimSpace(rec.Gauge+" "+rec.Channel)
+		f.Rule = "the host was told the names of gauges and channels"
+	case KindUnreadable:
+		f.Expected, f.Got, f.Rule = "a row that can be read", rec.Raw, rec.Problem
+	case KindEventMissing:
+		f.Expected, f.Got, f.Rule = w.Event, "no row", eventRules[w.Event]
+	case KindEventExtra:
+		f.Expected, f.Got, f.Rule = "no row", rec.Kind, "it did not happen, or was recorded already"
+	case KindTime:
+		f.Expected, f.Got, f.Rule = "a time not before the row above", rec.Time.Format(time.RFC3339Nano), "times do not run backwards"
+	case KindTimeOff:
+		f.Expected = "a time from " + j.Begun.Format(time.RFC3339) + " on"
+		if !j.Ended.IsZero() {
+			f.Expected += " until " + j.Ended.Format(time.RFC3339)
+		}
+		f.Got, f.Rule = rec.Time.Format(time.RFC3339Nano), "rows are written while the run lasts"
+	case KindLine:
+		f.Expected, f.Got = j.Gauges[d.gauge].Line, j.h.Gauges[d.gauge].Line
+		f.Rule = "the port is opened with the gauge's own line settings"
+	case KindReopen:
+		f.Expected, f.Got, f.Rule = "the port opened again", "not opened", "the port came back after the hang-up"
+	default:
+		j.settingWords(f, d)
+	}
+}
+
+var eventRules = map[string]string{
+	"low-cell":  "the frame says that the cell is low",
+	"link-lost": "the port hung up",
+	"link-back": "the port was opened again",
+}
+
+func (j *judging) settingWords(f *Finding, d *diff) {
+	g := &j.Gauges[d.gauge]
+	f.Rule = "the host is to write its settings in order before the first tag"
+	if int(d.nth) >= len(g.Writes) {
+		f.Expected = "no other value"
+		if g.Function != "" {
+			f.Expected = "function " + g.Function
+		}
+		f.Got = "a request that sets another"
+		for _, r := range j.h.Gauges[d.gauge].Requests {
+			if r.Setting == "function" && !sameText(r.To, g.Function) {
+				f.Got = "function " + r.To
+			}
+		}
+		return
+	}
+	w := g.Writes[d.nth]
+	say := func(w cause.Write) string {
+		return strings.Join(strings.Fields(cmp.Or(w.Verb, "set")+" "+w.Setting+" "+w.Channel+" "+w.To), " ")
+	}
+	f.Expected = say(w)
+	switch d.kind {
+	case KindSettingLate:
+		f.Got = "only after the first tag"
+	case KindSettingOrder:
+		f.Got = "at another place in the order"
+	case KindSettingMissing:
+		f.Got = "not written"
+	default:
+		f.Got = "another value"
+		for _, r := range j.h.Gauges[d.gauge].Requests {
+			if r.Setting == w.Setting && r.Verb == cmp.Or(w.Verb, "set") {
+				f.Got = say(r.Write)
+				if r.Refused != "" {
+					f.Got += ", refused: " + r.Refused
+				}
+			}
+		}
+	}
+}
+
+func (j *judging) number(v decimal.Decimal) string { return v.String() + " " + j.Unit.Symbol() }
+
+func (j *judging) row(w *cause.Want) string {
+	s := "void"
+	if !w.Void {
+		s = j.number(w.Value)
+	}
+	if w.Tagged {
+		s = fmt.Sprintf("tag %d, %s", w.Tag, s)
+	}
+	return s
+}
+
+func rowText(rec *Record) string {
+	s := textOf(rec)
+	if rec.Tag != nil {
+		s = fmt.Sprintf("tag %d, %s", *rec.Tag, s)
+	}
+	return s
+}
+
+func textOf(rec *Record) string {
+	s := rec.Text
+	if s == "" && rec.Value != nil {
+		s = rec.Value.String()
+	}
+	return orNone(strings.TrimSpace(s+" "+rec.Unit), "no value")
+}
+
+func orNone(s, none string) string {
+	if s == "" {
+		return none
+	}
+	return s
+}
+
+// conversion says how the expected value comes from the reading.
+func (j *judging) conversion(r *cause.Reading) string {
+	if r == nil {
+		return ""
+	}
+	s := "the gauge sent " + r.Shown.String() + " " + r.Unit.Symbol()
+	if r.Unit != j.Unit {
+		s += ", converted once"
+	}
+	return s + ", rounded " + j.Rounding.String() + " to " + j.Resolution.String() + " " + j.Unit.Symbol()
+}
+
+// placing says which limit and rule give the expected zone.
+func (j *judging) placing(d *diff, w *cause.Want, r *cause.Reading) string {
+	if w.Zone == zone.Void {
+		return "the reading is void"
+	}
+	g, c := int(d.stream)/j.width, int(d.stream)%j.width
+	if r == nil || c >= len(j.Gauges[g].Channels) {
+		return ""
+	}
+	ch := &j.Gauges[g].Channels[c]
+	from, v := j.Unit, w.Value
+	if j.Rule.Decide == zone.Unrounded {
+		from, v = r.Unit, r.Shown
+	}
+	return ch.Limits.Why(v.Mul(decimal.New(int64(from.Size()), 0)), j.Rule, ch.LimitUnit)
+}

@@ -1,0 +1,222 @@
+// Package judge compares what a host recorded with what the ledger says it
+// received, and names the causes of what differs.
+//
+// The oracle is the ledger: only bytes that the host was given intact, and
+// could read, have to be in its records. What a correct host makes of them,
+// and what a host with each known mistake makes of them, is in package cause.
+package judge
+
+import (
+	"iter"
+	"slices"
+	"time"
+
+	"example.org/understudy/harness/cause"
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/stage/ledger"
+)
+
+// Spec and its parts state what the host is to do.
+type (
+	Spec    = cause.Spec
+	Gauge   = cause.Gauge
+	Tags    = cause.Tags
+	Write   = cause.Write
+	Channel = cause.Channel
+	Aspect  = cause.Aspect
+)
+
+// Record is one row the host wrote, in our words.
+type Record struct {
+	Row     int    // 1-based line or row in the host's records
+	Kind    string // "reading", or an event: low-cell, cell-dead, link-lost, link-back
+	Time    time.Time
+	HasTime bool
+	Gauge   string // may be empty when there is one gauge
+	Channel string // may be empty when the gauge has one channel
+	Tag     *int64
+	Value   *decimal.Decimal // nil when the row has no number
+	Text    string           // the value as written
+	Unit    string           // empty: the records do not say
+	Zone    string           // empty: the records do not say
+	Raw     string           // the row as it stands
+	Problem string           // what could not be read in it
+}
+
+// Verdict of a run (ISO/IEC 9646-1 and 9646-3: pass, fail, inconclusive;
+// error when the test system itself failed). Worse verdicts are greater.
+type Verdict uint8
+
+// Verdicts.
+const (
+	Pass Verdict = iota
+	Inconclusive
+	Fail
+	Error
+)
+
+var verdictNames = [...]string{"pass", "inconclusive", "fail", "error"}
+
+func (v Verdict) String() string {
+	if int(v) < len(verdictNames) {
+		return verdictNames[v]
+	}
+	return "?"
+}
+
+// MarshalText writes the verdict's name.
+func (v Verdict) MarshalText() ([]byte, error) { return []byte(v.String()), nil }
+
+// Combine returns the worst of the verdicts, and pass for none.
+func Combine(vs ...Verdict) Verdict {
+	return slices.Max(append(vs, Pass))
+}
+
+// Kind of a finding.
+type Kind string
+
+// Kinds of finding.
+const (
+	KindValue          Kind = "value"           // another number
+	KindUnit           Kind = "unit"            // another unit word
+	KindZone           Kind = "zone"            // another zone
+	KindTag            Kind = "tag"             // another tag number, or none
+	KindVoid           Kind = "void"            // a void reading with a number, or a good one without
+	KindLost           Kind = "lost"            // a streamed reading is missing
+	KindTagLost        Kind = "tag-lost"        // a tagged reading is missing
+	KindTagRepeated    Kind = "tag-repeated"    // a second row for one tag
+	KindExtra          Kind = "extra"           // a row that answers to nothing
+	KindOrder          Kind = "order"           // right, but in another place
+	KindIdentity       Kind = "identity"        // a gauge or channel that is not in the run
+	KindUnreadable     Kind = "unreadable"      // a row that could not be read
+	KindEventMissing   Kind = "event-missing"   // an event is not recorded
+	KindEventExtra     Kind = "event-extra"     // an event that did not happen
+	KindSettingMissing Kind = "setting-missing" // a setting was not written
+	KindSettingValue   Kind = "setting-value"   // with another value
+	KindSettingLate    Kind = "setting-late"    // only after the first tag
+	KindSettingOrder   Kind = "setting-order"   // in another order
+	KindSettingRefused Kind = "setting-refused" // the gauge refused it
+	KindLine           Kind = "line"            // other serial line settings
+	KindReopen         Kind = "reopen"          // not opened again after a hang-up
+	KindTime           Kind = "time"            // time stamps out of order
+	KindTimeOff        Kind = "time-off"        // time stamps outside the run
+)
+
+// Finding is one disagreement between the records and the ledger.
+type Finding struct {
+	Kind     Kind          `json:"kind"`
+	Gauge    string        `json:"gauge,omitempty"`
+	Channel  string        `json:"channel,omitempty"`
+	At       time.Duration `json:"at"`              // since the scenario's start, as far as known
+	Frame    int           `json:"frame,omitempty"` // the frame's ID in the ledger, 0 for none
+	Bytes    ledger.Hex    `json:"bytes,omitempty"` // of the frame
+	Expected string        `json:"expected"`
+	Got      string        `json:"got"`
+	Record   *Record       `json:"-"`               // the host's row, nil for none
+	Rule     string        `json:"rule"`            // why it is expected
+	Cause    string        `json:"cause,omitempty"` // name; empty: unexplained
+}
+
+// Explanation is a cause that was named, and what speaks for it.
+type Explanation struct {
+	Cause       cause.Cause `json:"cause"`
+	Explains    int         `json:"explains"`    // findings
+	Mispredicts int         `json:"mispredicts"` // disagreements that it would have made and that are not there
+	// Rival is the cause that fits next best, when it is close; Same when the
+	// evidence does not tell the two apart.
+	Rival string `json:"rival,omitempty"`
+	Same  bool   `json:"same,omitempty"`
+}
+
+// Counts sums up a run.
+type Counts struct {
+	Frames    int          `json:"frames"`   // that the host was given, intact
+	Spoilt    int          `json:"spoilt"`   // that reached it damaged
+	Perhaps   int          `json:"perhaps"`  // that it may not have read
+	Unheard   int          `json:"unheard"`  // that were lost on the way: link, full or closed port
+	Expected  int          `json:"expected"` // rows that have to be there
+	Records   int          `json:"records"`  // rows the host wrote
+	Paired    int          `json:"paired"`   // rows that answer to an expected one
+	Findings  int          `json:"findings"` // also those not listed
+	ByKind    map[Kind]int `json:"byKind,omitempty"`
+	Explained int          `json:"explained"`
+}
+
+// Result of judging a run.
+type Result struct {
+	Verdict      Verdict       `json:"verdict"`
+	Reasons      []string      `json:"reasons,omitempty"`      // why it could not be decided
+	Findings     []Finding     `json:"findings,omitempty"`     // at most MaxListed of each kind, in order of time
+	Explanations []Explanation `json:"explanations,omitempty"` // the one that explains most first
+	Unexplained  int           `json:"unexplained"`
+	NotJudged    []string      `json:"notJudged,omitempty"`
+	Counts       Counts        `json:"counts"`
+}
+
+// MaxListed bounds the findings of one kind that a Result lists.
+const MaxListed = 1000
+
+// Judge judges a run by its ledger and the host's records, which come in the
+// order they were written.
+func Judge(spec Spec, entries []ledger.Entry, records []Record) Result {
+	return JudgeSeq(spec, slices.Values(entries), records)
+}
+
+// JudgeSeq is Judge for a ledger too long to hold.
+func JudgeSeq(spec Spec, entries iter.Seq[ledger.Entry], records []Record) Result {
+	j := &judging{Spec: &spec, records: records}
+	j.observe(entries)
+	j.index()
+	return j.result()
+}
+
+// judging is the state of one judgement.
+type judging struct {
+	*Spec
+	records []Record
+	names   map[string]int // gauge by name
+	width   int
+	h       cause.History
+	counts  Counts
+	reasons []string
+
+	rows     []row
+	readings [][]int32 // indices of rows by stream
+	events   [][]int32 // by gauge
+	loose    []diff    // disagreements that no alignment changes
+	times    []diff
+}
+
+func (j *judging) result() Result {
+	base := j.test(nil)
+	res := Result{Counts: j.counts, Reasons: j.reasons, NotJudged: j.notJudged()}
+	res.Counts.Records = len(j.records)
+	res.Counts.Expected, res.Counts.Paired = base.expected, base.paired
+	res.Counts.Findings = len(base.diffs)
+	if len(base.diffs) > 0 {
+		res.Verdict = Fail
+		ex := j.explain(base)
+		res.Explanations, res.Unexplained = ex.named, ex.unexplained
+		res.Counts.Explained = len(base.diffs) - ex.unexplained
+		res.Counts.ByKind = map[Kind]int{}
+		res.Findings = j.findings(base, ex, res.Counts.ByKind)
+	} else if len(j.reasons) > 0 {
+		res.Verdict = Inconclusive
+	}
+	return res
+}
+
+// notJudged lists what the host does not claim.
+func (j *judging) notJudged() (out []string) {
+	for _, a := range cause.Aspects() {
+		if !j.Claimed(a) {
+			out = append(out, string(a)+": the host does not claim it")
+		}
+	}
+	for g := range j.Gauges {
+		if j.Claimed(cause.Line) && j.Gauges[g].Line != "" && j.h.Gauges[g].Opened && j.h.Gauges[g].Line == "" {
+			out = append(out, "line of "+j.Gauges[g].Name+": the port does not tell what the host asked for")
+		}
+	}
+	return out
+}

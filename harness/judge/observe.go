@@ -1,0 +1,316 @@
+package judge
+
+import (
+	"bytes"
+	"fmt"
+	"iter"
+	"slices"
+	"strings"
+
+	"example.org/understudy/harness/cause"
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/stage/ledger"
+)
+
+// kept is how many frames of a gauge may be on their way at once.
+const kept = 4096
+
+// observer follows one gauge through the ledger.
+type observer struct {
+	made     map[int]made
+	low      bool
+	sent     int64  // bytes given to the host so far
+	tail     []tail // frames given to the host, latest last, since the last hang-up
+	downs    []int  // hang-ups that the host has not answered yet, in History.Seen
+	returned bool   // the port is back and not opened yet
+	tagged   bool
+	silent   bool // the link is lost
+}
+
+type made struct {
+	frame *ledger.Frame
+	low   bool
+}
+
+// tail is a frame's last byte in the stream of bytes to the host.
+type tail struct {
+	seen int32
+	end  int64
+}
+
+// observe turns the ledger into what the host could see.
+func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
+	j.width = j.Width()
+	j.names = map[string]int{}
+	for g := range j.Gauges {
+		j.names[j.Gauges[g].Name] = g
+	}
+	j.h.Gauges = make([]cause.Facts, len(j.Gauges))
+	obs := make([]observer, len(j.Gauges))
+	for g := range obs {
+		obs[g].made = map[int]made{}
+	}
+	ended := false
+	for e := range entries {
+		if e.Kind == ledger.KindEnd {
+			ended = true
+		}
+		if e.Gauge == "" {
+			continue
+		}
+		g, known := j.names[e.Gauge]
+		if !known {
+			j.reason(fmt.Sprintf("the ledger has a gauge %q that the host was not told of", e.Gauge))
+			continue
+		}
+		j.entry(&obs[g], g, &e)
+	}
+	if !ended {
+		j.reasons = append(j.reasons, "the ledger has no end: the run was cut off")
+	}
+	for g := range j.Gauges {
+		f := &j.h.Gauges[g]
+		if !f.Opened {
+			j.reasons = append(j.reasons, "the host never opened the port of "+j.Gauges[g].Name)
+		}
+	}
+	if j.counts.Frames+j.counts.Spoilt+j.counts.Perhaps == 0 && len(j.reasons) == 0 {
+		j.reasons = append(j.reasons, "nothing was sent to the host")
+	}
+}
+
+func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
+	see := func(what cause.What, state cause.State) int {
+		j.h.Add(cause.Seen{At: e.T, Gauge: uint16(g), What: what, State: state})
+		return len(j.h.Seen) - 1
+	}
+	f := &j.h.Gauges[g]
+	switch e.Kind {
+	case ledger.KindFrame:
+		if e.Frame != nil {
+			o.made[e.Frame.ID] = made{e.Frame, o.low}
+			delete(o.made, e.Frame.ID-kept)
+			o.tagged = o.tagged || e.Frame.Cause == ledger.Tag
+		}
+	case ledger.KindOut:
+		if e.Out != nil {
+			j.out(o, g, e)
+		}
+	case ledger.KindRequest:
+		if r := e.Request; r != nil {
+			value := r.Value
+			if value == "-" { // a command without a value
+				value = ""
+			}
+			f.Requests = append(f.Requests, cause.Request{Write: cause.Write{Verb: r.Verb, Setting: r.Setting, Channel: r.Channel, To: value},
+				Late: o.tagged, Refused: r.Refused})
+			f.Opened = true
+		}
+	case ledger.KindPort:
+		if e.Port == nil {
+			return
+		}
+		switch e.Port.What {
+		case "opened":
+			f.Opened, f.Unheard = true, false
+			for _, d := range o.downs {
+				j.h.Seen[d].State = cause.Sure
+			}
+			if len(o.downs) > 0 && o.returned {
+				see(cause.Up, cause.Sure)
+			}
+			o.downs, o.returned = nil, false
+		case "asked":
+			f.Line = known(e.Port.Line, j.Gauges[g].Line)
+		case "hung up":
+			o.tail = nil
+			if f.Opened {
+				o.downs = append(o.downs, see(cause.Down, cause.Perhaps))
+			}
+		case "returned":
+			o.returned = len(o.downs) > 0
+		case "not reading":
+			f.Unheard = f.Unheard || o.returned
+		}
+	case ledger.KindLink:
+		if e.Link == nil {
+			return
+		}
+		switch e.Link.State {
+		case "lost":
+			if !o.silent {
+				see(cause.RadioOff, cause.Sure)
+			}
+			o.silent = true
+		case "up":
+			if o.silent {
+				see(cause.RadioOn, cause.Sure)
+			}
+			o.silent = false
+		}
+	case ledger.KindCell:
+		if e.Cell != nil {
+			o.low = e.Cell.Low
+			if e.Cell.Dead {
+				see(cause.Dead, cause.Sure)
+			}
+		}
+	}
+}
+
+// out sees to bytes on their way to the host.
+func (j *judging) out(o *observer, g int, e *ledger.Entry) {
+	out := e.Out
+	switch out.Fate {
+	case ledger.Unread:
+		j.unread(o, g, e)
+		return
+	case ledger.Sent:
+	default:
+		j.counts.Unheard += len(out.Frames)
+		j.h.Gauges[g].Unheard = j.h.Gauges[g].Unheard || o.returned && out.Fate == ledger.Unheard
+		return
+	}
+	// The bytes as they went decide what the host got: each frame found whole
+	// in them was given, as often as it is found.
+	rest, whole := []byte(out.Bytes), len(out.Bytes) == 0
+	length := int64(len(rest))
+	for pass := 0; ; pass++ {
+		found := false
+		for k, id := range out.Frames {
+			m, ok := o.made[id]
+			if !ok || len(m.frame.Bytes) == 0 {
+				continue
+			}
+			state := cause.Sure
+			if whole {
+				length += int64(len(m.frame.Bytes))
+			} else if at := bytes.Index(rest, m.frame.Bytes); at >= 0 {
+				rest = rest[at+len(m.frame.Bytes):]
+				found = true
+			} else if pass == 0 {
+				state = cause.Spoilt
+			} else {
+				continue
+			}
+			j.give(o, g, e, m, state, k > 0 || pass > 0)
+		}
+		if whole || !found {
+			break
+		}
+	}
+	o.sent += length
+	for k := len(o.tail) - 1; k >= 0 && o.tail[k].end < 0; k-- {
+		o.tail[k].end = o.sent
+	}
+	if len(o.tail) > kept {
+		o.tail = append(o.tail[:0], o.tail[len(o.tail)-kept/2:]...)
+	}
+}
+
+// give adds a frame that reached the host.
+func (j *judging) give(o *observer, g int, e *ledger.Entry, m made, state cause.State, joined bool) {
+	f := m.frame
+	s := cause.Seen{At: e.T, Gauge: uint16(g), State: state, ID: int32(f.ID), Bytes: f.Bytes, Low: m.low, Joined: joined,
+		Split: strings.Contains(e.Out.Fault, "split")}
+	switch f.Cause {
+	case ledger.Tag:
+		s.Tagged, s.Repeat = true, f.Repeat
+		if f.Tag != nil && j.Gauges[g].Tags.Last > 0 {
+			s.Numbered, s.Tag = true, *f.Tag
+		}
+		// The same frame twice is the same tag sent again.
+		s.Repeat = s.Repeat || joined && len(o.tail) > 0 && j.h.Seen[o.tail[len(o.tail)-1].seen].ID == s.ID
+	case ledger.Asked:
+		s.Asked = true
+	case ledger.Stream:
+	default:
+		s.Other = true
+	}
+	var few [8]cause.Reading
+	rs := few[:0]
+	for i := range f.Readings {
+		r := &f.Readings[i]
+		c, ok := j.channel(g, r.Channel)
+		if !ok {
+			j.reason(fmt.Sprintf("the ledger has a channel %q of %s that the host was not told of", r.Channel, j.Gauges[g].Name))
+			continue
+		}
+		u, _ := decimal.ParseUnit(r.Unit)
+		rs = append(rs, cause.Reading{Shown: r.Shown, Unit: u, Channel: c, Void: r.Void != "", Gauge: r.Zone})
+	}
+	o.tail = append(o.tail, tail{int32(len(j.h.Seen)), -1})
+	j.h.Add(s, rs...)
+	if state == cause.Spoilt {
+		j.counts.Spoilt++
+	} else {
+		j.counts.Frames++
+	}
+}
+
+// channel is a channel's index.
+func (j *judging) channel(g int, name string) (uint16, bool) {
+	chs := j.Gauges[g].Channels
+	for c := range chs {
+		if chs[c].Name == name {
+			return uint16(c), true
+		}
+	}
+	return 0, len(chs) == 1 && (name == "" || chs[0].Name == "")
+}
+
+// reason adds a reason why the run cannot be decided, once.
+func (j *judging) reason(why string) {
+	if !slices.Contains(j.reasons, why) {
+		j.reasons = append(j.reasons, why)
+	}
+}
+
+// unread marks the frames whose bytes the host may not have read.
+func (j *judging) unread(o *observer, g int, e *ledger.Entry) {
+	from := o.sent - int64(e.Out.Count)
+	for k := len(o.tail) - 1; k >= 0 && o.tail[k].end > from; k-- {
+		j.perhaps(int(o.tail[k].seen))
+	}
+	for _, id := range e.Out.Frames {
+		found := false
+		for k := range o.tail {
+			if s := int(o.tail[k].seen); int(j.h.Seen[s].ID) == id {
+				j.perhaps(s)
+				found = true
+			}
+		}
+		if m, ok := o.made[id]; ok && !found {
+			j.give(o, g, e, m, cause.Perhaps, false)
+			j.counts.Frames--
+			j.counts.Perhaps++
+		}
+	}
+}
+
+func (j *judging) perhaps(seen int) {
+	if s := &j.h.Seen[seen]; s.State == cause.Sure {
+		s.State = cause.Perhaps
+		j.counts.Frames--
+		j.counts.Perhaps++
+	}
+}
+
+// known is the line settings a host asked for, with what the transport does not
+// show ("?": a pty keeps no parity) taken to be the gauge's own.
+func known(asked, own string) string {
+	a, o := strings.Fields(asked), strings.Fields(own)
+	if len(a) < 2 || len(o) < 2 || len(a[1]) != len(o[1]) {
+		return asked
+	}
+	if a[0] == "?" {
+		a[0] = o[0]
+	}
+	form := []byte(a[1])
+	for i := range form {
+		if form[i] == '?' {
+			form[i] = o[1][i]
+		}
+	}
+	return a[0] + " " + string(form)
+}
