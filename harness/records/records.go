@@ -9,30 +9,18 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"time"
 	"unicode"
 
 	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/zone"
 )
 
-// Record is one record of the host's, in the harness's words.
-type Record struct {
-	Row     int    // line of the file (of a database or endpoint: the record's number), from 1
-	Kind    string // "reading" or an event's name
-	Time    time.Time
-	HasTime bool
-	Gauge   string
-	Channel string
-	Tag     *int64
-	Value   *decimal.Decimal // nil when the host wrote none, or wrote that there is none
-	Text    string           // the value as written
-	Unit    string           // a unit's symbol, or the host's word when it is not known
-	Zone    string           // a zone's name, or the host's word when it is not known
-	Raw     string           // the record as it stands
-	Problem string           // what could not be understood; empty if all could
-}
+// Record is one record of the host's, in the harness's words: units by their
+// symbols, zones and events by their names. A word of the host's that the
+// description does not map stays as it is, and Problem says so.
+type Record = judge.Record
 
 // maxRaw bounds what is kept of one record.
 const maxRaw = 4096

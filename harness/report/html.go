@@ -1,0 +1,253 @@
+package report
+
+import (
+	"crypto/sha256"
+	_ "embed"
+	"encoding/base64"
+	"encoding/hex"
+	"fmt"
+	"html/template"
+	"io"
+	"strings"
+	"time"
+
+	"example.org/understudy/harness/judge"
+)
+
+// Parts of the page. It stands alone: nothing is loaded, from a network or else.
+var (
+	//go:embed page.css
+	pageCSS string
+	//go:embed page.js
+	pageJS string
+	//go:embed page.tmpl
+	pageText string
+)
+
+var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"sign": sign}).Parse(pageText))
+
+// sign stands beside a verdict's word, so that neither colour nor word alone carries it.
+func sign(verdict string) string {
+	return map[string]string{"pass": "✓", "fail": "✕", "inconclusive": "?", "error": "!"}[verdict]
+}
+
+// maxShown bounds the findings under one cause that the page writes out; the
+// JSON report has the others.
+const maxShown = 50
+
+type page struct {
+	CSP, Title, Verdict, Simulated string
+	CSS                            template.CSS
+	JS                             template.JS
+	Runs                           []pageRun
+}
+
+type pageRun struct {
+	ID, Title, Notice, Host, Verdict, Summary, CauseNames string
+	Reasons, NotJudged, Output                            []string
+	Count                                                 int
+	Groups                                                []pageGroup
+	Facts                                                 []fact
+	chart
+}
+
+type fact struct{ Name, Text string }
+
+type pageGroup struct {
+	Code, Name, Looks, Why, Fix, Rival, Explains, More string
+	Findings                                           []pageFinding
+}
+
+type pageFinding struct {
+	ID, Kind, Place, Expected, Got, Rule, Raw string
+	Number, Frame, Length, Row                int
+	Open                                      bool
+	Bytes                                     []pageBytes
+
+	f *judge.Finding
+}
+
+type pageBytes struct{ Hex, Name, Text string }
+
+// HTML writes one page that stands alone: the verdicts, the causes with their
+// evidence, the timeline of each run.
+func HTML(w io.Writer, title string, runs []Run) error {
+	p := page{
+		Title: visible(title), Verdict: Verdict(runs).String(), Simulated: Simulated,
+		CSS: template.CSS(pageCSS), JS: template.JS(pageJS),
+		// Only this very style and this very script may be used, and nothing be loaded.
+		CSP: fmt.Sprintf("default-src 'none'; style-src '%s'; script-src '%s'; base-uri 'none'; form-action 'none'", hash(pageCSS), hash(pageJS)),
+	}
+	for i := range runs {
+		p.Runs = append(p.Runs, pageOf(&runs[i], fmt.Sprintf("run%d", i+1)))
+	}
+	return pageTemplate.Execute(w, p)
+}
+
+func hash(s string) string {
+	sum := sha256.Sum256([]byte(s))
+	return "sha256-" + base64.StdEncoding.EncodeToString(sum[:])
+}
+
+func pageOf(r *Run, id string) pageRun {
+	res := &r.Result
+	p := pageRun{ID: id, Title: visible(r.name()), Notice: visible(r.Notice), Host: visible(r.Host), Verdict: res.Verdict.String(), Count: res.Counts.Findings, Summary: summary(r)}
+	for _, s := range res.Reasons {
+		p.Reasons = append(p.Reasons, visible(s))
+	}
+	for _, s := range res.NotJudged {
+		p.NotJudged = append(p.NotJudged, visible(s))
+	}
+	if res.Verdict != judge.Pass {
+		for _, l := range r.Output {
+			p.Output = append(p.Output, visible(l))
+		}
+	}
+	var names []string
+	n := 0
+	for _, g := range groups(res) {
+		pg := pageGroup{}
+		total := len(g.findings)
+		if g.ex != nil {
+			c := g.ex.Cause
+			names = append(names, c.Code+" "+c.Name)
+			pg = pageGroup{Code: c.Code, Name: c.Name, Looks: c.Looks, Why: c.Why, Fix: c.Fix, Rival: rivalText(g.ex)}
+			pg.Explains = fmt.Sprintf("Explains %d of %s.", g.ex.Explains, plural(res.Counts.Findings, "finding"))
+			if g.ex.Mispredicts > 0 {
+				pg.Explains += fmt.Sprintf(" It would have made %d more that are not there.", g.ex.Mispredicts)
+			}
+			total = max(total, g.ex.Explains)
+		} else {
+			total = max(total, res.Unexplained)
+		}
+		for i, f := range g.findings {
+			if i == maxShown {
+				break
+			}
+			n++
+			pf := findingOf(r, f, n)
+			pf.ID = fmt.Sprintf("%s-%d", id, n)
+			pf.Open = i == 0
+			pg.Findings = append(pg.Findings, pf)
+		}
+		if more := total - len(pg.Findings); more > 0 {
+			pg.More = fmt.Sprintf("And %d more; the JSON report lists them.", more)
+		}
+		p.Groups = append(p.Groups, pg)
+	}
+	p.CauseNames = strings.Join(names, ", ")
+	c := &res.Counts
+	add := func(name, text string) {
+		if text != "" {
+			p.Facts = append(p.Facts, fact{name, visible(text)})
+		}
+	}
+	add("Scenario", r.Name)
+	add("Host", r.Host)
+	add("The host", r.HostEnd)
+	add("Seed", fmt.Sprint(r.Seed))
+	add("Pace", r.Pace)
+	if !r.Started.IsZero() {
+		add("Started", r.Started.UTC().Format(time.RFC3339))
+	}
+	if r.Took > 0 {
+		add("Took", took(r.Took))
+	}
+	add("Frames", fmt.Sprintf("%d given to the host whole, %d damaged, %d perhaps unread, %d lost on the way", c.Frames, c.Spoilt, c.Perhaps, c.Unheard))
+	add("Rows", fmt.Sprintf("%d expected, %d recorded, %d answer to an expected one", c.Expected, c.Records, c.Paired))
+	p.chart = drawChart(r, p.Groups)
+	return p
+}
+
+func summary(r *Run) string {
+	res := &r.Result
+	switch {
+	case res.Verdict == judge.Pass:
+		s := fmt.Sprintf("All %s of the host agree with what was sent.", plural(res.Counts.Paired, "row"))
+		if len(res.NotJudged) > 0 {
+			s += " " + plural(len(res.NotJudged), "thing") + " not judged; see below."
+		}
+		return s
+	case len(res.Explanations) > 0:
+		var names []string
+		for _, e := range res.Explanations {
+			names = append(names, e.Cause.Name)
+		}
+		s := plural(res.Counts.Findings, "finding") + ", explained by " + strings.Join(names, " and ") + "."
+		if res.Unexplained > 0 {
+			s += fmt.Sprintf(" %d without a known cause.", res.Unexplained)
+		}
+		return s
+	case res.Counts.Findings > 0:
+		return plural(res.Counts.Findings, "finding") + ", none with a known cause."
+	}
+	return "No finding, but no verdict either."
+}
+
+func findingOf(r *Run, f *judge.Finding, number int) pageFinding {
+	p := pageFinding{Number: number, Kind: string(f.Kind), Place: visible(place(f)), Expected: orNothing(f.Expected), Got: orNothing(f.Got), Rule: visible(f.Rule), Frame: f.Frame, Length: len(f.Bytes), f: f}
+	if f.Record != nil {
+		p.Row, p.Raw = max(1, f.Record.Row), visible(f.Record.Raw)
+		if f.Record.Problem != "" {
+			p.Rule = strings.TrimSpace(p.Rule + " In the row: " + visible(f.Record.Problem) + ".")
+		}
+	}
+	if len(f.Bytes) > 0 {
+		var fields []Field
+		if r.Fields != nil {
+			fields = r.Fields(f.Gauge, f.Bytes)
+		}
+		p.Bytes = bytesOf(f.Bytes, fields)
+	}
+	return p
+}
+
+func orNothing(s string) string {
+	if s == "" {
+		return "nothing"
+	}
+	return visible(s)
+}
+
+// bytesOf cuts a frame along its fields; bytes in no field stand alone, and a
+// field that does not fit the frame is left out.
+func bytesOf(b []byte, fields []Field) (out []pageBytes) {
+	at := 0
+	put := func(to int, name, text string) {
+		if to > at {
+			out = append(out, pageBytes{spaced(b[at:to]), visible(name), visible(text)})
+			at = to
+		}
+	}
+	for _, f := range fields {
+		if f.From < at || f.To <= f.From || f.To > len(b) {
+			continue
+		}
+		put(f.From, "", printable(b[at:f.From]))
+		put(f.To, f.Name, f.Text)
+	}
+	put(len(b), "", printable(b[at:]))
+	return out
+}
+
+func spaced(b []byte) string {
+	var parts []string
+	for i, c := range b {
+		if i == 64 {
+			parts = append(parts, "…")
+			break
+		}
+		parts = append(parts, hex.EncodeToString([]byte{c}))
+	}
+	return strings.Join(parts, " ")
+}
+
+// printable is the text of bytes that are all printable ASCII.
+func printable(b []byte) string {
+	for _, c := range b {
+		if c < ' ' || c > '~' {
+			return ""
+		}
+	}
+	return string(b)
+}

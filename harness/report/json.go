@@ -1,0 +1,131 @@
+package report
+
+import (
+	_ "embed"
+	"encoding/hex"
+	"encoding/json"
+	"io"
+	"time"
+
+	"example.org/understudy/harness/judge"
+)
+
+// Version of the JSON report's form.
+const Version = 1
+
+//go:embed report.schema.json
+var schema []byte
+
+// Schema is the JSON Schema (2020-12) of the JSON report.
+func Schema() []byte { return append([]byte(nil), schema...) }
+
+type jsonReport struct {
+	Version   int       `json:"understudy-report"`
+	Simulated string    `json:"simulated"`
+	Verdict   string    `json:"verdict"`
+	Runs      []jsonRun `json:"runs"`
+}
+
+type jsonRun struct {
+	Name        string        `json:"name"`
+	Title       string        `json:"title,omitempty"`
+	Host        string        `json:"host"`
+	Seed        uint64        `json:"seed"`
+	Pace        string        `json:"pace,omitempty"`
+	Started     *time.Time    `json:"started,omitempty"`
+	TookMS      int64         `json:"took-ms"`
+	Verdict     string        `json:"verdict"`
+	Reasons     []string      `json:"reasons,omitempty"`
+	Causes      []jsonCause   `json:"causes"`
+	Findings    []jsonFinding `json:"findings"`
+	Unexplained int           `json:"unexplained"`
+	NotJudged   []string      `json:"not-judged,omitempty"`
+	Counts      jsonCounts    `json:"counts"`
+	HostEnd     string        `json:"host-end,omitempty"`
+}
+
+type jsonCause struct {
+	Code        string `json:"code"`
+	Name        string `json:"name"`
+	Looks       string `json:"looks"`
+	Why         string `json:"why"`
+	Fix         string `json:"fix"`
+	Explains    int    `json:"explains"`
+	Mispredicts int    `json:"mispredicts"`
+	Rival       string `json:"rival,omitempty"`
+	Same        bool   `json:"rival-is-equal,omitempty"`
+}
+
+type jsonFinding struct {
+	Kind     string   `json:"kind"`
+	Gauge    string   `json:"gauge,omitempty"`
+	Channel  string   `json:"channel,omitempty"`
+	AtNS     int64    `json:"at-ns"`
+	Frame    int      `json:"frame,omitempty"`
+	Bytes    string   `json:"bytes,omitempty"`
+	Expected string   `json:"expected"`
+	Got      string   `json:"got"`
+	Rule     string   `json:"rule,omitempty"`
+	Cause    string   `json:"cause,omitempty"`
+	Row      *jsonRow `json:"row,omitempty"`
+}
+
+type jsonRow struct {
+	Number  int    `json:"number"`
+	Raw     string `json:"raw"`
+	Problem string `json:"problem,omitempty"`
+}
+
+type jsonCounts struct {
+	Frames   int `json:"frames"`
+	Spoilt   int `json:"spoilt"`
+	Perhaps  int `json:"perhaps"`
+	Unheard  int `json:"unheard"`
+	Expected int `json:"expected"`
+	Records  int `json:"records"`
+	Paired   int `json:"paired"`
+	Findings int `json:"findings"`
+}
+
+// JSON writes the runs in the form that Schema describes.
+func JSON(w io.Writer, runs []Run) error {
+	out := jsonReport{Version: Version, Simulated: Simulated, Verdict: Verdict(runs).String(), Runs: []jsonRun{}}
+	for i := range runs {
+		out.Runs = append(out.Runs, toJSON(&runs[i]))
+	}
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", " ")
+	return enc.Encode(out)
+}
+
+func toJSON(r *Run) jsonRun {
+	res := &r.Result
+	c := &res.Counts
+	j := jsonRun{
+		Name: r.Name, Title: r.Title, Host: r.Host, Seed: r.Seed, Pace: r.Pace, TookMS: r.Took.Milliseconds(),
+		Verdict: res.Verdict.String(), Reasons: res.Reasons, Causes: []jsonCause{}, Findings: []jsonFinding{},
+		Unexplained: res.Unexplained, NotJudged: res.NotJudged, HostEnd: r.HostEnd,
+		Counts: jsonCounts{c.Frames, c.Spoilt, c.Perhaps, c.Unheard, c.Expected, c.Records, c.Paired, c.Findings},
+	}
+	if !r.Started.IsZero() {
+		t := r.Started.UTC()
+		j.Started = &t
+	}
+	for _, e := range res.Explanations {
+		j.Causes = append(j.Causes, jsonCause{e.Cause.Code, e.Cause.Name, e.Cause.Looks, e.Cause.Why, e.Cause.Fix, e.Explains, e.Mispredicts, e.Rival, e.Same})
+	}
+	for i := range res.Findings {
+		j.Findings = append(j.Findings, findingJSON(&res.Findings[i]))
+	}
+	return j
+}
+
+func findingJSON(f *judge.Finding) jsonFinding {
+	j := jsonFinding{Kind: string(f.Kind), Gauge: f.Gauge, Channel: f.Channel, AtNS: int64(f.At), Frame: f.Frame,
+		Bytes: hex.EncodeToString(f.Bytes), Expected: f.Expected, Got: f.Got, Rule: f.Rule, Cause: f.Cause}
+	if f.Record != nil {
+		j.Row = &jsonRow{f.Record.Row, f.Record.Raw, f.Record.Problem}
+	}
+	return j
+}

@@ -1,0 +1,160 @@
+package report
+
+import (
+	"encoding/xml"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"example.org/understudy/harness/judge"
+)
+
+// JUnit writes the runs as JUnit XML, for a CI server: a test suite for each
+// host, a test case for each scenario. fail becomes a failure; inconclusive and
+// error become errors, since neither may count as passed.
+//
+// There is no standard for the form. What is written satisfies both schemas in
+// common use: JUnit.xsd for the Apache Ant JUnit tasks (Windy Road Technology,
+// 2011), which also fixes the order of elements, and junit-10.xsd of the
+// Jenkins xUnit plugin.
+func JUnit(w io.Writer, runs []Run) error {
+	var out suites
+	index := map[string]int{}
+	for i := range runs {
+		r := &runs[i]
+		n, ok := index[r.Host]
+		if !ok {
+			n = len(out.Suites)
+			index[r.Host] = n
+			host := token(r.Host)
+			if host == "" {
+				host = "host"
+			}
+			out.Suites = append(out.Suites, suite{Name: host, Package: "understudy", ID: n, Hostname: "localhost"})
+		}
+		s := &out.Suites[n]
+		if stamp := r.Started.UTC().Format("2006-01-02T15:04:05"); s.Timestamp == "" || !r.Started.IsZero() && stamp < s.Timestamp {
+			s.Timestamp = stamp
+		}
+		s.took += r.Took
+		s.Tests++
+		c := testcase{Name: token(r.name()), Class: "understudy." + strings.ReplaceAll(s.Name, ".", "_"), Time: decimalSeconds(r.Took)}
+		body := strings.TrimRight(details(r), "\n")
+		switch r.Result.Verdict {
+		case judge.Pass:
+		case judge.Fail:
+			s.Failures++
+			c.Failure = &trouble{Type: "fail", Message: headline(r), Text: body}
+		default:
+			s.Errors++
+			c.Error = &trouble{Type: r.Result.Verdict.String(), Message: headline(r), Text: body}
+		}
+		s.Cases = append(s.Cases, c)
+		s.Props = append(s.Props, property{Name: fmt.Sprintf("%s.seed", token(r.Name)), Value: fmt.Sprint(r.Seed)})
+		for _, n := range r.Result.NotJudged {
+			s.Out += clean(r.name() + ": not judged: " + visible(n) + "\n")
+		}
+	}
+	for i := range out.Suites {
+		s := &out.Suites[i]
+		s.Time = decimalSeconds(s.took)
+		s.Out += Simulated + "\n"
+	}
+	if _, err := io.WriteString(w, xml.Header); err != nil {
+		return err
+	}
+	enc := xml.NewEncoder(w)
+	enc.Indent("", "  ")
+	if err := enc.Encode(out); err != nil {
+		return err
+	}
+	_, err := io.WriteString(w, "\n")
+	return err
+}
+
+type suites struct {
+	XMLName xml.Name `xml:"testsuites"`
+	Suites  []suite  `xml:"testsuite"`
+}
+
+type suite struct {
+	Name      string     `xml:"name,attr"`
+	Package   string     `xml:"package,attr"`
+	ID        int        `xml:"id,attr"`
+	Timestamp string     `xml:"timestamp,attr"`
+	Hostname  string     `xml:"hostname,attr"`
+	Tests     int        `xml:"tests,attr"`
+	Failures  int        `xml:"failures,attr"`
+	Errors    int        `xml:"errors,attr"`
+	Time      string     `xml:"time,attr"`
+	Props     []property `xml:"properties>property"`
+	Cases     []testcase `xml:"testcase"`
+	Out       string     `xml:"system-out"`
+	Err       string     `xml:"system-err"`
+
+	took time.Duration
+}
+
+type property struct {
+	Name  string `xml:"name,attr"`
+	Value string `xml:"value,attr"`
+}
+
+type testcase struct {
+	Name    string   `xml:"name,attr"`
+	Class   string   `xml:"classname,attr"`
+	Time    string   `xml:"time,attr"`
+	Error   *trouble `xml:"error"`
+	Failure *trouble `xml:"failure"`
+}
+
+type trouble struct {
+	Message string `xml:"message,attr"`
+	Type    string `xml:"type,attr"`
+	Text    string `xml:",chardata"`
+}
+
+// headline sums a run's trouble up in a line.
+func headline(r *Run) string {
+	res := &r.Result
+	switch {
+	case len(res.Explanations) > 0:
+		var names []string
+		for _, e := range res.Explanations {
+			names = append(names, e.Cause.Code+" "+e.Cause.Name)
+		}
+		s := plural(res.Counts.Findings, "finding") + ": " + strings.Join(names, ", ")
+		if res.Unexplained > 0 {
+			s += fmt.Sprintf("; %d unexplained", res.Unexplained)
+		}
+		return clean(s)
+	case res.Counts.Findings > 0:
+		return plural(res.Counts.Findings, "finding") + ", none with a known cause"
+	case len(res.Reasons) > 0:
+		return clean(visible(res.Reasons[0]))
+	}
+	return res.Verdict.String()
+}
+
+// details is the terminal's text of a run, without colours.
+func details(r *Run) string {
+	t := terminal{Screen: Screen{Each: 20}}
+	t.run(r)
+	return clean(t.b.String())
+}
+
+// token makes a text an xs:token: no line ends, no spaces at the ends or in a row.
+func token(s string) string { return strings.Join(strings.Fields(clean(visible(s))), " ") }
+
+// clean replaces what XML 1.0 (section 2.2) cannot hold.
+func clean(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r == '\t' || r == '\n' || r >= ' ' && r <= 0xd7ff || r >= 0xe000 && r <= 0xfffd || r >= 0x10000 {
+			return r
+		}
+		return '\ufffd'
+	}, s)
+}
+
+func decimalSeconds(d time.Duration) string { return fmt.Sprintf("%.3f", d.Seconds()) }

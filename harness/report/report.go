@@ -1,0 +1,185 @@
+// Package report writes what came of playing scenarios against a host: for a
+// terminal, as JUnit XML, as JSON and as one HTML page. It is pure: it writes
+// what it is given and looks at nothing else.
+package report
+
+import (
+	"fmt"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/sim/stage/ledger"
+)
+
+// Simulated stands in every report.
+const Simulated = "The readings are simulated: a pass says that the host handled them rightly, and releases no real part."
+
+// Run is one scenario that was played against a host, and what came of it.
+type Run struct {
+	Name    string // short and unique in the report, such as the scenario file's name
+	Title   string // the scenario's
+	Notice  string // what the scenario says to notice
+	Host    string // the host's title
+	Seed    uint64
+	Pace    string
+	Started time.Time     // by the wall clock; zero if unknown
+	Took    time.Duration // by the wall clock
+	HostEnd string        // how the host ended, in words
+	Output  []string      // the last lines the host printed
+
+	Result  judge.Result
+	Spec    judge.Spec
+	Ledger  []ledger.Entry // for the timeline; may be empty
+	Records []judge.Record
+	// Fields names the parts of a frame's bytes; may be nil.
+	Fields func(gauge string, frame []byte) []Field
+}
+
+// Field is a named part of a frame: its bytes From to To (not including To),
+// and what they say.
+type Field struct {
+	From, To   int
+	Name, Text string
+}
+
+// name is what a run is called in running text.
+func (r *Run) name() string {
+	if r.Title != "" {
+		return r.Title
+	}
+	return r.Name
+}
+
+// Verdict is the worst of the runs' verdicts. No runs at all decide nothing.
+func Verdict(runs []Run) judge.Verdict {
+	if len(runs) == 0 {
+		return judge.Inconclusive
+	}
+	v := judge.Pass
+	for i := range runs {
+		v = judge.Combine(v, runs[i].Result.Verdict)
+	}
+	return v
+}
+
+// causes groups the listed findings under the named causes, in the order the
+// judge names them; the unexplained ones come last, under no cause.
+type group struct {
+	ex       *judge.Explanation
+	findings []*judge.Finding
+}
+
+func groups(res *judge.Result) (out []group) {
+	at := map[string]int{}
+	for i := range res.Explanations {
+		at[res.Explanations[i].Cause.Name] = i
+		out = append(out, group{ex: &res.Explanations[i]})
+	}
+	var rest group
+	for i := range res.Findings {
+		f := &res.Findings[i]
+		if g, ok := at[f.Cause]; ok && f.Cause != "" {
+			out[g].findings = append(out[g].findings, f)
+		} else {
+			rest.findings = append(rest.findings, f)
+		}
+	}
+	if len(rest.findings) > 0 || res.Unexplained > 0 {
+		out = append(out, rest)
+	}
+	return out
+}
+
+// place says where a finding is, such as "bore-1/A at 3.250 s".
+func place(f *judge.Finding) string {
+	var s []string
+	if f.Gauge != "" {
+		g := f.Gauge
+		if f.Channel != "" {
+			g += "/" + f.Channel
+		}
+		s = append(s, g)
+	}
+	if f.Record != nil && f.Record.Tag != nil {
+		s = append(s, fmt.Sprintf("tag %d", *f.Record.Tag))
+	}
+	if f.At >= 0 && (f.At > 0 || f.Frame > 0) {
+		s = append(s, "at "+seconds(f.At))
+	}
+	return strings.Join(s, " ")
+}
+
+// disagreement says what was expected and what the host has instead.
+func disagreement(f *judge.Finding) string {
+	got := f.Got
+	if got == "" {
+		got = "nothing"
+	}
+	want := f.Expected
+	if want == "" {
+		want = "nothing"
+	}
+	return "expected " + want + ", the host has " + got
+}
+
+func rivalText(ex *judge.Explanation) string {
+	switch {
+	case ex.Rival == "":
+		return ""
+	case ex.Same:
+		return ex.Rival + " would leave the same records here"
+	}
+	return ex.Rival + " fits nearly as well"
+}
+
+func seconds(d time.Duration) string {
+	return fmt.Sprintf("%.3f s", d.Seconds())
+}
+
+func took(d time.Duration) string {
+	if d < 10*time.Second {
+		return fmt.Sprintf("%.1f s", d.Seconds())
+	}
+	return d.Round(time.Second).String()
+}
+
+func plural(n int, one string) string {
+	switch {
+	case n == 1:
+		return "1 " + one
+	case strings.HasSuffix(one, "s"):
+		return fmt.Sprintf("%d %ses", n, one)
+	}
+	return fmt.Sprintf("%d %ss", n, one)
+}
+
+// visible makes control characters and broken text visible, so that a host's
+// records cannot steer the reader's terminal or break a file's form.
+func visible(s string) string {
+	clean := true
+	for i := 0; i < len(s) && clean; i++ {
+		clean = s[i] >= ' ' && s[i] < 0x7f
+	}
+	if clean {
+		return s
+	}
+	var b strings.Builder
+	for i, r := range s {
+		switch {
+		case r == '\t':
+			b.WriteString("⇥")
+		case r == utf8.RuneError && !strings.HasPrefix(s[i:], "\ufffd"):
+			fmt.Fprintf(&b, `\x%02x`, s[i])
+		case unicode.IsControl(r) && r < 0x100:
+			fmt.Fprintf(&b, `\x%02x`, r)
+		case unicode.Is(unicode.Cf, r) || r == '\u2028' || r == '\u2029': // marks that turn the writing direction hide text
+			fmt.Fprintf(&b, `\u%04x`, r)
+		default:
+			b.WriteRune(r)
+		}
+	}
+	return b.String()
+}

@@ -1,0 +1,212 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"unicode"
+
+	"example.org/understudy/harness/judge"
+	"golang.org/x/text/width"
+)
+
+// Screen says what the terminal can do.
+type Screen struct {
+	Color bool // write colours
+	Width int  // columns; 0 leaves lines as long as they are
+	Each  int  // findings shown under each cause; 0 means 3
+}
+
+// Terminal writes the runs for a reader at a terminal: a line each, what
+// went wrong under it, and a summary.
+func Terminal(w io.Writer, runs []Run, s Screen) error {
+	for i := range runs {
+		if err := TerminalRun(w, &runs[i], s); err != nil {
+			return err
+		}
+	}
+	return TerminalSummary(w, runs, s)
+}
+
+// TerminalRun writes one run, as Terminal does.
+func TerminalRun(w io.Writer, r *Run, s Screen) error {
+	t := terminal{Screen: s}
+	t.run(r)
+	_, err := io.WriteString(w, t.b.String())
+	return err
+}
+
+// TerminalSummary writes what stands under the runs.
+func TerminalSummary(w io.Writer, runs []Run, s Screen) error {
+	t := terminal{Screen: s}
+	t.summary(runs)
+	_, err := io.WriteString(w, t.b.String())
+	return err
+}
+
+type terminal struct {
+	Screen
+	b strings.Builder
+}
+
+// Colours by ECMA-48 (SGR). The word beside each says the same.
+var colors = map[judge.Verdict]string{judge.Pass: "32", judge.Fail: "1;31", judge.Inconclusive: "33", judge.Error: "1;35"}
+
+const indent = 14
+
+func (t *terminal) word(v judge.Verdict) string {
+	s := strings.ToUpper(v.String())
+	pad := strings.Repeat(" ", max(1, indent-len(s)))
+	if t.Color {
+		s = "\x1b[" + colors[v] + "m" + s + "\x1b[0m"
+	}
+	return s + pad
+}
+
+func (t *terminal) run(r *Run) {
+	res := &r.Result
+	line := visible(r.name())
+	if n := res.Counts.Findings; n > 0 {
+		line += "  (" + plural(n, "finding") + ")"
+	}
+	t.b.WriteString(t.word(res.Verdict))
+	t.text(line, indent, indent)
+	for _, why := range res.Reasons {
+		t.text(visible(why), 0, indent)
+	}
+	for _, g := range groups(res) {
+		if g.ex == nil {
+			t.text(plural(res.Unexplained, "finding")+" without a known cause", 0, indent)
+		} else {
+			t.text(fmt.Sprintf("%s %s: %s", g.ex.Cause.Code, g.ex.Cause.Name, g.ex.Cause.Looks), 0, indent)
+			t.text(fmt.Sprintf("explains %d of %s", g.ex.Explains, plural(res.Counts.Findings, "finding")), 0, indent+2)
+			if rival := rivalText(g.ex); rival != "" {
+				t.text(rival, 0, indent+2)
+			}
+			if g.ex.Cause.Fix != "" {
+				t.text("to fix: "+g.ex.Cause.Fix, 0, indent+2)
+			}
+		}
+		each := t.Each
+		if each == 0 {
+			each = 3
+		}
+		for i, f := range g.findings {
+			if i == each {
+				t.text(fmt.Sprintf("and %d more", len(g.findings)-i), 0, indent+2)
+				break
+			}
+			t.finding(f)
+		}
+	}
+	if len(res.NotJudged) > 0 {
+		t.text("not judged: "+visible(strings.Join(res.NotJudged, "; ")), 0, indent)
+	}
+	if res.Verdict != judge.Pass && r.HostEnd != "" && len(res.Reasons) > 0 {
+		t.text("the host "+visible(r.HostEnd), 0, indent)
+		for _, l := range r.Output {
+			t.text("| "+visible(l), 0, indent+2)
+		}
+	}
+}
+
+func (t *terminal) finding(f *judge.Finding) {
+	t.text("- "+visible(string(f.Kind)+" "+place(f)+": "+disagreement(f)), 0, indent+2)
+	if f.Rule != "" {
+		t.text(visible(f.Rule), 0, indent+4)
+	}
+	if f.Record != nil {
+		t.text(fmt.Sprintf("row %d: %s", f.Record.Row, visible(f.Record.Raw)), 0, indent+4)
+	}
+}
+
+func (t *terminal) summary(runs []Run) {
+	counts := map[judge.Verdict]int{}
+	for i := range runs {
+		counts[runs[i].Result.Verdict]++
+	}
+	var parts []string
+	for _, v := range []judge.Verdict{judge.Pass, judge.Fail, judge.Inconclusive, judge.Error} {
+		if counts[v] > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", counts[v], v))
+		}
+	}
+	t.b.WriteByte('\n')
+	if len(runs) == 0 {
+		t.text("no scenario was played", 0, 0)
+	} else {
+		t.text(plural(len(runs), "scenario")+": "+strings.Join(parts, ", "), 0, 0)
+	}
+	t.text(Simulated, 0, 0)
+}
+
+// text writes a line, wrapped to the terminal's width with the following lines
+// at the indent; the first has begun at column at.
+func (t *terminal) text(s string, at, in int) {
+	if at == 0 {
+		t.b.WriteString(strings.Repeat(" ", in))
+		at = in
+	}
+	limit := t.Width
+	if limit == 0 {
+		t.b.WriteString(s + "\n")
+		return
+	}
+	limit = max(limit, in+20)
+	col := at
+	for i, word := range strings.Split(s, " ") {
+		w := columns(word)
+		if i > 0 {
+			if col+1+w > limit && col > in {
+				t.b.WriteString("\n" + strings.Repeat(" ", in))
+				col = in
+			} else {
+				t.b.WriteByte(' ')
+				col++
+			}
+		}
+		for col+w > limit { // a word longer than a line is cut
+			head, rest := cutColumns(word, limit-col)
+			t.b.WriteString(head + "\n" + strings.Repeat(" ", in))
+			word, w, col = rest, columns(rest), in
+		}
+		t.b.WriteString(word)
+		col += w
+	}
+	t.b.WriteByte('\n')
+}
+
+// columns is how many columns of a terminal a text takes up: wide characters
+// (Unicode Standard Annex 11) take two, combining ones none.
+func columns(s string) (n int) {
+	for _, r := range s {
+		n += columnsOf(r)
+	}
+	return n
+}
+
+func columnsOf(r rune) int {
+	switch {
+	case r < 0x300:
+		return 1
+	case unicode.In(r, unicode.Mn, unicode.Me, unicode.Cf):
+		return 0
+	}
+	switch width.LookupRune(r).Kind() {
+	case width.EastAsianWide, width.EastAsianFullwidth:
+		return 2
+	}
+	return 1
+}
+
+func cutColumns(s string, n int) (head, rest string) {
+	for i, r := range s {
+		if n -= columnsOf(r); n < 0 {
+			if i == 0 { // not even one fits: never loop without progress
+				return string(r), s[len(string(r)):]
+			}
+			return s[:i], s[i:]
+		}
+	}
+	return s, ""
+}
