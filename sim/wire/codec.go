@@ -163,7 +163,7 @@ func (e *encoder) value(dst []byte, o *op, v *Value) ([]byte, string) {
 		return dst, whyKind
 	}
 	num := v.Num
-	if o.hasRange || o.wraps > 0 {
+	if o.bounded {
 		var why string
 		if num, why = o.settle(num); why != "" {
 			return dst, why
@@ -708,6 +708,9 @@ func (d *decoder) special(o *op, v *Value) bool {
 		if d.end-d.pos < len(s.token) || string(d.buf[d.pos:d.pos+len(s.token)]) != string(s.token) {
 			continue
 		}
+		if o.kind == opDecimal && o.width == 0 && o.continues(d.buf[d.pos+len(s.token):d.end]) {
+			continue // only the beginning of a number
+		}
 		d.pos += len(s.token)
 		v.Kind = Absent
 		if s.void && s.reason != "" && o.countBy >= 0 {
@@ -718,6 +721,11 @@ func (d *decoder) special(o *op, v *Value) bool {
 		return true
 	}
 	return false
+}
+
+// continues says whether a number of free width goes on.
+func (o *op) continues(rest []byte) bool {
+	return len(rest) > 0 && (isDigit(rest[0]) || rest[0] == o.mark && o.mark != 0)
 }
 
 func (d *decoder) voidChannel(o *op) int { return o.channelOf(d.ch) }
@@ -803,7 +811,7 @@ func (d *decoder) value(o *op, v *Value) bool {
 	default:
 		why = whyKind
 	}
-	if why == "" && (o.hasRange || o.wraps > 0) {
+	if why == "" && o.bounded {
 		why = o.accept(num)
 	}
 	if why != "" {

@@ -36,7 +36,7 @@ const (
 
 func compile(doc *strict.Doc, spec *fileSpec) *Dialect {
 	c := &compiler{doc: doc, spec: spec, kinds: map[Term]Kind{}, frac: map[Term]bool{}, keepT: map[Term]bool{}}
-	c.d = &Dialect{name: spec.Dialect, title: spec.Title, termOf: map[string]Term{}}
+	c.d = &Dialect{name: spec.Dialect, title: spec.Title, inTurn: spec.InTurn, termOf: map[string]Term{}}
 	if !plainName(spec.Dialect) {
 		doc.Errorf(&spec.Dialect, "write small letters, digits and hyphens", "%q is not a dialect's name", spec.Dialect)
 	}
@@ -74,7 +74,16 @@ func (c *compiler) term(name string) Term {
 	return t
 }
 
-func (c *compiler) void() { c.d.void = c.term(Void) }
+// void interns the terms that the package itself sets.
+func (c *compiler) void() {
+	c.d.void = c.term(Void)
+	c.term(Error)
+	if c.doc.Has(&c.spec.Errors) {
+		c.kinds[c.term(ErrorCode)] = Number
+		c.kinds[c.term(ErrorText)] = Text
+		c.kinds[c.term(QueuedCount)] = Number
+	}
+}
 
 func (c *compiler) lineSettings() {
 	l, s := &c.d.line, &c.spec.Line
@@ -174,6 +183,9 @@ func (c *compiler) frames() {
 	for i := range c.spec.Frames {
 		s := &c.spec.Frames[i]
 		for j := range s.Sent {
+			if c.spec.InTurn && s.Sent[j] != "reply" {
+				c.doc.Errorf(&s.Sent[j], "write reply, or leave in-turn out", "a gauge that speaks only when asked sends no %s on its own", s.Sent[j])
+			}
 			switch s.Sent[j] {
 			case "reading", "tag", "status", "banner", "reply":
 			default:
@@ -358,7 +370,7 @@ var options = map[string]string{
 	"bytes":   "",
 	"decimal": "value width longest decimals sign pad align mark exponent round range wraps void absent",
 	"hex":     "value width longest sign scale offset round range wraps case void absent",
-	"int":     "value size sign order scale offset round range wraps void absent",
+	"int":     "value size sign order scale offset round range except wraps void absent",
 	"float":   "value size order decimals round range void absent",
 	"bcd":     "value digits decimals sign order round range wraps void absent",
 	"text":    "value width longest pad align quoted numbers void absent",
@@ -719,6 +731,8 @@ func (c *compiler) number(_ *scope, f *fieldSpec, o *op, kind string) {
 	if c.doc.Has(&f.Range) {
 		c.numberRange(f, o)
 	}
+	o.except = f.Except
+	o.bounded = o.hasRange || o.wraps > 0 || len(o.except) > 0
 	whole := !c.doc.Has(&f.Offset) && o.scaleExp == 0 && o.scaleTen && (kind == "int" || kind == "hex" || kind == "bcd") || o.decimals == 0 || o.wraps > 0
 	if !whole {
 		c.frac[o.term] = true
@@ -809,12 +823,8 @@ func (c *compiler) specials(f *fieldSpec, o *op) {
 				return
 			}
 			if o.kind == opDecimal {
-				if _, why := o.parseDecimal(token); why == "" {
-					n.Errorf("choose a text that is no number", "%q is also a number", n.Scalar)
-					return
-				}
-				if o.width == 0 && (isDigit(token[0]) || len(token) == 1 && (token[0] == '-' || token[0] == '+' || token[0] == o.mark)) {
-					n.Errorf("choose a text that no number starts with", "a number may start like %q", n.Scalar)
+				if v, why := o.parseDecimal(token); why == "" && (!o.hasRange || o.accept(v) == "") {
+					n.Errorf("choose a text that is no number, or give the field a range", "%q is also a number", n.Scalar)
 					return
 				}
 			}
@@ -829,8 +839,8 @@ func (c *compiler) specials(f *fieldSpec, o *op) {
 	}
 	if n := f.VoidAs; n.Kind == strict.Mapping {
 		for _, p := range n.Pairs {
-			if !contains([]string{"under", "over", "missing", "none"}, p.Key) {
-				n.Errorf("write under, over, missing or none", "%q is no reason for a void reading", p.Key)
+			if !contains([]string{"under", "over", "missing", "empty", "none"}, p.Key) {
+				n.Errorf("write under, over, missing, empty or none", "%q is no reason for a void reading", p.Key)
 				continue
 			}
 			add(p.Value, p.Key, true)
@@ -875,7 +885,7 @@ func (c *compiler) text(f *fieldSpec, o *op) {
 // knownValues are the values the gauge gives some terms.
 var knownValues = map[string][]string{
 	Zone:     {"below", "warn-low", "in", "warn-high", "above", "void"},
-	Void:     {"under", "over", "missing", "none"},
+	Void:     {"under", "over", "missing", "empty", "none"},
 	Function: {"live", "max", "min", "fim"},
 	Link:     {"up", "stalled", "lost", "rejoining"},
 	Sense:    {"rising", "falling"},

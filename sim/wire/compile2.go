@@ -2,7 +2,6 @@ package wire
 
 import (
 	"fmt"
-	"strconv"
 	"strings"
 
 	"example.org/understudy/sim/decimal"
@@ -29,7 +28,7 @@ var framingOptions = map[framingKind]string{
 	delimited:      "end or coding split path",
 	fixedLength:    "start bytes",
 	lengthPrefixed: "start size order after plus",
-	bracketed:      "start end or escape xor double coding check-after-end",
+	bracketed:      "start end or alone escape xor double coding check-after-end",
 	slip:           "start",
 	cobs:           "",
 	hdlc:           "start",
@@ -44,7 +43,7 @@ func (c *compiler) framing(s *framingSpec, from Side) *framing {
 		key string
 		ptr any
 	}{{"start", &s.Start}, {"end", &s.End}, {"or", &s.Or}, {"bytes", &s.Bytes}, {"size", &s.Size}, {"order", &s.Order},
-		{"after", &s.After}, {"plus", &s.Plus}, {"escape", &s.Escape}, {"xor", &s.Xor}, {"double", &s.Double}, {"gap", &s.Gap},
+		{"after", &s.After}, {"plus", &s.Plus}, {"escape", &s.Escape}, {"xor", &s.Xor}, {"double", &s.Double}, {"alone", &s.Alone}, {"gap", &s.Gap},
 		{"early", &s.Early}, {"coding", &s.Coding}, {"check-after-end", &s.Beyond}, {"split", &s.Split}, {"path", &s.Path}} {
 		if c.doc.Has(k.ptr) && !contains(takes, k.key) {
 			c.doc.Errorf(k.ptr, "it takes "+strings.Join(takes, ", "), "the key %q means nothing for %s framing", k.key, framingKinds.names[s.Kind])
@@ -98,6 +97,7 @@ func (c *compiler) framing(s *framingSpec, from Side) *framing {
 		needs(&s.After, s.After >= 0 && s.After <= 64, "a length field within the first bytes")
 	case bracketed:
 		needs(s, len(f.start) > 0 && len(f.end) > 0, "a start and an end")
+		f.alone.addAll(c.bytesOf(&s.Alone))
 		if c.doc.Has(&s.Escape) {
 			f.escape, f.xor, f.stuffed = c.char(&s.Escape, 0), byte(s.Xor), true
 			if s.Xor < 1 || s.Xor > 255 {
@@ -307,7 +307,7 @@ func (c *compiler) gaugeFrame(ptr *string, name string) Frame {
 
 // Verbs are what a command may ask of a gauge.
 func Verbs() []string {
-	return []string{"read", "tag", "zero", "preset", "clear", "set", "get", "stream-on", "stream-off", "identify", "press", "reset", "status"}
+	return []string{"read", "tag", "ack", "zero", "preset", "clear", "set", "get", "stream-on", "stream-off", "identify", "press"}
 }
 
 func (c *compiler) commands() {
@@ -527,143 +527,3 @@ func headerWords(pattern string) ([]string, error) {
 	}
 	return out, nil
 }
-
-// lint finds what can be written but not told apart when read.
-func (c *compiler) lint() {
-	for i := range c.d.frames {
-		f := &c.d.frames[i]
-		c.textEnds(f.ops, f.from)
-		c.d.roots[f.from] = append(c.d.roots[f.from], i)
-	}
-}
-
-// textEnds tells every text of free length where it ends: at the bytes the
-// next field may start with.
-func (c *compiler) textEnds(ops []op, from Side) {
-	_ = from
-	for i := range ops {
-		o := &ops[i]
-		if o.kind == opText && o.width == 0 && !o.quoted {
-			next, _ := firstBytes(ops[i+1:])
-			o.stop = &next
-		}
-		c.textEnds(o.sub, from)
-		c.textEnds(o.alt, from)
-	}
-}
-
-// firstBytes returns the bytes a list of ops may start with; empty is true
-// when it may be empty.
-func firstBytes(ops []op) (set byteSet, empty bool) {
-	for i := range ops {
-		s, e := ops[i].first_()
-		set.union(s)
-		if !e {
-			return set, false
-		}
-	}
-	return set, true
-}
-
-// first_ returns the bytes one op may start with.
-func (o *op) first_() (set byteSet, empty bool) {
-	for _, s := range o.specials {
-		if len(s.token) > 0 {
-			set.add(s.token[0])
-		} else {
-			empty = true
-		}
-	}
-	switch o.kind {
-	case opLiteral:
-		set.add(o.lit[0])
-		if o.anyCase {
-			set.union(anyByte())
-		}
-	case opDecimal:
-		set.union(byteRange('0', '9'))
-		if o.mark != 0 {
-			set.add(o.mark)
-		}
-		if o.sign != signNone {
-			set.add('-')
-			set.add('+')
-		}
-		if o.pad != '0' && o.width > 0 || o.sign == signSpace {
-			set.add(o.pad)
-		}
-		if o.sign == signSpace {
-			set.add(' ')
-		}
-	case opHex:
-		set.union(byteRange('0', '9'))
-		set.union(byteRange('A', 'F'))
-		set.union(byteRange('a', 'f'))
-	case opText:
-		if o.quoted {
-			set.add('"')
-			return set, empty
-		}
-		s := byteRange(' ', '~')
-		set.union(s)
-		return set, empty || o.width == 0
-	case opChoice:
-		for _, ch := range o.choices {
-			if len(ch.lit) == 0 {
-				empty = true
-			} else {
-				set.add(ch.lit[0])
-				if o.quoted {
-					set.addAll([]byte(strings.ToUpper(string(ch.lit[:1])) + strings.ToLower(string(ch.lit[:1]))))
-				}
-			}
-		}
-	case opTime:
-		if o.layout[0].lit != 0 {
-			set.add(o.layout[0].lit)
-		} else {
-			set.union(byteRange('0', '9'))
-		}
-	case opSpace:
-		set.add(' ')
-		set.add('\t')
-		return set, empty || o.digits == 0
-	case opHeader:
-		set.add(':')
-		for _, w := range o.words {
-			set.add(w[0])
-			set.add(w[0] | 0x20)
-		}
-	case opBlock:
-		set.add('#')
-	case opEach:
-		s, e := firstBytes(o.sub)
-		set.union(s)
-		return set, empty || e || o.countN == 0
-	case opWhen:
-		s, e := firstBytes(o.sub)
-		t, e2 := firstBytes(o.alt)
-		set.union(s)
-		set.union(t)
-		return set, empty || e || e2
-	case opCheck, opLength:
-		switch o.form {
-		case formHex:
-			set.union(byteRange('0', '9'))
-			set.union(byteRange('A', 'F'))
-			set.union(byteRange('a', 'f'))
-		case formDecimal:
-			set.union(byteRange('0', '9'))
-		default:
-			return anyByte(), empty
-		}
-	default:
-		if o.rest {
-			return anyByte(), true
-		}
-		return anyByte(), empty
-	}
-	return set, empty
-}
-
-var _ = strconv.Itoa

@@ -81,6 +81,7 @@ type Dialect struct {
 	errors      *errorQueue
 	states      []state
 	maps        []*regMap
+	inTurn      bool
 	roots       [2][]int // frames to try, by sender
 }
 
@@ -306,12 +307,12 @@ func (d *Dialect) addressed(_ Frame, rec *Record) *Record {
 	return rec
 }
 
-// decodeBody reads a body as one of the sender's frames: the first that fits.
+// decodeBody reads a body as one of some frames: the first that fits.
 // When none does, the frame that came furthest says why.
-func (d *Dialect) decodeBody(from Side, body []byte, rec, ask *Record) (f Frame, fail, bad failure) {
+func (d *Dialect) decodeBody(among []int, body []byte, rec, ask *Record) (f Frame, fail, bad failure) {
 	f = NoFrame
 	best := Frame(NoFrame)
-	for _, i := range d.roots[from] {
+	for _, i := range among {
 		rec.Reset()
 		dec := decoder{rec: rec, buf: body, end: len(body), ask: ask}
 		ok := d.decodeFrame(&dec, i)

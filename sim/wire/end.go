@@ -18,6 +18,7 @@ type Incoming struct {
 	BadChecksum bool          // it looks like Frame but its check does not match
 	More        bool          // another command of the same line follows
 	part        int           // place among the commands of one line
+	reason      string        // why a command cannot be understood, for the queue of errors
 }
 
 // End is one end of a wire: it finds the frames in the bytes that arrive,
@@ -30,6 +31,7 @@ type End struct {
 	f    *framing
 	rec  *Record
 	ask  *Record // what was asked last, on the host's end
+	asks [][]int // in-turn: the frames that may answer each command not yet answered
 
 	buf     []byte
 	chunks  []chunk // when the bytes of buf came
@@ -312,6 +314,12 @@ func (e *End) bracket(p []byte, yield func(Incoming)) {
 				}
 				e.flush(yield)
 				e.inFrame = true
+			} else if f.alone.has(b) {
+				if n := len(e.buf) - 1; n > 0 {
+					e.discard(n, errOutside, yield)
+				}
+				e.complete(e.buf, yield)
+				e.clear()
 			} else if len(e.buf) >= f.rawMost {
 				e.discard(len(e.buf)-len(f.start)+1, errOutside, yield)
 			}
@@ -421,7 +429,7 @@ func (e *End) whole() bool {
 	if why != "" || badSum {
 		return false
 	}
-	f, _, bad := e.d.decodeBody(e.from, body, e.rec, e.ask)
+	f, _, bad := e.d.decodeBody(e.among(), body, e.rec, e.ask)
 	return f != NoFrame && bad.op == nil
 }
 
@@ -505,9 +513,17 @@ func (e *End) attempt(raw []byte) Incoming {
 	return inc
 }
 
+// among lists the frames that may arrive now.
+func (e *End) among() []int {
+	if len(e.asks) > 0 {
+		return e.asks[0]
+	}
+	return e.d.roots[e.from]
+}
+
 // read decodes a body.
 func (e *End) read(inc *Incoming, body []byte, badSum bool) {
-	f, fail, bad := e.d.decodeBody(e.from, body, e.rec, e.ask)
+	f, fail, bad := e.d.decodeBody(e.among(), body, e.rec, e.ask)
 	switch {
 	case badSum:
 		inc.Frame, inc.BadChecksum = f, true
@@ -518,6 +534,10 @@ func (e *End) read(inc *Incoming, body []byte, badSum bool) {
 			name = e.d.frames[fail.ch].name
 		}
 		inc.Garbage = fail.describe(name)
+		inc.reason = Unknown
+		if fail.why != "" && fail.pos > 0 && e.d.frames[fail.ch].ops[0].kind == opHeader {
+			inc.reason = BadParameter // the name is known; what follows is not
+		}
 		return
 	case bad.op != nil:
 		inc.Frame, inc.BadChecksum = f, true
@@ -527,6 +547,9 @@ func (e *End) read(inc *Incoming, body []byte, badSum bool) {
 	}
 	if f != NoFrame {
 		inc.Rec = e.rec
+	}
+	if len(e.asks) > 0 {
+		e.asks = append(e.asks[:0], e.asks[1:]...)
 	}
 }
 
@@ -548,7 +571,7 @@ func (e *End) complete(raw []byte, yield func(Incoming)) {
 		e.garbage(inc, yield)
 		return
 	}
-	if e.f.split != 0 && bytes.IndexByte(body, e.f.split) >= 0 {
+	if e.f.split != 0 {
 		e.parts(inc, body, yield)
 		return
 	}

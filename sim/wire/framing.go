@@ -35,6 +35,7 @@ type framing struct {
 	check    *op
 	covers   uint8
 	beyond   bool
+	alone    byteSet // bracketed: bytes that are a frame by themselves
 	split    byte
 	path     byte
 	// oneEnd: the frame ends at the first end byte, with nothing more to think of.
@@ -53,6 +54,9 @@ func (f *framing) open(dst []byte) []byte { return append(append(dst, f.lead...)
 
 // close wraps the body dst[body:], whose frame starts at dst[frame:].
 func (f *framing) close(dst []byte, frame, body int) ([]byte, string) {
+	if len(dst) == body+1 && f.alone.has(dst[body]) {
+		return append(dst[:frame], dst[body]), ""
+	}
 	if f.kind == lengthPrefixed {
 		n := len(dst) - body - f.after
 		if n < 0 {
@@ -248,7 +252,9 @@ func cobsDecode(out, raw []byte) (_ []byte, ok bool) {
 // unwrap finds the body of a whole frame. scratch is used when the body has to
 // be rewritten. badSum is true when only the check was wrong.
 func (f *framing) unwrap(raw, scratch []byte) (body, newScratch []byte, why string, badSum bool) {
-	body = raw[len(f.start):]
+	if len(raw) == 1 && f.alone.has(raw[0]) {
+		return raw, scratch, "", false
+	}
 	frameEnd := len(raw)
 	var tail []byte
 	if f.beyond {

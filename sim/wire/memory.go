@@ -25,6 +25,7 @@ const (
 	IllegalValue    = "illegal-value"    // a value that cannot stand there
 	WrongState      = "wrong-state"      // the command is not obeyed in this state of the handshake
 	Unknown         = "unknown"          // bytes that are no command
+	BadParameter    = "bad-parameter"    // a known command with something wrong behind its name
 )
 
 // lookup returns the first line that ends after an address.
@@ -106,13 +107,18 @@ func (m *regMap) appendRegisters(dst []byte, o *op, rec *Record) ([]byte, string
 			continue
 		}
 		l := &m.lines[i]
-		e := encoder{rec: rec, ch: l.ch}
-		b, good := e.run(line[:0], l.field)
-		if !good {
-			if e.fail.why != whyAbsent {
+		b := appendFill(line[:0], 0, l.n*m.word)
+		if l.ch < rec.channels {
+			e := encoder{rec: rec, ch: l.ch}
+			out, good := e.run(line[:0], l.field)
+			if !good && e.fail.why != whyAbsent {
 				return dst, e.fail.why
 			}
-			b = appendFill(line[:0], 0, l.n*m.word)
+			if good {
+				b = out
+			} else {
+				b = appendFill(line[:0], 0, l.n*m.word)
+			}
 		}
 		skip := (at - l.at) * m.word
 		n := min(l.at+l.n, first+count) - at

@@ -28,6 +28,9 @@ func (o *op) settle(v decimal.Decimal) (decimal.Decimal, string) {
 	if o.hasRange && (v.Cmp(o.least) < 0 || v.Cmp(o.most) > 0) {
 		return v, whyRange
 	}
+	if o.excepted(v) {
+		return v, whyRange
+	}
 	if o.wraps > 0 {
 		n, ok := v.Int64()
 		if !ok {
@@ -41,7 +44,19 @@ func (o *op) settle(v decimal.Decimal) (decimal.Decimal, string) {
 	return v, ""
 }
 
+func (o *op) excepted(v decimal.Decimal) bool {
+	for _, x := range o.except {
+		if v.Equal(decimal.New(x, 0)) {
+			return true
+		}
+	}
+	return false
+}
+
 func (o *op) accept(v decimal.Decimal) string {
+	if o.excepted(v) {
+		return whyRange
+	}
 	if o.hasRange && (v.Cmp(o.least) < 0 || v.Cmp(o.most) > 0) {
 		return whyRange
 	}

@@ -81,9 +81,11 @@ type op struct {
 	round     decimal.Rounding
 	mayRound  bool
 	hasRange  bool
+	bounded   bool // there is a range, an exception or a wrap to look at
 	least     decimal.Decimal
 	most      decimal.Decimal
 	wraps     int64
+	except    []int64
 	digits    int
 
 	specials []special

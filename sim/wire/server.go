@@ -235,6 +235,9 @@ func (e *End) AppendReply(dst []byte, req Request, out Outcome) ([]byte, error) 
 		if t := e.d.station.term; t >= 0 {
 			*rec.at(t, 0) = req.rec.Get(t, 0)
 		}
+		if c.writesMaps {
+			rec.overlay(req.rec) // a write is answered with what was written
+		}
 		for _, o := range c.mapOps { // the registers asked for, whatever the gauge holds
 			for _, t := range [2]Term{o.first, o.num} {
 				if t >= 0 {
@@ -316,13 +319,26 @@ func (e *End) answer(dst []byte, req Request, frame Frame, rec *Record) ([]byte,
 func (e *End) AppendRequest(dst []byte, name string, rec *Record) ([]byte, error) {
 	dst, err := e.d.AppendRequest(dst, name, rec)
 	if err == nil {
-		e.Asked(rec)
+		e.Asked(e.d.commandFrame(name), rec)
 	}
 	return dst, err
 }
 
-// Asked tells a host's end what was asked last, for replies that do not say it.
-func (e *End) Asked(rec *Record) {
+// maxAsked is how many commands a host's end remembers as unanswered.
+const maxAsked = 32
+
+// Asked tells a host's end what was asked, for replies that do not say it.
+func (e *End) Asked(f Frame, rec *Record) {
+	if c := e.d.frames[f].cmd; e.d.inTurn && c != nil && c.reply != NoFrame {
+		if len(e.asks) == maxAsked {
+			e.asks = append(e.asks[:0], e.asks[1:]...)
+		}
+		among := []int{int(c.reply)}
+		if c.refusal != NoFrame {
+			among = append(among, int(c.refusal))
+		}
+		e.asks = append(e.asks, among)
+	}
 	if e.ask == nil {
 		e.ask = e.d.NewRecord()
 	}
@@ -476,13 +492,17 @@ func (s *server) arrived(e *End, inc Incoming) {
 	s.pump(e)
 }
 
-func (s *server) garbage(e *End, _ Incoming) {
+func (s *server) garbage(e *End, inc Incoming) {
 	if e.side != Gauge {
 		return
 	}
 	if s.d.errors != nil {
 		s.rec.Reset()
-		s.failed(Unknown, s.rec)
+		reason := inc.reason
+		if reason == "" {
+			reason = Unknown
+		}
+		s.failed(reason, s.rec)
 	}
 	if len(s.d.states) > 0 {
 		s.now = e.last

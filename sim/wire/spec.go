@@ -20,6 +20,7 @@ type fileSpec struct {
 	Maps     []mapSpec   `yaml:"maps" doc:"register tables: address to term"`
 	Keeps    []keepSpec  `yaml:"keeps" doc:"whole numbers the gauge's end of the wire remembers"`
 	Errors   errorsSpec  `yaml:"errors" doc:"the queue of errors a host can read"`
+	InTurn   bool        `yaml:"in-turn" doc:"the gauge speaks only when asked, and what a reply is depends on the command before it"`
 	Frames   []frameSpec `yaml:"frames" need:"yes" doc:"what the gauge sends"`
 	Commands []cmdSpec   `yaml:"commands" doc:"what the host sends, and what the gauge answers"`
 	States   []stateSpec `yaml:"states" doc:"the steps of a handshake; the first is where it starts"`
@@ -49,6 +50,7 @@ type framingSpec struct {
 	Gap     string      `yaml:"gap" doc:"the silence that ends a frame: 3.5 characters, or a time such as 5 ms"`
 	Early   bool        `yaml:"early" doc:"a frame whose check is good ends at once, without the silence"`
 	Stale   string      `yaml:"stale" doc:"a frame left unfinished for this time is dropped, such as 500 ms"`
+	Alone   string      `yaml:"alone" doc:"bytes that are a whole frame by themselves, outside start and end"`
 	Coding  string      `yaml:"coding" doc:"hex: each byte is sent as two hexadecimal digits"`
 	Check   *fieldSpec  `yaml:"check" doc:"the check at the end of every frame, such as {check: crc-16/modbus, order: little}"`
 	Covers  string      `yaml:"covers" doc:"what that check covers: body, body-and-end or all"`
@@ -213,6 +215,7 @@ type fieldSpec struct {
 	Digits   int         `yaml:"digits" doc:"decimal digits"`
 	Round    string      `yaml:"round" doc:"how a value with more decimals is rounded; refused unless given"`
 	Range    []string    `yaml:"range" doc:"least and greatest value; checked to fit"`
+	Except   []int64     `yaml:"except" doc:"whole numbers that cannot stand there"`
 	Wraps    string      `yaml:"wraps" doc:"the number at which the count starts again from 0"`
 	Case     string      `yaml:"case" doc:"upper or lower hexadecimal digits"`
 	VoidAs   strict.Any  `yaml:"void" doc:"what is sent for a void reading: one text, or one for each reason"`
