@@ -38,6 +38,9 @@ type Scenario struct {
 	// scenario gives it.
 	Dialects map[string]Dialect
 	limits   [][]zone.Limits
+	units    [][]decimal.Unit // the limits are written in
+	expected [][2]int         // gauge and channel of each expectation
+	doc      *strict.Doc
 }
 
 // Dialect is a dialect file as it was found.
@@ -49,6 +52,41 @@ type Dialect struct {
 
 // Limits returns the limits the part has at a channel of a gauge.
 func (s *Scenario) Limits(g, ch int) zone.Limits { return s.limits[g][ch] }
+
+// LimitUnit returns the unit the limits of a channel are written in.
+func (s *Scenario) LimitUnit(g, ch int) decimal.Unit { return s.units[g][ch] }
+
+// Line returns how the serial line of a gauge is set, such as "9600 8N1".
+func (s *Scenario) Line(g int) string {
+	l := s.Play.Cast[g].Dialect.Line()
+	return fmt.Sprintf("%d %d%s%d", l.Baud, l.DataBits, strings.ToUpper(l.Parity.String()[:1]), l.StopBits)
+}
+
+// Writes returns what the host must write to a gauge, in order.
+func (s *Scenario) Writes(g int) (ws []Write) {
+	for _, w := range s.Host.Writes {
+		if w.Gauge == "" || w.Gauge == s.Gauges[g].Name {
+			ws = append(ws, w)
+		}
+	}
+	return ws
+}
+
+// Expected returns the gauge and the channel an expectation is about.
+func (s *Scenario) Expected(i int) (g, ch int) { return s.expected[i][0], s.expected[i][1] }
+
+// GaugeIndex finds a gauge of the scenario by its name; −1 when there is none.
+func (s *Scenario) GaugeIndex(name string) int {
+	for i := range s.Gauges {
+		if s.Gauges[i].Name == name {
+			return i
+		}
+	}
+	return -1
+}
+
+// At returns where a part of the file stands, given a pointer to it.
+func (s *Scenario) At(part any) strict.Pos { return s.doc.At(part) }
 
 // Rule returns how the host compares values with limits.
 func (s *Scenario) Rule() zone.Rule {
@@ -82,6 +120,7 @@ func (s *Scenario) HostStep(g, ch int) (decimal.Unit, decimal.Decimal) {
 func Parse(path string, text []byte, dialects Source) (*Scenario, error) {
 	s := &Scenario{Path: path, Dialects: map[string]Dialect{}}
 	doc, _ := strict.Decode(path, text, &s.File)
+	s.doc = doc
 	l := loader{s, doc}
 	if doc.Err() == nil {
 		l.build(dialects)
@@ -164,7 +203,7 @@ func part(limits, warn *Pair) (z zone.Limits) {
 }
 
 func (l *loader) member(g *Gauge, dialects Source) {
-	p := &gauge.Profile{Name: g.Name, Serial: g.Serial, Buzzer: g.Buzzer, Rate: quantity.Rate{Hz: decimal.New(20, 0)}}
+	p := &gauge.Profile{Name: g.Name, Serial: g.Serial, Firmware: "1.0", Buzzer: g.Buzzer, Rate: quantity.Rate{Hz: decimal.New(20, 0)}}
 	if p.Serial == "" {
 		p.Serial = "SN-" + strings.ToUpper(g.Name)
 	}
@@ -211,6 +250,7 @@ func (l *loader) member(g *Gauge, dialects Source) {
 	}
 	names := map[string]bool{}
 	var limits []zone.Limits
+	var units []decimal.Unit
 	for i := range channels {
 		c := &channels[i]
 		if !nameForm.MatchString(c.Name) {
@@ -224,8 +264,10 @@ func (l *loader) member(g *Gauge, dialects Source) {
 		p.Channels = append(p.Channels, ch)
 		m.Channels = append(m.Channels, fit)
 		limits = append(limits, ch.Limits)
+		units = append(units, l.limitUnit(g, c, ch.Unit))
 	}
 	l.limits = append(l.limits, limits)
+	l.units = append(l.units, units)
 	if err := p.Check(); err != nil {
 		l.doc.Errorf(g, "", "%v", err)
 	}
@@ -299,6 +341,22 @@ func (l *loader) channel(g *Gauge, c *Channel) (gauge.Channel, stage.Fitting) {
 	}
 	l.probe(pr, &fit, ch.Stroke)
 	return ch, fit
+}
+
+// limitUnit is the unit a channel's limits are written in; of the reading when
+// it has none.
+func (l *loader) limitUnit(g *Gauge, c *Channel, unit decimal.Unit) decimal.Unit {
+	for _, p := range []*Pair{c.Limits, g.Limits, l.Part.Limits, c.Warn, g.Warn, l.Part.Warn} {
+		if p == nil {
+			continue
+		}
+		for _, b := range p {
+			if !b.None {
+				return b.Unit
+			}
+		}
+	}
+	return unit
 }
 
 // cell makes the battery ready.
@@ -504,9 +562,11 @@ func (l *loader) expectations() {
 			l.doc.Errorf(&e.Gauge, "", "%v", err)
 			continue
 		}
-		if _, err := l.channelIndex(g, e.Channel); err != nil {
+		ch, err := l.channelIndex(g, e.Channel)
+		if err != nil {
 			l.doc.Errorf(&e.Channel, "", "%v", err)
 		}
+		l.expected = append(l.expected, [2]int{max(g, 0), max(ch, 0)})
 		if (e.Reading != nil || e.Zone != nil || e.Void != "") && e.At == nil {
 			l.doc.Errorf(e, "write at: and a time", "a reading is expected at no time")
 		}

@@ -40,7 +40,7 @@ type Host struct {
 	Ready       Ready             `yaml:"ready" doc:"when the host counts as ready; when it has opened all its ports, if left out"`
 	Stop        Stop              `yaml:"stop" doc:"how the host is ended"`
 	Pace        Pace              `yaml:"pace" doc:"how fast the scenario plays: drain (as fast as the host reads), real, or a factor such as 10×"`
-	Keeps       Keeps             `yaml:"keeps" doc:"which readings the host records: tagged, or all"`
+	Keeps       Keeps             `yaml:"keeps" doc:"which readings the host records, tagged or all, if it does so whatever the scenario asks; as the scenario has it when left out"`
 	NoClaim     []string          `yaml:"does-not-claim" doc:"what the host does not set out to do; reported as not judged"`
 	Records     Records           `yaml:"records" need:"yes" doc:"where the host's records are and how they read"`
 }
@@ -522,7 +522,6 @@ func compile(doc *strict.Doc, ptr any, expr string) *regexp.Regexp {
 // fill puts the defaults in.
 func (h *Host) fill() {
 	or(&h.Folder, "{run}")
-	or(&h.Keeps, Tagged)
 	or(&h.Ready.Within, quantity.Duration(DefaultWithin))
 	or(&h.Stop.Grace, quantity.Duration(DefaultGrace))
 	r := &h.Ready

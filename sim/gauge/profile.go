@@ -135,6 +135,7 @@ func (s *Show) UnmarshalText(b []byte) error {
 // set at the start. It does not change while the gauge runs.
 type Profile struct {
 	Name, Serial string
+	Firmware     string // version, as the gauge names itself
 	Channels     []Channel
 	Rate         quantity.Rate // samples, and streamed readings, a second
 	Streaming    bool          // streams from the start

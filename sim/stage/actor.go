@@ -68,6 +68,7 @@ type flight struct {
 type tipper struct {
 	fit    *Fitting
 	stroke decimal.Length
+	size   decimal.Length // true, at the last look
 	path   *motion.Path
 	cursor *motion.Cursor
 	noise  *noise.Source
@@ -156,7 +157,8 @@ func (a *actor) schedule() {
 func (a *actor) read() {
 	for i := range a.probes {
 		t := &a.probes[i]
-		size := t.cursor.At(a.s.now)
+		t.size = t.cursor.At(a.s.now)
+		size := t.size
 		var added decimal.Length
 		if t.noise != nil {
 			added = t.noise.Next(a.s.now)
@@ -285,16 +287,13 @@ func (a *actor) makeFrame(f wire.Frame, cause ledger.Cause, e *gauge.Emission, r
 // ship enters a frame into the ledger and sends it on its way.
 func (a *actor) ship(f wire.Frame, cause ledger.Cause, e *gauge.Emission, rs []gauge.Reading, raw []byte) {
 	a.frames++
-	if a.s.opt.Ledger != nil || a.s.opt.Watch != nil {
+	if a.s.recording() {
 		entry := &ledger.Frame{ID: a.frames, Cause: cause, Name: a.m.Dialect.Frames()[f].Name, Bytes: raw, Readings: a.readings(rs)}
 		if e != nil && e.Kind == gauge.Tagged {
 			tag := e.Tag
 			entry.Tag, entry.Repeat = &tag, e.Repeat
 		}
 		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindFrame, Frame: entry})
-		if a.s.opt.Watch != nil {
-			a.s.opt.Watch(a.name, entry)
-		}
 	}
 	a.send(a.frames, raw)
 }
@@ -303,7 +302,7 @@ func (a *actor) readings(rs []gauge.Reading) []ledger.Reading {
 	out := make([]ledger.Reading, len(rs))
 	for i, r := range rs {
 		out[i] = ledger.Reading{
-			Channel: a.m.Profile.Channels[r.Channel].Name, Pressed: r.Pressed, Exact: r.Exact, Shown: r.Shown,
+			Channel: a.m.Profile.Channels[r.Channel].Name, Size: a.probes[r.Channel].size, Pressed: r.Pressed, Exact: r.Exact, Shown: r.Shown,
 			Unit: r.Unit.Symbol(), Function: r.Function.String(), Zone: r.Zone, Void: r.Void.String()}
 	}
 	return out

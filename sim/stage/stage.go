@@ -14,6 +14,7 @@ import (
 	"fmt"
 	"time"
 
+	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/link"
 	"example.org/understudy/sim/port"
 	"example.org/understudy/sim/stage/ledger"
@@ -21,16 +22,19 @@ import (
 
 // Options say where a play is put on.
 type Options struct {
-	Ports  []port.Port    // one per gauge of the cast; none: on paper
-	Inbox  *Inbox         // the inbox whose sinks the ports have
-	Pace   Pace           // Paper without ports
-	Ledger *ledger.Writer // may be nil
+	Ports  []port.Port        // one per gauge of the cast; none: on paper
+	Inbox  *Inbox             // the inbox whose sinks the ports have
+	Pace   Pace               // Paper without ports
+	Ledger *ledger.Writer     // may be nil
+	Keep   func(ledger.Entry) // may be nil; is given every entry of the ledger
 	// Patience is how long, in real time, Drain waits for a host that does not
 	// read, or that has not opened the port again; 0 means 3 s. After that the
 	// play goes on without waiting for that host until it reads again.
 	Patience time.Duration
-	// Watch, if set, is called by the loop whenever a frame has been made.
-	Watch func(gauge string, f *ledger.Frame)
+	// Asks are times at which Answer is told what every gauge reads then, after
+	// all else that happens at that time.
+	Asks   []time.Duration
+	Answer func(ask int, gauge int, rs []gauge.Reading)
 }
 
 // Stage is a play being put on. Only Do and Status may be called while it runs.
@@ -82,11 +86,17 @@ func New(p Play, opt Options) (*Stage, error) {
 }
 
 func (s *Stage) write(e ledger.Entry) {
+	e.T = s.now
 	if s.opt.Ledger != nil {
-		e.T = s.now
 		s.opt.Ledger.Write(e)
 	}
+	if s.opt.Keep != nil {
+		s.opt.Keep(e)
+	}
 }
+
+// recording reports whether anybody wants the ledger's entries.
+func (s *Stage) recording() bool { return s.opt.Ledger != nil || s.opt.Keep != nil }
 
 func (s *Stage) flush() {
 	if s.opt.Ledger != nil {
@@ -158,6 +168,13 @@ func (s *Stage) Run(ctx context.Context) error {
 	}
 	for _, a := range s.actors {
 		a.begin()
+	}
+	for i, t := range s.opt.Asks {
+		s.at(t+1, func() {
+			for g, a := range s.actors {
+				s.opt.Answer(i, g, a.g.Readings(nil))
+			}
+		})
 	}
 	s.began, s.beganAt = time.Now(), s.now
 	for s.failure == nil {
@@ -242,14 +259,14 @@ func (s *Stage) Readings() int64 { return s.readings }
 var ErrStopped = errors.New("the stage has stopped")
 
 // Do has an act carried out by hand on a gauge of the cast, and waits for it.
-func (s *Stage) Do(ctx context.Context, gauge, channel int, a Act) error {
+func (s *Stage) Do(ctx context.Context, member, channel int, a Act) error {
 	var err error
 	if e := s.call(ctx, func() {
-		if gauge < 0 || gauge >= len(s.actors) {
-			err = fmt.Errorf("there is no gauge %d", gauge)
+		if member < 0 || member >= len(s.actors) {
+			err = fmt.Errorf("there is no gauge %d", member)
 			return
 		}
-		err = s.perform(gauge, channel, a, "hand")
+		err = s.perform(member, channel, a, "hand")
 	}); e != nil {
 		return e
 	}
@@ -304,15 +321,15 @@ func (s *Stage) cue(c *Cue) {
 	}
 }
 
-func (s *Stage) nameOf(gauge int) string {
-	if gauge < 0 {
+func (s *Stage) nameOf(member int) string {
+	if member < 0 {
 		return ""
 	}
-	return s.play.Cast[gauge].Profile.Name
+	return s.play.Cast[member].Profile.Name
 }
 
-func (s *Stage) perform(gauge, channel int, act Act, by string) error {
-	a := s.actors[gauge]
+func (s *Stage) perform(member, channel int, act Act, by string) error {
+	a := s.actors[member]
 	a.channel, a.by = channel, by
 	err := act.do(s, a)
 	a.channel, a.by = -1, "cue"

@@ -8,7 +8,7 @@ import (
 // terms are the places of the gauge's terms in its dialect's records.
 type terms struct {
 	// of the gauge as a whole
-	tag, tagged, seq, channels, cell, low, link, serial, name, rate, stream, setting, value, clock wire.Term
+	tag, tagged, seq, channels, cell, low, link, serial, name, rate, stream, setting, value, clock, firmware wire.Term
 	// of each channel
 	reading, unit, zone, void, channel, function wire.Term
 	// settings of a channel by the gauge's name for them, where the dialect
@@ -25,7 +25,7 @@ func bind(d *wire.Dialect) terms {
 	t := terms{
 		tag: d.Term(wire.Tag), tagged: d.Term(wire.Tagged), seq: d.Term(wire.Seq), channels: d.Term(wire.Channels),
 		cell: d.Term(wire.Cell), low: d.Term(wire.Low), link: d.Term(wire.Link), serial: d.Term(wire.Serial), name: d.Term(wire.Name),
-		rate: d.Term(wire.Rate), stream: d.Term(wire.Stream), setting: d.Term(wire.SettingName), value: d.Term(wire.SettingTo), clock: d.Term(wire.Clock),
+		rate: d.Term(wire.Rate), stream: d.Term(wire.Stream), setting: d.Term(wire.SettingName), value: d.Term(wire.SettingTo), clock: d.Term(wire.Clock), firmware: d.Term(wire.Firmware),
 		reading: d.Term(wire.Reading), unit: d.Term(wire.Unit), zone: d.Term(wire.Zone), void: d.Term(wire.Void),
 		channel: d.Term(wire.Channel), function: d.Term(wire.Function),
 	}
@@ -77,6 +77,7 @@ func (a *actor) fill(rs []gauge.Reading, e *gauge.Emission) {
 	r.Set(t.link, 0, wire.Str(a.link.Phase.String()))
 	r.Set(t.serial, 0, wire.Str(a.m.Profile.Serial))
 	r.Set(t.name, 0, wire.Str(a.name))
+	r.Set(t.firmware, 0, wire.Str(a.m.Profile.Firmware))
 	r.Set(t.rate, 0, wire.Num(a.g.Rate().Hz))
 	r.Set(t.stream, 0, wire.Bool(a.g.Streaming()))
 	r.Set(t.clock, 0, wire.Int(int64(a.s.now/1e9)))

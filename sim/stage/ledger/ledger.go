@@ -115,7 +115,8 @@ const (
 // Reading is what one channel said in a frame, and the truth under it.
 type Reading struct {
 	Channel  string          `json:"ch"`
-	Pressed  decimal.Length  `json:"pressed"` // pm the tip is pressed into its stroke
+	Size     decimal.Length  `json:"size"`    // pm, true size of what the gauge is set on now
+	Pressed  decimal.Length  `json:"pressed"` // pm the probe says the tip is pressed into its stroke
 	Exact    decimal.Decimal `json:"exact"`   // after the chain, before rounding, in pm
 	Shown    decimal.Decimal `json:"shown"`   // as reported, in Unit; meaningless when Void
 	Unit     string          `json:"unit"`    // of Shown

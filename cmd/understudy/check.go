@@ -1,0 +1,177 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/report"
+	"example.org/understudy/scenario"
+	"example.org/understudy/sim/stage"
+	"golang.org/x/term"
+)
+
+type checkCmd struct {
+	Scenarios []string    `arg:"" optional:"" name:"scenario" help:"Scenario files, folders of them, or names of shipped scenarios. All shipped scenarios when left out."`
+	Host      string      `short:"H" help:"Host description: a file, or the name of a shipped one. The shipped reference host when left out. Or write the host's command behind --, with places such as {port} and {records}."`
+	Folder    string      `name:"run-folder" short:"r" help:"Folder to keep the runs in: ledger, records, the host's output. When left out a temporary folder is used, and kept only when a run did not pass."`
+	Pace      *stage.Pace `help:"How fast the timelines play: drain (as fast as the host reads), real, or a number of times such as 10x. As the host description says when left out."`
+	Defect    string      `help:"Have the reference host make a mistake, to see it found (understudy refhost --list names them)."`
+	Seed      *uint64     `help:"Seed instead of the scenario's own."`
+	JUnit     string      `name:"junit" help:"Also write a JUnit XML report to this file." type:"path"`
+	JSON      string      `name:"json" help:"Also write a JSON report to this file." type:"path"`
+}
+
+func (c *checkCmd) Run(a *app) error {
+	h, err := c.host(a)
+	if err != nil {
+		return err
+	}
+	names, err := expand(c.Scenarios)
+	if err != nil {
+		return err
+	}
+	var all []*scenario.Scenario
+	for _, n := range names {
+		s, err := load(n)
+		if err != nil {
+			return err
+		}
+		if c.Seed != nil {
+			s.Play.Seed = *c.Seed
+		}
+		all = append(all, s)
+	}
+	dir, temporary := c.Folder, false
+	if dir == "" {
+		if dir, err = os.MkdirTemp("", "understudy-"); err != nil {
+			return err
+		}
+		temporary = true
+	}
+	self, err := os.Executable()
+	if err != nil {
+		return err
+	}
+	var runs []report.Run
+	screen := c.screen(a)
+	for _, s := range all {
+		name := harness.Name(s)
+		check := &harness.Check{Scenario: s, Host: h, Run: filepath.Join(dir, name), Self: self, Pace: c.Pace, Extra: c.extra()}
+		out, err := check.Do(a.ctx)
+		if err != nil {
+			if a.ctx.Err() != nil {
+				return coded{exitUndecided, errors.New("stopped")}
+			}
+			return fmt.Errorf("%s: %w", name, err)
+		}
+		r := out.Report()
+		runs = append(runs, r)
+		if err := report.TerminalRun(a.stdout, &r, screen); err != nil {
+			return err
+		}
+	}
+	if err := report.TerminalSummary(a.stdout, runs, screen); err != nil {
+		return err
+	}
+	for _, w := range []struct {
+		file string
+		as   func(f *os.File) error
+	}{
+		{c.JUnit, func(f *os.File) error { return report.JUnit(f, runs) }},
+		{c.JSON, func(f *os.File) error { return report.JSON(f, runs) }},
+	} {
+		if w.file != "" {
+			if err := writeFile(w.file, w.as); err != nil {
+				return err
+			}
+		}
+	}
+	verdict := report.Verdict(runs)
+	if temporary && verdict == judge.Pass {
+		if err := os.RemoveAll(dir); err != nil {
+			return err
+		}
+	} else {
+		fmt.Fprintln(a.stdout, "The runs are kept in", dir)
+	}
+	switch verdict {
+	case judge.Pass:
+		return nil
+	case judge.Fail:
+		return coded{code: exitFinding}
+	}
+	return coded{code: exitUndecided}
+}
+
+func writeFile(name string, as func(f *os.File) error) error {
+	f, err := os.Create(name)
+	if err != nil {
+		return err
+	}
+	return errors.Join(as(f), f.Close())
+}
+
+func (c *checkCmd) screen(a *app) report.Screen {
+	if f, ok := a.stdout.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+		w, _, _ := term.GetSize(int(f.Fd()))
+		return report.Screen{Color: os.Getenv("NO_COLOR") == "", Width: w}
+	}
+	return report.Screen{}
+}
+
+func (c *checkCmd) host(a *app) (*hostfile.Host, error) {
+	switch {
+	case len(a.rest) > 0 && c.Host != "":
+		return nil, errors.New("write either --host or a command behind --, not both")
+	case len(a.rest) > 0 && c.Defect != "", c.Host != "" && c.Defect != "" && c.Host != "reference":
+		return nil, errors.New("--defect is for the reference host; leave it or the other host out")
+	case len(a.rest) > 0:
+		return harness.Command(a.rest)
+	}
+	name := c.Host
+	if name == "" {
+		name = "reference"
+	}
+	file, text, err := open("hosts", name)
+	if err != nil {
+		return nil, err
+	}
+	return hostfile.Parse(file, text)
+}
+
+func (c *checkCmd) extra() []string {
+	if c.Defect == "" {
+		return nil
+	}
+	return []string{"--defect", c.Defect}
+}
+
+// expand turns folders into their scenario files; nothing into all shipped ones.
+func expand(names []string) (out []string, err error) {
+	if len(names) == 0 {
+		return shipped("."), nil
+	}
+	for _, n := range names {
+		if info, err := os.Stat(n); err != nil || !info.IsDir() {
+			out = append(out, n)
+			continue
+		}
+		files, err := fs.Glob(os.DirFS(n), "*.yaml")
+		if err != nil {
+			return nil, err
+		}
+		if len(files) == 0 {
+			return nil, fmt.Errorf("the folder %s holds no scenario (*.yaml)", n)
+		}
+		for _, f := range files {
+			out = append(out, filepath.Join(n, f))
+		}
+	}
+	return out, nil
+}

@@ -1,0 +1,18 @@
+package main
+
+import (
+	"example.org/understudy/harness"
+)
+
+type explainCmd struct {
+	Scenario string `arg:"" help:"A scenario file, or the name of a shipped scenario."`
+	All      bool   `help:"Show every streamed reading, not only those where the zone changes."`
+}
+
+func (c *explainCmd) Run(a *app) error {
+	s, err := load(c.Scenario)
+	if err != nil {
+		return err
+	}
+	return harness.Explain(a.stdout, s, c.All)
+}

@@ -1,0 +1,76 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"sort"
+	"strings"
+
+	"example.org/understudy/scenario"
+	"example.org/understudy/scenarios"
+	"example.org/understudy/sim/strict"
+)
+
+// shipped lists the shipped files of a folder, "." for scenarios, by name
+// without folder and ending.
+func shipped(dir string) []string {
+	files, err := fs.Glob(scenarios.Files, path.Join(dir, "*.yaml"))
+	if err != nil {
+		panic(err) // the pattern is ours
+	}
+	for i, f := range files {
+		files[i] = strings.TrimSuffix(path.Base(f), ".yaml")
+	}
+	sort.Strings(files)
+	return files
+}
+
+// open reads a file by its path, or a shipped one by its name, with or without
+// its number: 03-inch-host, or inch-host.
+func open(dir, name string) (file string, text []byte, err error) {
+	text, err = os.ReadFile(name)
+	if err == nil {
+		return name, text, nil
+	}
+	if !errors.Is(err, fs.ErrNotExist) || strings.ContainsAny(name, `/\`) || strings.HasSuffix(name, ".yaml") {
+		return name, nil, err
+	}
+	names := shipped(dir)
+	for _, n := range names {
+		if _, bare, _ := strings.Cut(n, "-"); n == name || dir == "." && bare == name {
+			file = path.Join(dir, n+".yaml")
+			text, err = scenarios.Files.ReadFile(file)
+			return "shipped/" + file, text, err
+		}
+	}
+	what := map[string]string{".": "scenario", "dialects": "dialect", "hosts": "host description"}[dir]
+	want := "the shipped ones are " + strings.Join(names, ", ")
+	if near := strict.Nearest(name, names); near != "" {
+		want = fmt.Sprintf("did you mean %q?", near)
+	}
+	return name, nil, fmt.Errorf("there is no file and no shipped %s %q; %s", what, name, want)
+}
+
+// dialectsBeside finds the dialects of a scenario: shipped ones by name,
+// others by a path that starts at the scenario's folder.
+func dialectsBeside(scenarioFile string) scenario.Source {
+	return func(name string) (string, []byte, error) {
+		if strings.ContainsAny(name, `/\.`) && !filepath.IsAbs(name) {
+			name = filepath.Join(filepath.Dir(scenarioFile), name)
+		}
+		return open("dialects", name)
+	}
+}
+
+// load reads a scenario.
+func load(name string) (*scenario.Scenario, error) {
+	file, text, err := open(".", name)
+	if err != nil {
+		return nil, err
+	}
+	return scenario.Parse(file, text, dialectsBeside(file))
+}

@@ -1,0 +1,102 @@
+package main
+
+import (
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/scenario"
+	"example.org/understudy/sim/strict"
+	"example.org/understudy/sim/wire"
+)
+
+type lintCmd struct {
+	Paths []string `arg:"" name:"path" help:"Files, or folders whose *.yaml files are checked."`
+}
+
+// kinds of description files, by the key they start with.
+var kinds = []struct {
+	key    string
+	schema func() []byte
+	lint   func(file string, text []byte) error
+}{
+	{"understudy", scenario.Schema, func(file string, text []byte) error {
+		s, err := scenario.Parse(file, text, dialectsBeside(file))
+		if err != nil {
+			return err
+		}
+		return harness.Expectations(s)
+	}},
+	{"dialect", wire.Schema, func(file string, text []byte) error { _, err := wire.Parse(file, text); return err }},
+	{"understudy-host", hostfile.Schema, func(file string, text []byte) error { _, err := hostfile.Parse(file, text); return err }},
+}
+
+func (c *lintCmd) Run(a *app) error {
+	var files []string
+	for _, p := range c.Paths {
+		info, err := os.Stat(p)
+		if err != nil {
+			return err
+		}
+		if !info.IsDir() {
+			files = append(files, p)
+			continue
+		}
+		if err := filepath.WalkDir(p, func(f string, d fs.DirEntry, err error) error {
+			if err == nil && !d.IsDir() && (strings.HasSuffix(f, ".yaml") || strings.HasSuffix(f, ".yml")) {
+				files = append(files, f)
+			}
+			return err
+		}); err != nil {
+			return err
+		}
+	}
+	bad := 0
+	for _, f := range files {
+		text, err := os.ReadFile(f)
+		if err != nil {
+			return err
+		}
+		if err := lint(f, text); err != nil {
+			bad++
+			fmt.Fprintln(a.stderr, err)
+		}
+	}
+	if bad > 0 {
+		return coded{exitUsage, fmt.Errorf("%d of %d files have mistakes", bad, len(files))}
+	}
+	fmt.Fprintf(a.stdout, "%d files without a mistake\n", len(files))
+	return nil
+}
+
+// lint checks a file of any kind.
+func lint(file string, text []byte) error {
+	var root strict.Any
+	doc, err := strict.Decode(file, text, &root)
+	if err != nil {
+		return err
+	}
+	keys := []string{}
+	for _, k := range kinds {
+		if _, ok := root.Lookup(k.key); ok {
+			return k.lint(file, text)
+		}
+		keys = append(keys, k.key+":")
+	}
+	doc.Errorf(&root, "one of "+strings.Join(keys, ", ")+" says what it is", "this is no scenario, dialect or host description")
+	return doc.Err()
+}
+
+type schemaCmd struct {
+	Kind string `arg:"" optional:"" enum:"scenario,dialect,host" default:"scenario" help:"scenario (the default), dialect or host."`
+}
+
+func (c *schemaCmd) Run(a *app) error {
+	i := map[string]int{"scenario": 0, "dialect": 1, "host": 2}[c.Kind]
+	_, err := a.stdout.Write(kinds[i].schema())
+	return err
+}

@@ -1,0 +1,107 @@
+// Command understudy puts virtual gauges on real ports, plays scenarios
+// through them, and proves that host software got them right.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"example.org/understudy/cmd/refhost/host"
+	"example.org/understudy/sim/strict"
+	"github.com/alecthomas/kong"
+)
+
+// Exit codes. They are documented in the README.
+const (
+	exitPass      = 0 // all passed
+	exitFinding   = 1 // a host got something wrong
+	exitUndecided = 2 // a run could not be decided
+	exitUsage     = 3 // bad usage or bad input
+)
+
+type cli struct {
+	Check   checkCmd   `cmd:"" help:"Play scenarios against a host and judge its records."`
+	Play    playCmd    `cmd:"" help:"Put a scenario's gauges on ports and play it."`
+	Explain explainCmd `cmd:"" help:"Show what a scenario makes true, and what a host must make of it."`
+	Lint    lintCmd    `cmd:"" help:"Check scenarios, dialects and host descriptions."`
+	Schema  schemaCmd  `cmd:"" help:"Print the JSON Schema of a kind of file."`
+}
+
+// app is what the commands share.
+type app struct {
+	ctx            context.Context
+	stdin          io.Reader
+	stdout, stderr io.Writer
+	rest           []string // words behind --
+}
+
+func main() {
+	if len(os.Args) > 1 && os.Args[1] == "refhost" {
+		os.Exit(host.Main(os.Args[2:], os.Stdin, os.Stdout, os.Stderr))
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+}
+
+// coded is an error with its own exit code; without words nothing is printed.
+type coded struct {
+	code int
+	error
+}
+
+// run carries a command line out and returns the exit code.
+func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	a := &app{ctx: ctx, stdin: stdin, stdout: stdout, stderr: stderr}
+	for i, w := range args {
+		if w == "--" {
+			args, a.rest = args[:i], args[i+1:]
+			break
+		}
+	}
+	var c cli
+	stopped := -1
+	parser, err := kong.New(&c, kong.Name("understudy"), kong.Writers(stdout, stderr), kong.Exit(func(code int) { stopped = code }),
+		kong.Description("Virtual gauges for testing dimensional inspection software. Simulated results never release real parts."),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}), kong.Bind(a))
+	if err != nil {
+		fmt.Fprintln(stderr, "understudy:", err)
+		return exitUsage
+	}
+	parsed, err := parser.Parse(args)
+	if stopped >= 0 {
+		return stopped // help was printed
+	}
+	if err == nil {
+		err = parsed.Run()
+	} else {
+		err = fmt.Errorf("%w (understudy --help tells how)", err)
+	}
+	return a.fail(err)
+}
+
+// fail prints an error, if there is one, and returns the exit code.
+func (a *app) fail(err error) int {
+	if err == nil {
+		return exitPass
+	}
+	code := exitUsage
+	var c coded
+	if errors.As(err, &c) {
+		if code = c.code; c.error == nil {
+			return code
+		}
+	}
+	var mistakes strict.Errors
+	if errors.As(err, &mistakes) {
+		fmt.Fprintln(a.stderr, mistakes)
+		return code
+	}
+	fmt.Fprintln(a.stderr, "understudy:", err)
+	return code
+}

@@ -1,0 +1,451 @@
+// Package harness proves host software right or wrong: it puts a scenario's
+// gauges on ports, runs the host, plays, stops the host, reads its records and
+// compares them with the ledger.
+package harness
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sort"
+	"strconv"
+	"strings"
+	"time"
+
+	"example.org/understudy/harness/cause"
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/process"
+	"example.org/understudy/harness/records"
+	"example.org/understudy/scenario"
+	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/stage/ledger"
+)
+
+// Check is one scenario against one host.
+type Check struct {
+	Scenario *scenario.Scenario
+	Host     *hostfile.Host
+	Run      string      // the run folder; made if it is not there, and must be empty
+	Self     string      // the understudy program, for {self}
+	Extra    []string    // words added to the host's command
+	Pace     *stage.Pace // instead of the host description's
+	// Progress, if set, is told in words what the check is doing.
+	Progress func(string)
+}
+
+// Outcome is what came of a check.
+type Outcome struct {
+	judge.Result
+	Check   *Check
+	Spec    cause.Spec
+	Why     string // why there is no verdict, when it is inconclusive or an error
+	Exit    process.Exit
+	Entries []ledger.Entry
+	Records []judge.Record
+	Took    time.Duration
+}
+
+// files of a run folder.
+const (
+	ledgerFile  = "ledger.jsonl"
+	jobFile     = "job.json"
+	outputFile  = "host.out"
+	errorsFile  = "host.err"
+	portsDir    = "ports"
+	dialectsDir = "dialects"
+)
+
+// settle is how long a host that has read everything may still work on it
+// before it is asked to stop.
+const settle = 50 * time.Millisecond
+
+// Do runs the check. The error is for what the user must put right (a host
+// that cannot be started, a folder that cannot be written); a host that
+// misbehaves is an Outcome.
+func (c *Check) Do(ctx context.Context) (*Outcome, error) {
+	began := time.Now()
+	out := &Outcome{Check: c}
+	r, err := c.prepare()
+	if err != nil {
+		return nil, err
+	}
+	defer r.close()
+	why, err := r.perform(ctx, out)
+	if err != nil {
+		return nil, err
+	}
+	if err := r.close(); err != nil {
+		return nil, err
+	}
+	out.Entries, err = readLedger(filepath.Join(c.Run, ledgerFile))
+	if err != nil {
+		return nil, err
+	}
+	out.Why = why
+	if why == "" {
+		r.judge(ctx, out, began)
+	} else if out.Verdict == judge.Pass {
+		out.Verdict = judge.Inconclusive
+	}
+	out.Took = time.Since(began)
+	return out, nil
+}
+
+// run is a check under way.
+type run struct {
+	*Check
+	*Ports
+	inbox    *stage.Inbox
+	stage    *stage.Stage
+	file     *os.File
+	places   hostfile.Places
+	endpoint *records.Endpoint
+	pace     stage.Pace
+	closed   bool
+}
+
+func (c *Check) say(format string, args ...any) {
+	if c.Progress != nil {
+		c.Progress(fmt.Sprintf(format, args...))
+	}
+}
+
+func (c *Check) prepare() (r *run, err error) {
+	if c.Run, err = filepath.Abs(c.Run); err != nil {
+		return nil, err
+	}
+	for _, d := range []string{portsDir, dialectsDir} {
+		if err := os.MkdirAll(filepath.Join(c.Run, d), 0o755); err != nil {
+			return nil, fmt.Errorf("the run folder: %w", err)
+		}
+	}
+	r = &run{Check: c, inbox: stage.NewInbox(), pace: stage.Drain}
+	if c.Pace != nil {
+		r.pace = *c.Pace
+	} else if c.Host.Pace != 0 {
+		if err := r.pace.UnmarshalText([]byte(paceText(float64(c.Host.Pace)))); err != nil {
+			return nil, err
+		}
+	}
+	defer func() {
+		if err != nil {
+			_ = r.close()
+		}
+	}()
+	if r.Ports, err = OpenPorts(c.Scenario, filepath.Join(c.Run, portsDir), r.inbox); err != nil {
+		return nil, err
+	}
+	if r.file, err = os.Create(filepath.Join(c.Run, ledgerFile)); err != nil {
+		return nil, err
+	}
+	if r.stage, err = stage.New(c.Scenario.Play, stage.Options{Ports: r.Ports.Ports, Inbox: r.inbox, Pace: r.pace, Ledger: ledger.NewWriter(r.file)}); err != nil {
+		return nil, err
+	}
+	return r, r.describe()
+}
+
+func paceText(p float64) string {
+	if p == 1 {
+		return "real"
+	}
+	return strconv.FormatFloat(p, 'f', -1, 64) + "x"
+}
+
+// describe writes the job and what it refers to, and fills the places in.
+func (r *run) describe() error {
+	dialects := map[string]string{}
+	for name, d := range r.Scenario.Dialects {
+		file := filepath.Join(r.Run, dialectsDir, filepath.Base(d.File))
+		if err := os.WriteFile(file, d.Text, 0o644); err != nil {
+			return err
+		}
+		dialects[name] = file
+	}
+	var paths []string
+	named := map[string]string{}
+	for i, p := range r.Ports.Ports {
+		paths = append(paths, p.Path())
+		named[r.Scenario.Gauges[i].Name] = p.Path()
+	}
+	recordsAt := filepath.Join(r.Run, recordsName(r.Host.Records.Form))
+	if r.Host.Records.Form == hostfile.HTTP {
+		var err error
+		if r.endpoint, err = records.Listen(recordsAt); err != nil {
+			return err
+		}
+	}
+	r.places = hostfile.Places{Port: paths[0], Ports: named, Run: r.Run, Job: filepath.Join(r.Run, jobFile), Records: recordsAt,
+		Output: filepath.Join(r.Run, outputFile), Self: r.Self}
+	text, err := jobFor(r.Scenario, paths, dialects, recordsAt)
+	if err != nil {
+		return err
+	}
+	if r.endpoint != nil {
+		r.places.Records = r.endpoint.URL
+	}
+	return os.WriteFile(filepath.Join(r.Run, jobFile), append(text, '\n'), 0o644)
+}
+
+func recordsName(f hostfile.Form) string {
+	switch f {
+	case hostfile.JSONLines, hostfile.HTTP:
+		return "records.jsonl"
+	case hostfile.SQLite:
+		return "records.sqlite"
+	}
+	return "records.csv"
+}
+
+func (r *run) close() error {
+	if r.closed {
+		return nil
+	}
+	r.closed = true
+	errs := []error{r.Ports.Close()}
+	if r.endpoint != nil {
+		errs = append(errs, r.endpoint.Close(time.Second))
+	}
+	if r.file != nil {
+		errs = append(errs, r.file.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// perform starts the host, plays, and stops the host. why is not empty when
+// the host did nothing that could be judged.
+func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error) {
+	var host *process.Process
+	ready := make(chan error, 1)
+	actx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	cond, err := r.ready()
+	if err != nil {
+		return "", err
+	}
+	if r.Host.Running {
+		go func() { ready <- awaitAlone(actx, cond) }()
+	} else {
+		spec, err := r.command()
+		if err != nil {
+			return "", err
+		}
+		r.say("starting the host")
+		if host, err = process.Start(ctx, spec); err != nil {
+			return "", fmt.Errorf("the host: %w", err)
+		}
+		go func() { ready <- host.Await(actx, cond) }()
+	}
+	why = "the run was stopped"
+	defer func() {
+		if host != nil {
+			out.Exit = host.Stop(process.Ask{Signal: "kill"})
+		}
+		if e := r.stage.Finish(endNote(why)); err == nil && e != nil {
+			err = e
+		}
+	}()
+
+	if err := r.stage.Prelude(ctx, ready); err != nil {
+		if ctx.Err() != nil {
+			return why, ctx.Err()
+		}
+		why = err.Error()
+		return why, nil
+	}
+	r.say("playing")
+	pctx, stop := context.WithCancel(ctx)
+	defer stop()
+	if host != nil {
+		go func() {
+			select {
+			case <-host.Done():
+				stop()
+			case <-pctx.Done():
+			}
+		}()
+	}
+	if err := r.stage.Run(pctx); err != nil {
+		if ctx.Err() != nil {
+			return why, ctx.Err()
+		}
+		if pctx.Err() == nil {
+			return "", err
+		}
+	}
+	r.say("stopping the host")
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		timer := time.NewTimer(settle)
+		defer timer.Stop()
+		select {
+		case <-timer.C:
+		case <-ctx.Done():
+		}
+		if host != nil {
+			out.Exit = host.Stop(process.Ask{Signal: string(r.Host.Stop.Signal), Line: r.Host.Stop.Line, Grace: r.Host.Stop.Grace.D()})
+		}
+	}()
+	r.stage.Settle(context.WithoutCancel(ctx), done)
+	<-done
+	why = ""
+	return why, ctx.Err()
+}
+
+func endNote(why string) string {
+	if why == "" {
+		return "the timeline ended"
+	}
+	return why
+}
+
+func (r *run) command() (process.Spec, error) {
+	words, err := r.places.ExpandAll(append(append([]string(nil), r.Host.Run...), r.Extra...))
+	if err != nil {
+		return process.Spec{}, err
+	}
+	spec := process.Spec{Words: words, Dir: r.Run, Env: map[string]string{}, Output: filepath.Join(r.Run, outputFile), Errors: filepath.Join(r.Run, errorsFile), ReadyLine: r.Host.Ready.Pattern}
+	if r.Host.Folder != "" {
+		if spec.Dir, err = r.places.Expand(r.Host.Folder); err != nil {
+			return spec, err
+		}
+	}
+	for k, v := range r.Host.Environment {
+		if spec.Env[k], err = r.places.Expand(v); err != nil {
+			return spec, err
+		}
+	}
+	return spec, nil
+}
+
+// ready makes the host's condition of readiness.
+func (r *run) ready() (process.Ready, error) {
+	d := r.Host.Ready
+	ready := process.Ready{After: d.After.D(), Within: d.Within.D()}
+	switch {
+	case d.Pattern != nil:
+		ready.Line, ready.What = true, fmt.Sprintf("print a line that matches %q", d.Line)
+	case d.File != "":
+		f, err := r.places.Expand(d.File)
+		if err != nil {
+			return ready, err
+		}
+		ready.File, ready.What = f, "make the file "+d.File
+	case d.Command:
+		ready.What = "send something to every gauge"
+		ready.When = r.Spoken
+	case d.After == 0:
+		ready.What = "open the ports of all gauges"
+		ready.When = r.Opened
+	}
+	return ready, nil
+}
+
+// awaitAlone waits for a host that is not ours to watch.
+func awaitAlone(ctx context.Context, r process.Ready) error {
+	if r.Within > 0 {
+		var cancel func()
+		ctx, cancel = context.WithTimeout(ctx, r.Within)
+		defer cancel()
+	}
+	var err error
+	switch {
+	case r.When != nil:
+		err = r.When(ctx)
+	case r.After > 0:
+		timer := time.NewTimer(r.After)
+		defer timer.Stop()
+		select {
+		case <-timer.C:
+		case <-ctx.Done():
+			err = ctx.Err()
+		}
+	}
+	if err != nil {
+		return fmt.Errorf("the host did not %s within %s", r.What, r.Within)
+	}
+	return nil
+}
+
+// judge reads the host's records and compares them with the ledger.
+func (r *run) judge(ctx context.Context, out *Outcome, began time.Time) {
+	file, err := r.recordsFile()
+	if err == nil {
+		var recs []records.Record
+		recs, err = records.Read(ctx, r.Host.Records, file)
+		for _, rec := range recs {
+			out.Records = append(out.Records, judge.Record(rec))
+		}
+	}
+	if err != nil {
+		out.Why = "the host's records: " + err.Error()
+		out.Verdict = judge.Inconclusive
+		return
+	}
+	spec := Spec(r.Scenario)
+	spec.RealTime = r.pace.Timed()
+	spec.Begun, spec.Ended = began, time.Now()
+	if r.Host.Keeps != "" {
+		spec.All = r.Host.Keeps == "all"
+	}
+	spec.Claims = claims(r.Host.NoClaim)
+	out.Spec = spec
+	out.Result = judge.Judge(spec, out.Entries, out.Records)
+}
+
+func (r *run) recordsFile() (string, error) {
+	if f := r.Host.Records.File; f != "" {
+		return r.places.Expand(f)
+	}
+	if r.endpoint != nil {
+		return filepath.Join(r.Run, recordsName(hostfile.HTTP)), nil
+	}
+	return r.places.Records, nil
+}
+
+// claims is all aspects but those a host does not claim; nil is all.
+func claims(not []string) []cause.Aspect {
+	if len(not) == 0 {
+		return nil
+	}
+	sort.Strings(not)
+	claimed := []cause.Aspect{}
+	for _, a := range cause.Aspects() {
+		if i := sort.SearchStrings(not, string(a)); i == len(not) || not[i] != string(a) {
+			claimed = append(claimed, a)
+		}
+	}
+	return claimed
+}
+
+func readLedger(file string) (entries []ledger.Entry, err error) {
+	f, err := os.Open(file)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	_, err = ledger.Read(f, func(e ledger.Entry) bool {
+		entries = append(entries, e)
+		return true
+	})
+	return entries, err
+}
+
+// Command makes a host description of a bare command line: it is ready when
+// it has opened its ports, and its records are CSV with our column names in
+// {records}.
+func Command(words []string) (*hostfile.Host, error) {
+	var b strings.Builder
+	b.WriteString("understudy-host: 1\nrun: [")
+	for i, w := range words {
+		if i > 0 {
+			b.WriteString(", ")
+		}
+		b.WriteString(strconv.Quote(w))
+	}
+	b.WriteString("]\nrecords: {form: csv}\n")
+	return hostfile.Parse("the command line", []byte(b.String()))
+}

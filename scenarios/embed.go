@@ -1,0 +1,11 @@
+// Package scenarios holds what understudy ships: scenarios, dialects and host
+// descriptions, each a model for the reader's own.
+package scenarios
+
+import "embed"
+
+// Files are the shipped files: *.yaml are scenarios, dialects/*.yaml dialects,
+// hosts/*.yaml host descriptions.
+//
+//go:embed *.yaml dialects/*.yaml hosts/*.yaml
+var Files embed.FS
