@@ -154,7 +154,7 @@ func drawChart(r *Run, shown []pageGroup) (c chart) {
 		if e := &r.Ledger[i]; e.Kind == ledger.KindCue && cues < maxMarks {
 			cues++
 			c.mark("cue", x(e.T), 8, seconds(e.T)+": "+visible(strings.TrimSpace(e.Gauge+" "+e.Note)), "")
-			c.Marks[len(c.Marks)-1].H = c.Height - 34
+			c.Marks[len(c.Marks)-1].H = c.Height - 34 - laneGap
 		}
 	}
 	for _, t := range ticks(0, end.Seconds(), 8) {

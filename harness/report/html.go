@@ -169,11 +169,11 @@ func summary(r *Run) string {
 		}
 		return s
 	case len(res.Explanations) > 0:
-		var names []string
+		var parts []string
 		for _, e := range res.Explanations {
-			names = append(names, e.Cause.Name)
+			parts = append(parts, fmt.Sprintf("%s explains %d", e.Cause.Name, e.Explains))
 		}
-		s := plural(res.Counts.Findings, "finding") + ", explained by " + strings.Join(names, " and ") + "."
+		s := plural(res.Counts.Findings, "finding") + ": " + strings.Join(parts, ", ") + "."
 		if res.Unexplained > 0 {
 			s += fmt.Sprintf(" %d without a known cause.", res.Unexplained)
 		}
