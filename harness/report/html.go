@@ -173,10 +173,11 @@ func summary(r *Run) string {
 		for _, e := range res.Explanations {
 			parts = append(parts, fmt.Sprintf("%s explains %d", e.Cause.Name, e.Explains))
 		}
-		s := plural(res.Counts.Findings, "finding") + ": " + strings.Join(parts, ", ") + "."
+		s := plural(res.Counts.Findings, "finding") + ": " + strings.Join(parts, ", ")
 		if res.Unexplained > 0 {
-			s += fmt.Sprintf(" %d without a known cause.", res.Unexplained)
+			s += fmt.Sprintf(", %d without a known cause", res.Unexplained)
 		}
+		s += "."
 		return s
 	case res.Counts.Findings > 0:
 		return plural(res.Counts.Findings, "finding") + ", none with a known cause."
