@@ -16,10 +16,12 @@ package hostfile
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"sort"
 	"strings"
 	"time"
 
+	"example.org/understudy/harness/cause"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/strict"
@@ -434,7 +436,23 @@ func (h *Host) check(doc *strict.Doc) {
 	if strings.ContainsAny(h.Stop.Line, "\r\n") {
 		doc.Errorf(&h.Stop.Line, "", "the line has a line end in it")
 	}
+	for i, claim := range h.NoClaim {
+		if names := aspects(); !slices.Contains(names, claim) {
+			want := "write any of " + strings.Join(names, ", ")
+			if near := strict.Nearest(claim, names); near != "" {
+				want = fmt.Sprintf("did you mean %q?", near)
+			}
+			doc.Errorf(&h.NoClaim[i], want, "%q is nothing that is judged", claim)
+		}
+	}
 	h.Records.check(doc, h)
+}
+
+func aspects() (names []string) {
+	for _, a := range cause.Aspects() {
+		names = append(names, string(a))
+	}
+	return names
 }
 
 func (r *Records) check(doc *strict.Doc, h *Host) {

@@ -112,6 +112,7 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 		"no header":        {with("{form: csv, no-header: yes}"), `h:3:33: without a header the columns must be given by number`},
 		"no header, name":  {with("{form: csv, no-header: yes, columns: {value: v}}"), `h:3:55: there is no header that could name the column "v"`},
 		"no value":         {with("{form: csv, columns: {tag: 1}}"), `h:3:32: the columns name neither a value nor a zone; write at least value or zone`},
+		"claim":            {"understudy-host: 1\nrun: [h]\ndoes-not-claim: [time, lnk-lost]\nrecords: {form: csv}", `h:3:24: "lnk-lost" is nothing that is judged; did you mean "link-lost"?`},
 		"three columns":    {with("{form: csv, columns: {time: [a, b, c], value: v}}"), `h:3:38: a list here has two columns, which are read as one`},
 		"time":             {with("{form: csv, time: stardate}"), `h:3:28: "stardate" is not a form of time at "stardate"`},
 		"time zone":        {with("{form: csv, time: {form: iso, zone: Mars/Base}}"), `h:3:29: "Mars/Base" is not a zone that is known here`},
