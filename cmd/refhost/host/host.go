@@ -1,0 +1,164 @@
+// Package host is the reference host: a small, correct host program for
+// gauges, whose mistakes can be switched on one by one. The harness is proven
+// with it: every mistake must be found and named, and the correct host must
+// never be accused.
+//
+// It is told what to do by a job file (see job), decodes and commands the
+// gauges through their dialects, judges by the job's limits with its own
+// arithmetic, and writes its records as CSV, each row flushed as it is made.
+package host
+
+import (
+	"context"
+	"encoding/csv"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"sync"
+	"syscall"
+	"text/tabwriter"
+	"time"
+)
+
+// Exit codes of Main.
+const (
+	exitDone    = 0 // stopped by a signal, everything read is recorded
+	exitFailed  = 1 // the records could not be written
+	exitBadCall = 3 // bad usage or input
+)
+
+// Main runs the host until SIGINT or SIGTERM and returns its exit code. It
+// prints "ready" to stdout when all ports are open and all writes were
+// answered; what goes wrong goes to stderr.
+func Main(args []string, _ io.Reader, stdout, stderr io.Writer) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	return run(ctx, args, stdout, stderr)
+}
+
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	flags := flag.NewFlagSet("refhost", flag.ContinueOnError)
+	flags.SetOutput(stderr)
+	file := flags.String("job", "", "the job `file` to do")
+	wrong := flags.String("defect", "", "make these mistakes: `names` separated by commas")
+	list := flags.Bool("list", false, "print the mistakes that can be made")
+	if err := flags.Parse(args); errors.Is(err, flag.ErrHelp) {
+		return exitDone
+	} else if err != nil {
+		return exitBadCall
+	}
+	if *list {
+		w := tabwriter.NewWriter(stdout, 0, 8, 2, ' ', 0)
+		for _, d := range catalogue {
+			fmt.Fprintf(w, "%s\t%s\n", d.Name, d.Meaning)
+		}
+		w.Flush()
+		return exitDone
+	}
+	fail := func(code int, err error) int {
+		fmt.Fprintln(stderr, "refhost:", err)
+		return code
+	}
+	if *file == "" || flags.NArg() > 0 {
+		return fail(exitBadCall, errors.New("it is called as refhost --job FILE [--defect NAME,...] or refhost --list"))
+	}
+	on, err := parseDefects(*wrong)
+	if err != nil {
+		return fail(exitBadCall, err)
+	}
+	src, err := os.ReadFile(*file)
+	if err != nil {
+		return fail(exitBadCall, err)
+	}
+	j, err := parseJob(*file, src)
+	if err != nil {
+		return fail(exitBadCall, err)
+	}
+	h := &host{core: newCore(j, on), start: time.Now(), stdout: stdout, stderr: stderr, waitFor: len(j.Gauges)}
+	sessions := make([]*session, len(j.Gauges))
+	for g := range j.Gauges {
+		if sessions[g], err = h.newSession(g); err != nil {
+			return fail(exitBadCall, err)
+		}
+	}
+	out, err := os.Create(j.Records)
+	if err != nil {
+		return fail(exitBadCall, err)
+	}
+	defer out.Close()
+	ctx, h.fail = context.WithCancelCause(ctx)
+	defer h.fail(nil)
+	h.rows = csv.NewWriter(out)
+	h.write(header)
+	var all sync.WaitGroup
+	for _, s := range sessions {
+		all.Go(func() { s.run(ctx) })
+	}
+	all.Wait()
+	if h.failed == nil {
+		h.failed = out.Close()
+	}
+	if h.failed != nil {
+		return fail(exitFailed, h.failed)
+	}
+	return exitDone
+}
+
+// host is what the gauges' sessions share. Each session owns its port and
+// decoder; thinking and recording happen one at a time, under mu.
+type host struct {
+	start          time.Time
+	stdout, stderr io.Writer
+	fail           context.CancelCauseFunc
+
+	mu      sync.Mutex
+	core    *core
+	rows    *csv.Writer
+	waitFor int   // sessions that are not ready yet
+	failed  error // first failure to write the records
+}
+
+// think lets f use the core and writes what it has recorded. The clock is read
+// here, so that rows stand in the order of their times.
+func (h *host) think(f func(c *core, now time.Time)) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	f(h.core, h.now())
+	for _, r := range h.core.take() {
+		h.write(r.columns())
+	}
+}
+
+// now is the wall clock as it was at the start plus the time since, so that
+// setting the clock does not put rows out of order.
+func (h *host) now() time.Time { return h.start.Add(h.since()) }
+
+func (h *host) since() time.Duration { return time.Since(h.start) }
+
+func (h *host) write(columns []string) {
+	h.rows.Write(columns)
+	h.rows.Flush()
+	if err := h.rows.Error(); err != nil && h.failed == nil {
+		h.failed = err
+		h.fail(err)
+	}
+}
+
+// ready counts a session as ready and says so when it was the last.
+func (h *host) ready() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.waitFor--; h.waitFor == 0 {
+		fmt.Fprintln(h.stdout, "ready")
+	}
+}
+
+// complain says what went wrong with a gauge.
+func (h *host) complain(gauge, format string, args ...any) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	fmt.Fprintf(h.stderr, "refhost: gauge %s: %s\n", gauge, fmt.Sprintf(format, args...))
+}

@@ -1,0 +1,208 @@
+package host
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+)
+
+// job is what the host is told: which gauges stand where, what it writes to
+// them, how it judges, and where its records go.
+type job struct {
+	Version    int              `json:"version"`
+	Feature    string           `json:"feature"`
+	Unit       unit             `json:"unit"`       // the host records in it
+	Resolution decimal.Decimal  `json:"resolution"` // step of the recorded value, in Unit
+	Rounding   decimal.Rounding `json:"rounding"`
+	Decide     string           `json:"decide"`     // displayed or unrounded
+	LimitsAre  string           `json:"limits-are"` // inclusive or strict
+	Guard      decimal.Decimal  `json:"guard"`      // in Unit
+	Keeps      string           `json:"keeps"`      // tagged or all
+	Records    string           `json:"records"`
+	Gauges     []gauge          `json:"gauges"`
+}
+
+// gauge is one gauge of a job.
+type gauge struct {
+	Name     string           `json:"name"`
+	Serial   string           `json:"serial"`
+	Port     string           `json:"port"`
+	PortKind string           `json:"port-kind"` // pty, serial or tcp
+	Line     line             `json:"line"`
+	Dialect  string           `json:"dialect"`
+	Unit     *unit            `json:"unit"`   // it reports in, where its frames do not say; Unit of the job unless given
+	Factor   *decimal.Decimal `json:"factor"` // it has applied already
+	Preset   *decimal.Decimal `json:"preset"` // its readings contain already, in its unit
+	Function string           `json:"function"`
+	Tags     tagNumbers       `json:"tags"`
+	Writes   []write          `json:"writes"`
+	Channels []channel        `json:"channels"`
+}
+
+// tagNumbers says how a gauge counts its tags.
+type tagNumbers struct {
+	First  int64    `json:"first"`
+	Last   int64    `json:"last"`
+	Window duration `json:"window"` // the same number again within it may be a repeat
+}
+
+// write is one command the host gives before it is ready.
+type write struct {
+	Verb    string `json:"verb"` // set unless given
+	Setting string `json:"setting"`
+	Channel string `json:"channel"`
+	To      string `json:"to"`
+}
+
+// channel is one channel of a gauge, with its limits; absent ones are nil.
+type channel struct {
+	Name       string           `json:"name"`
+	LimitsUnit unit             `json:"limits-unit"`
+	Lower      *decimal.Decimal `json:"lower"`
+	Upper      *decimal.Decimal `json:"upper"`
+	WarnLower  *decimal.Decimal `json:"warn-lower"`
+	WarnUpper  *decimal.Decimal `json:"warn-upper"`
+}
+
+type unit struct{ decimal.Unit }
+
+func (u *unit) UnmarshalText(b []byte) error {
+	var ok bool
+	if u.Unit, ok = decimal.ParseUnit(string(b)); !ok {
+		return fmt.Errorf("%q is not a unit of length; write one of %s", b, strings.Join(decimal.UnitSymbols(), ", "))
+	}
+	return nil
+}
+
+// other is the unit a muddled host takes for u: inch for metric, else millimetre.
+func (u unit) other() unit {
+	if u.Unit == decimal.IN || u.Unit == decimal.MIL || u.Unit == decimal.UIN {
+		return unit{decimal.MM}
+	}
+	return unit{decimal.IN}
+}
+
+// size is the unit's length in picometres.
+func (u unit) size() decimal.Decimal { return decimal.New(int64(u.Size()), 0) }
+
+type duration struct{ time.Duration }
+
+// UnmarshalText reads a time such as "2 s" or "500 ms".
+func (d *duration) UnmarshalText(b []byte) (err error) {
+	if d.Duration, err = time.ParseDuration(strings.ReplaceAll(string(b), " ", "")); err != nil || d.Duration < 0 {
+		return fmt.Errorf("%q is not a time; write one such as 2 s or 500 ms", b)
+	}
+	return nil
+}
+
+// line is how a serial line is set.
+type line struct {
+	Baud, Data int
+	Parity     byte // N, E, O, M or S
+	Stop       string
+}
+
+// UnmarshalText reads line settings such as "9600 8N1".
+func (l *line) UnmarshalText(b []byte) error {
+	speed, form, _ := strings.Cut(string(b), " ")
+	baud, err := strconv.Atoi(speed)
+	if err != nil || baud <= 0 || len(form) < 3 || form[0] < '5' || form[0] > '8' ||
+		!strings.ContainsRune("NEOMS", rune(form[1])) || (form[2:] != "1" && form[2:] != "1.5" && form[2:] != "2") {
+		return fmt.Errorf("%q are not line settings; write them such as 9600 8N1", b)
+	}
+	*l = line{Baud: baud, Data: int(form[0] - '0'), Parity: form[1], Stop: form[2:]}
+	return nil
+}
+
+const jobVersion = 1
+
+// parseJob reads a job. Keys it does not know are let pass: a job may tell
+// more than this host needs.
+func parseJob(file string, src []byte) (*job, error) {
+	j := &job{}
+	if err := json.Unmarshal(src, j); err != nil {
+		at := int64(-1)
+		var syntax *json.SyntaxError
+		var kind *json.UnmarshalTypeError
+		switch {
+		case errors.As(err, &syntax):
+			at = syntax.Offset
+		case errors.As(err, &kind):
+			at = kind.Offset
+		}
+		if at < 1 || at > int64(len(src)) {
+			return nil, fmt.Errorf("%s: %w", file, err)
+		}
+		before := src[:at-1] // the offset counts the byte that is wrong
+		return nil, fmt.Errorf("%s:%d:%d: %w", file, bytes.Count(before, []byte("\n"))+1, len(before)-bytes.LastIndexByte(before, '\n'), err)
+	}
+	if err := j.check(); err != nil {
+		return nil, fmt.Errorf("%s: %w", file, err)
+	}
+	return j, nil
+}
+
+// oneOf fills an empty choice with the first of the words and refuses a word
+// that is not among them.
+func oneOf(where string, s *string, words ...string) error {
+	if *s == "" {
+		*s = words[0]
+	}
+	for _, w := range words {
+		if *s == w {
+			return nil
+		}
+	}
+	return fmt.Errorf("%s is %q; write one of %s", where, *s, strings.Join(words, ", "))
+}
+
+func (j *job) check() error {
+	if j.Version != jobVersion {
+		return fmt.Errorf("version is %d; this host reads version %d", j.Version, jobVersion)
+	}
+	if j.Resolution.Sign() <= 0 {
+		return fmt.Errorf("resolution is %s; write the recorded step, such as 0.001", j.Resolution)
+	}
+	if j.Records == "" {
+		return errors.New("records is missing; write the path of the CSV file to make")
+	}
+	if len(j.Gauges) == 0 {
+		return errors.New("gauges is empty; name at least one gauge")
+	}
+	err := errors.Join(
+		oneOf("decide", &j.Decide, "displayed", "unrounded"),
+		oneOf("limits-are", &j.LimitsAre, "inclusive", "strict"),
+		oneOf("keeps", &j.Keeps, "tagged", "all"))
+	for i := range j.Gauges {
+		g := &j.Gauges[i]
+		where := fmt.Sprintf("gauges[%d]", i)
+		if g.Name == "" || g.Port == "" || g.Dialect == "" || len(g.Channels) == 0 {
+			return errors.Join(err, fmt.Errorf("%s needs a name, a port, a dialect and at least one channel", where))
+		}
+		if g.Unit == nil {
+			g.Unit = &j.Unit
+		}
+		if g.Line.Baud == 0 {
+			g.Line = line{9600, 8, 'N', "1"}
+		}
+		if g.Tags.Last == 0 {
+			g.Tags.First, g.Tags.Last = 1, 9999
+		}
+		if g.Tags.Last < g.Tags.First {
+			err = errors.Join(err, fmt.Errorf("%s.tags: last is %d, before first, %d", where, g.Tags.Last, g.Tags.First))
+		}
+		err = errors.Join(err, oneOf(where+".port-kind", &g.PortKind, "pty", "serial", "tcp"))
+		for k := range g.Writes {
+			if w := &g.Writes[k]; w.Verb == "" {
+				w.Verb = "set"
+			}
+		}
+	}
+	return err
+}

@@ -1,0 +1,244 @@
+package host
+
+import (
+	"context"
+	"errors"
+	"net"
+	"os"
+	"time"
+
+	"go.bug.st/serial"
+)
+
+// retry is how long the host waits before it tries to open a port again, and
+// how often it looks up from reading.
+const retry = 20 * time.Millisecond
+
+// drainMost bounds what is still read after a stop.
+const drainMost = 64 << 10
+
+// port is an open port. Read returns 0 and no error when nothing came in time.
+type port interface {
+	Read(p []byte) (int, error)
+	Write(p []byte) (int, error)
+	SetReadTimeout(time.Duration) error
+	Close() error
+}
+
+// session is the host's dealings with one gauge. One goroutine runs it.
+type session struct {
+	*host
+	g     int
+	gauge *gauge
+	talk  *talker
+	ask   asker
+	told  bool // it has said that it is ready
+	late  bool // the writes are still to come (setting-late)
+}
+
+func (h *host) newSession(g int) (*session, error) {
+	gauge := &h.core.job.Gauges[g]
+	talk, err := newTalker(gauge, h.core.defects)
+	if err != nil {
+		return nil, err
+	}
+	s := &session{host: h, g: g, gauge: gauge, talk: talk}
+	if s.late = h.core.has("setting-late"); !s.late {
+		s.ask.queue = h.core.writes(g)
+	}
+	return s, nil
+}
+
+// run opens the port, again after every hang-up, until ctx is done.
+func (s *session) run(ctx context.Context) {
+	for first := true; ; first = false {
+		p := s.open(ctx)
+		if p == nil {
+			return
+		}
+		if !first {
+			s.think(func(c *core, now time.Time) { c.back(s.g, now) })
+		}
+		s.talk.reset()
+		s.ask.again()
+		lost := s.serve(ctx, p)
+		p.Close()
+		if !lost {
+			return
+		}
+		s.think(func(c *core, now time.Time) { c.lost(s.g, now) })
+		if s.core.has("never-reopens") {
+			<-ctx.Done()
+			return
+		}
+	}
+}
+
+// open opens the port, trying until it is there. It returns nil when ctx is done.
+func (s *session) open(ctx context.Context) port {
+	var said string
+	for {
+		p, err := openPort(ctx, s.gauge, s.core.defects)
+		if err == nil {
+			return p
+		}
+		if why := err.Error(); why != said && !errors.Is(err, os.ErrNotExist) && ctx.Err() == nil {
+			said = why
+			s.complain(s.gauge.Name, "%s does not open: %s; trying again every %s", s.gauge.Port, why, retry)
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(retry):
+		}
+	}
+}
+
+// serve reads the port until it hangs up (lost) or ctx is done.
+func (s *session) serve(ctx context.Context, p port) (lost bool) {
+	buf := make([]byte, 4096)
+	var out []byte
+	for ctx.Err() == nil {
+		if w, send := s.ask.next(s.now()); send {
+			var err error
+			var silent bool
+			if out, silent, err = s.talk.command(out[:0], w); err != nil {
+				s.complain(s.gauge.Name, "%s cannot be written: %s", w, err)
+				silent = true // as far as it can be done, it is done
+			} else if _, err = p.Write(out); err != nil {
+				return true
+			}
+			if silent {
+				s.ask.answered()
+			} else if s.ask.tries%20 == 0 {
+				s.complain(s.gauge.Name, "no answer to %s after %d tries; trying on", w, s.ask.tries)
+			}
+			if silent {
+				continue
+			}
+		}
+		if s.ask.done() && !s.told {
+			s.told = true
+			s.ready()
+		}
+		wait := retry
+		if at, ok := s.talk.deadline(); ok {
+			wait = min(wait, max(at-s.since(), 0))
+		}
+		p.SetReadTimeout(wait)
+		n, err := p.Read(buf)
+		if n > 0 {
+			s.take(buf[:s.gather(p, buf, n)])
+		}
+		if err != nil {
+			return true
+		}
+		s.talk.quiet(s.since())
+		s.heard()
+	}
+	p.SetReadTimeout(0)
+	for total := 0; total < drainMost; {
+		n, err := p.Read(buf)
+		if n == 0 || err != nil {
+			break
+		}
+		total += n
+		s.take(buf[:n])
+	}
+	return false
+}
+
+// gather reads on for a moment where a mistake shows only when several frames
+// come in one read: such hosts look at the port on a timer.
+func (s *session) gather(p port, buf []byte, n int) int {
+	if !s.core.has("tag-dropped-burst") && !s.core.has("tags-out-of-order") {
+		return n
+	}
+	for p.SetReadTimeout(3 * time.Millisecond); n < len(buf); {
+		more, err := p.Read(buf[n:])
+		if more == 0 || err != nil {
+			break
+		}
+		n += more
+	}
+	return n
+}
+
+func (s *session) take(p []byte) {
+	s.talk.receive(p, s.since())
+	s.heard()
+}
+
+// heard deals with what the talker has decoded.
+func (s *session) heard() {
+	messages, answers := s.talk.taken()
+	for _, a := range answers {
+		if w, ok := s.ask.answered(); ok && a.refused != "" {
+			s.complain(s.gauge.Name, "%s was refused: %s", w, a.refused)
+		}
+	}
+	if len(messages) == 0 {
+		return
+	}
+	s.think(func(c *core, now time.Time) { c.read(s.g, messages, now) })
+	if s.late {
+		for _, m := range messages {
+			if m.tagged {
+				s.late = false
+				s.ask.queue = s.core.writes(s.g)
+				break
+			}
+		}
+	}
+}
+
+func openPort(ctx context.Context, g *gauge, d defects) (port, error) {
+	if g.PortKind == "tcp" {
+		conn, err := (&net.Dialer{}).DialContext(ctx, "tcp", g.Port)
+		if err != nil {
+			return nil, err
+		}
+		return &tcpPort{Conn: conn}, nil
+	}
+	return serial.Open(g.Port, modeOf(g.Line, d))
+}
+
+// modeOf is how the host sets a line.
+func modeOf(l line, d defects) *serial.Mode {
+	if d["wrong-baud"] {
+		l.Baud *= 2
+	}
+	if d["wrong-parity"] {
+		if l.Parity == 'E' {
+			l.Parity = 'N'
+		} else {
+			l.Parity = 'E'
+		}
+	}
+	return &serial.Mode{
+		BaudRate: l.Baud,
+		DataBits: l.Data,
+		Parity:   map[byte]serial.Parity{'N': serial.NoParity, 'E': serial.EvenParity, 'O': serial.OddParity, 'M': serial.MarkParity, 'S': serial.SpaceParity}[l.Parity],
+		StopBits: map[string]serial.StopBits{"1": serial.OneStopBit, "1.5": serial.OnePointFiveStopBits, "2": serial.TwoStopBits}[l.Stop],
+	}
+}
+
+// tcpPort is a port on TCP.
+type tcpPort struct {
+	net.Conn
+	wait time.Duration
+}
+
+func (p *tcpPort) SetReadTimeout(d time.Duration) error {
+	p.wait = d
+	return nil
+}
+
+func (p *tcpPort) Read(b []byte) (int, error) {
+	p.Conn.SetReadDeadline(time.Now().Add(max(p.wait, time.Millisecond))) // a deadline that is past reads nothing
+	n, err := p.Conn.Read(b)
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		err = nil
+	}
+	return n, err
+}

@@ -1,0 +1,499 @@
+package host
+
+import (
+	"bytes"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/creack/pty"
+	"github.com/google/go-cmp/cmp"
+	"github.com/stretchr/testify/require"
+	"go.bug.st/serial"
+	"go.uber.org/goleak"
+	"golang.org/x/sys/unix"
+
+	"example.org/understudy/sim/wire"
+)
+
+// TestMain lets the test binary be the host, so that a test can start it as a
+// process and stop it by a signal.
+func TestMain(m *testing.M) {
+	if os.Getenv("REFHOST_IN_TEST") != "" {
+		os.Exit(Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+	}
+	goleak.VerifyTestMain(m)
+}
+
+// fakeGauge speaks a dialect on a pseudo-terminal under a stable name.
+type fakeGauge struct {
+	t       *testing.T
+	dialect *wire.Dialect
+	path    string
+
+	ptm, tty *os.File
+	done     chan struct{} // closed when the reader has ended
+
+	mu     sync.Mutex
+	asked  []string      // commands, in order
+	heard  chan struct{} // one for each command
+	refuse string        // answer to every command, when not empty
+	mute   int           // commands that are still to go unanswered
+}
+
+func newFakeGauge(t *testing.T, dialect, path string) *fakeGauge {
+	src, err := os.ReadFile(dialect)
+	require.NoError(t, err)
+	d, err := wire.Parse(dialect, src)
+	require.NoError(t, err)
+	f := &fakeGauge{t: t, dialect: d, path: path, heard: make(chan struct{}, 1000)}
+	f.appear()
+	t.Cleanup(func() {
+		if f.ptm != nil {
+			f.hangUp()
+		}
+	})
+	return f
+}
+
+// appear puts the gauge on a fresh pseudo-terminal.
+func (f *fakeGauge) appear() {
+	ptm0, tty, err := pty.Open()
+	require.NoError(f.t, err)
+	fd, err := unix.Dup(int(ptm0.Fd()))
+	require.NoError(f.t, err)
+	ptm0.Close()
+	require.NoError(f.t, unix.SetNonblock(fd, true)) // so that Close ends a Read
+	f.ptm, f.tty = os.NewFile(uintptr(fd), "gauge"), tty
+	require.NoError(f.t, os.Symlink(f.tty.Name(), f.path))
+	f.done = make(chan struct{})
+	ptm, done := f.ptm, f.done
+	go func() {
+		defer close(done)
+		f.listen(ptm)
+	}()
+}
+
+func (f *fakeGauge) listen(ptm *os.File) {
+	end := f.dialect.NewEnd(wire.Gauge)
+	buf := make([]byte, 1024)
+	for {
+		n, err := ptm.Read(buf)
+		if err != nil {
+			return
+		}
+		end.Receive(buf[:n], 0, func(inc wire.Incoming) {
+			req, ok := end.Request(inc)
+			if !ok {
+				return
+			}
+			f.mu.Lock()
+			defer f.mu.Unlock()
+			f.asked = append(f.asked, strings.TrimSuffix(strings.TrimSpace(req.Verb+" "+req.Setting)+" "+req.Value.String(), " -"))
+			if f.mute--; f.mute < 0 {
+				out, err := end.AppendReply(nil, req, wire.Outcome{OK: f.refuse == "", Reason: f.refuse})
+				if err == nil {
+					ptm.Write(out)
+				}
+			}
+			f.heard <- struct{}{}
+		})
+	}
+}
+
+func (f *fakeGauge) commands() []string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return append([]string(nil), f.asked...)
+}
+
+func (f *fakeGauge) frame(s said) []byte { return frame(f.t, f.dialect, s) }
+
+func (f *fakeGauge) send(parts ...[]byte) {
+	for _, p := range parts {
+		_, err := f.ptm.Write(p)
+		require.NoError(f.t, err)
+	}
+}
+
+func (f *fakeGauge) hangUp() {
+	os.Remove(f.path)
+	f.tty.Close()
+	f.ptm.Close()
+	<-f.done
+	f.ptm = nil
+}
+
+// running is a host that a test has started in this process.
+type running struct {
+	t       *testing.T
+	records string
+	cancel  context.CancelFunc
+	code    chan int
+	ready   chan struct{}
+	stderr  lockedBuffer
+}
+
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+// readyWriter closes a channel when the host says that it is ready.
+type readyWriter chan struct{}
+
+func (w readyWriter) Write(p []byte) (int, error) {
+	if string(p) == "ready\n" {
+		close(w)
+	}
+	return len(p), nil
+}
+
+// writeJob writes a job file into a folder and returns its name. Each gauge is
+// made from plainJob's first one by a change.
+func writeJob(t *testing.T, dir string, keeps string, gauges ...map[string]any) string {
+	for i, g := range gauges {
+		full := map[string]any{"name": fmt.Sprintf("bore-%d", i+1), "dialect": lineASCII, "line": "9600 8N1", "function": "live",
+			"tags":     map[string]any{"first": 1, "last": 9999, "window": "60 s"},
+			"channels": []any{map[string]any{"name": "A", "limits-unit": "mm", "lower": "7.985", "upper": "8.015", "warn-lower": "7.990", "warn-upper": "8.010"}}}
+		for k, v := range g {
+			full[k] = v
+		}
+		gauges[i] = full
+	}
+	src, err := json.Marshal(map[string]any{"version": 1, "unit": "mm", "resolution": "0.001", "rounding": "half-even", "keeps": keeps,
+		"records": filepath.Join(dir, "records.csv"), "gauges": gauges})
+	require.NoError(t, err)
+	file := filepath.Join(dir, "job.json")
+	require.NoError(t, os.WriteFile(file, src, 0o666))
+	return file
+}
+
+func startHost(t *testing.T, jobFile, defect string) *running {
+	ctx, cancel := context.WithCancel(t.Context())
+	h := &running{t: t, records: filepath.Join(filepath.Dir(jobFile), "records.csv"), cancel: cancel, code: make(chan int, 1), ready: make(chan struct{})}
+	go func() {
+		h.code <- run(ctx, []string{"--job", jobFile, "--defect", defect}, readyWriter(h.ready), &h.stderr)
+	}()
+	t.Cleanup(func() { h.stop() })
+	return h
+}
+
+const patience = 10 * time.Second
+
+func await(t *testing.T, what string, c <-chan struct{}) {
+	t.Helper()
+	select {
+	case <-c:
+	case <-time.After(patience):
+		t.Fatalf("%s did not come", what)
+	}
+}
+
+// rows reads the records as "gauge channel tag value unit zone event", leaving
+// out what is empty.
+func (h *running) rows() (out []string) {
+	src, err := os.ReadFile(h.records)
+	require.NoError(h.t, err)
+	all, err := csv.NewReader(bytes.NewReader(src)).ReadAll()
+	require.NoError(h.t, err)
+	if len(all) == 0 {
+		return nil
+	}
+	require.Equal(h.t, header, all[0])
+	last := ""
+	for _, r := range all[1:] {
+		_, err := time.Parse(time.RFC3339Nano, r[0])
+		require.NoError(h.t, err)
+		require.GreaterOrEqual(h.t, r[0], last)
+		last = r[0]
+		out = append(out, strings.Join(strings.Fields(strings.Join(r[1:], " ")), " "))
+	}
+	return out
+}
+
+func (h *running) waitRows(n int) []string {
+	h.t.Helper()
+	require.Eventually(h.t, func() bool { return len(h.rows()) >= n }, patience, 2*time.Millisecond, "rows")
+	return h.rows()
+}
+
+// stop stops the host as a signal does and returns its rows.
+func (h *running) stop() []string {
+	h.cancel()
+	if h.code != nil {
+		require.Equal(h.t, exitDone, <-h.code, "exit code; stderr: %s", h.stderr.String())
+		h.code = nil
+	}
+	return h.rows()
+}
+
+func TestHostOnPseudoTerminal(t *testing.T) {
+	dir := t.TempDir()
+	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+	g.mute = 1 // the first command goes unanswered: the host asks again
+	h := startHost(t, writeJob(t, dir, "all", map[string]any{"port": g.path, "writes": []any{
+		map[string]any{"setting": "unit", "channel": "A", "to": "mm"}, map[string]any{"verb": "stream-on"}}}), "")
+	await(t, "ready", h.ready)
+	require.Equal(t, []string{"set unit mm", "set unit mm", "stream-on"}, g.commands())
+
+	a, b := g.frame(said{values: []string{"8.0011"}}), g.frame(said{tag: 7, values: []string{"8.015"}})
+	g.send(a[:5])
+	g.send(append(append([]byte{}, a[5:]...), b[:7]...), b[7:])
+	g.send(b) // sent again
+	spoilt := append([]byte{}, b...)
+	spoilt[8] ^= 1
+	g.send([]byte("\x00noise\xff\r\n"), spoilt, g.frame(said{tag: 8, values: []string{"under"}, low: true}))
+	want := []string{"bore-1 A 8.001 mm in reading", "bore-1 A 7 8.015 mm warn-high reading", "bore-1 low-cell", "bore-1 A 8 mm void reading"}
+	require.Empty(t, cmp.Diff(want, h.waitRows(4)))
+
+	for round := range 3 {
+		g.hangUp()
+		want = append(want, "bore-1 link-lost")
+		h.waitRows(len(want))
+		g.appear()
+		want = append(want, "bore-1 link-back")
+		h.waitRows(len(want))
+		g.send(g.frame(said{tag: int64(9 + round), values: []string{"0.31516"}, unit: "in", low: true}))
+		want = append(want, fmt.Sprintf("bore-1 A %d 8.005 mm in reading", 9+round)) // 0.31516 in = 8.005064 mm
+		h.waitRows(len(want))
+	}
+	require.Empty(t, cmp.Diff(want, h.stop()))
+	require.Len(t, g.commands(), 3, "nothing is written again after a rejoin")
+}
+
+// What has arrived when the stop comes is recorded.
+func TestStopRecordsWhatWasRead(t *testing.T) {
+	dir := t.TempDir()
+	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path}), "")
+	await(t, "ready", h.ready)
+	for n := range 50 {
+		g.send(g.frame(said{tag: int64(n + 1), values: []string{"8.000"}}))
+	}
+	h.waitRows(1)
+	got := h.stop()
+	for i, r := range got {
+		require.Equal(t, fmt.Sprintf("bore-1 A %d 8.000 mm in reading", i+1), r)
+	}
+	require.Len(t, got, 50, "the last bytes were in the port when the host was stopped")
+}
+
+func TestSeveralGauges(t *testing.T) {
+	dir := t.TempDir()
+	one := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+	two := newFakeGauge(t, packed, filepath.Join(dir, "bore-2"))
+	channels := []any{map[string]any{"name": "left"}, map[string]any{"name": "right", "limits-unit": "mm", "upper": "1"}}
+	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": one.path}, map[string]any{"port": two.path, "dialect": packed, "channels": channels, "line": "115200 8E1"}), "")
+	await(t, "ready", h.ready)
+	one.send(one.frame(said{tag: 1, values: []string{"8.001"}}))
+	h.waitRows(1)
+	two.send(two.frame(said{tag: 1, values: []string{"0.5", "1.001"}, cell: 5}))
+	require.Empty(t, cmp.Diff([]string{"bore-1 A 1 8.001 mm in reading", "bore-2 low-cell", "bore-2 left 1 0.500 mm in reading", "bore-2 right 1 1.001 mm above reading"}, h.waitRows(4)))
+	two.hangUp()
+	h.waitRows(5)
+	one.send(one.frame(said{tag: 2, values: []string{"8.002"}}))
+	require.Equal(t, "bore-1 A 2 8.002 mm in reading", h.waitRows(6)[5], "one gauge's hang-up leaves the other alone")
+}
+
+func TestHostOnTCP(t *testing.T) {
+	dir := t.TempDir()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	defer l.Close()
+	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": l.Addr().String(), "port-kind": "tcp"}), "")
+	d := talkerFor(t, lineASCII, nil).dialect
+	for n := range 2 {
+		conn, err := l.Accept()
+		require.NoError(t, err)
+		_, err = conn.Write(frame(t, d, said{tag: int64(n + 1), values: []string{"8.001"}}))
+		require.NoError(t, err)
+		h.waitRows(3*n + 1)
+		conn.Close()
+	}
+	require.Equal(t, []string{"bore-1 A 1 8.001 mm in reading", "bore-1 link-lost", "bore-1 link-back", "bore-1 A 2 8.001 mm in reading"}, h.waitRows(4)[:4])
+}
+
+// The line settings asked for. A pseudo-terminal keeps the speed and the stop
+// bits, which are read back from one; it has no parity and always 8 data bits.
+func TestLineSettings(t *testing.T) {
+	for _, k := range []struct {
+		line, defect string
+		want         serial.Mode
+	}{
+		{"9600 8N1", "", serial.Mode{BaudRate: 9600, DataBits: 8, Parity: serial.NoParity, StopBits: serial.OneStopBit}},
+		{"19200 7E2", "", serial.Mode{BaudRate: 19200, DataBits: 7, Parity: serial.EvenParity, StopBits: serial.TwoStopBits}},
+		{"9600 8O1", "", serial.Mode{BaudRate: 9600, DataBits: 8, Parity: serial.OddParity, StopBits: serial.OneStopBit}},
+		{"9600 8N1", "wrong-baud", serial.Mode{BaudRate: 19200, DataBits: 8, Parity: serial.NoParity, StopBits: serial.OneStopBit}},
+		{"9600 8N1", "wrong-parity", serial.Mode{BaudRate: 9600, DataBits: 8, Parity: serial.EvenParity, StopBits: serial.OneStopBit}},
+		{"9600 8E1", "wrong-parity", serial.Mode{BaudRate: 9600, DataBits: 8, Parity: serial.NoParity, StopBits: serial.OneStopBit}},
+	} {
+		var l line
+		require.NoError(t, l.UnmarshalText([]byte(k.line)))
+		require.Equal(t, &k.want, modeOf(l, defects{k.defect: true}), "%s %s", k.line, k.defect)
+
+		dir := t.TempDir()
+		g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+		h := startHost(t, writeJob(t, dir, "all", map[string]any{"port": g.path, "line": k.line}), k.defect)
+		await(t, "ready", h.ready)
+		got, err := unix.IoctlGetTermios(int(g.tty.Fd()), unix.TCGETS)
+		require.NoError(t, err)
+		want := map[int]uint32{9600: unix.B9600, 19200: unix.B19200}[k.want.BaudRate]
+		if k.want.StopBits == serial.TwoStopBits {
+			want |= unix.CSTOPB
+		}
+		require.Equal(t, want, got.Cflag&(unix.CBAUD|unix.CSTOPB), "%s %s", k.line, k.defect)
+		require.Zero(t, got.Lflag&(unix.ICANON|unix.ECHO|unix.ISIG))
+		h.stop()
+	}
+}
+
+// The defects of configuring a gauge, as the gauge sees them.
+func TestSettingsDefects(t *testing.T) {
+	for _, k := range []struct {
+		defect      string
+		before, all []string // commands before the first tag, and in all
+	}{
+		{"", []string{"set function max", "set unit in", "stream-on"}, nil},
+		{"settings-not-written", nil, nil},
+		{"setting-wrong-unit", []string{"set function max", "set unit mm", "stream-on"}, nil},
+		{"writes-reversed", []string{"stream-on", "set unit in", "set function max"}, nil},
+		{"function-ignored", []string{"set function live", "set unit in", "stream-on"}, nil},
+		{"setting-late", nil, []string{"set function max", "set unit in", "stream-on"}},
+	} {
+		dir := t.TempDir()
+		g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+		h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path, "function": "max", "writes": []any{
+			map[string]any{"setting": "function", "to": "max"}, map[string]any{"setting": "unit", "to": "in"}, map[string]any{"verb": "stream-on"}}}), k.defect)
+		await(t, "ready", h.ready)
+		require.Equal(t, k.before, g.commands(), k.defect)
+		g.send(g.frame(said{values: []string{"8.000"}}), g.frame(said{tag: 1, values: []string{"8.001"}}))
+		h.waitRows(1)
+		if k.all == nil {
+			k.all = k.before
+		}
+		for range k.all {
+			await(t, "a command", g.heard)
+		}
+		require.Equal(t, []string{"bore-1 A 1 8.001 mm in reading"}, h.stop())
+		require.Equal(t, k.all, g.commands(), k.defect)
+	}
+}
+
+func TestNeverReopens(t *testing.T) {
+	dir := t.TempDir()
+	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+	other := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-2"))
+	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path}, map[string]any{"port": other.path}), "never-reopens")
+	await(t, "ready", h.ready)
+	g.hangUp()
+	h.waitRows(1)
+	g.appear()
+	other.send(other.frame(said{tag: 1, values: []string{"8.001"}}))
+	h.waitRows(2)
+	require.Equal(t, []string{"bore-1 link-lost", "bore-2 A 1 8.001 mm in reading"}, h.stop())
+}
+
+// A refused command is reported; the host goes on.
+func TestRefusal(t *testing.T) {
+	dir := t.TempDir()
+	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+	g.refuse = "unknown"
+	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path, "writes": []any{map[string]any{"verb": "zero"}, map[string]any{"verb": "polish"}}}), "")
+	await(t, "ready", h.ready)
+	h.stop()
+	require.Contains(t, h.stderr.String(), "refhost: gauge bore-1: zero was refused: unknown\n")
+	require.Contains(t, h.stderr.String(), "refhost: gauge bore-1: polish cannot be written: dialect line-ascii has no command for it")
+}
+
+// The burst defects show when several frames come close together.
+func TestBursts(t *testing.T) {
+	for defect, want := range map[string][]string{"": {"1", "2", "3"}, "tag-dropped-burst": {"1"}, "tags-out-of-order": {"3", "2", "1"}} {
+		dir := t.TempDir()
+		g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+		h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path}), defect)
+		await(t, "ready", h.ready)
+		var burst []byte
+		for n := range int64(3) {
+			burst = append(burst, g.frame(said{tag: n + 1, values: []string{"8.000"}})...)
+		}
+		g.send(burst)
+		var got []string
+		for _, r := range h.waitRows(len(want)) {
+			got = append(got, strings.Fields(r)[2])
+		}
+		require.Equal(t, want, got, defect)
+		require.Len(t, h.stop(), len(want))
+	}
+}
+
+// The host as a process of its own, stopped by a signal.
+func TestProcess(t *testing.T) {
+	dir := t.TempDir()
+	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+	for _, sig := range []syscall.Signal{syscall.SIGTERM, syscall.SIGINT} {
+		cmd := exec.Command(os.Args[0], "--job", writeJob(t, dir, "tagged", map[string]any{"port": g.path}))
+		cmd.Env = append(os.Environ(), "REFHOST_IN_TEST=1")
+		out, err := cmd.StdoutPipe()
+		require.NoError(t, err)
+		require.NoError(t, cmd.Start())
+		word := make([]byte, 6)
+		_, err = out.Read(word)
+		require.NoError(t, err)
+		require.Equal(t, "ready\n", string(word))
+		g.send(g.frame(said{tag: 1, values: []string{"8.001"}}))
+		h := &running{t: t, records: filepath.Join(dir, "records.csv")}
+		h.waitRows(1)
+		require.NoError(t, cmd.Process.Signal(sig))
+		require.NoError(t, cmd.Wait(), "exit 0")
+		require.Equal(t, []string{"bore-1 A 1 8.001 mm in reading"}, h.rows())
+	}
+}
+
+func TestUsage(t *testing.T) {
+	dir := t.TempDir()
+	noDialect := writeJob(t, dir, "all", map[string]any{"port": "p", "dialect": filepath.Join(dir, "none.yaml")})
+	for _, k := range []struct {
+		args        []string
+		code        int
+		out, errOut string
+	}{
+		{[]string{"--list"}, exitDone, "factor-twice  ", ""},
+		{nil, exitBadCall, "", "refhost: it is called as refhost --job FILE"},
+		{[]string{"--help"}, exitDone, "", "-job"},
+		{[]string{"--polish"}, exitBadCall, "", "flag provided but not defined"},
+		{[]string{"--job", "none.json"}, exitBadCall, "", "none.json: no such file"},
+		{[]string{"--job", noDialect}, exitBadCall, "", "none.yaml: no such file"},
+		{[]string{"--job", noDialect, "--defect", "polish"}, exitBadCall, "", `there is no defect "polish"`},
+	} {
+		var out, errOut bytes.Buffer
+		require.Equal(t, k.code, run(t.Context(), k.args, &out, &errOut), "%v", k.args)
+		require.Contains(t, out.String(), k.out)
+		require.Contains(t, errOut.String(), k.errOut)
+	}
+	var list bytes.Buffer
+	run(t.Context(), []string{"--list"}, &list, &list)
+	require.Equal(t, len(Defects()), strings.Count(list.String(), "\n"))
+}

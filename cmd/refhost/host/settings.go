@@ -1,0 +1,103 @@
+package host
+
+import (
+	"slices"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+)
+
+// writes are the commands the host gives a gauge before it is ready.
+func (c *core) writes(g int) []write {
+	gauge := c.job.Gauges[g]
+	ws := slices.Clone(gauge.Writes)
+	if c.has("settings-not-written") {
+		return nil
+	}
+	if c.has("writes-reversed") {
+		slices.Reverse(ws)
+	}
+	if c.has("function-ignored") {
+		written := false
+		for i := range ws {
+			if ws[i].Setting == "function" {
+				ws[i].To, written = "live", true
+			}
+		}
+		if !written && gauge.Function != "" && gauge.Function != "live" {
+			ws = append(ws, write{Verb: "set", Setting: "function", To: "live"})
+		}
+	}
+	if c.has("setting-wrong-unit") {
+		for i := range ws {
+			ws[i].To = inOtherUnit(ws[i], *gauge.Unit)
+		}
+	}
+	return ws
+}
+
+// lengths are the settings, and the verbs with a value, that are lengths.
+var lengths = []string{"datum", "preset", "lower", "upper", "warn-lower", "warn-upper", "resolution"}
+
+// inOtherUnit is what a write says when its length is taken for the other
+// unit's: a number converted once too often, or the other unit's word.
+func inOtherUnit(w write, u unit) string {
+	var named unit
+	if w.Setting == "unit" && named.UnmarshalText([]byte(w.To)) == nil {
+		return named.other().Symbol()
+	}
+	v, err := decimal.Parse(w.To)
+	if err != nil || !slices.Contains(lengths, w.Setting) && !slices.Contains(lengths, w.Verb) {
+		return w.To
+	}
+	return v.Mul(u.size()).Quo(u.other().size(), v.Exponent(), decimal.HalfEven).String()
+}
+
+// replyWait is how long the host waits for an answer before it asks again.
+const replyWait = 500 * time.Millisecond
+
+// asker gives a gauge its commands one after another, each when the one before
+// was answered, and again when no answer came.
+type asker struct {
+	queue   []write
+	waiting bool
+	sent    time.Time
+	tries   int
+}
+
+// next returns the command to send now, if there is one.
+func (a *asker) next(now time.Time) (w write, send bool) {
+	if len(a.queue) == 0 || a.waiting && now.Sub(a.sent) < replyWait {
+		return write{}, false
+	}
+	a.waiting, a.sent = true, now
+	a.tries++
+	return a.queue[0], true
+}
+
+// answered takes the command that was sent off the queue. An answer that
+// nothing was asked for is ignored.
+func (a *asker) answered() (w write, ok bool) {
+	if !a.waiting {
+		return write{}, false
+	}
+	w = a.queue[0]
+	a.queue = a.queue[1:]
+	a.waiting, a.tries = false, 0
+	return w, true
+}
+
+// again forgets that a command was sent: its answer went down with the line.
+func (a *asker) again() { a.waiting = false }
+
+func (a *asker) done() bool { return len(a.queue) == 0 }
+
+func (w write) String() string {
+	s := w.Verb
+	for _, part := range []string{w.Setting, w.Channel, w.To} {
+		if part != "" {
+			s += " " + part
+		}
+	}
+	return s
+}

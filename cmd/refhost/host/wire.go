@@ -1,0 +1,283 @@
+package host
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/wire"
+)
+
+// talker speaks one gauge's dialect: bytes become messages and answers,
+// writes become bytes.
+type talker struct {
+	gauge    *gauge
+	defects  defects
+	dialect  *wire.Dialect
+	frames   []wire.FrameInfo
+	carries  []bool // the frame, by index, always carries a reading, if only a void one
+	end      *wire.End
+	asked    expects // what answers the command sent last
+	messages []message
+	answers  []answer
+
+	reading, unit, zone, void, tag, tagged, channel, low, cell, fault wire.Term
+}
+
+// answer is a gauge's answer to a command.
+type answer struct{ refused string }
+
+// expects says which frames answer a command: NoFrame when none does, anyReply
+// when the dialect does not let it be known beforehand.
+type expects struct{ reply, refusal wire.Frame }
+
+const anyReply = wire.NoFrame - 1
+
+func newTalker(g *gauge, d defects) (*talker, error) {
+	src, err := os.ReadFile(g.Dialect)
+	if err != nil {
+		return nil, err
+	}
+	dialect, err := wire.Parse(g.Dialect, src)
+	if err != nil {
+		return nil, err
+	}
+	t := &talker{gauge: g, defects: d, dialect: dialect, frames: dialect.Frames(), asked: expects{wire.NoFrame, wire.NoFrame}}
+	for name, term := range map[string]*wire.Term{wire.Reading: &t.reading, wire.Unit: &t.unit, wire.Zone: &t.zone, wire.Void: &t.void,
+		wire.Tag: &t.tag, wire.Tagged: &t.tagged, wire.Channel: &t.channel, wire.Low: &t.low, wire.Cell: &t.cell, wire.Error: &t.fault} {
+		*term = dialect.Term(name)
+	}
+	for _, f := range t.frames {
+		t.carries = append(t.carries, slices.Contains(f.Sent, "reading") || slices.Contains(f.Sent, "tag"))
+	}
+	t.reset()
+	return t, nil
+}
+
+func (t *talker) has(defect string) bool { return t.defects[defect] }
+
+// reset forgets the bytes in hand: they went down with the line.
+func (t *talker) reset() {
+	t.end = t.dialect.NewEnd(wire.Host)
+	t.end.SetLine(wire.Line{Baud: t.gauge.Line.Baud, DataBits: t.gauge.Line.Data, StopBits: max(1, int(t.gauge.Line.Stop[0]-'0')), Parity: parityOf(t.gauge.Line.Parity)})
+}
+
+func parityOf(letter byte) wire.Parity {
+	return wire.Parity(max(0, bytes.IndexByte([]byte("NEOMS"), letter)))
+}
+
+func (t *talker) receive(p []byte, at time.Duration) {
+	if t.has("split-frame-lost") {
+		t.reset()
+	}
+	t.end.Receive(p, at, t.incoming)
+}
+
+func (t *talker) quiet(at time.Duration) { t.end.Quiet(at, t.incoming) }
+
+func (t *talker) deadline() (time.Duration, bool) { return t.end.Deadline() }
+
+// taken returns what was decoded since it was called before.
+func (t *talker) taken() (ms []message, as []answer) {
+	ms, as = t.messages, t.answers
+	t.messages, t.answers = nil, nil
+	return ms, as
+}
+
+func (t *talker) incoming(inc wire.Incoming) {
+	if inc.Rec == nil || inc.Garbage != nil && !(inc.BadChecksum && t.has("checksum-ignored")) {
+		return // noise on the line
+	}
+	if inc.Garbage == nil {
+		switch f := inc.Frame; {
+		case f == t.asked.refusal:
+			t.answers = append(t.answers, answer{refused: inc.Rec.Get(t.fault, 0).String()})
+		case f == t.asked.reply, t.asked.reply == anyReply && slices.Contains(t.frames[f].Sent, "reply"):
+			t.answers = append(t.answers, answer{})
+		}
+	}
+	m := message{}
+	if low := inc.Rec.Get(t.low, 0); low.Kind == wire.Flag {
+		m.tellsLow, m.low = true, low.True()
+	} else if cell := inc.Rec.Get(t.cell, 0); cell.Kind == wire.Number && t.low < 0 {
+		m.tellsLow, m.low = true, cell.Num.Cmp(decimal.New(lowPercent, 0)) <= 0
+	}
+	if n := inc.Rec.Get(t.tag, 0); n.Kind == wire.Number {
+		m.tag, m.numbered = n.Num.Int64()
+	}
+	m.tagged = m.numbered || inc.Rec.Get(t.tagged, 0).True()
+	if f := inc.Rec.Get(t.tagged, 0); f.Kind == wire.Flag {
+		m.tagged = f.True()
+		m.numbered = m.numbered && m.tagged
+	}
+	for ch := range inc.Rec.Groups() {
+		if r, ok := t.readingOf(inc, ch); ok {
+			m.readings = append(m.readings, r)
+		}
+	}
+	if len(m.readings) > 0 || m.tellsLow {
+		t.messages = append(t.messages, m)
+	}
+}
+
+// lowPercent is the charge at which a cell counts as low where the dialect has
+// no flag for it (common practice, no source).
+const lowPercent = 10
+
+// readingOf is what a frame says of one channel group, if it says anything.
+func (t *talker) readingOf(inc wire.Incoming, group int) (reading, bool) {
+	get := func(term wire.Term) wire.Value {
+		if v := inc.Rec.Get(term, group); v.Kind != wire.Absent || group == 0 {
+			return v
+		}
+		return inc.Rec.Get(term, 0) // said once for all channels
+	}
+	v, why := inc.Rec.Get(t.reading, group), inc.Rec.Get(t.void, group)
+	r := reading{channel: group, unit: *t.gauge.Unit, zone: inc.Rec.Get(t.zone, group).Text}
+	switch {
+	case v.Kind == wire.Number:
+		r.value, r.void = v.Num, why.Kind == wire.Text && why.Text != "none"
+	case why.Kind == wire.Text, r.zone == "void", t.carries[inc.Frame]:
+		r.void = true
+	default:
+		return reading{}, false
+	}
+	switch id := inc.Rec.Get(t.channel, group); id.Kind {
+	case wire.Number:
+		n, _ := id.Num.Int64()
+		r.channel = int(n) - 1
+	case wire.Text:
+		r.channel = slices.IndexFunc(t.gauge.Channels, func(c channel) bool { return c.Name == id.Text })
+	}
+	if r.channel < 0 || r.channel >= len(t.gauge.Channels) {
+		return reading{}, false // a channel the job does not name
+	}
+	if u := get(t.unit); u.Kind == wire.Text {
+		if r.unit.UnmarshalText([]byte(u.Text)) != nil {
+			return reading{}, false
+		}
+	}
+	if t.has("sign-not-extended") {
+		r.wrap = t.wholeRange(inc.Raw, group, r.value)
+	}
+	return r, true
+}
+
+// command appends the bytes of a write to dst. silent is true when the dialect
+// answers nothing to it. Of the dialect's commands it takes the one that a
+// gauge reads as what is meant, which it finds out by reading it as a gauge.
+func (t *talker) command(dst []byte, w write) (out []byte, silent bool, err error) {
+	var why []error
+	for _, named := range []bool{true, false} { // a command that names the channel goes first
+		for _, f := range t.frames {
+			if f.From != wire.Host {
+				continue
+			}
+			for _, rec := range t.ways(w) {
+				out, err := t.end.AppendRequest(dst, f.Name, rec)
+				if err != nil {
+					if named && f.Verb == w.Verb {
+						why = append(why, err)
+					}
+				} else if t.understood(out[len(dst):], w, named) {
+					return out, t.asked.reply == wire.NoFrame, nil
+				}
+			}
+		}
+	}
+	return dst, false, errors.Join(append(why, fmt.Errorf("dialect %s has no command for it", t.dialect.Name()))...)
+}
+
+// ways are the records in which a write may be put: the value and the channel
+// as a number or as a text, under the terms a dialect may use for them.
+func (t *talker) ways(w write) (recs []*wire.Record) {
+	values := []wire.Value{wire.Str(w.To)}
+	switch n, err := decimal.Parse(w.To); {
+	case err == nil:
+		values = []wire.Value{wire.Num(n), wire.Str(w.To)}
+	case w.To == "on", w.To == "yes", w.To == "off", w.To == "no":
+		values = append(values, wire.Bool(w.To == "on" || w.To == "yes"))
+	case w.To == "":
+		values[0] = wire.Value{}
+	}
+	channels := []wire.Value{{}}
+	if w.Channel != "" {
+		channels = []wire.Value{wire.Int(int64(t.channelIndex(w.Channel)) + 1), wire.Str(w.Channel)}
+	}
+	for _, value := range values {
+		for _, ch := range channels {
+			rec := t.dialect.NewRecord()
+			rec.Set(t.dialect.Term(wire.SettingName), 0, wire.Str(w.Setting))
+			for _, name := range []string{wire.SettingTo, w.Setting, w.Verb} {
+				rec.Set(t.dialect.Term(name), 0, value)
+			}
+			if w.Verb == "preset" {
+				rec.Set(t.dialect.Term(wire.Datum), 0, value)
+			}
+			rec.Set(t.channel, 0, ch)
+			recs = append(recs, rec)
+		}
+	}
+	return recs
+}
+
+func (t *talker) channelIndex(name string) int {
+	return slices.IndexFunc(t.gauge.Channels, func(c channel) bool { return c.Name == name })
+}
+
+// understood reads a command as the gauge does and reports whether it says
+// what the write means. It notes what the gauge will answer.
+func (t *talker) understood(command []byte, w write, named bool) (ok bool) {
+	gauge := t.dialect.NewEnd(wire.Gauge)
+	read := func(inc wire.Incoming) {
+		req, is := gauge.Request(inc)
+		ch := -1
+		if w.Channel != "" && named {
+			ch = t.channelIndex(w.Channel)
+		}
+		if !is || req.Refused != "" || req.Verb != w.Verb || req.Setting != w.Setting || req.Channel > 0 && req.Channel != ch || named && req.Channel != ch {
+			return
+		}
+		if w.To != "" && req.Value.String() != w.To {
+			if n, err := decimal.Parse(w.To); err != nil || !wire.Num(n).Same(req.Value) {
+				return
+			}
+		}
+		ok = true
+		t.asked = expects{t.answerTo(req, wire.Outcome{OK: true}), t.answerTo(req, wire.Outcome{Reason: "refused"})}
+	}
+	gauge.Receive(command, 0, read)
+	gauge.Quiet(time.Hour, read)
+	return ok
+}
+
+// answerTo finds out which frame a gauge answers with, by answering.
+func (t *talker) answerTo(req wire.Request, out wire.Outcome) wire.Frame {
+	bytes, err := t.dialect.NewEnd(wire.Gauge).AppendReply(nil, req, out)
+	if err != nil { // it holds values that only the gauge has
+		suffix := "-reply"
+		if !out.OK {
+			suffix = "-refusal"
+		}
+		if f := t.dialect.FrameNamed(t.frames[req.Frame].Name + suffix); f != wire.NoFrame || !out.OK {
+			return f
+		}
+		return anyReply
+	}
+	answer := wire.NoFrame
+	host := t.dialect.NewEnd(wire.Host)
+	read := func(inc wire.Incoming) { answer = inc.Frame }
+	host.Receive(bytes, 0, read)
+	host.Quiet(time.Hour, read)
+	return answer
+}
+
+// wholeRange is what the whole range of a binary number field is worth, in the
+// reading's unit; 0 for a number in text.
+func (t *talker) wholeRange(raw []byte, group int, v decimal.Decimal) decimal.Decimal {
+	return decimal.Decimal{}
+}

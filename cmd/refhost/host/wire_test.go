@@ -1,0 +1,197 @@
+package host
+
+import (
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/wire"
+)
+
+const (
+	lineASCII     = "../../../scenarios/dialects/line-ascii.yaml"
+	compactBinary = "../../../scenarios/dialects/compact-binary.yaml"
+	packed        = "testdata/packed.yaml"
+)
+
+func talkerFor(t require.TestingT, dialect string, d defects) *talker {
+	g := plainJob().Gauges[0]
+	g.Dialect = dialect
+	k, err := newTalker(&g, d)
+	require.NoError(t, err)
+	return k
+}
+
+// said is what a gauge says in one frame, for tests to send.
+type said struct {
+	tag    int64 // 0: streamed
+	values []string
+	unit   string
+	low    bool
+	cell   int64
+	zone   string
+}
+
+// frame encodes what a gauge says with the dialect.
+func frame(t require.TestingT, d *wire.Dialect, s said) []byte {
+	rec := d.NewRecord()
+	rec.Channels(len(s.values))
+	kind := "reading"
+	if s.tag != 0 {
+		rec.Set(d.Term(wire.Tag), 0, wire.Int(s.tag))
+		kind = "tag"
+	}
+	rec.Set(d.Term(wire.Tagged), 0, wire.Bool(s.tag != 0))
+	if s.unit == "" {
+		s.unit = "mm"
+	}
+	if s.zone == "" {
+		s.zone = "in"
+	}
+	rec.Set(d.Term(wire.Unit), 0, wire.Str(s.unit))
+	rec.Set(d.Term(wire.Low), 0, wire.Bool(s.low))
+	rec.Set(d.Term(wire.Cell), 0, wire.Int(s.cell))
+	for ch, v := range s.values {
+		if n, err := decimal.Parse(v); err == nil {
+			rec.Set(d.Term(wire.Reading), ch, wire.Num(n))
+			rec.Set(d.Term(wire.Zone), ch, wire.Str(s.zone))
+		} else {
+			rec.Set(d.Term(wire.Void), ch, wire.Str(v))
+			rec.Set(d.Term(wire.Zone), ch, wire.Str("void"))
+		}
+	}
+	out, err := d.AppendFrame(nil, d.FrameFor(kind), rec)
+	require.NoError(t, err)
+	return out
+}
+
+func sameMessages(want, got []message) string {
+	same := func(a, b reading) bool {
+		return a.channel == b.channel && a.zone == b.zone && a.same(b) && a.wrap.Equal(b.wrap)
+	}
+	return cmp.Diff(want, got, cmp.AllowUnexported(message{}), cmp.Comparer(same))
+}
+
+func TestTalkerReads(t *testing.T) {
+	mm := unit{decimal.MM}
+	num := func(ch int, v string, u unit, zone string) reading {
+		return reading{channel: ch, value: decimal.MustParse(v), unit: u, zone: zone}
+	}
+	for _, k := range []struct {
+		name, dialect string
+		says          said
+		want          message
+	}{
+		{"streamed", lineASCII, said{values: []string{"8.015"}}, message{readings: []reading{num(0, "8.015", mm, "in")}, tellsLow: true}},
+		{"tagged, in inches, cell low", lineASCII, said{tag: 42, values: []string{"-0.31555"}, unit: "in", low: true, zone: "below"},
+			message{readings: []reading{num(0, "-0.31555", unit{decimal.IN}, "below")}, tagged: true, numbered: true, tag: 42, tellsLow: true, low: true}},
+		{"void", lineASCII, said{tag: 1, values: []string{"over"}}, message{readings: []reading{{unit: mm, void: true, zone: "void"}}, tagged: true, numbered: true, tag: 1, tellsLow: true}},
+		{"void without a reason", lineASCII, said{tag: 1, values: []string{"none"}}, message{readings: []reading{{unit: mm, void: true, zone: "void"}}, tagged: true, numbered: true, tag: 1, tellsLow: true}},
+		{"binary", compactBinary, said{tag: 9, values: []string{"-8.015"}}, message{readings: []reading{num(0, "-8.015", mm, "in")}, tagged: true, numbered: true, tag: 9, tellsLow: true}},
+		{"binary void", compactBinary, said{values: []string{"missing"}}, message{readings: []reading{{unit: mm, void: true, zone: "void"}}, tellsLow: true}},
+		{"two channels, cell in percent", packed, said{tag: 3, values: []string{"8.001", "-0.002"}, cell: 10},
+			message{readings: []reading{num(0, "8.001", mm, ""), num(1, "-0.002", mm, "")}, tagged: true, numbered: true, tag: 3, tellsLow: true, low: true}},
+		{"two channels, one void", packed, said{values: []string{"8.001", "none"}, cell: 11},
+			message{readings: []reading{num(0, "8.001", mm, ""), {channel: 1, unit: mm, void: true}}, tellsLow: true}},
+	} {
+		k2 := talkerFor(t, k.dialect, nil)
+		k2.receive(frame(t, k2.dialect, k.says), 0)
+		got, _ := k2.taken()
+		if d := sameMessages([]message{k.want}, got); d != "" {
+			t.Errorf("%s (-want +got):\n%s", k.name, d)
+		}
+	}
+}
+
+// Frames split and merged anywhere, with noise between them, give the same
+// messages.
+func TestTalkerSplits(t *testing.T) {
+	for _, dialect := range []string{lineASCII, compactBinary, packed} {
+		rapid.Check(t, func(t *rapid.T) {
+			whole := talkerFor(t, dialect, nil)
+			var all []byte
+			for range rapid.IntRange(1, 8).Draw(t, "frames") {
+				v := decimal.New(rapid.Int64Range(-30000, 30000).Draw(t, "value"), -3).String()
+				f := frame(t, whole.dialect, said{tag: rapid.Int64Range(0, 9999).Draw(t, "tag"), values: []string{v, v}[:map[bool]int{true: 2, false: 1}[dialect == packed]], cell: 50})
+				whole.receive(f, 0)
+				all = append(all, f...)
+			}
+			want, _ := whole.taken()
+			split := talkerFor(t, dialect, nil)
+			for len(all) > 0 {
+				n := rapid.IntRange(1, len(all)).Draw(t, "bytes")
+				split.receive(all[:n], 0)
+				all = all[n:]
+			}
+			got, _ := split.taken()
+			if d := sameMessages(want, got); d != "" {
+				t.Fatalf("(-want +got):\n%s", d)
+			}
+		})
+	}
+}
+
+func TestTalkerDefects(t *testing.T) {
+	t.Run("split-frame-lost", func(t *testing.T) {
+		for _, k := range []struct {
+			d    defects
+			want int
+		}{{nil, 2}, {defects{"split-frame-lost": true}, 1}} {
+			talk := talkerFor(t, lineASCII, k.d)
+			f := frame(t, talk.dialect, said{tag: 1, values: []string{"8.001"}})
+			talk.receive(f[:9], 0)
+			talk.receive(f[9:], 0)
+			talk.receive(f, 0)
+			ms, _ := talk.taken()
+			require.Len(t, ms, k.want)
+		}
+	})
+	t.Run("checksum-ignored", func(t *testing.T) {
+		for _, dialect := range []string{lineASCII} {
+			for _, k := range []struct {
+				d    defects
+				want int
+			}{{nil, 0}, {defects{"checksum-ignored": true}, 1}} {
+				talk := talkerFor(t, dialect, k.d)
+				f := frame(t, talk.dialect, said{tag: 1, values: []string{"8.001"}})
+				f[len(f)-3] ^= 1 // the check's last digit, or a byte of the number
+				talk.receive(f, 0)
+				ms, _ := talk.taken()
+				require.Len(t, ms, k.want, dialect)
+			}
+		}
+	})
+}
+
+// What the host writes is what a gauge of the dialect understands.
+func TestTalkerCommands(t *testing.T) {
+	for _, k := range []struct {
+		dialect string
+		w       write
+		want    string
+	}{
+		{lineASCII, write{Verb: "set", Setting: "unit", To: "in"}, "W unit=in\r\n"},
+		{lineASCII, write{Verb: "set", Setting: "unit", Channel: "A", To: "in"}, "W unit=in\r\n"},
+		{lineASCII, write{Verb: "set", Setting: "upper", To: "8.0150"}, "W upper=8.0150\r\n"},
+		{lineASCII, write{Verb: "preset", To: "8.000"}, "P 8.000\r\n"},
+		{lineASCII, write{Verb: "stream-on"}, "S1\r\n"},
+		{lineASCII, write{Verb: "zero"}, "Z\r\n"},
+	} {
+		talk := talkerFor(t, k.dialect, nil)
+		got, silent, err := talk.command(nil, k.w)
+		require.NoError(t, err)
+		require.False(t, silent)
+		require.Equal(t, k.want, string(got))
+	}
+	talk := talkerFor(t, lineASCII, nil)
+	_, _, err := talk.command(nil, write{Verb: "polish"})
+	require.ErrorContains(t, err, "dialect line-ascii has no command for it")
+	_, _, err = talk.command(nil, write{Verb: "stream-on"})
+	require.NoError(t, err)
+	talk.receive([]byte("OK\r\nNO the probe is missing\r\n"), 0)
+	_, answers := talk.taken()
+	require.Equal(t, []answer{{}, {refused: "the probe is missing"}}, answers)
+}
