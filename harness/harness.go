@@ -62,6 +62,9 @@ const (
 // before it is asked to stop.
 const settle = 50 * time.Millisecond
 
+// openWithin is how long a host that is ready may take to open its ports.
+const openWithin = 3 * time.Second
+
 // Do runs the check. The error is for what the user must put right (a host
 // that cannot be started, a folder that cannot be written); a host that
 // misbehaves is an Outcome.
@@ -236,7 +239,17 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 		if host, err = process.Start(ctx, spec); err != nil {
 			return "", fmt.Errorf("the host: %w", err)
 		}
-		go func() { ready <- host.Await(actx, cond) }()
+		go func() {
+			err := host.Await(actx, cond)
+			if err == nil {
+				// A host may say that it is ready a moment before the ports are
+				// seen to be open. One that never opens them is judged for it.
+				octx, cancel := context.WithTimeout(actx, openWithin)
+				defer cancel()
+				_ = r.Opened(octx)
+			}
+			ready <- err
+		}()
 	}
 	why = "the run was stopped"
 	defer func() {
