@@ -259,11 +259,8 @@ func (e *encoder) each(dst []byte, o *op) ([]byte, bool) {
 		}
 		e.rec.Channels(n)
 	case o.countBy >= 0:
-		// The count is the number of groups unless the record says otherwise.
 		v := e.rec.at(o.countBy, 0)
-		if v.Kind == Absent {
-			*v = Int(int64(n))
-		} else if c, ok := v.Num.Int64(); !ok || c < 0 || c > MaxChannels || int(c) != n && c != 0 {
+		if c, ok := v.Num.Int64(); !ok || c < 0 || c > MaxChannels || int(c) != n && c != 0 {
 			return dst, e.stop(o, whyGroups)
 		} else {
 			n = int(c)

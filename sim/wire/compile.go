@@ -173,7 +173,14 @@ func (c *compiler) frames() {
 		sc := &scope{frame: &f, seen: map[Term]bool{}, count: &total}
 		f.ops = c.fields(sc, fields)
 		c.ranges(sc, f.ops, false)
-		collectDerived(&f, f.ops)
+		eachOp(f.ops, func(o *op) {
+			if o.derive != nil {
+				f.derived = append(f.derived, o)
+			}
+			if o.kind == opEach && o.countBy >= 0 {
+				f.counts = append(f.counts, o.countBy)
+			}
+		})
 		if len(c.d.frames) >= maxFrames {
 			c.doc.Errorf(name, "", "a dialect has at most %d frames", maxFrames)
 			return
@@ -210,17 +217,6 @@ func (c *compiler) frames() {
 	for i := range c.spec.Commands {
 		s := &c.spec.Commands[i]
 		add(&s.Name, Host, s.Fields, nil, &command{}, s)
-	}
-}
-
-func collectDerived(f *frame, ops []op) {
-	for i := range ops {
-		o := &ops[i]
-		if o.derive != nil {
-			f.derived = append(f.derived, o)
-		}
-		collectDerived(f, o.sub)
-		collectDerived(f, o.alt)
 	}
 }
 

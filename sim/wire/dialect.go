@@ -91,6 +91,7 @@ type frame struct {
 	sent    []string
 	ops     []op
 	derived []*op
+	counts  []Term // of groups: filled in when the record does not say
 	cmd     *command
 	spec    any // the part of the file it stands in
 }
@@ -248,6 +249,11 @@ func (d *Dialect) appendFramed(dst []byte, f Frame, rec *Record) ([]byte, error)
 // appendBody writes what stands inside the framing.
 func (d *Dialect) appendBody(dst []byte, f Frame, rec *Record) ([]byte, error) {
 	fr := &d.frames[f]
+	for _, t := range fr.counts {
+		if v := rec.at(t, 0); v.Kind == Absent {
+			*v = Int(int64(rec.channels))
+		}
+	}
 	e := encoder{rec: rec, group: len(dst)}
 	out, ok := e.run(dst, fr.ops)
 	if ok {

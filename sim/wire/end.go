@@ -399,6 +399,11 @@ func (e *End) gather(p []byte, yield func(Incoming)) {
 			}
 			return
 		}
+		if len(e.buf) >= f.rawMost { // one byte more than a frame has
+			e.discard(len(e.buf), errTooLong, yield)
+			e.skip = true
+			continue
+		}
 		if !f.early {
 			n := min(len(p), f.rawMost-len(e.buf))
 			e.buf = append(e.buf, p[:n]...)
@@ -414,10 +419,6 @@ func (e *End) gather(p []byte, yield func(Incoming)) {
 				}
 				continue
 			}
-		}
-		if len(e.buf) >= f.rawMost && len(p) > 0 {
-			e.discard(len(e.buf), errTooLong, yield)
-			e.skip = true
 		}
 	}
 }
@@ -560,13 +561,10 @@ func (e *End) complete(raw []byte, yield func(Incoming)) {
 	body, scratch, why, badSum := e.f.unwrap(raw, e.scratch)
 	e.scratch = scratch
 	inc := Incoming{Frame: NoFrame, Raw: raw, Start: start}
-	if why == "" && len(body) == 0 && !badSum && !e.f.empty {
+	if n := e.f.endOf(raw); n > 0 && n == len(raw) && !e.f.empty {
 		return // two ends in a row, or a flag shared by two frames
 	}
 	if why != "" {
-		if len(raw) <= len(e.f.end) {
-			return
-		}
 		inc.Garbage = fmt.Errorf("the frame %s", why)
 		e.garbage(inc, yield)
 		return

@@ -310,7 +310,7 @@ func (f *framing) unwrap(raw, scratch []byte) (body, newScratch []byte, why stri
 	}
 	if f.check != nil && !f.beyond {
 		n := len(body) - f.check.width
-		if n < 0 {
+		if n < 0 || f.kind == lengthPrefixed && n < f.after+f.size {
 			return nil, scratch, whyEnd, false
 		}
 		covered := body[:n]
