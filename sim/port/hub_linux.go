@@ -134,9 +134,11 @@ func (h *Hub) due(at int64) {
 func (h *Hub) settle() {
 	ack := make(chan struct{})
 	h.mu.Lock()
-	h.waiting = append(h.waiting, ack)
+	if !h.quit { // else there may be nothing left to rouse
+		h.waiting = append(h.waiting, ack)
+		h.rouse()
+	}
 	h.mu.Unlock()
-	h.rouse()
 	select {
 	case <-ack:
 	case <-h.done:

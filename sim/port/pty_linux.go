@@ -387,7 +387,8 @@ func (p *ptyPort) service(now int64, buf []byte) []Event {
 	reopened := false
 	for _, n := range notes {
 		switch {
-		case n.mask&unix.IN_Q_OVERFLOW != 0:
+		case n.mask&unix.IN_Q_OVERFLOW != 0: // notes are lost, our own perhaps among them
+			p.ownOpens, p.ownCloses, p.early = 0, 0, false
 			probe = true
 		case n.watch != int32(p.watch):
 		case n.mask&unix.IN_OPEN != 0 && p.ownOpens > 0:
@@ -477,9 +478,6 @@ func (p *ptyPort) openEarly(now int64, tell func(Event)) {
 // host must find it.
 func (p *ptyPort) shutBy(tell func(Event)) {
 	p.open = false
-	if p.peer >= 0 {
-		_ = unix.IoctlSetInt(p.peer, unix.TIOCNXCL, 0)
-	}
 	if line, err := rest(p.master); err == nil { // first, or half a line stays behind in canonical mode
 		p.line = line
 	}
@@ -537,7 +535,8 @@ func (p *ptyPort) look(now int64, tell func(Event)) bool {
 }
 
 // anyHost lets the peer go for a moment: a pty that nobody else has open then
-// reports a hang-up at its master.
+// reports a hang-up at its master. When the last host has gone, the line is no
+// longer exclusive.
 func (p *ptyPort) anyHost() bool {
 	exclusive := false
 	if p.peer >= 0 {

@@ -6,10 +6,12 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"runtime"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -306,6 +308,54 @@ func TestPTYWithSerialLibrary(t *testing.T) {
 	}
 }
 
+// A host as many write it: pyserial, locking the port, twice in a row.
+func TestPTYWithPyserial(t *testing.T) {
+	python := pythonWithSerial(t)
+	p, l := newPTY(t, Config{})
+	const script = `
+import serial, sys
+for speed in (9600, 57600):
+    with serial.Serial(sys.argv[1], speed, stopbits=2, timeout=10, exclusive=True) as s:
+        s.write(b'?\r')
+        line = s.readline()
+        assert line == b'8.001\r\n', line
+print('done')
+`
+	out := make(chan string, 1)
+	cmd := exec.Command(python, "-c", script, p.Path())
+	go func() {
+		b, err := cmd.CombinedOutput()
+		out <- fmt.Sprintf("%s%v", b, err)
+	}()
+	for i := range 2 {
+		l.until(t, "command", func(es []Event) bool { return len(received(es)) >= 2*(i+1) })
+		p.Write([]byte("8.001\r\n"))
+	}
+	select {
+	case got := <-out:
+		if got != "done\n<nil>" {
+			t.Fatal(got)
+		}
+	case <-time.After(patience):
+		_ = cmd.Process.Kill()
+		t.Fatalf("the host hangs: %s", <-out)
+	}
+	events := l.count(t, Closed, 2)
+	var asked []string
+	for _, e := range of(Asked, events) {
+		if e.Cooked == "" {
+			asked = append(asked, e.Settings.String())
+		}
+	}
+	text := strings.Join(asked, ", ")
+	if !strings.Contains(text, "9600 ??2 no-flow") || !strings.Contains(text, "57600 ??2 no-flow") {
+		t.Errorf("asked %s", text)
+	}
+	if got := received(events); string(got) != "?\r?\r" {
+		t.Errorf("received %q", got)
+	}
+}
+
 // A host that is killed leaves TIOCEXCL behind; the kernel would refuse the next
 // host of another user, and the count of unread bytes must work all the same.
 func TestPTYExclusiveHost(t *testing.T) {
@@ -329,6 +379,21 @@ func TestPTYExclusiveHost(t *testing.T) {
 		}
 		return nil
 	})
+}
+
+// The same as a user without privileges, whom TIOCEXCL keeps out; it does not keep
+// root out.
+func TestPTYExclusiveHostUnprivileged(t *testing.T) {
+	if os.Geteuid() != 0 {
+		t.Skip("TestPTYExclusiveHost is this already when not run by root")
+	}
+	cmd := exec.Command("/proc/self/exe", "-test.run=^TestPTY(ExclusiveHost|KeepsExclusiveWhileHeld|WithSerialLibrary)$", "-test.v", "-test.testlogfile=")
+	cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: 65534, Gid: 65534}}
+	cmd.Dir = "/"
+	out, err := cmd.CombinedOutput()
+	if err != nil || !bytes.Contains(out, []byte("--- PASS: TestPTYExclusiveHost")) {
+		t.Errorf("%v\n%s", err, out)
+	}
 }
 
 // A second look at who has the port open must not take a living host's lock away.
@@ -687,6 +752,9 @@ func TestPTYSharedHubLeavesNothing(t *testing.T) {
 		t.Error(err)
 	}
 	if err := h.Close(); err != nil {
+		t.Error(err)
+	}
+	if err := ports[0].Close(); err != nil { // the hub did it already
 		t.Error(err)
 	}
 	if _, err := OpenPTY(Config{Name: "late", Dir: dir, Hub: h}, l.sink); !errors.Is(err, ErrClosed) {
