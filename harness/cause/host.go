@@ -24,6 +24,9 @@ type Want struct {
 	Tagged  bool   // Tag is recorded
 	Void    bool
 	Changed Loose
+	// Either: an earlier want of Loss 0 with the same tag, or of the same
+	// event, may stand for this one.
+	Either bool
 }
 
 // Loose says which parts of a row a cause leaves open: any content fits, and
@@ -92,20 +95,19 @@ type gaugeState struct {
 	rejoined bool // no tag since the link came back
 	low      bool // the cell was low in the last frame that was surely read
 	lowMaybe bool // it may have been low since
+	cleared  bool // it may have been good since
 }
 
 // sighting is when and with what a tag number was last seen on a channel.
 type sighting struct {
 	at   time.Duration
 	seen int32 // the frame's index in History.Seen
-	nth  int32 // tags on the channel until then
 	r    Reading
 }
 
 type channelState struct {
 	got, before, streamed, recorded, greatest decimal.Decimal // pm
 	seen                                      map[int64]sighting
-	tags                                      int32 // so far
 	tag                                       Reading
 	hasGot, hasBefore, hasStreamed, hasRec    bool
 	hasTag, hasZone                           bool
@@ -133,11 +135,6 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 	}
 	for i := range h.Seen {
 		m.see(i, &h.Seen[i])
-	}
-	for g := range m.gauges {
-		if m.gauges[g].lowMaybe && !m.has(lowCellMissed) {
-			m.event(g, -1, "low-cell", 0)
-		}
 	}
 	if m.has(lastRowLost) && m.last != nil && !h.Cut {
 		w := *m.last
@@ -254,18 +251,25 @@ func (m *model) cell(i int, s *Seen, gs *gaugeState, loss uint8) {
 	}
 	g := int(s.Gauge)
 	switch unsure := s.State == Perhaps || s.Other; {
-	case s.Low && unsure:
-		gs.lowMaybe = gs.lowMaybe || !gs.low
-	case s.Low:
-		if !gs.low || m.has(lowCellRepeated) {
-			m.event(g, i, "low-cell", loss)
-		}
-		gs.low, gs.lowMaybe = true, false
-	case !unsure:
-		if gs.lowMaybe {
+	case unsure && !s.Low:
+		gs.cleared = gs.low
+	case unsure:
+		if !gs.low || gs.cleared {
 			m.event(g, i, "low-cell", 0)
+			gs.lowMaybe = !gs.low
 		}
-		gs.low, gs.lowMaybe = false, false
+	case !s.Low:
+		gs.low, gs.lowMaybe, gs.cleared = false, false, false
+	default:
+		if !gs.low || gs.cleared || m.has(lowCellRepeated) {
+			if gs.cleared {
+				loss = 0
+			}
+			m.event(g, i, "low-cell", loss)
+			es := m.rows.Events[m.name(g)]
+			es[len(es)-1].Either = gs.lowMaybe
+		}
+		gs.low, gs.lowMaybe, gs.cleared = true, false, false
 	}
 }
 
@@ -274,6 +278,7 @@ type answer uint8
 const (
 	no answer = iota
 	maybe
+	either // it repeats one that may not have been read
 	yes
 )
 
@@ -284,8 +289,7 @@ const (
 // so it is when the host's clock does not run as the scenario's.
 func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) answer {
 	before, known := ch.seen[s.Tag]
-	ch.tags++
-	ch.seen[s.Tag] = sighting{s.At, int32(i), ch.tags, r}
+	ch.seen[s.Tag] = sighting{s.At, int32(i), r}
 	within := s.At-before.at <= m.Gauges[g].Tags.Window
 	switch {
 	case !known, m.has(tagRepeated):
@@ -298,16 +302,9 @@ func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) 
 		return maybe
 	}
 	if m.h.Seen[before.seen].State == Perhaps {
-		// The host has read one of the two or both; either way one row is due.
-		if s.State == Perhaps || before.nth != ch.tags-1 {
-			return maybe
-		}
-		ws := m.rows.Readings[m.name(g)*m.width+c]
-		if k := len(ws) - 1; k >= 0 && ws[k].Seen == before.seen {
-			ws[k].Loss = Must
-		}
+		return either
 	}
-	ch.seen[s.Tag] = sighting{s.At, before.seen, ch.tags, r}
+	ch.seen[s.Tag] = sighting{s.At, before.seen, r}
 	return yes
 }
 
@@ -356,6 +353,8 @@ func (m *model) tagged(i int, s *Seen, r Reading, g, c int, rejoined bool, loss 
 			return
 		case maybe:
 			w.Loss = 0
+		case either:
+			w.Either = true
 		}
 	} else if s.Repeat {
 		w.Loss = 0 // without a number nothing tells it from a new tag

@@ -1,6 +1,7 @@
 package judge
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"time"
@@ -24,6 +25,9 @@ type row struct {
 	hasUnit  bool
 	known    bool // the unit is one
 }
+
+// near is how far back a row may repeat a tag.
+const near = 64
 
 const noZone = zone.Zone(250) // a word that is no zone
 
@@ -358,6 +362,7 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 		w := &wants[i]
 		if k < 0 {
 			switch {
+			case w.Either && sibling(wants, match, i) >= 0:
 			case w.Loss == cause.Must:
 				lost = append(lost, i)
 			case w.Loss > 0:
@@ -372,6 +377,10 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 		out.paired++
 		rec := recs[k]
 		r := &j.rows[rec]
+		if complete && w.Either && sibling(wants, match, i) >= 0 {
+			add(KindTagRepeated, w, rec)
+			continue
+		}
 		if s.tags {
 			if tagCost(w, r) > 0 {
 				add(KindTag, w, rec)
@@ -444,6 +453,16 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 	}
 }
 
+// sibling finds the earlier want that stands for want i and has a row, or −1.
+func sibling(wants []cause.Want, match []int32, i int) int {
+	for k := i - 1; k >= max(0, i-near); k-- {
+		if w := &wants[k]; w.Loss < cause.Must && w.Event == wants[i].Event && w.Tagged == wants[i].Tagged && w.Tag == wants[i].Tag && match[k] >= 0 {
+			return k
+		}
+	}
+	return -1
+}
+
 // moved pairs lost wants with extra rows that say the same elsewhere.
 func (s *sides) moved(lost, extra []int) map[int]int {
 	if len(lost) == 0 || len(extra) == 0 {
@@ -463,9 +482,6 @@ func (s *sides) moved(lost, extra []int) map[int]int {
 	}
 	return m
 }
-
-// near is how far back a row may repeat a tag.
-const near = 64
 
 // repeats finds the want, at or a little before want i, whose tag a row that is
 // left over repeats.
@@ -522,6 +538,7 @@ func (j *judging) compareEvents(out *outcome, wants []cause.Want, recs []int32, 
 		case k >= 0:
 			used[k] = true
 			out.paired++
+		case w.Either && sibling(wants, match, i) >= 0:
 		case w.Loss == cause.Must:
 			out.diffs = append(out.diffs, diff{kind: KindEventMissing, want: w, rec: -1, stream: -1, gauge: g})
 		case w.Loss > 0:
@@ -636,8 +653,14 @@ func sameText(a, b string) bool {
 // due does no harm unless it sets something due to another value.
 func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
 	due := rows.Requests[g]
+	stated := func(r cause.Request) bool {
+		return slices.ContainsFunc(j.Gauges[g].Writes, func(w cause.Write) bool {
+			w.Verb = cmp.Or(w.Verb, "set")
+			return sameSetting(cause.Request{Write: w}, r)
+		})
+	}
 	concerns := func(r cause.Request) bool {
-		return r.Setting == "function" && r.Verb == "set" && j.Gauges[g].Function != "" ||
+		return r.Setting == "function" && r.Verb == "set" && j.Gauges[g].Function != "" || stated(r) ||
 			slices.ContainsFunc(due, func(d cause.Request) bool { return sameSetting(d, r) })
 	}
 	var got, late []cause.Request
@@ -665,6 +688,8 @@ func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
 		d := due[i]
 		same := func(r cause.Request) bool { return sameSetting(d, r) && sameText(d.To, r.To) }
 		switch {
+		case k >= 0 && rows.LateWrites: // a host that writes late has not written yet
+			add(KindSettingOrder, i)
 		case k >= 0 && got[k].Refused != "":
 			add(KindSettingRefused, i)
 		case k >= 0 && sameText(d.To, got[k].To):
@@ -687,7 +712,8 @@ func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
 			}
 		}
 	}
-	// What is left over counts only where it ends with another value.
+	// What is left over counts only where it ends with another value, or where
+	// it should not have been written at all.
 	for k := range got {
 		if used[k] {
 			continue
@@ -695,10 +721,15 @@ func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
 		again := slices.ContainsFunc(got[k+1:], func(r cause.Request) bool { return sameSetting(got[k], r) })
 		i := slices.IndexFunc(due, func(d cause.Request) bool { return sameSetting(d, got[k]) })
 		switch {
-		case again, i >= 0 && sameText(due[i].To, got[k].To), i < 0 && sameText(got[k].To, j.Gauges[g].Function):
-		case i < 0 && got[k].Setting == "function" && slices.ContainsFunc(due, func(d cause.Request) bool { return d.Setting == "function" }):
+		case again, i >= 0 && sameText(due[i].To, got[k].To):
+		case i < 0 && !stated(got[k]) && sameText(got[k].To, j.Gauges[g].Function):
 		default:
 			add(KindSettingValue, 100+k)
+		}
+	}
+	if len(due) == 0 {
+		for k := range late {
+			add(KindSettingValue, 200+k)
 		}
 	}
 }

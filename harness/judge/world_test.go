@@ -78,7 +78,7 @@ func newWorld(seed uint64, sh shape) *world {
 	for _, g := range w.spec.Gauges {
 		w.port(g.Name, ledger.Port{What: "opened"})
 		w.port(g.Name, ledger.Port{What: "asked", Line: "9600 8N1"})
-		w.nextTag[g.Name] = 1
+		w.nextTag[g.Name] = g.Tags.Last - 5
 	}
 	return w
 }
@@ -244,6 +244,7 @@ func (w *world) play(sh shape) *world {
 			bad := slices.Clone(f.Bytes)
 			bad[1] ^= 2
 			w.out(g, ledger.Out{Frames: []int{f.ID}, Fate: ledger.Sent, Bytes: bad, Fault: "garble"})
+			w.bytes[name] = append(w.bytes[name], sent{n: len(bad)})
 		case sh.events && step == 9: // sent again, in time
 			f := w.frame(g, w.tag(g, rds))
 			w.out(g, ledger.Out{Frames: []int{f.ID}, Fate: ledger.Sent})
