@@ -301,7 +301,7 @@ type Ready struct {
 	File   string                      // the file is there
 	When   func(context.Context) error // returns nil when it is fulfilled, an error when it cannot be any more
 	After  time.Duration               // this long from now
-	What   string                      // the condition in words, for the error
+	What   string                      // the condition in words that follow "the host did not", such as "open its port"
 	Within time.Duration               // time-out; 0 means none but ctx's
 }
 
@@ -318,7 +318,7 @@ func (p *Process) Await(ctx context.Context, r Ready) error {
 	what := r.What
 	switch {
 	case r.Line:
-		or(&what, "a line of its output matches "+fmt.Sprint(p.out.ready))
+		or(&what, "print a line that matches "+fmt.Sprint(p.out.ready))
 		go func() {
 			select {
 			case <-p.out.matched:
@@ -327,13 +327,13 @@ func (p *Process) Await(ctx context.Context, r Ready) error {
 			}
 		}()
 	case r.File != "":
-		or(&what, "the file "+r.File+" is there")
+		or(&what, "make the file "+r.File)
 		go func() { fulfilled <- awaitFile(waitCtx, r.File) }()
 	case r.When != nil:
-		or(&what, "its condition holds")
+		or(&what, "meet its condition")
 		go func() { fulfilled <- r.When(waitCtx) }()
 	default:
-		or(&what, "the time "+r.After.String()+" is over")
+		or(&what, "run for "+r.After.String())
 		t := time.AfterFunc(r.After, func() { fulfilled <- nil })
 		defer t.Stop()
 	}
@@ -343,7 +343,7 @@ func (p *Process) Await(ctx context.Context, r Ready) error {
 			return nil
 		}
 		if waitCtx.Err() == nil {
-			return p.notReady(fmt.Sprintf("the host is not ready (%s): %v", what, err))
+			return p.notReady(fmt.Sprintf("the host did not %s: %v", what, err))
 		}
 	case <-p.done:
 		// What it printed may have been the line, just before it ended.
@@ -354,13 +354,13 @@ func (p *Process) Await(ctx context.Context, r Ready) error {
 			}
 		default:
 		}
-		return p.notReady("the host " + p.exit.String() + " before it was ready (" + what + ")")
+		return p.notReady("the host " + p.exit.String() + " and did not " + what)
 	case <-waitCtx.Done():
 	}
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
-	return p.notReady(fmt.Sprintf("the host was not ready within %s (%s)", r.Within, what))
+	return p.notReady(fmt.Sprintf("the host did not %s within %s", what, r.Within))
 }
 
 func (p *Process) notReady(msg string) error {

@@ -211,7 +211,7 @@ func TestChildrenMayEndWithinTheGrace(t *testing.T) {
 func TestEndBeforeReady(t *testing.T) {
 	p := start(t, t.Context(), "fails", nil)
 	err := p.Await(t.Context(), soon)
-	want := "the host ended with exit status 3 before it was ready (a line of its output matches ^ready); the end of its output:\n  opening; the end of its error output:\n  no such port\n  without a line end"
+	want := "the host ended with exit status 3 and did not print a line that matches ^ready; the end of its output:\n  opening; the end of its error output:\n  no such port\n  without a line end"
 	if d := cmp.Diff(want, err.Error()); d != "" {
 		t.Error(d)
 	}
@@ -219,9 +219,9 @@ func TestEndBeforeReady(t *testing.T) {
 
 func TestNotReadyInTime(t *testing.T) {
 	p := start(t, t.Context(), "silent", nil)
-	require.EqualError(t, p.Await(t.Context(), process.Ready{Line: true, Within: 20 * time.Millisecond}), "the host was not ready within 20ms (a line of its output matches ^ready)")
-	require.EqualError(t, p.Await(t.Context(), process.Ready{File: "/nowhere/x", Within: 20 * time.Millisecond}), "the host was not ready within 20ms (the file /nowhere/x is there)")
-	require.EqualError(t, p.Await(t.Context(), process.Ready{When: func(context.Context) error { return errors.New("the port is gone") }, What: "port opened"}), "the host is not ready (port opened): the port is gone")
+	require.EqualError(t, p.Await(t.Context(), process.Ready{Line: true, Within: 20 * time.Millisecond}), "the host did not print a line that matches ^ready within 20ms")
+	require.EqualError(t, p.Await(t.Context(), process.Ready{File: "/nowhere/x", Within: 20 * time.Millisecond}), "the host did not make the file /nowhere/x within 20ms")
+	require.EqualError(t, p.Await(t.Context(), process.Ready{When: func(context.Context) error { return errors.New("the port is gone") }, What: "open its port"}), "the host did not open its port: the port is gone")
 	require.NoError(t, p.Await(t.Context(), process.Ready{After: time.Millisecond}))
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()

@@ -73,6 +73,27 @@ func TestReadsSQLite(t *testing.T) {
 	require.ErrorIs(t, err, os.ErrNotExist)
 }
 
+// A host that was killed leaves its write-ahead log unmerged; what it had
+// committed is read all the same.
+func TestReadsSQLiteOfAKilledHost(t *testing.T) {
+	dir, after := t.TempDir(), t.TempDir()
+	db, err := sql.Open("sqlite", "file:"+filepath.Join(dir, "h.db"))
+	require.NoError(t, err)
+	_, err = db.Exec("pragma journal_mode=wal; pragma wal_autocheckpoint=0;" + statements)
+	require.NoError(t, err)
+	for _, end := range []string{"", "-wal"} {
+		b, err := os.ReadFile(filepath.Join(dir, "h.db"+end))
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(filepath.Join(after, "h.db"+end), b, 0o644))
+	}
+	require.NoError(t, db.Close())
+	got, err := records.Read(t.Context(), describe(t, sqliteHost), filepath.Join(after, "h.db"))
+	require.NoError(t, err)
+	if d := cmp.Diff(sqliteRead, showAll(got)); d != "" {
+		t.Error(d)
+	}
+}
+
 // The database is made by the sqlite3 program, SQLite's own.
 func TestReadsWhatSQLiteItselfWrites(t *testing.T) {
 	tool, err := exec.LookPath("sqlite3")

@@ -25,11 +25,11 @@ type chart struct {
 }
 
 type lane struct {
-	Name, Unit         string
-	Y, H, TextY, UnitY int
-	Scale              []tick
-	Limits             []limitLine
-	Truth, Reading     string
+	Name, Unit     string
+	Y, H, NameY    int
+	Scale          []tick
+	Limits         []limitLine
+	Truth, Reading string
 
 	gauge string
 }
@@ -50,10 +50,11 @@ type mark struct {
 type tick struct{ X, Y, TextY, Text string }
 
 const (
-	chartLeft  = 130
-	chartWidth = 950
+	chartLeft  = 76
+	chartWidth = 1004
 	laneHeight = 170
-	laneGap    = 26
+	laneGap    = 30
+	chartTop   = 24 // room for the first lane's name
 	// Bounds of what is drawn: the lines are thinned, keeping the highest and
 	// the lowest of each stretch, and the marks of one kind stop.
 	maxPoints = 2500
@@ -110,13 +111,13 @@ func drawChart(r *Run, shown []pageGroup) (c chart) {
 		return c
 	}
 	c.Left, c.Width, c.ScaleX = chartLeft, chartWidth, chartLeft-6
-	c.Height = len(drawn)*(laneHeight+laneGap) + 34
-	c.AxisY = c.Height - 8
+	c.Height = chartTop + len(drawn)*(laneHeight+laneGap) + 4
+	c.AxisY = c.Height - 14
 	c.Span = strconv.FormatFloat(end.Seconds(), 'f', 9, 64)
 	x := func(t time.Duration) float64 { return 1000 * max(0, t.Seconds()) / end.Seconds() }
 
 	for i, l := range drawn {
-		top := 8 + i*(laneHeight+laneGap)
+		top := chartTop + i*(laneHeight+laneGap)
 		y, ln := l.draw(top, unit, r.Spec.Resolution, x)
 		c.Lanes = append(c.Lanes, ln)
 		tags, voids, wrong := 0, 0, 0
@@ -153,8 +154,8 @@ func drawChart(r *Run, shown []pageGroup) (c chart) {
 	for i := range r.Ledger {
 		if e := &r.Ledger[i]; e.Kind == ledger.KindCue && cues < maxMarks {
 			cues++
-			c.mark("cue", x(e.T), 8, seconds(e.T)+": "+visible(strings.TrimSpace(e.Gauge+" "+e.Note)), "")
-			c.Marks[len(c.Marks)-1].H = c.Height - 34 - laneGap
+			c.mark("cue", x(e.T), chartTop, seconds(e.T)+": "+visible(strings.TrimSpace(e.Gauge+" "+e.Note)), "")
+			c.Marks[len(c.Marks)-1].H = len(drawn)*(laneHeight+laneGap) - laneGap
 		}
 	}
 	for _, t := range ticks(0, end.Seconds(), 8) {
@@ -208,7 +209,7 @@ func (l *laneData) draw(top int, unit decimal.Unit, resolution decimal.Decimal, 
 	in := func(v float64) float64 { return laneHeight * (hi - min(max(v, lo), hi)) / (hi - lo) }
 	y = func(v float64) float64 { return float64(top) + in(v) }
 
-	ln = lane{gauge: l.gauge, Name: visible(l.gauge + "/" + l.channel.Name), Unit: unit.Symbol(), Y: top, H: laneHeight, TextY: top + 14, UnitY: top + 30}
+	ln = lane{gauge: l.gauge, Name: visible(l.gauge + "/" + l.channel.Name), Unit: unit.Symbol(), Y: top, H: laneHeight, NameY: top - 6}
 	for _, k := range []struct {
 		zone.Limit
 		class, what string
@@ -332,7 +333,7 @@ func (c *chart) links(entries []ledger.Entry, end time.Duration, x func(time.Dur
 func ticks(lo, hi float64, n int) (out []float64) {
 	step := roundStep((hi - lo) / float64(n))
 	for i := math.Ceil(lo / step); i*step <= hi && len(out) < 20; i++ {
-		out = append(out, i*step)
+		out = append(out, i*step+0) // +0 makes a zero of −0
 	}
 	return out
 }

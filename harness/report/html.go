@@ -243,12 +243,19 @@ func spaced(b []byte) string {
 	return strings.Join(parts, " ")
 }
 
-// printable is the text of bytes that are all printable ASCII.
+// printable is the text of bytes that are ASCII, with control characters made
+// visible; empty when there is no text.
 func printable(b []byte) string {
+	b = b[:min(len(b), 64)]
+	letters := false
 	for _, c := range b {
-		if c < ' ' || c > '~' {
+		if c >= 0x7f {
 			return ""
 		}
+		letters = letters || c > ' '
 	}
-	return string(b)
+	if !letters {
+		return ""
+	}
+	return strings.NewReplacer("\r", `\r`, "\n", `\n`, "\t", `\t`).Replace(string(b))
 }
