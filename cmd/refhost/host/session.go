@@ -126,9 +126,9 @@ func (s *session) serve(ctx context.Context, p port) (lost bool) {
 			wait = min(wait, max(at-s.since(), 0))
 		}
 		p.SetReadTimeout(wait)
-		n, err := p.Read(buf)
+		n, err := s.read(p, buf)
 		if n > 0 {
-			s.take(buf[:s.gather(p, buf, n)])
+			s.take(buf[:n])
 		}
 		if err != nil {
 			return true
@@ -148,20 +148,20 @@ func (s *session) serve(ctx context.Context, p port) (lost bool) {
 	return false
 }
 
-// gather reads on for a moment where a mistake shows only when several frames
-// come in one read: such hosts look at the port on a timer.
-func (s *session) gather(p port, buf []byte, n int) int {
+// read reads once, for at most the read timeout. Where a mistake shows only
+// when several frames come in one read, it looks at the port as hosts with a
+// timer do: some time after the first byte has come.
+func (s *session) read(p port, buf []byte) (int, error) {
 	if !s.core.has("tag-dropped-burst") && !s.core.has("tags-out-of-order") {
-		return n
+		return p.Read(buf)
 	}
-	for p.SetReadTimeout(3 * time.Millisecond); n < len(buf); {
-		more, err := p.Read(buf[n:])
-		if more == 0 || err != nil {
-			break
-		}
-		n += more
+	n, err := p.Read(buf[:1])
+	if n == 0 || err != nil {
+		return n, err
 	}
-	return n
+	time.Sleep(3 * time.Millisecond)
+	more, err := p.Read(buf[1:])
+	return 1 + more, err
 }
 
 func (s *session) take(p []byte) {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"slices"
+	"strconv"
 	"time"
 
 	"example.org/understudy/sim/decimal"
@@ -89,16 +90,17 @@ func (t *talker) taken() (ms []message, as []answer) {
 }
 
 func (t *talker) incoming(inc wire.Incoming) {
-	if inc.Rec == nil || inc.Garbage != nil && !(inc.BadChecksum && t.has("checksum-ignored")) {
+	if inc.Garbage != nil && inc.BadChecksum && t.has("checksum-ignored") {
+		inc = t.despiteCheck(inc)
+	}
+	if inc.Garbage != nil {
 		return // noise on the line
 	}
-	if inc.Garbage == nil {
-		switch f := inc.Frame; {
-		case f == t.asked.refusal:
-			t.answers = append(t.answers, answer{refused: inc.Rec.Get(t.fault, 0).String()})
-		case f == t.asked.reply, t.asked.reply == anyReply && slices.Contains(t.frames[f].Sent, "reply"):
-			t.answers = append(t.answers, answer{})
-		}
+	switch f := inc.Frame; {
+	case f == t.asked.refusal:
+		t.answers = append(t.answers, answer{refused: inc.Rec.Get(t.fault, 0).String()})
+	case f == t.asked.reply, t.asked.reply == anyReply && slices.Contains(t.frames[f].Sent, "reply"):
+		t.answers = append(t.answers, answer{})
 	}
 	m := message{}
 	if low := inc.Rec.Get(t.low, 0); low.Kind == wire.Flag {
@@ -122,6 +124,36 @@ func (t *talker) incoming(inc wire.Incoming) {
 	if len(m.readings) > 0 || m.tellsLow {
 		t.messages = append(t.messages, m)
 	}
+}
+
+// despiteCheck reads a frame whose check is wrong as if it were right. Where
+// the dialect does not hand the frame out, it puts the right check in.
+func (t *talker) despiteCheck(inc wire.Incoming) wire.Incoming {
+	if inc.Rec != nil {
+		inc.Garbage = nil
+		return inc
+	}
+	raw := slices.Clone(inc.Raw)
+	for _, s := range t.dialect.Annotate(raw, wire.Gauge) {
+		size := s.End - s.Start
+		if s.Good || size > 2 {
+			continue
+		}
+		for sum := range 1 << (8 * size) {
+			for i := range size {
+				raw[s.Start+i] = byte(sum >> (8 * i))
+			}
+			t.dialect.NewEnd(wire.Host).Receive(raw, 0, func(right wire.Incoming) {
+				if right.Garbage == nil {
+					inc = right
+				}
+			})
+			if inc.Garbage == nil {
+				break
+			}
+		}
+	}
+	return inc
 }
 
 // lowPercent is the charge at which a cell counts as low where the dialect has
@@ -279,5 +311,14 @@ func (t *talker) answerTo(req wire.Request, out wire.Outcome) wire.Frame {
 // wholeRange is what the whole range of a binary number field is worth, in the
 // reading's unit; 0 for a number in text.
 func (t *talker) wholeRange(raw []byte, group int, v decimal.Decimal) decimal.Decimal {
+	for _, s := range t.dialect.Annotate(raw, wire.Gauge) {
+		if s.Field != wire.Reading && s.Field != wire.Reading+"/"+strconv.Itoa(group+1) {
+			continue
+		}
+		if _, err := decimal.Parse(string(bytes.TrimSpace(raw[s.Start:s.End]))); err == nil || s.End-s.Start > 7 {
+			break
+		}
+		return decimal.New(1<<(8*(s.End-s.Start)), v.Exponent())
+	}
 	return decimal.Decimal{}
 }

@@ -25,6 +25,13 @@ func talkerFor(t require.TestingT, dialect string, d defects) *talker {
 	return k
 }
 
+func channelsOf(dialect string) int {
+	if dialect == packed {
+		return 2
+	}
+	return 1
+}
+
 // said is what a gauge says in one frame, for tests to send.
 type said struct {
 	tag    int64 // 0: streamed
@@ -115,7 +122,7 @@ func TestTalkerSplits(t *testing.T) {
 			var all []byte
 			for range rapid.IntRange(1, 8).Draw(t, "frames") {
 				v := decimal.New(rapid.Int64Range(-30000, 30000).Draw(t, "value"), -3).String()
-				f := frame(t, whole.dialect, said{tag: rapid.Int64Range(0, 9999).Draw(t, "tag"), values: []string{v, v}[:map[bool]int{true: 2, false: 1}[dialect == packed]], cell: 50})
+				f := frame(t, whole.dialect, said{tag: rapid.Int64Range(0, 9999).Draw(t, "tag"), values: []string{v, v}[:channelsOf(dialect)], cell: 50})
 				whole.receive(f, 0)
 				all = append(all, f...)
 			}
@@ -150,17 +157,30 @@ func TestTalkerDefects(t *testing.T) {
 		}
 	})
 	t.Run("checksum-ignored", func(t *testing.T) {
-		for _, dialect := range []string{lineASCII} {
+		for _, dialect := range []string{lineASCII, compactBinary, packed} {
 			for _, k := range []struct {
 				d    defects
 				want int
 			}{{nil, 0}, {defects{"checksum-ignored": true}, 1}} {
 				talk := talkerFor(t, dialect, k.d)
-				f := frame(t, talk.dialect, said{tag: 1, values: []string{"8.001"}})
-				f[len(f)-3] ^= 1 // the check's last digit, or a byte of the number
+				f := frame(t, talk.dialect, said{tag: 1, values: []string{"8.001", "8.001"}[:channelsOf(dialect)]})
+				f[len(f)-3] ^= 1 // the check's last digit, or a byte before a binary check
 				talk.receive(f, 0)
+				talk.receive(frame(t, talk.dialect, said{tag: 0, values: []string{"8.001", "8.001"}[:channelsOf(dialect)]}), 0)
 				ms, _ := talk.taken()
-				require.Len(t, ms, k.want, dialect)
+				require.Len(t, ms, k.want+1, dialect)
+				require.Equal(t, k.want == 1, ms[0].tagged, dialect)
+			}
+		}
+	})
+	t.Run("sign-not-extended", func(t *testing.T) {
+		for _, k := range []struct{ dialect, wrap string }{{lineASCII, "0"}, {packed, "65.536"}, {compactBinary, "42949.67296"}} {
+			talk := talkerFor(t, k.dialect, defects{"sign-not-extended": true})
+			talk.receive(frame(t, talk.dialect, said{tag: 1, values: []string{"-0.002", "-0.002"}[:channelsOf(k.dialect)]}), 0)
+			ms, _ := talk.taken()
+			require.Len(t, ms, 1)
+			for _, r := range ms[0].readings {
+				require.True(t, r.wrap.Equal(decimal.MustParse(k.wrap)), "%s: %s", k.dialect, r.wrap)
 			}
 		}
 	})
