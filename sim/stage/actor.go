@@ -176,7 +176,7 @@ func (a *actor) read() {
 		tip := gauge.Tip{Pressed: t.fit.pressed(size, t.stroke)}
 		switch {
 		case status == probe.Missing:
-			tip.Void = gauge.Missing
+			tip = gauge.Tip{Void: gauge.Missing}
 		case tip.Pressed < 0, status != probe.OK && tip.Pressed <= t.stroke/2:
 			tip = gauge.Tip{Pressed: 0, Void: gauge.Under}
 		case tip.Pressed > t.stroke, status != probe.OK:
@@ -421,6 +421,7 @@ func (a *actor) comeBack() {
 	if a.port == nil {
 		return
 	}
+	a.s.returned = true
 	err := a.port.Return(a.away)
 	a.portNote("returned", 0, err)
 	a.away = ""

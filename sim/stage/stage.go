@@ -49,6 +49,7 @@ type Stage struct {
 
 	began    time.Time     // real time at which the timeline was at beganAt
 	beganAt  time.Duration // of a timed pace
+	returned bool          // a port has come back since Drain last waited
 	done     bool
 	failure  error
 	readings int64
@@ -363,8 +364,12 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 	}
 	switch s.opt.Pace.kind {
 	case drain:
-		if t > s.now {
-			return s.drained(ctx), ctx.Err()
+		// A host also gets the time to open a port that has just come back,
+		// before anything else happens at that same moment.
+		if t > s.now || s.returned {
+			ok := s.drained(ctx)
+			s.returned = s.returned && !ok
+			return ok, ctx.Err()
 		}
 	case timed:
 		left := s.opt.Pace.wall(t-s.beganAt) - time.Since(s.began)
