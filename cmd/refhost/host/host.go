@@ -111,6 +111,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 // decoder; thinking and recording happen one at a time, under mu.
 type host struct {
 	start          time.Time
+	clock          func() time.Duration // since start; nil: the wall clock
 	stdout, stderr io.Writer
 	fail           context.CancelCauseFunc
 
@@ -136,7 +137,12 @@ func (h *host) think(f func(c *core, now time.Time)) {
 // setting the clock does not put rows out of order.
 func (h *host) now() time.Time { return h.start.Add(h.since()) }
 
-func (h *host) since() time.Duration { return time.Since(h.start) }
+func (h *host) since() time.Duration {
+	if h.clock != nil {
+		return h.clock()
+	}
+	return time.Since(h.start)
+}
 
 func (h *host) write(columns []string) {
 	h.rows.Write(columns)

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/wire"
 )
 
 // job is what the host is told: which gauges stand where, what it writes to
@@ -43,6 +44,8 @@ type gauge struct {
 	Tags     tagNumbers       `json:"tags"`
 	Writes   []write          `json:"writes"`
 	Channels []channel        `json:"channels"`
+
+	dialect *wire.Dialect // what Dialect names, where it has been read already
 }
 
 // tagNumbers says how a gauge counts its tags.

@@ -1,0 +1,124 @@
+package inside
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/records"
+	"example.org/understudy/scenario"
+	"example.org/understudy/sim/port"
+	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/stage/ledger"
+	"example.org/understudy/sim/wire"
+)
+
+// settle is how long, on the timeline, a host may still work on what it has
+// read before it is asked to stop.
+const settle = 50 * time.Millisecond
+
+// patience is how long, in real time, the stage looks at a port that the host
+// does not read. The host is not running then, so it need not be long.
+const patience = 50 * time.Microsecond
+
+// Begun is what the host's clock shows at the start of a run.
+var Begun = time.Date(2026, time.January, 1, 0, 0, 0, 0, time.UTC)
+
+// Run is what came of one run.
+type Run struct {
+	judge.Result
+	Spec    judge.Spec
+	Entries []ledger.Entry
+	Records []judge.Record
+}
+
+// Do plays a scenario against a host and judges its records. The error says
+// what is wrong with the host as a program, or that ctx is done.
+func Do(ctx context.Context, s *scenario.Scenario, host Host) (*Run, error) {
+	w := &World{Dialects: map[string]*wire.Dialect{}}
+	w.ctx, w.stop = context.WithCancel(ctx)
+	dialects := map[string]string{}
+	for name, d := range s.Dialects {
+		w.Dialects[name] = d.Dialect
+		dialects[name] = name
+	}
+	inbox := stage.NewInbox()
+	var ports []port.Port
+	var paths []string
+	var st *stage.Stage
+	clock := func() time.Duration {
+		if st == nil {
+			return 0
+		}
+		return st.Now()
+	}
+	for i := range s.Gauges {
+		g := &gaugePort{w: w, name: s.Gauges[i].Name, sink: inbox.Sink(i), clock: clock, up: true}
+		w.ports = append(w.ports, g)
+		ports = append(ports, g)
+		paths = append(paths, g.name)
+	}
+	var err error
+	if w.Job, err = harness.JobFor(s, paths, dialects, "records"); err != nil {
+		return nil, err
+	}
+	r := &Run{Spec: harness.Spec(s)}
+	r.Spec.RealTime = true // the host's clock is the timeline
+	r.Spec.Begun, r.Spec.Ended = Begun, Begun.Add(s.Play.Until+time.Second)
+	st, err = stage.New(s.Play, stage.Options{Ports: ports, Inbox: inbox, Pace: stage.Drain, Patience: patience,
+		Keep: func(e ledger.Entry) { r.Entries = append(r.Entries, e) }})
+	if err != nil {
+		return nil, err
+	}
+	ready := false
+	w.Ready = func() { ready = true }
+	w.Go(func() {
+		if err := host(w); err != nil && !errors.Is(err, ErrEnd) {
+			w.err = err
+		}
+	})
+	defer w.end()
+	for turn := 0; !ready; turn++ {
+		w.settle()
+		if err := serve(ctx, st); err != nil {
+			return nil, err
+		}
+		if w.err != nil {
+			return nil, w.err
+		}
+		if turn > 1000 {
+			r.Verdict, r.Reasons = judge.Inconclusive, []string{"the host did not get ready"}
+			return r, nil
+		}
+	}
+	if err := st.Run(ctx); err != nil {
+		return nil, err
+	}
+	w.at(w.now + settle)
+	w.end()
+	if err := serve(ctx, st); err != nil {
+		return nil, err
+	}
+	if w.err != nil {
+		return nil, w.err
+	}
+	if err := st.Finish("the timeline ended"); err != nil {
+		return nil, err
+	}
+	if r.Records, err = records.Parse(hostfile.Records{Form: hostfile.CSV}, &w.Records); err != nil {
+		return nil, fmt.Errorf("the host's records: %w", err)
+	}
+	r.Result = judge.Judge(r.Spec, r.Entries, r.Records)
+	return r, nil
+}
+
+// serve has the stage take what the host has done, without time going on.
+func serve(ctx context.Context, st *stage.Stage) error {
+	at := make(chan error, 1)
+	at <- nil
+	return st.Prelude(ctx, at)
+}
