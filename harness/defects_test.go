@@ -1,0 +1,220 @@
+package harness_test
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sort"
+	"strings"
+	"testing"
+
+	"example.org/understudy/cmd/refhost/host"
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/scenario"
+	"example.org/understudy/scenarios"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+)
+
+// The test program is the reference host too, so that hosts are processes of
+// their own.
+func TestMain(m *testing.M) {
+	if len(os.Args) > 1 && os.Args[1] == "refhost" {
+		os.Exit(host.Main(os.Args[2:], os.Stdin, os.Stdout, os.Stderr))
+	}
+	goleak.VerifyTestMain(m)
+}
+
+func shippedDialect(name string) (string, []byte, error) {
+	file := "dialects/" + name + ".yaml"
+	b, err := scenarios.Files.ReadFile(file)
+	return file, b, err
+}
+
+func shipped(t testing.TB, name string) *scenario.Scenario {
+	text, err := scenarios.Files.ReadFile(name + ".yaml")
+	require.NoError(t, err)
+	s, err := scenario.Parse(name+".yaml", text, shippedDialect)
+	require.NoError(t, err)
+	return s
+}
+
+func shippedNames(t testing.TB) (names []string) {
+	entries, err := scenarios.Files.ReadDir(".")
+	require.NoError(t, err)
+	for _, e := range entries {
+		if n, ok := strings.CutSuffix(e.Name(), ".yaml"); ok {
+			names = append(names, n)
+		}
+	}
+	return names
+}
+
+func reference(t testing.TB) *hostfile.Host {
+	text, err := scenarios.Files.ReadFile("hosts/reference.yaml")
+	require.NoError(t, err)
+	h, err := hostfile.Parse("reference.yaml", text)
+	require.NoError(t, err)
+	return h
+}
+
+func check(t testing.TB, s *scenario.Scenario, extra ...string) *harness.Outcome {
+	self, err := os.Executable()
+	require.NoError(t, err)
+	c := harness.Check{Scenario: s, Host: reference(t), Run: t.TempDir(), Self: self, Extra: extra}
+	out, err := c.Do(context.Background())
+	require.NoError(t, err)
+	return out
+}
+
+// Every shipped scenario keeps its own promises, and the correct host passes.
+func TestShippedScenarios(t *testing.T) {
+	for _, name := range shippedNames(t) {
+		t.Run(name, func(t *testing.T) {
+			s := shipped(t, name)
+			require.NoError(t, harness.Expectations(s))
+			require.NotEmpty(t, s.Notice, "a shipped scenario says what to notice")
+			out := check(t, s)
+			require.Equal(t, judge.Pass, out.Verdict, explain(out))
+			require.NotZero(t, out.Counts.Expected)
+		})
+	}
+}
+
+func explain(o *harness.Outcome) string {
+	var b strings.Builder
+	fmt.Fprintln(&b, o.Why, o.Reasons)
+	for _, f := range o.Findings {
+		fmt.Fprintf(&b, "%s %s/%s at %s: expected %s, got %s (%s)\n", f.Kind, f.Gauge, f.Channel, f.At, f.Expected, f.Got, f.Cause)
+	}
+	return b.String()
+}
+
+// shows names a shipped scenario that shows each defect of the reference host.
+var shows = map[string]string{
+	"averages":             "01-in-the-middle",
+	"channel-first-only":   "12-two-channels",
+	"channels-as-first":    "12-two-channels",
+	"channels-swapped":     "12-two-channels",
+	"datum-dropped":        "01-in-the-middle",
+	"datum-twice":          "01-in-the-middle",
+	"decides-displayed":    "13-the-fine-print",
+	"decides-unrounded":    "03-inch-host",
+	"decimal-comma":        "01-in-the-middle",
+	"decimal-shifted":      "01-in-the-middle",
+	"factor-inverted":      "04-preset-on-a-master",
+	"factor-twice":         "04-preset-on-a-master",
+	"first-tag-missed":     "01-in-the-middle",
+	"float-compare":        "02-on-every-limit",
+	"function-ignored":     "14-set-up-by-the-host",
+	"gauges-swapped":       "06-max-min-fim",
+	"greatest-so-far":      "01-in-the-middle",
+	"guard-ignored":        "11-damaged-frames",
+	"guard-on-warnings":    "11-damaged-frames",
+	"guard-outwards":       "11-damaged-frames",
+	"inch-as-25":           "03-inch-host",
+	"inclusive-limits":     "13-the-fine-print",
+	"last-row-lost":        "01-in-the-middle",
+	"limits-of-first":      "12-two-channels",
+	"limits-swapped":       "02-on-every-limit",
+	"limits-unit":          "01-in-the-middle",
+	"link-back-missed":     "08-link-lost",
+	"link-loss-missed":     "08-link-lost",
+	"low-cell-missed":      "09-low-cell",
+	"low-cell-repeated":    "09-low-cell",
+	"lower-ignored":        "02-on-every-limit",
+	"never-reopens":        "08-link-lost",
+	"not-rounded":          "03-inch-host",
+	"rounds-coarse":        "01-in-the-middle",
+	"rounds-half-even":     "13-the-fine-print",
+	"rounds-half-up":       "10-no-reading",
+	"rounds-twice":         "10-no-reading",
+	"row-doubled":          "01-in-the-middle",
+	"sense-inverted":       "01-in-the-middle",
+	"setting-late":         "10-no-reading",
+	"setting-wrong-unit":   "14-set-up-by-the-host",
+	"settings-not-written": "10-no-reading",
+	"sign-inverted":        "01-in-the-middle",
+	"sign-lost":            "11-damaged-frames",
+	"split-frame-lost":     "07-tag-burst",
+	"stale-after-rejoin":   "08-link-lost",
+	"stream-as-tag":        "01-in-the-middle",
+	"streams-recorded":     "01-in-the-middle",
+	"strict-limits":        "02-on-every-limit",
+	"strict-warnings":      "02-on-every-limit",
+	"tag-dropped-burst":    "07-tag-burst",
+	"tag-lost-at-rejoin":   "08-link-lost",
+	"tag-merged":           "06-max-min-fim",
+	"tag-number-off":       "01-in-the-middle",
+	"tag-repeated":         "07-tag-burst",
+	"tag-unrecorded":       "01-in-the-middle",
+	"tag-value-streamed":   "07-tag-burst",
+	"tag-window-endless":   "07-tag-burst",
+	"tag-wrap-dropped":     "07-tag-burst",
+	"tags-out-of-order":    "01-in-the-middle",
+	"time-zone":            "01-in-the-middle",
+	"times-backwards":      "01-in-the-middle",
+	"truncates":            "03-inch-host",
+	"unit-converted-twice": "03-inch-host",
+	"unit-inverted":        "03-inch-host",
+	"unit-label":           "01-in-the-middle",
+	"unit-unconverted":     "03-inch-host",
+	"upper-ignored":        "02-on-every-limit",
+	"value-stale":          "01-in-the-middle",
+	"void-as-last":         "10-no-reading",
+	"void-as-zero":         "10-no-reading",
+	"void-dropped":         "10-no-reading",
+	"void-in":              "10-no-reading",
+	"warnings-as-limits":   "02-on-every-limit",
+	"warnings-first":       "02-on-every-limit",
+	"warnings-ignored":     "02-on-every-limit",
+	"writes-reversed":      "14-set-up-by-the-host",
+	"wrong-baud":           "01-in-the-middle",
+	"zone-always-in":       "02-on-every-limit",
+	"zone-from-gauge":      "13-the-fine-print",
+	"zone-stale":           "02-on-every-limit",
+}
+
+// Every defect is found by a shipped scenario and named as the first cause.
+// -v prints the table.
+func TestEveryDefectIsNamed(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs the host more than seventy times")
+	}
+	var table []string
+	for _, d := range host.Defects() {
+		t.Run(d.Name, func(t *testing.T) {
+			name, ok := shows[d.Name]
+			require.True(t, ok, "no shipped scenario shows it")
+			out := check(t, shipped(t, name), "--defect", d.Name)
+			require.Equal(t, judge.Fail, out.Verdict, out.Why)
+			require.NotEmpty(t, out.Explanations, explain(out))
+			first := out.Explanations[0]
+			require.Equal(t, d.Name, first.Cause.Name, explain(out))
+			table = append(table, fmt.Sprintf("%-22s %-26s %4d findings", d.Name, name, len(out.Findings)))
+		})
+	}
+	sort.Strings(table)
+	t.Log("\n" + strings.Join(table, "\n") + fmt.Sprintf("\n%d of %d defects found and named", len(table), len(host.Defects())))
+}
+
+// The correct host is never accused, whatever the seed: 200 seeds of a noisy
+// scenario.
+func TestCorrectHostIsNotAccused(t *testing.T) {
+	seeds := 200
+	if testing.Short() {
+		seeds = 10
+	}
+	text, err := os.ReadFile(filepath.Join("testdata", "noisy.yaml"))
+	require.NoError(t, err)
+	for seed := range seeds {
+		s, err := scenario.Parse("noisy.yaml", text, shippedDialect)
+		require.NoError(t, err)
+		s.Play.Seed = uint64(seed)
+		out := check(t, s)
+		require.Equal(t, judge.Pass, out.Verdict, "seed %d: %s", seed, explain(out))
+	}
+}
