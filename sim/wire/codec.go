@@ -1024,6 +1024,9 @@ func (d *decoder) each(o *op) bool {
 				return d.stop(o, whyLiteral)
 			}
 			d.pos += len(o.between)
+			if d.note != nil {
+				d.note(&between, d.pos-len(o.between), d.pos, i, "")
+			}
 		}
 		first := d.nwait
 		d.ch, d.group = i, d.pos
@@ -1037,6 +1040,9 @@ func (d *decoder) each(o *op) bool {
 	d.ch, d.group = ch, group
 	return true
 }
+
+// between is what annotations call the text between two groups.
+var between = op{kind: opLiteral, name: "between", term: -1, shared: true}
 
 func (d *decoder) when(o *op) bool {
 	if o.cond.known {

@@ -307,10 +307,12 @@ func newLanguage(ops []op) *language {
 	return l
 }
 
-const mostWork = 300_000
+// mostWork bounds how many steps one dialect's comparisons may take together;
+// a dialect too large for that is taken as it is.
+const mostWork = 1_000_000
 
 // meet finds bytes that both languages have.
-func (l *language) meet(m *language) (example []byte, found bool) {
+func (l *language) meet(m *language, work *int) (example []byte, found bool) {
 	type node struct {
 		a, b   int
 		parent int
@@ -318,7 +320,7 @@ func (l *language) meet(m *language) (example []byte, found bool) {
 	}
 	queue := []node{{0, 0, -1, 0}}
 	seen := map[[2]int]bool{{0, 0}: true}
-	for i := 0; i < len(queue) && len(queue) < mostWork; i++ {
+	for i := 0; i < len(queue) && *work > 0; i++ {
 		n := queue[i]
 		for _, a := range l.close[n.a] {
 			for _, b := range m.close[n.b] {
@@ -333,6 +335,7 @@ func (l *language) meet(m *language) (example []byte, found bool) {
 				}
 				for _, e := range l.out[a] {
 					for _, f := range m.out[b] {
+						*work--
 						if !e.set.meets(f.set) || seen[[2]int{e.to, f.to}] {
 							continue
 						}
@@ -351,7 +354,7 @@ func (l *language) meet(m *language) (example []byte, found bool) {
 }
 
 // within says whether every frame of l is also one of m.
-func (l *language) within(m *language) bool {
+func (l *language) within(m *language, budget *int) bool {
 	// One byte of every class that no edge tells apart.
 	var sets []byteSet
 	for _, lang := range []*language{l, m} {
@@ -398,7 +401,6 @@ func (l *language) within(m *language) bool {
 	}
 	queue := []work{{0, start}}
 	seen := map[node]bool{{0, pack(start)}: true}
-	steps := 0
 	for i := 0; i < len(queue); i++ {
 		w := queue[i]
 		for _, a := range l.close[w.a] {
@@ -410,7 +412,7 @@ func (l *language) within(m *language) bool {
 					if !e.set.has(b) {
 						continue
 					}
-					if steps++; steps > mostWork {
+					if *budget -= 1 + len(w.set); *budget < 0 {
 						return false // too large to say: not an error
 					}
 					next := map[int]bool{}
@@ -490,18 +492,19 @@ func (c *compiler) order(from Side) {
 	for _, i := range order {
 		langs[i] = newLanguage(c.d.frames[i].ops)
 	}
+	work := mostWork
 	for y, j := range order {
 		for _, i := range order[:y] {
 			if c.d.inTurn && from == Gauge {
 				continue // the command before says which it is
 			}
-			example, meet := langs[i].meet(langs[j])
+			example, meet := langs[i].meet(langs[j], &work)
 			if !meet {
 				continue
 			}
 			a, b := &c.d.frames[i], &c.d.frames[j]
 			switch {
-			case langs[j].within(langs[i]):
+			case langs[j].within(langs[i], &work):
 				c.doc.Errorf(b.spec, "tell the two apart with a literal, or try this one first: give "+a.name+" the key after", "%s is unreachable: whatever it looks like is read as %s", b.name, a.name)
 			case !after[j][i]:
 				c.doc.Errorf(b.spec, fmt.Sprintf("tell them apart with a literal, or write after: [%s]", a.name), "the decode is ambiguous: %s and %s may both be the bytes % X", a.name, b.name, example)

@@ -1,0 +1,133 @@
+package wire
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	file := filepath.Join("testdata", name)
+	if *update {
+		if err := os.MkdirAll("testdata", 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatalf("%v; run go test with -update", err)
+	}
+	if d := cmp.Diff(string(want), got); d != "" {
+		t.Errorf("%s (-want +got):\n%s", file, d)
+	}
+}
+
+// Every frame of every shipped dialect, byte by byte.
+func TestSamples(t *testing.T) {
+	for _, d := range shipped(t) {
+		var b strings.Builder
+		for i, f := range d.Frames() {
+			_, raw, err := d.Sample(Frame(i))
+			if err != nil {
+				t.Errorf("%v", err)
+				continue
+			}
+			fmt.Fprintf(&b, "%s from the %s\n", f.Name, f.From)
+			for _, s := range d.Annotate(raw, f.From) {
+				if !s.Good {
+					t.Errorf("%s %s: %q: %+v", d.Name(), f.Name, raw, s)
+				}
+				fmt.Fprintf(&b, "  %-24s %-16s %-18s %s\n", fmt.Sprintf("% X", raw[s.Start:s.End]), fmt.Sprintf("%q", raw[s.Start:s.End]), s.Field, s.Shows)
+			}
+		}
+		golden(t, d.Name()+".golden", b.String())
+	}
+}
+
+// The spans cover every byte of a frame once, whatever the framing.
+func TestPropertyAnnotate(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		g := drawDialect(t)
+		d, err := Parse("drawn.yaml", []byte(g.src))
+		if err != nil {
+			t.Fatal(err)
+		}
+		rec := d.NewRecord()
+		g.fill(t, d, rec)
+		raw, err := d.AppendFrame(nil, 0, rec)
+		if err != nil {
+			t.Fatal(err)
+		}
+		good := true
+		if rapid.Bool().Draw(t, "damage") {
+			good = false
+			raw[rapid.IntRange(0, len(raw)-1).Draw(t, "at")] ^= byte(rapid.IntRange(1, 255).Draw(t, "xor"))
+			if rapid.Bool().Draw(t, "cut") {
+				raw = raw[:rapid.IntRange(0, len(raw)).Draw(t, "n")]
+			}
+		}
+		at := 0
+		for _, s := range d.Annotate(raw, Gauge) {
+			if s.Start != at || s.End <= s.Start {
+				t.Fatalf("a span of %q is at %d, not %d", raw, s.Start, at)
+			}
+			if good && !s.Good {
+				t.Fatalf("%+v of % X\n%s", s, raw, g.src)
+			}
+			at = s.End
+		}
+		if at != len(raw) {
+			t.Fatalf("the spans end at %d of %d", at, len(raw))
+		}
+	})
+}
+
+func TestExplain(t *testing.T) {
+	d := load(t, "line-ascii")
+	got := ""
+	for _, p := range d.Explain([]byte("R +00008.015 mm = .*62\r\nnoise\r\nR +00008.016 mm = .*62\r\nR +0000"), Gauge) {
+		got += fmt.Sprintf("%d %s %q %v:", p.Start, p.Name, p.Raw, p.Garbage)
+		for _, s := range p.Spans {
+			if !s.Good {
+				got += fmt.Sprintf(" [%d:%d %s %s]", s.Start, s.End, s.Field, s.Shows)
+			}
+		}
+		got += "\n"
+	}
+	want := `0 reading "R +00008.015 mm = .*62\r\n" <nil>:
+24  "noise\r\n" reading, byte 0: "R " is wanted here: [0:1 literal is not what stands here] [1:5 unread not read]
+31 reading "R +00008.016 mm = .*62\r\n" reading, byte 20: xor does not match: [20:22 xor 62 does not match]
+`
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestPasted(t *testing.T) {
+	for in, want := range map[string]string{
+		"A5 08 01": "\xa5\x08\x01", "0xA5,0x08\n01": "\xa5\x08\x01", "a50801": "\xa5\x08\x01", "A5:08-01": "\xa5\x08\x01",
+		`R +1.0\r\n`: "R +1.0\r\n", `\x02R<ETX>`: "\x02R\x03", "<02>a<b>": "\x02a<b>", "S1": "S1",
+	} {
+		if got, err := Pasted(in); err != nil || string(got) != want {
+			t.Errorf("%q: %q, %v; want %q", in, got, err, want)
+		}
+	}
+	for _, bad := range []string{`a\q`, `a\`, `\x4`, `\xzz`} {
+		if _, err := PastedText(bad); err == nil {
+			t.Errorf("%q is taken", bad)
+		}
+	}
+}

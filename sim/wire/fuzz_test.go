@@ -1,0 +1,179 @@
+package wire
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+)
+
+// FuzzParse: whatever is in a dialect file, Parse neither panics nor takes for
+// ever, and what it accepts can be sampled, received and annotated.
+func FuzzParse(f *testing.F) {
+	files, err := filepath.Glob(filepath.Join(dialectDir, "*.yaml"))
+	if err != nil {
+		f.Fatal(err)
+	}
+	for _, file := range files {
+		src, err := os.ReadFile(file)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(src)
+	}
+	for i, framing := range framingsASCII {
+		f.Add([]byte(fmt.Sprintf("dialect: d%d\nframing: %s\nframes:\n  - {name: x, fields: [{decimal: reading, width: 8}, \";\", {hex: seq, width: 2}]}\n", i, framing)))
+	}
+	f.Fuzz(func(t *testing.T, src []byte) {
+		if len(src) > 20_000 {
+			return
+		}
+		d, err := Parse("fuzz.yaml", src)
+		if err != nil {
+			return
+		}
+		for i, fr := range d.Frames() {
+			_, raw, err := d.Sample(Frame(i))
+			if err != nil {
+				continue // the sample's values need not fit a strange dialect
+			}
+			e := d.NewEnd(fr.From.other())
+			count := 0
+			e.Receive(raw, 0, func(Incoming) { count++ })
+			e.Quiet(24*time.Hour, func(Incoming) { count++ })
+			d.Annotate(raw, fr.From)
+		}
+	})
+}
+
+// fuzzFramings are one dialect for every framing, with the fields that are
+// hardest to read.
+func fuzzFramings(t testing.TB) []*Dialect {
+	var list []*Dialect
+	for i, framing := range framingsASCII {
+		list = append(list, parse(t, "fuzz.yaml", fmt.Sprintf(`
+dialect: f%d
+framing: %s
+frames:
+  - name: x
+    fields:
+      - {decimal: seq, width: 3, decimals: 0, pad: "0", wraps: 1000}
+      - when: tag
+        fields: ["T", {decimal: tag, decimals: 0}, ":"]
+      - "="
+      - {each: channel, count: rest, between: ",", fields: [{decimal: reading, exponent: accept, void: {over: OVER, under: UNDER}}, {choice: unit, is: {mm: mm, in: in}}]}
+      - "*"
+      - {check: sum, form: hex}
+`, i, framing)))
+	}
+	return append(list, shipped(t)...)
+}
+
+// FuzzDecode: under every framing, whatever arrives, nothing panics, memory
+// stays bounded, the same bytes in other pieces give the same events, and a
+// frame that was read encodes to something that reads the same.
+func FuzzDecode(f *testing.F) {
+	list := fuzzFramings(f)
+	for i, d := range list {
+		for j, fr := range d.Frames() {
+			if _, raw, err := d.Sample(Frame(j)); err == nil {
+				f.Add(uint8(i), fr.From == Host, uint8(3), append([]byte("x"), append(raw, raw...)...))
+			}
+		}
+	}
+	f.Fuzz(func(t *testing.T, which uint8, host bool, step uint8, stream []byte) {
+		if len(stream) > 4096 {
+			return
+		}
+		d := list[int(which)%len(list)]
+		side := Host
+		if host {
+			side = Gauge
+		}
+		var whole, split []event
+		one, two := d.NewEnd(side), d.NewEnd(side)
+		again := d.NewEnd(side)
+		one.Receive(stream, 0, func(inc Incoming) {
+			collect(d, &whole)(inc)
+			if req, ok := one.Request(inc); ok {
+				if _, err := one.AppendReply(nil, req, Outcome{OK: true}); err != nil && req.rec == nil {
+					t.Fatal(err)
+				}
+			}
+			d.Annotate(inc.Raw, side.other())
+			if inc.Garbage != nil || d.inTurn || len(d.frames[inc.Frame].derived) > 0 {
+				return
+			}
+			rec := d.NewRecord()
+			rec.CopyFrom(inc.Rec)
+			raw, err := d.AppendFrame(nil, inc.Frame, rec)
+			if err != nil {
+				return // a host may write numbers longer than the field's own form
+			}
+			same := false
+			check := func(in Incoming) {
+				same = same || in.Garbage == nil && in.Frame == inc.Frame && shown(d, in.Rec) == shown(d, rec)
+			}
+			again.Receive(raw, 0, check)
+			again.Quiet(24*time.Hour, check)
+			if !same {
+				t.Fatalf("%s: %q reads as %s, which is sent as %q and reads differently", d.Name(), inc.Raw, shown(d, rec), raw)
+			}
+		})
+		if n := cap(one.buf) + cap(one.junk) + cap(one.scratch); n > 16*one.f.rawMost+8192 {
+			t.Fatalf("%d bytes are kept, the longest frame has %d", n, one.f.rawMost)
+		}
+		one.Quiet(24*time.Hour, collect(d, &whole))
+		for rest := stream; len(rest) > 0; {
+			n := min(int(step%7)+1, len(rest))
+			two.Receive(rest[:n], 0, func(inc Incoming) {
+				collect(d, &split)(inc)
+				two.Request(inc)
+			})
+			rest = rest[n:]
+		}
+		two.Quiet(24*time.Hour, collect(d, &split))
+		if fmt.Sprint(whole) != fmt.Sprint(split) {
+			t.Fatalf("%s: whole %+v\nsplit %+v", d.Name(), whole, split)
+		}
+	})
+}
+
+// FuzzPasted: what a person pastes never panics.
+func FuzzPasted(f *testing.F) {
+	f.Add("A5 08")
+	f.Add(`\x02<ETX>`)
+	f.Fuzz(func(_ *testing.T, s string) {
+		_, _ = Pasted(s)
+		_, _ = PastedHex(s)
+		_, _ = PastedText(s)
+	})
+}
+
+// FuzzExpression: an expression of a file is refused or bounded.
+func FuzzExpression(f *testing.F) {
+	for _, s := range []string{"a > 1", "bitand(a, 3) == 2 ? 1 : 0", "a in [1, 2]", "div(a, 0)", "not (a == 1 and b)"} {
+		f.Add(s)
+	}
+	find := func(name string) (exprRef, error) {
+		switch name {
+		case "a":
+			return exprRef{"a", 0, Number}, nil
+		case "b":
+			return exprRef{"b", 1, Flag}, nil
+		case "c":
+			return exprRef{"c", 2, Text}, nil
+		}
+		return exprRef{}, fmt.Errorf("unknown name")
+	}
+	rec := newRecord(3)
+	rec.Set(0, 0, Int(7))
+	f.Fuzz(func(_ *testing.T, text string) {
+		e, err := newExpression(text, find, false)
+		if err != nil {
+			return
+		}
+		_, _ = e.eval(rec, 0)
+	})
+}
