@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"encoding/xml"
 	"fmt"
 	"io"
@@ -27,11 +28,7 @@ func JUnit(w io.Writer, runs []Run) error {
 		if !ok {
 			n = len(out.Suites)
 			index[r.Host] = n
-			host := token(r.Host)
-			if host == "" {
-				host = "host"
-			}
-			out.Suites = append(out.Suites, suite{Name: host, Package: "understudy", ID: n, Hostname: "localhost"})
+			out.Suites = append(out.Suites, suite{Name: cmp.Or(token(r.Host), "host"), Package: "understudy", ID: n, Hostname: "localhost"})
 		}
 		s := &out.Suites[n]
 		if stamp := r.Started.UTC().Format("2006-01-02T15:04:05"); s.Timestamp == "" || !r.Started.IsZero() && stamp < s.Timestamp {
@@ -39,7 +36,7 @@ func JUnit(w io.Writer, runs []Run) error {
 		}
 		s.took += r.Took
 		s.Tests++
-		c := testcase{Name: token(r.name()), Class: "understudy." + strings.ReplaceAll(s.Name, ".", "_"), Time: decimalSeconds(r.Took)}
+		c := testcase{Name: cmp.Or(token(r.name()), token(r.Name), "scenario"), Class: "understudy." + strings.ReplaceAll(s.Name, ".", "_"), Time: decimalSeconds(r.Took)}
 		body := strings.TrimRight(details(r), "\n")
 		switch r.Result.Verdict {
 		case judge.Pass:
