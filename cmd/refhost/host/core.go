@@ -21,8 +21,9 @@ type core struct {
 // gaugeState is what the host remembers of one gauge.
 type gaugeState struct {
 	channels []channelState
-	low      bool  // the low cell has been recorded and has not cleared
-	lastTag  int64 // number of the newest tag
+	latest   []*reading // last streamed reading of each channel
+	low      bool       // the low cell has been recorded and has not cleared
+	lastTag  int64      // number of the newest tag
 	anyTag   bool
 	missed   bool // first-tag-missed has struck
 	rejoined bool // no tag since the link came back
@@ -54,7 +55,7 @@ type sighting struct {
 
 // message is what one frame of a gauge says, in plain words.
 type message struct {
-	readings []reading
+	readings []reading // of a tagged message none when it tags the last streamed ones
 	tagged   bool
 	numbered bool  // tag holds the tag's number
 	tag      int64 // number
@@ -86,6 +87,7 @@ func newCore(j *job, d defects) *core {
 	c := &core{job: j, defects: d, gauges: make([]gaugeState, len(j.Gauges))}
 	for i, g := range j.Gauges {
 		c.gauges[i].channels = make([]channelState, len(g.Channels))
+		c.gauges[i].latest = make([]*reading, len(g.Channels))
 		for k := range c.gauges[i].channels {
 			c.gauges[i].channels[k].seen = map[int64]sighting{}
 		}
@@ -185,8 +187,16 @@ func (c *core) message(g int, m message, now time.Time) {
 	if c.has("channel-first-only") && len(m.readings) > 1 {
 		m.readings = m.readings[:1]
 	}
+	if m.tagged && len(m.readings) == 0 { // a tag of what was streamed last
+		for _, r := range gs.latest {
+			if r != nil {
+				m.readings = append(m.readings, *r)
+			}
+		}
+	}
 	if !m.tagged {
 		for _, r := range m.readings {
+			gs.latest[r.channel] = &r
 			c.streamed(g, r, now)
 		}
 		return

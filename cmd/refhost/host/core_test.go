@@ -281,6 +281,7 @@ func TestCorrectCore(t *testing.T) {
 		{"channels tag on their own", nil, steps(tag(1, "0:8.001"), tag(1, "1:8.001")), rows("A 1 8.001 mm in", "B 1 8.001 mm in")},
 		{"a tag without a number is always new", nil, steps(at(message{readings: vals([]string{"8.001"}), tagged: true}), at(message{readings: vals([]string{"8.001"}), tagged: true})), rows("A - 8.001 mm in", "A - 8.001 mm in")},
 		{"streams are recorded when all is kept", all, steps(stream("8.001", "1:void"), tag(1, "8.002")), rows("A - 8.001 mm in", "B - - mm void", "A 1 8.002 mm in")},
+		{"a tag without readings takes the last streamed ones", nil, steps(tag(1), stream("8.001", "1:void"), stream("8.002"), tag(2)), rows("A 2 8.002 mm in", "B 2 - mm void")},
 		{"no limits, no verdict but in", func(j *job) { j.Gauges[0].Channels[0] = channel{Name: "A"} }, steps(tag(1, "-99")), rows("A 1 -99.000 mm in")},
 		{"limits in inches", func(j *job) {
 			j.Gauges[0].Channels[0] = channel{Name: "A", LimitsUnit: unit{decimal.IN}, Upper: dec("0.315")}

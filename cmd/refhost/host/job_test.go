@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 	"github.com/stretchr/testify/require"
 
 	"example.org/understudy/sim/decimal"
@@ -29,7 +30,7 @@ func TestParseJob(t *testing.T) {
 			Writes:   []write{{"set", "unit", "A", "in"}, {Verb: "stream-on"}},
 			Channels: []channel{{Name: "A", LimitsUnit: unit{decimal.IN}, Lower: dec("7.985"), Upper: dec("8.015"), WarnLower: dec("7.99")}},
 		}}}
-	if d := cmp.Diff(want, j); d != "" {
+	if d := cmp.Diff(want, j, cmpopts.IgnoreUnexported(gauge{})); d != "" {
 		t.Fatalf("(-want +got):\n%s", d)
 	}
 }

@@ -135,6 +135,11 @@ func (s *session) serve(ctx context.Context, p port) (lost bool) {
 		}
 		s.talk.quiet(s.since())
 		s.heard()
+		if answer := s.talk.outgoing(); len(answer) > 0 {
+			if _, err := p.Write(answer); err != nil {
+				return true
+			}
+		}
 	}
 	p.SetReadTimeout(0)
 	for total := 0; total < drainMost; {

@@ -21,6 +21,8 @@ type talker struct {
 	dialect  *wire.Dialect
 	frames   []wire.FrameInfo
 	carries  []bool // the frame, by index, always carries a reading, if only a void one
+	ack, nak []byte // what the host answers to the gauge's own frames, where it must
+	out      []byte // to be sent
 	end      *wire.End
 	asked    expects // what answers the command sent last
 	messages []message
@@ -39,21 +41,34 @@ type expects struct{ reply, refusal wire.Frame }
 const anyReply = wire.NoFrame - 1
 
 func newTalker(g *gauge, d defects) (*talker, error) {
-	src, err := os.ReadFile(g.Dialect)
-	if err != nil {
-		return nil, err
-	}
-	dialect, err := wire.Parse(g.Dialect, src)
-	if err != nil {
-		return nil, err
+	dialect := g.dialect
+	if dialect == nil {
+		src, err := os.ReadFile(g.Dialect)
+		if err != nil {
+			return nil, err
+		}
+		if dialect, err = wire.Parse(g.Dialect, src); err != nil {
+			return nil, err
+		}
 	}
 	t := &talker{gauge: g, defects: d, dialect: dialect, frames: dialect.Frames(), asked: expects{wire.NoFrame, wire.NoFrame}}
 	for name, term := range map[string]*wire.Term{wire.Reading: &t.reading, wire.Unit: &t.unit, wire.Zone: &t.zone, wire.Void: &t.void,
 		wire.Tag: &t.tag, wire.Tagged: &t.tagged, wire.Channel: &t.channel, wire.Low: &t.low, wire.Cell: &t.cell, wire.Error: &t.fault} {
 		*term = dialect.Term(name)
 	}
-	for _, f := range t.frames {
-		t.carries = append(t.carries, slices.Contains(f.Sent, "reading") || slices.Contains(f.Sent, "tag"))
+	for i, f := range t.frames {
+		sample, _, _ := dialect.Sample(wire.Frame(i))
+		t.carries = append(t.carries, (slices.Contains(f.Sent, "reading") || slices.Contains(f.Sent, "tag")) && sample.Get(t.reading, 0).Kind != wire.Absent)
+		if f.From != wire.Host {
+			continue
+		}
+		switch b, err := dialect.AppendRequest(nil, f.Name, dialect.NewRecord()); {
+		case err != nil:
+		case string(b) == "\x06":
+			t.ack = b
+		case string(b) == "\x15":
+			t.nak = b
+		}
 	}
 	t.reset()
 	return t, nil
@@ -89,12 +104,24 @@ func (t *talker) taken() (ms []message, as []answer) {
 	return ms, as
 }
 
+// outgoing returns what the host must answer since it was called before.
+func (t *talker) outgoing() []byte {
+	out := t.out
+	t.out = nil
+	return out
+}
+
 func (t *talker) incoming(inc wire.Incoming) {
 	if inc.Garbage != nil && inc.BadChecksum && t.has("checksum-ignored") {
 		inc = t.despiteCheck(inc)
 	}
 	if inc.Garbage != nil {
+		t.out = append(t.out, t.nak...)
 		return // noise on the line
+	}
+	if t.carries[inc.Frame] || string(inc.Raw) == "\x05" {
+		// ISO 1745: an enquiry and a text are acknowledged.
+		t.out = append(t.out, t.ack...)
 	}
 	switch f := inc.Frame; {
 	case f == t.asked.refusal:
@@ -121,7 +148,7 @@ func (t *talker) incoming(inc wire.Incoming) {
 			m.readings = append(m.readings, r)
 		}
 	}
-	if len(m.readings) > 0 || m.tellsLow {
+	if len(m.readings) > 0 || m.tellsLow || m.tagged {
 		t.messages = append(t.messages, m)
 	}
 }

@@ -113,6 +113,48 @@ func TestTalkerReads(t *testing.T) {
 	}
 }
 
+// The handshake of ISO 1745, against the dialect's own gauge end.
+func TestHandshake(t *testing.T) {
+	talk := talkerFor(t, "../../../scenarios/dialects/block-check.yaml", nil)
+	gauge := talk.dialect.NewEnd(wire.Gauge)
+	rec := talk.dialect.NewRecord()
+	rec.Set(talk.dialect.Term(wire.Reading), 0, wire.Num(decimal.MustParse("8.015")))
+	rec.Set(talk.dialect.Term(wire.Unit), 0, wire.Str("mm"))
+	rec.Set(talk.dialect.Term(wire.Zone), 0, wire.Str("in"))
+	rec.Set(talk.dialect.Term(wire.Tagged), 0, wire.Bool(true))
+	line, err := gauge.Emit(nil, talk.dialect.FrameFor("tag"), rec, 0)
+	require.NoError(t, err)
+	spoilt := false
+	var heard []string
+	for range 10 {
+		if !spoilt && len(line) > 5 {
+			line[3] ^= 1
+			spoilt = true
+		}
+		talk.receive(line, 0)
+		line = talk.outgoing()
+		heard = append(heard, string(line))
+		gauge.Receive(line, 0, func(wire.Incoming) {})
+		line = gauge.Outgoing(nil)
+	}
+	require.Equal(t, []string{"\x06", "\x15", "\x06", "", "", "", "", "", "", ""}, heard, "ACK the enquiry, NAK the spoilt text, ACK the good one")
+	ms, _ := talk.taken()
+	want := []message{{readings: []reading{{value: decimal.MustParse("8.015"), zone: "in"}}, tagged: true}}
+	require.Empty(t, sameMessages(want, ms))
+}
+
+// A tag frame without readings is handed on as one.
+func TestTagOnly(t *testing.T) {
+	talk := talkerFor(t, "../../../scenarios/dialects/multi-binary.yaml", nil)
+	rec := talk.dialect.NewRecord()
+	rec.Set(talk.dialect.Term(wire.Tag), 0, wire.Int(7))
+	f, err := talk.dialect.AppendFrame(nil, talk.dialect.FrameFor("tag"), rec)
+	require.NoError(t, err)
+	talk.receive(f, 0)
+	ms, _ := talk.taken()
+	require.Empty(t, sameMessages([]message{{tagged: true, numbered: true, tag: 7}}, ms))
+}
+
 // Frames split and merged anywhere, with noise between them, give the same
 // messages.
 func TestTalkerSplits(t *testing.T) {
