@@ -33,6 +33,7 @@ type Source func(name string) (file string, text []byte, err error)
 type Scenario struct {
 	File
 	Path string
+	Text []byte // as it was read
 	Play stage.Play
 	// Dialects holds the text of each gauge's dialect, by the name the
 	// scenario gives it.
@@ -118,7 +119,7 @@ func (s *Scenario) HostStep(g, ch int) (decimal.Unit, decimal.Decimal) {
 // Parse reads a scenario. The error is of type strict.Errors and holds every
 // mistake of the file.
 func Parse(path string, text []byte, dialects Source) (*Scenario, error) {
-	s := &Scenario{Path: path, Dialects: map[string]Dialect{}}
+	s := &Scenario{Path: path, Text: text, Dialects: map[string]Dialect{}}
 	doc, _ := strict.Decode(path, text, &s.File)
 	s.doc = doc
 	l := loader{s, doc}
