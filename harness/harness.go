@@ -31,6 +31,7 @@ type Check struct {
 	Run      string      // the run folder; made if it is not there, and must be empty
 	Self     string      // the understudy program, for {self}
 	Extra    []string    // words added to the host's command
+	HostText []byte      // the host description as written, kept in the run folder for Reopen
 	Pace     *stage.Pace // instead of the host description's
 	// Progress, if set, is told in words what the check is doing.
 	Progress func(string)
@@ -43,6 +44,7 @@ type Outcome struct {
 	Spec    cause.Spec
 	Why     string // why there is no verdict, when it is inconclusive or an error
 	Exit    process.Exit
+	Began   time.Time
 	Entries []ledger.Entry
 	Records []judge.Record
 	Took    time.Duration
@@ -51,6 +53,8 @@ type Outcome struct {
 // files of a run folder.
 const (
 	ledgerFile  = "ledger.jsonl"
+	hostFile    = "host.yaml"
+	metaFile    = "run.json"
 	jobFile     = "job.json"
 	outputFile  = "host.out"
 	errorsFile  = "host.err"
@@ -88,12 +92,15 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 		return nil, err
 	}
 	out.Why = why
-	if why == "" {
-		r.judge(ctx, out, began)
-	} else if out.Verdict == judge.Pass {
-		out.Verdict = judge.Inconclusive
-	}
 	out.Took = time.Since(began)
+	m := meta{Pace: r.pace, Began: began, Took: out.Took, Why: why, Exit: out.Exit, Places: r.places}
+	if r.endpoint != nil {
+		m.Places.Records = filepath.Join(c.Run, recordsName(hostfile.HTTP))
+	}
+	if err := c.keep(m); err != nil {
+		return nil, err
+	}
+	c.judge(ctx, out, m)
 	return out, nil
 }
 
@@ -384,39 +391,38 @@ func awaitAlone(ctx context.Context, r process.Ready) error {
 }
 
 // judge reads the host's records and compares them with the ledger.
-func (r *run) judge(ctx context.Context, out *Outcome, began time.Time) {
-	file, err := r.recordsFile()
+func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
+	out.Why, out.Exit, out.Took, out.Began = m.Why, m.Exit, m.Took, m.Began
+	if m.Why != "" {
+		out.Verdict = judge.Inconclusive
+		return
+	}
+	file := m.Places.Records
+	var err error
+	if f := c.Host.Records.File; f != "" {
+		file, err = m.Places.Expand(f)
+	}
+	var recs []records.Record
 	if err == nil {
-		var recs []records.Record
-		recs, err = records.Read(ctx, r.Host.Records, file)
-		for _, rec := range recs {
-			out.Records = append(out.Records, judge.Record(rec))
-		}
+		recs, err = records.Read(ctx, c.Host.Records, file)
 	}
 	if err != nil {
 		out.Why = "the host's records: " + err.Error()
 		out.Verdict = judge.Inconclusive
 		return
 	}
-	spec := Spec(r.Scenario)
-	spec.RealTime = r.pace.Timed()
-	spec.Begun, spec.Ended = began, time.Now()
-	if r.Host.Keeps != "" {
-		spec.All = r.Host.Keeps == "all"
+	for _, rec := range recs {
+		out.Records = append(out.Records, judge.Record(rec))
 	}
-	spec.Claims = claims(r.Host.NoClaim)
+	spec := Spec(c.Scenario)
+	spec.RealTime = m.Pace.Timed()
+	spec.Begun, spec.Ended = m.Began, m.Began.Add(m.Took)
+	if c.Host.Keeps != "" {
+		spec.All = c.Host.Keeps == hostfile.All
+	}
+	spec.Claims = claims(c.Host.NoClaim)
 	out.Spec = spec
 	out.Result = judge.Judge(spec, out.Entries, out.Records)
-}
-
-func (r *run) recordsFile() (string, error) {
-	if f := r.Host.Records.File; f != "" {
-		return r.places.Expand(f)
-	}
-	if r.endpoint != nil {
-		return filepath.Join(r.Run, recordsName(hostfile.HTTP)), nil
-	}
-	return r.places.Records, nil
 }
 
 // claims is all aspects but those a host does not claim; nil is all.
@@ -450,7 +456,7 @@ func readLedger(file string) (entries []ledger.Entry, err error) {
 // Command makes a host description of a bare command line: it is ready when
 // it has opened its ports, and its records are CSV with our column names in
 // {records}.
-func Command(words []string) (*hostfile.Host, error) {
+func Command(words []string) (h *hostfile.Host, text []byte, err error) {
 	var b strings.Builder
 	b.WriteString("understudy-host: 1\nrun: [")
 	for i, w := range words {
@@ -460,5 +466,7 @@ func Command(words []string) (*hostfile.Host, error) {
 		b.WriteString(strconv.Quote(w))
 	}
 	b.WriteString("]\nrecords: {form: csv}\n")
-	return hostfile.Parse("the command line", []byte(b.String()))
+	text = []byte(b.String())
+	h, err = hostfile.Parse("the command line", text)
+	return h, text, err
 }

@@ -14,7 +14,7 @@ func (o *Outcome) Report() report.Run {
 	s := o.Check.Scenario
 	r := report.Run{
 		Name: Name(s), Title: s.Title, Notice: strings.TrimSpace(s.Notice), Host: o.Check.Host.Title,
-		Seed: s.Play.Seed, Took: o.Took, HostEnd: o.Exit.String(), Result: o.Result, Spec: o.Spec, Ledger: o.Entries, Records: o.Records,
+		Seed: s.Play.Seed, Took: o.Took, Started: o.Began, HostEnd: o.Exit.String(), Result: o.Result, Spec: o.Spec, Ledger: o.Entries, Records: o.Records,
 		Fields: func(gauge string, frame []byte) []report.Field {
 			return Fields(s.Play.Cast[s.GaugeIndex(gauge)].Dialect, frame)
 		},
@@ -35,6 +35,8 @@ func Name(s *scenario.Scenario) string {
 
 // Fields names the parts of a gauge's frame.
 func Fields(d *wire.Dialect, frame []byte) (fs []report.Field) {
-	// TODO Annotate
+	for _, s := range d.Annotate(frame, wire.Gauge) {
+		fs = append(fs, report.Field{From: s.Start, To: s.End, Name: s.Field, Text: s.Shows})
+	}
 	return fs
 }

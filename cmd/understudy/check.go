@@ -24,11 +24,12 @@ type checkCmd struct {
 	Defect    string      `help:"Have the reference host make a mistake, to see it found (understudy refhost --list names them)."`
 	Seed      *uint64     `help:"Seed instead of the scenario's own."`
 	JUnit     string      `name:"junit" help:"Also write a JUnit XML report to this file." type:"path"`
+	HTML      string      `name:"html" help:"Also write a page to this file." type:"path"`
 	JSON      string      `name:"json" help:"Also write a JSON report to this file." type:"path"`
 }
 
 func (c *checkCmd) Run(a *app) error {
-	h, err := c.host(a)
+	h, text, err := c.host(a)
 	if err != nil {
 		return err
 	}
@@ -59,10 +60,10 @@ func (c *checkCmd) Run(a *app) error {
 		return err
 	}
 	var runs []report.Run
-	screen := c.screen(a)
+	screen := a.screen()
 	for _, s := range all {
 		name := harness.Name(s)
-		check := &harness.Check{Scenario: s, Host: h, Run: filepath.Join(dir, name), Self: self, Pace: c.Pace, Extra: c.extra()}
+		check := &harness.Check{Scenario: s, Host: h, Run: filepath.Join(dir, name), Self: self, Pace: c.Pace, Extra: c.extra(), HostText: text}
 		out, err := check.Do(a.ctx)
 		if err != nil {
 			if a.ctx.Err() != nil {
@@ -79,18 +80,8 @@ func (c *checkCmd) Run(a *app) error {
 	if err := report.TerminalSummary(a.stdout, runs, screen); err != nil {
 		return err
 	}
-	for _, w := range []struct {
-		file string
-		as   func(f *os.File) error
-	}{
-		{c.JUnit, func(f *os.File) error { return report.JUnit(f, runs) }},
-		{c.JSON, func(f *os.File) error { return report.JSON(f, runs) }},
-	} {
-		if w.file != "" {
-			if err := writeFile(w.file, w.as); err != nil {
-				return err
-			}
-		}
+	if err := writeReports(runs, c.JUnit, c.JSON, c.HTML); err != nil {
+		return err
 	}
 	verdict := report.Verdict(runs)
 	if temporary && verdict == judge.Pass {
@@ -100,13 +91,37 @@ func (c *checkCmd) Run(a *app) error {
 	} else {
 		fmt.Fprintln(a.stdout, "The runs are kept in", dir)
 	}
-	switch verdict {
+	return byVerdict(verdict)
+}
+
+// byVerdict is the exit code of a verdict, as an error without words.
+func byVerdict(v judge.Verdict) error {
+	switch v {
 	case judge.Pass:
 		return nil
 	case judge.Fail:
 		return coded{code: exitFinding}
 	}
 	return coded{code: exitUndecided}
+}
+
+// writeReports writes the reports whose files are named.
+func writeReports(runs []report.Run, junit, json, html string) error {
+	for _, w := range []struct {
+		file string
+		as   func(f *os.File) error
+	}{
+		{junit, func(f *os.File) error { return report.JUnit(f, runs) }},
+		{json, func(f *os.File) error { return report.JSON(f, runs) }},
+		{html, func(f *os.File) error { return report.HTML(f, "understudy", runs) }},
+	} {
+		if w.file != "" {
+			if err := writeFile(w.file, w.as); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 func writeFile(name string, as func(f *os.File) error) error {
@@ -117,7 +132,8 @@ func writeFile(name string, as func(f *os.File) error) error {
 	return errors.Join(as(f), f.Close())
 }
 
-func (c *checkCmd) screen(a *app) report.Screen {
+// screen is what the terminal can do.
+func (a *app) screen() report.Screen {
 	if f, ok := a.stdout.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
 		w, _, _ := term.GetSize(int(f.Fd()))
 		return report.Screen{Color: os.Getenv("NO_COLOR") == "", Width: w}
@@ -125,12 +141,12 @@ func (c *checkCmd) screen(a *app) report.Screen {
 	return report.Screen{}
 }
 
-func (c *checkCmd) host(a *app) (*hostfile.Host, error) {
+func (c *checkCmd) host(a *app) (h *hostfile.Host, text []byte, err error) {
 	switch {
 	case len(a.rest) > 0 && c.Host != "":
-		return nil, errors.New("write either --host or a command behind --, not both")
+		return nil, nil, errors.New("write either --host or a command behind --, not both")
 	case len(a.rest) > 0 && c.Defect != "", c.Host != "" && c.Defect != "" && c.Host != "reference":
-		return nil, errors.New("--defect is for the reference host; leave it or the other host out")
+		return nil, nil, errors.New("--defect is for the reference host; leave it or the other host out")
 	case len(a.rest) > 0:
 		return harness.Command(a.rest)
 	}
@@ -140,9 +156,10 @@ func (c *checkCmd) host(a *app) (*hostfile.Host, error) {
 	}
 	file, text, err := open("hosts", name)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	return hostfile.Parse(file, text)
+	h, err = hostfile.Parse(file, text)
+	return h, text, err
 }
 
 func (c *checkCmd) extra() []string {

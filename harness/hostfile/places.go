@@ -30,6 +30,16 @@ type Places struct {
 	Self    string
 }
 
+// Move makes the places of a run folder that was moved those of its new place.
+func (p *Places) Move(run string) {
+	for _, f := range []*string{&p.Job, &p.Records, &p.Output} {
+		if rel, ok := strings.CutPrefix(*f, p.Run); ok && p.Run != "" {
+			*f = run + rel
+		}
+	}
+	p.Run = run
+}
+
 var placeForm = regexp.MustCompile(`\{\{|\{([a-z]+)(?::([^{}]*))?\}`)
 
 var placeNames = []string{"port", "run", "job", "records", "output", "self"}

@@ -1,0 +1,91 @@
+package harness
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/process"
+	"example.org/understudy/scenario"
+	"example.org/understudy/sim/stage"
+)
+
+// meta is what a run folder keeps of the run beside its other files, so that
+// its report can be made again.
+type meta struct {
+	Scenario string            `json:"scenario"` // file in the run folder
+	Source   string            `json:"source"`   // where the scenario was read from
+	Dialects map[string]string `json:"dialects"` // files in the run folder, by the names the scenario gives them
+	Seed     uint64            `json:"seed"`
+	Pace     stage.Pace        `json:"pace"`
+	Began    time.Time         `json:"began"`
+	Took     time.Duration     `json:"took"`
+	Why      string            `json:"why,omitempty"` // why there was nothing to judge
+	Exit     process.Exit      `json:"exit"`
+	Places   hostfile.Places   `json:"places"`
+}
+
+const scenarioFile = "scenario.yaml"
+
+// keep writes what Reopen needs into the run folder.
+func (c *Check) keep(m meta) error {
+	m.Scenario, m.Source, m.Seed = scenarioFile, c.Scenario.Path, c.Scenario.Play.Seed
+	m.Dialects = map[string]string{}
+	for name, d := range c.Scenario.Dialects {
+		m.Dialects[name] = filepath.Join(dialectsDir, filepath.Base(d.File))
+	}
+	text, err := json.MarshalIndent(m, "", "  ")
+	if err != nil {
+		return err
+	}
+	for name, b := range map[string][]byte{metaFile: append(text, '\n'), scenarioFile: c.Scenario.Text, hostFile: c.HostText} {
+		if err := os.WriteFile(filepath.Join(c.Run, name), b, 0o644); err != nil {
+			return fmt.Errorf("the run folder: %w", err)
+		}
+	}
+	return nil
+}
+
+// Reopen reads a run folder and judges the run again. A run that was cut off
+// is judged as far as its ledger goes.
+func Reopen(ctx context.Context, dir string) (*Outcome, error) {
+	text, err := os.ReadFile(filepath.Join(dir, metaFile))
+	if err != nil {
+		return nil, fmt.Errorf("%s is not the folder of a finished run: %w", dir, err)
+	}
+	var m meta
+	if err := json.Unmarshal(text, &m); err != nil {
+		return nil, fmt.Errorf("%s is damaged: %w", filepath.Join(dir, metaFile), err)
+	}
+	m.Places.Move(dir)
+	if text, err = os.ReadFile(filepath.Join(dir, m.Scenario)); err != nil {
+		return nil, err
+	}
+	s, err := scenario.Parse(m.Source, text, func(name string) (string, []byte, error) {
+		file := filepath.Join(dir, m.Dialects[name])
+		b, err := os.ReadFile(file)
+		return file, b, err
+	})
+	if err != nil {
+		return nil, err
+	}
+	s.Play.Seed = m.Seed
+	if text, err = os.ReadFile(filepath.Join(dir, hostFile)); err != nil {
+		return nil, err
+	}
+	h, err := hostfile.Parse(hostFile, text)
+	if err != nil {
+		return nil, err
+	}
+	c := &Check{Scenario: s, Host: h, Run: dir, HostText: text}
+	out := &Outcome{Check: c}
+	if out.Entries, err = readLedger(filepath.Join(dir, ledgerFile)); err != nil {
+		return nil, err
+	}
+	c.judge(ctx, out, m)
+	return out, nil
+}
