@@ -5,9 +5,10 @@
 // It is a global alignment (Needleman and Wunsch, J. Mol. Biol. 48 (1970)
 // 443–453) with a cost for a want left without a record, for a record left
 // without a want, and for a pair that disagrees. Runs of agreeing pairs are
-// taken as they come, which is optimal; only the neighbourhood of a
-// disagreement is worked out by dynamic programming, in a window that grows
-// until the two sides run together again. Time is near-linear and memory
+// taken as they come, which is optimal, and so are runs of pairs that are
+// surely the same thing; only the neighbourhood of a gap is worked out by
+// dynamic programming, in a window that grows until the two sides run together
+// again. Time is near-linear and memory
 // bounded by one window and one index of fixed size. The result is optimal
 // when a disagreement's neighbourhood fits the largest window; beyond that a
 // run of four equal keys re-joins the sides, as in a long outage.
@@ -30,7 +31,8 @@ type Sides interface {
 	// Pair is the cost of pairing them, 0 when they agree.
 	Pair(i, j int) int
 	// Same reports whether they are surely the same thing, such as by their
-	// tag number, even when they disagree elsewhere.
+	// tag number, even when they disagree elsewhere. Several in a row are
+	// paired without looking at the alternatives.
 	Same(i, j int) bool
 	// Keys are hashes of everything that identifies a want and a record; where
 	// several in a row are equal the sides run together.
@@ -70,7 +72,7 @@ func Align(s Sides) []int32 {
 		a.match[i] = -1
 	}
 	for i, j := 0, 0; i < a.n && j < a.m; {
-		if a.sure(i, j) {
+		if a.sure(i, j) || a.joined(i, j) {
 			a.match[i] = int32(j)
 			i, j = i+1, j+1
 			a.stuck = false

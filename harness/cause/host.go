@@ -203,7 +203,7 @@ func (m *model) frame(i int, s *Seen, gs *gaugeState, loss uint8) {
 	if s.State == Spoilt {
 		if m.has(checksumIgnored) && !s.Other && (s.Tagged || m.All) {
 			for _, r := range rs {
-				m.put(g, int(r.Channel), Want{Seen: int32(i), Loss: slight, Tagged: s.Numbered, Tag: s.Tag,
+				m.put(g, int(r.Channel), Want{Seen: int32(i), Tagged: s.Numbered, Tag: s.Tag,
 					Changed: LooseValue | LooseTag | LooseZone | LooseUnit})
 			}
 		}

@@ -18,6 +18,9 @@ func (v Variant) Name() string { return catalogue[v.defect].Name }
 // Cause of the variant.
 func (v Variant) Cause() Cause { return catalogue[v.defect].Cause }
 
+// Number reports whether the mistake changes the number that is recorded.
+func (v Variant) Number() bool { return v.defect <= notRounded }
+
 // Rank orders causes: the lower is named first where all else is equal.
 func (v Variant) Rank() int { return int(v.defect) }
 

@@ -28,7 +28,8 @@ func (w *world) mistaken(hyp cause.Hypothesis) *world {
 	width := w.spec.Width()
 	for s, ws := range rows.Readings {
 		for _, want := range ws {
-			if want.Loss == 0 || want.Loss < cause.Must && w.r.Intn(2) == 0 {
+			spoilt := want.Changed&cause.LooseValue != 0
+			if want.Loss == 0 && !spoilt || want.Loss < cause.Must && w.r.Intn(2) == 0 {
 				continue
 			}
 			ga := w.spec.Gauges[s/width]
@@ -39,7 +40,7 @@ func (w *world) mistaken(hyp cause.Hypothesis) *world {
 			}
 			if !want.Void {
 				v := want.Value
-				if want.Changed&cause.LooseValue != 0 {
+				if spoilt {
 					v = decimal.New(w.r.Int63n(1e6), -3)
 				}
 				rec.Value = &v
@@ -152,7 +153,7 @@ func (a *attribution) add(name string, res judge.Result) {
 	for _, e := range res.Explanations {
 		names = append(names, e.Cause.Name)
 	}
-	a.wrong["!"+strings.Join(names, "+")]++
+	a.wrong[name+" as "+strings.Join(names, "+")]++
 }
 
 // Every cause's own records are put down to it, or to a cause whose records

@@ -125,6 +125,7 @@ type diff struct {
 	stream int32 // of readings; −1 when it is none
 	gauge  int32 // of events and facts
 	nth    int32 // of facts: which
+	more   bool  // the row disagrees elsewhere already, of which this may be the consequence
 }
 
 // key identifies a disagreement whatever the hypothesis.
@@ -150,6 +151,7 @@ type outcome struct {
 	rows     []*cause.Rows // what the diffs point into
 	diffs    []diff
 	slack    int // what the hypothesis leaves to chance
+	open     int // rows whose content it leaves open
 	expected int
 	paired   int
 	streams  []aligned // of a whole run
@@ -244,7 +246,7 @@ func (s *sides) double(k int) bool {
 		return false
 	}
 	a, b := &s.rows[s.recs[k-1]], &s.rows[s.recs[k]]
-	return a.tag == b.tag && a.hasTag == b.hasTag && a.hasValue == b.hasValue && a.zone == b.zone && (!a.hasValue || a.value.Equal(b.value))
+	return a.tag == b.tag && a.hasTag == b.hasTag && a.hasValue == b.hasValue && a.zone == b.zone && (!a.hasValue || equal(a.value, b.value))
 }
 
 // The costs of disagreeing. A row with another tag and another value is no
@@ -292,7 +294,19 @@ func (s *sides) sameValue(w *cause.Want, r *row) bool {
 	if w.Void || !r.hasValue {
 		return !s.claims.void || w.Void == !r.hasValue
 	}
-	return !s.claims.value || w.Value.Equal(r.value)
+	return !s.claims.value || equal(w.Value, r.value)
+}
+
+// equal is Decimal.Equal with a short way for equal exponents.
+func equal(a, b decimal.Decimal) bool {
+	if a.Exponent() == b.Exponent() {
+		x, okX := a.Coefficient()
+		y, okY := b.Coefficient()
+		if okX && okY {
+			return x == y
+		}
+	}
+	return a.Equal(b)
 }
 
 func zoneFits(w *cause.Want, r *row) bool {
@@ -311,7 +325,7 @@ func (s *sides) Same(i, k int) bool {
 	if s.tags && w.Tagged && r.hasTag {
 		return w.Tag == r.tag
 	}
-	return w.Void == !r.hasValue && (w.Void || w.Value.Equal(r.value))
+	return w.Void == !r.hasValue && (w.Void || equal(w.Value, r.value))
 }
 
 func (s *sides) WantKey(i int) uint64 {
@@ -353,7 +367,9 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 	out.streams = append(out.streams, aligned{wants, recs, match})
 	complete := j.Claimed(cause.Complete)
 	add := func(kind Kind, w *cause.Want, rec int32) {
-		out.diffs = append(out.diffs, diff{kind: kind, want: w, rec: rec, stream: stream})
+		n := len(out.diffs)
+		more := n > 0 && rec >= 0 && out.diffs[n-1].rec == rec
+		out.diffs = append(out.diffs, diff{kind: kind, want: w, rec: rec, stream: stream, more: more})
 	}
 	var lost []int         // wants
 	var extra, after []int // rows, and the want paired last before each
@@ -385,7 +401,11 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 			if tagCost(w, r) > 0 {
 				add(KindTag, w, rec)
 			} else if w.Tagged && w.Tag != r.tag {
-				out.slack++
+				if w.Changed&cause.LooseValue != 0 {
+					out.open++
+				} else {
+					out.slack++
+				}
 			}
 		}
 		if !s.sameValue(w, r) {
@@ -395,7 +415,10 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 				add(KindValue, w, rec)
 			}
 		} else if w.Changed&cause.LooseValue != 0 {
-			out.slack++
+			out.open++
+		}
+		if w.Changed&cause.LooseValue != 0 {
+			continue // it may say anything
 		}
 		if s.claims.zone {
 			if !zoneFits(w, r) {

@@ -9,15 +9,26 @@ import (
 // The score of a hypothesis: what it leaves disagreeing, and what it assumes.
 // An assumption costs less than one disagreement, so that a cause that explains
 // a single finding and nothing against it is named; what a cause leaves to
-// chance costs less than an assumption, so that an exact cause wins.
+// chance costs less than an assumption, so that an exact cause wins; and a
+// cause whose rows may say anything pays for each of them.
 const (
 	perDiff  = 10
+	perMore  = 2 // another disagreement of the same row
 	perCause = 5
+	perOpen  = 4
 	maxSlack = 4
 )
 
 func score(o *outcome, causes int) int {
-	return perDiff*len(o.diffs) + min(o.slack, maxSlack) + perCause*causes
+	s := min(o.slack, maxSlack) + perOpen*o.open + perCause*causes
+	for i := range o.diffs {
+		if o.diffs[i].more {
+			s += perMore
+		} else {
+			s += perDiff
+		}
+	}
+	return s
 }
 
 // Bounds of the search. Causes are tried on parts of a long run.
@@ -84,11 +95,12 @@ func (j *judging) explain(base *outcome) explained {
 		}
 		best = beam[0]
 	}
-	if n := len(active); len(best.out.diffs) > 0 && n*n/2*start.out.expected <= pairBudget {
-		// Two mistakes may hide each other: neither explains anything alone.
+	if n := len(active); len(best.out.diffs) > 0 && n*n/4*start.out.expected <= pairBudget {
+		// Two mistakes in the number may hide each other: then neither explains
+		// anything alone.
 		for a := range active {
-			for b := a + 1; b < n; b++ {
-				if active[a].Name() == active[b].Name() {
+			for b := a + 1; b < n && active[a].Number(); b++ {
+				if active[a].Name() == active[b].Name() || !active[b].Number() {
 					continue
 				}
 				if t := try(cause.Hypothesis{active[a], active[b]}); better(t, best) {
