@@ -7,6 +7,7 @@ import (
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/wire"
 	"example.org/understudy/sim/zone"
 )
 
@@ -85,6 +86,9 @@ func Spec(s *scenario.Scenario) cause.Spec {
 			Name: p.Name, Serial: p.Serial, Factor: set.Factor, Preset: set.Preset, Sense: set.Sense.String(), Function: set.Function.String(),
 			Tags: cause.Tags{First: p.Tags.First, Last: p.Tags.Last, Window: window(s, g).D()},
 			Line: s.Line(g),
+		}
+		if d := s.Play.Cast[g].Dialect; d != nil && d.Term(wire.Tag) < 0 {
+			cg.Tags.First, cg.Tags.Last = 0, 0 // its frames carry no number
 		}
 		for _, w := range s.Writes(g) {
 			cg.Writes = append(cg.Writes, cause.Write{Verb: w.Verb, Setting: w.Setting, Channel: w.Channel, To: w.To})
