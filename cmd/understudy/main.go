@@ -30,6 +30,11 @@ type cli struct {
 	Explain explainCmd `cmd:"" help:"Show what a scenario makes true, and what a host must make of it."`
 	Lint    lintCmd    `cmd:"" help:"Check scenarios, dialects and host descriptions."`
 	Schema  schemaCmd  `cmd:"" help:"Print the JSON Schema of a kind of file."`
+	Plot    plotCmd    `cmd:"" help:"Draw a scenario, or a run, over time."`
+	Report  reportCmd  `cmd:"" help:"Judge finished runs again and write their reports."`
+	Causes  causesCmd  `cmd:"" help:"List the mistakes hosts make, or tell about one."`
+	Dialect dialectCmd `cmd:"" help:"Try a wire protocol's description, or start one."`
+	Host    hostCmd    `cmd:"" help:"Start a host description."`
 }
 
 // app is what the commands share.

@@ -1,0 +1,69 @@
+package main
+
+import (
+	"bytes"
+	"io"
+	"os"
+
+	"example.org/understudy/harness/bytesheet"
+	"example.org/understudy/sim/wire"
+	"golang.org/x/term"
+)
+
+type dialectCmd struct {
+	Try dialectTryCmd `cmd:"" help:"Show a dialect's frames byte by byte, and decode bytes with it."`
+}
+
+type dialectTryCmd struct {
+	Dialect string `arg:"" help:"A dialect file, or the name of a shipped dialect."`
+	From    string `enum:"gauge,host" default:"gauge" help:"Who sent the bytes that are decoded: gauge (the default) or host."`
+	Bytes   string `help:"Bytes to decode, as hexadecimal digits or as text with \\r, \\n and \\xNN. Without it, what is piped in is decoded: raw bytes, or with --hex hexadecimal digits."`
+	Hex     bool   `help:"What is piped in is hexadecimal digits."`
+}
+
+func (c *dialectTryCmd) Run(a *app) error {
+	file, text, err := open("dialects", c.Dialect)
+	if err != nil {
+		return err
+	}
+	d, err := wire.Parse(file, text)
+	if err != nil {
+		return err
+	}
+	stream, err := c.stream(a)
+	if err != nil {
+		return err
+	}
+	side := wire.Gauge
+	if c.From == "host" {
+		side = wire.Host
+	}
+	if stream == nil {
+		return bytesheet.Samples(a.stdout, d)
+	}
+	good, err := bytesheet.Decode(a.stdout, d, stream, side)
+	if err == nil && !good {
+		err = coded{code: exitFinding}
+	}
+	return err
+}
+
+// stream is what is to be decoded; nil when there is nothing.
+func (c *dialectTryCmd) stream(a *app) ([]byte, error) {
+	if c.Bytes != "" {
+		return wire.Pasted(c.Bytes)
+	}
+	if f, ok := a.stdin.(*os.File); ok {
+		if info, err := f.Stat(); err != nil || term.IsTerminal(int(f.Fd())) || info.Mode()&os.ModeCharDevice != 0 {
+			return nil, nil
+		}
+	}
+	b, err := io.ReadAll(io.LimitReader(a.stdin, 16<<20))
+	if err != nil || len(b) == 0 {
+		return nil, err
+	}
+	if c.Hex {
+		return wire.PastedHex(string(bytes.TrimSpace(b)))
+	}
+	return b, nil
+}

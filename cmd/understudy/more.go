@@ -1,0 +1,155 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/cause"
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/plot"
+	"example.org/understudy/harness/report"
+)
+
+type causesCmd struct {
+	Name string `arg:"" optional:"" help:"A cause's name or code; all of them when left out."`
+}
+
+func (c *causesCmd) Run(a *app) error {
+	if c.Name != "" {
+		for _, k := range cause.All() {
+			if k.Name == c.Name || k.Code == c.Name {
+				fmt.Fprintf(a.stdout, "%s %s\n\nWhat it looks like\n  %s\nWhy it happens\n  %s\nHow to fix it\n  %s\n", k.Code, k.Name, k.Looks, k.Why, k.Fix)
+				return nil
+			}
+		}
+		return fmt.Errorf("there is no cause %q; understudy causes lists them", c.Name)
+	}
+	groups := cause.Groups()
+	last := byte(0)
+	for _, k := range cause.All() {
+		if k.Code[1] != last {
+			last = k.Code[1]
+			fmt.Fprintf(a.stdout, "\n%s\n", groups[last])
+		}
+		fmt.Fprintf(a.stdout, "  %s %-22s %s\n", k.Code, k.Name, k.Looks)
+	}
+	return nil
+}
+
+type hostCmd struct {
+	New hostNewCmd `cmd:"" help:"Draft a host description from a sample of the host's records."`
+}
+
+type hostNewCmd struct {
+	From string `required:"" type:"existingfile" help:"A file of the host's own records."`
+	Out  string `short:"o" help:"The file to write; standard output when left out. It must not exist yet."`
+}
+
+func (c *hostNewCmd) Run(a *app) error {
+	sample, err := os.ReadFile(c.From)
+	if err != nil {
+		return err
+	}
+	text, guesses := hostfile.Draft(sample)
+	if c.Out == "" {
+		if _, err := a.stdout.Write(text); err != nil {
+			return err
+		}
+	} else {
+		if _, err := os.Stat(c.Out); err == nil {
+			return fmt.Errorf("%s is there already; nothing was changed", c.Out)
+		}
+		if err := os.WriteFile(c.Out, text, 0o644); err != nil {
+			return err
+		}
+		fmt.Fprintln(a.stdout, c.Out, "is written.")
+	}
+	fmt.Fprintln(a.stderr, "Guessed, so look at it:")
+	for _, g := range guesses {
+		fmt.Fprintln(a.stderr, "-", g)
+	}
+	return nil
+}
+
+type reportCmd struct {
+	Runs  []string `arg:"" name:"run" type:"existingdir" help:"Folders of runs, or folders that hold them."`
+	HTML  string   `name:"html" type:"path" help:"Write a page to this file."`
+	JUnit string   `name:"junit" type:"path" help:"Write JUnit XML to this file."`
+	JSON  string   `name:"json" type:"path" help:"Write JSON to this file."`
+}
+
+func (c *reportCmd) Run(a *app) error {
+	var runs []report.Run
+	for _, dir := range c.Runs {
+		dirs := []string{dir}
+		if !harness.IsRun(dir) {
+			inside, err := filepath.Glob(filepath.Join(dir, "*"))
+			if err != nil {
+				return err
+			}
+			dirs = inside
+		}
+		for _, d := range dirs {
+			if !harness.IsRun(d) {
+				continue
+			}
+			out, err := harness.Reopen(a.ctx, d)
+			if err != nil {
+				return err
+			}
+			runs = append(runs, out.Report())
+		}
+	}
+	if len(runs) == 0 {
+		return errors.New("there is no finished run in " + strings.Join(c.Runs, ", "))
+	}
+	if err := report.Terminal(a.stdout, runs, a.screen()); err != nil {
+		return err
+	}
+	if err := writeReports(runs, c.JUnit, c.JSON, c.HTML); err != nil {
+		return err
+	}
+	return byVerdict(report.Verdict(runs))
+}
+
+type plotCmd struct {
+	Scenario string `arg:"" help:"A scenario file or the name of a shipped scenario, which is played on paper; or the folder of a run, whose ledger is drawn."`
+	Out      string `short:"o" help:"The picture: a name that ends in .svg or .png; the scenario's name and .svg when left out."`
+}
+
+func (c *plotCmd) Run(a *app) error {
+	draw, name := func() (*plot.Picture, error) { return harness.PlotRun(a.ctx, c.Scenario) }, filepath.Base(c.Scenario)
+	if !harness.IsRun(c.Scenario) {
+		s, err := load(c.Scenario)
+		if err != nil {
+			return err
+		}
+		draw, name = func() (*plot.Picture, error) { return harness.Plot(s) }, harness.Name(s)
+	}
+	out := c.Out
+	if out == "" {
+		out = name + ".svg"
+	}
+	png := strings.HasSuffix(out, ".png")
+	if !png && !strings.HasSuffix(out, ".svg") {
+		return fmt.Errorf("%s is neither .svg nor .png", out)
+	}
+	pic, err := draw()
+	if err != nil {
+		return err
+	}
+	if err := writeFile(out, func(f *os.File) error {
+		if png {
+			return pic.WritePNG(f)
+		}
+		return pic.WriteSVG(f)
+	}); err != nil {
+		return err
+	}
+	fmt.Fprintln(a.stdout, out)
+	return nil
+}

@@ -1,0 +1,100 @@
+// Package bytesheet shows what the bytes of a wire protocol mean, in columns a
+// person can read: place, bytes, text, field and value.
+package bytesheet
+
+import (
+	"bufio"
+	"encoding/hex"
+	"fmt"
+	"io"
+	"strings"
+
+	"example.org/understudy/sim/wire"
+)
+
+// Samples shows one sample of every frame of a dialect.
+func Samples(out io.Writer, d *wire.Dialect) error {
+	w := bufio.NewWriter(out)
+	l := d.Line()
+	fmt.Fprintf(w, "%s: %s\n%d bit/s, %d data bits, parity %s, %d stop bits\n", d.Name(), d.Title(), l.Baud, l.DataBits, l.Parity, l.StopBits)
+	for i, f := range d.Frames() {
+		what := "the gauge sends"
+		if f.From == wire.Host {
+			what = "the host sends"
+		}
+		why := ""
+		if len(f.Sent) > 0 {
+			why = " for " + strings.Join(f.Sent, ", ")
+		}
+		if f.Verb != "" {
+			why = " to " + f.Verb
+		}
+		fmt.Fprintf(w, "\n%s  (%s%s)\n", f.Name, what, why)
+		_, raw, err := d.Sample(wire.Frame(i))
+		if err != nil {
+			fmt.Fprintf(w, "  no sample: %v\n", err)
+			continue
+		}
+		rows(w, raw, d.Annotate(raw, f.From), 0)
+	}
+	return w.Flush()
+}
+
+// Decode shows what a stream of bytes from one side means. good is false when
+// any of it is no frame.
+func Decode(out io.Writer, d *wire.Dialect, stream []byte, from wire.Side) (good bool, err error) {
+	w := bufio.NewWriter(out)
+	good = true
+	frames, bad := 0, 0
+	for _, p := range d.Explain(stream, from) {
+		if p.Garbage == nil {
+			frames++
+			fmt.Fprintf(w, "\nbytes %d to %d: %s\n", p.Start, p.Start+len(p.Raw)-1, p.Name)
+		} else {
+			good = false
+			bad++
+			fmt.Fprintf(w, "\nbytes %d to %d: no frame: %v\n", p.Start, p.Start+len(p.Raw)-1, p.Garbage)
+		}
+		rows(w, p.Raw, p.Spans, p.Start)
+	}
+	fmt.Fprintf(w, "\n%d good, %d that are no frame, of %d bytes\n", frames, bad, len(stream))
+	return good, w.Flush()
+}
+
+// perRow is how many bytes stand in one row.
+const perRow = 12
+
+func rows(w io.Writer, raw []byte, spans []wire.Span, offset int) {
+	for _, s := range spans {
+		mark, field, shows := " ", s.Field, s.Shows
+		if !s.Good {
+			mark = "!"
+		}
+		for at := s.Start; at < s.End; at += perRow {
+			part := raw[at:min(at+perRow, s.End)]
+			fmt.Fprintf(w, "%s %5d  %-*s  %-*s  %-16s %s\n", mark, offset+at, 3*perRow-1, spaced(part), perRow, text(part), field, shows)
+			mark, field, shows = " ", "", ""
+		}
+	}
+}
+
+func spaced(b []byte) string {
+	parts := make([]string, len(b))
+	for i := range b {
+		parts[i] = hex.EncodeToString(b[i : i+1])
+	}
+	return strings.Join(parts, " ")
+}
+
+// text shows printable bytes as they are and others as a middle dot.
+func text(b []byte) string {
+	var s strings.Builder
+	for _, c := range b {
+		if c < ' ' || c > '~' {
+			s.WriteString("·")
+		} else {
+			s.WriteByte(c)
+		}
+	}
+	return s.String()
+}

@@ -1,0 +1,60 @@
+package harness
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+
+	"example.org/understudy/harness/plot"
+	"example.org/understudy/scenario"
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/stage/ledger"
+)
+
+// IsRun reports whether a folder is that of a finished run.
+func IsRun(dir string) bool {
+	_, err := os.Stat(filepath.Join(dir, metaFile))
+	return err == nil
+}
+
+// Plot plays a scenario on paper and draws what happens.
+func Plot(s *scenario.Scenario) (*plot.Picture, error) {
+	entries, err := OnPaper(s, nil, nil)
+	if err != nil {
+		return nil, err
+	}
+	return draw(s, entries)
+}
+
+// PlotRun draws the ledger of a run.
+func PlotRun(ctx context.Context, dir string) (*plot.Picture, error) {
+	out, err := Reopen(ctx, dir)
+	if err != nil {
+		return nil, err
+	}
+	return draw(out.Check.Scenario, out.Entries)
+}
+
+func draw(s *scenario.Scenario, entries []ledger.Entry) (*plot.Picture, error) {
+	var b bytes.Buffer
+	w := ledger.NewWriter(&b)
+	for _, e := range entries {
+		w.Write(e)
+	}
+	err := w.Flush()
+	opt := plot.Options{}
+	for g := range s.Play.Cast {
+		p := s.Play.Cast[g].Profile
+		for c := range p.Channels {
+			unit := p.Channels[c].Unit
+			if s.Host.Unit != nil {
+				unit = s.Host.Unit.Unit
+			}
+			opt.Channels = append(opt.Channels, plot.Channel{Gauge: p.Name, Channel: p.Channels[c].Name, Unit: decimal.Unit(unit), Limits: s.Limits(g, c)})
+		}
+	}
+	pic, perr := plot.FromLedger(&b, opt)
+	return pic, errors.Join(err, perr)
+}
