@@ -116,6 +116,7 @@ func split(body []byte) (lines []byte, good bool) {
 }
 
 func oneValue(b []byte) []byte {
+	b = b[:min(len(b), 64<<10)]
 	s, err := json.Marshal(string(b))
 	if err != nil || len(b) == 0 {
 		return nil

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"net/url"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -26,7 +27,7 @@ func readSQLite(ctx context.Context, d hostfile.Records, file string) ([]Record,
 	defer db.Close()
 	query := d.Query
 	if query == "" {
-		if query, err = tableQuery(ctx, db, d.Table, "sqlite_schema"); err != nil {
+		if query, err = tableQuery(ctx, db, d.Table); err != nil {
 			return nil, err
 		}
 	}
@@ -44,34 +45,58 @@ func openSQLite(file string) (*sql.DB, error) {
 	return sql.Open("sqlite", u.String())
 }
 
-func tableQuery(ctx context.Context, db *sql.DB, table, schema string) (string, error) {
-	rows, err := db.QueryContext(ctx, "select name from "+schema+" where type in ('table','view') and name not like 'sqlite_%' order by name")
+func tableNames(ctx context.Context, db *sql.DB) (names []string, err error) {
+	rows, err := db.QueryContext(ctx, "select name from sqlite_schema where type in ('table','view') and name not like 'sqlite_%' order by name")
 	if err != nil {
-		return "", fmt.Errorf("the database cannot be read: %w", err)
+		return nil, fmt.Errorf("the database cannot be read: %w", err)
 	}
-	defer rows.Close()
-	var names []string
-	for rows.Next() {
-		var n string
-		if err := rows.Scan(&n); err != nil {
-			return "", err
-		}
-		if n == table {
-			return "select * from " + quoteName(table), rows.Err()
-		}
-		names = append(names, n)
-	}
+	err = eachRow(rows, func(_, fields []string) { names = append(names, fields[0]) })
+	return names, err
+}
+
+func tableQuery(ctx context.Context, db *sql.DB, table string) (string, error) {
+	names, err := tableNames(ctx, db)
 	switch {
-	case rows.Err() != nil:
-		return "", rows.Err()
+	case err != nil:
+		return "", err
+	case slices.Contains(names, table):
+		return "select * from " + quoteName(table), nil
 	case table == "" && len(names) == 1:
 		return "select * from " + quoteName(names[0]), nil
-	case table == "" && len(names) > 1:
-		return "", fmt.Errorf("the database has the tables %s; write which one in the host description, as table: NAME", strings.Join(names, ", "))
-	case table == "":
+	case len(names) == 0:
 		return "", errors.New("the database has no table")
+	case table == "":
+		return "", fmt.Errorf("the database has the tables %s; write which one in the host description, as table: NAME", strings.Join(names, ", "))
 	}
 	return "", fmt.Errorf("the database has no table %q; its tables are %s", table, strings.Join(names, ", "))
+}
+
+// eachRow calls f for each row, with its cells as text, and closes rows.
+func eachRow(rows *sql.Rows, f func(names, fields []string)) error {
+	defer rows.Close()
+	names, err := rows.Columns()
+	if err != nil {
+		return err
+	}
+	cells := make([]any, len(names))
+	into := make([]any, len(names))
+	for i := range cells {
+		into[i] = &cells[i]
+	}
+	for n := 1; rows.Next(); n++ {
+		if err := rows.Scan(into...); err != nil {
+			return fmt.Errorf("record %d cannot be read: %w", n, err)
+		}
+		fields := make([]string, len(cells))
+		for i, c := range cells {
+			fields[i] = cellText(c)
+		}
+		f(names, fields)
+	}
+	if err := rows.Err(); err != nil {
+		return fmt.Errorf("the records end early: %w", err)
+	}
+	return nil
 }
 
 func quoteName(name string) string { return `"` + strings.ReplaceAll(name, `"`, `""`) + `"` }
@@ -94,31 +119,20 @@ func Query(ctx context.Context, db *sql.DB, d hostfile.Records, query string) ([
 	if err != nil {
 		return nil, err
 	}
-	cells := make([]any, len(names))
-	into := make([]any, len(names))
-	for i := range cells {
-		into[i] = &cells[i]
-	}
 	var out []Record
-	for n := 1; rows.Next(); n++ {
-		if err := rows.Scan(into...); err != nil {
-			return out, fmt.Errorf("record %d cannot be read: %w", n, err)
-		}
-		fields := make([]string, len(cells))
-		raw := make([]string, len(cells))
-		for i, c := range cells {
-			fields[i] = cellText(c)
-			raw[i] = names[i] + "=" + fields[i]
+	n := 0
+	err = eachRow(rows, func(names, fields []string) {
+		n++
+		raw := make([]string, len(fields))
+		for i, f := range fields {
+			raw[i] = names[i] + "=" + f
 		}
 		t := where.pick(fields)
 		if rec, ok := r.record(n, strings.Join(raw, " "), &t); ok {
 			out = append(out, rec)
 		}
-	}
-	if err := rows.Err(); err != nil {
-		return out, fmt.Errorf("the records end early: %w", err)
-	}
-	return out, nil
+	})
+	return out, err
 }
 
 func cellText(c any) string {

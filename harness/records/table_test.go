@@ -94,6 +94,27 @@ func TestReadsSQLiteOfAKilledHost(t *testing.T) {
 	}
 }
 
+func TestDraftFromSQLite(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "h.db")
+	db, err := sql.Open("sqlite", "file:"+file)
+	require.NoError(t, err)
+	_, err = db.Exec(strings.NewReplacer("'none'", "'invalid'", "'NOK'", "'too high'").Replace(statements))
+	require.NoError(t, err)
+	require.NoError(t, db.Close())
+	text, guesses, err := records.Draft(t.Context(), file)
+	require.NoError(t, err)
+	h, err := hostfile.Parse("draft", text)
+	require.NoError(t, err, string(text))
+	got, err := records.Read(t.Context(), h.Records, file)
+	require.NoError(t, err, string(text))
+	if d := cmp.Diff(sqliteRead, showAll(got)); d != "" {
+		t.Errorf("%s\n%s", d, text)
+	}
+	require.Contains(t, guesses, `the records are the table "measured"`)
+	_, _, err = records.Draft(t.Context(), filepath.Join(t.TempDir(), "none"))
+	require.ErrorIs(t, err, os.ErrNotExist)
+}
+
 // The database is made by the sqlite3 program, SQLite's own.
 func TestReadsWhatSQLiteItselfWrites(t *testing.T) {
 	tool, err := exec.LookPath("sqlite3")
@@ -113,6 +134,15 @@ func TestReadsWhatSQLiteItselfWrites(t *testing.T) {
 	if d := cmp.Diff(sqliteRead, showAll(got)); d != "" {
 		t.Error(d)
 	}
+}
+
+type zeros struct{}
+
+func (zeros) Read(b []byte) (int, error) {
+	for i := range b {
+		b[i] = '0'
+	}
+	return len(b), nil
 }
 
 func TestEndpoint(t *testing.T) {
@@ -139,10 +169,15 @@ func TestEndpoint(t *testing.T) {
 		res.Body.Close()
 		require.Equal(t, c.want, res.StatusCode, c.body)
 	}
+	res, err := client.Post(e.URL, "application/json", io.LimitReader(zeros{}, 5<<20))
+	require.NoError(t, err)
+	res.Body.Close()
+	require.Equal(t, 413, res.StatusCode)
 	require.NoError(t, e.Close(5*time.Second))
 	got, err := records.Read(t.Context(), hostfile.Records{Form: hostfile.HTTP}, file)
 	require.NoError(t, err)
-	want := []string{"1 reading tag 1 value 8.010 in", "2 reading tag 2 value 8.011", "3 reading tag 3 value 8.012", "4 reading tag 4", "5 reading tag 5", "6 reading tag 6", "7 reading ! the line is JSON, but not an object"}
+	want := []string{"1 reading tag 1 value 8.010 in", "2 reading tag 2 value 8.011", "3 reading tag 3 value 8.012", "4 reading tag 4", "5 reading tag 5", "6 reading tag 6", "7 reading ! the line is JSON, but not an object",
+		"8 reading ! the line is JSON, but not an object"}
 	if d := cmp.Diff(want, showAll(got)); d != "" {
 		t.Error(d)
 	}

@@ -31,6 +31,7 @@ type Parser struct {
 	to     io.WriteCloser // decodes into buf
 	buf    bytes.Buffer   // decoded, not yet taken
 	line   int            // lines taken
+	long   bool           // the rest of a line that is too long is passed over
 	header []string
 	where  places
 	known  bool // where is settled
@@ -116,14 +117,28 @@ func (p *Parser) take(end bool) {
 	}
 	for p.err == nil {
 		b := p.buf.Bytes()
+		if p.long {
+			i := bytes.IndexByte(b, '\n')
+			if i < 0 {
+				p.buf.Reset()
+				return
+			}
+			p.buf.Next(i + 1)
+			p.line++
+			p.long = false
+			continue
+		}
 		row, n, lines, whole := p.cut(b, end)
 		if n == 0 {
 			return
 		}
-		at := p.line + 1
+		at, before := p.line+1, len(p.out)
 		p.line += lines
 		if at > p.r.d.Skip {
 			p.row(at, string(row), whole)
+		}
+		if p.long = lines == 0; p.long && len(p.out) > before {
+			note(&p.out[len(p.out)-1], fmt.Sprintf("the line is longer than %d bytes", maxRecord))
 		}
 		p.buf.Next(n)
 	}
@@ -164,7 +179,7 @@ func (p *Parser) cut(b []byte, end bool) (row []byte, n, lines int, whole bool) 
 			if first >= 0 {
 				return chomp(b[:first]), first + 1, 1, true
 			}
-			return b[:i], i, 0, true // a line without end: in portions, each a record with a problem
+			return b[:i], i, 0, false // a line without end
 		}
 	}
 	if !end || len(b) == 0 {

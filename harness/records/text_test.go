@@ -166,6 +166,17 @@ func TestDescriptionThatDoesNotFit(t *testing.T) {
 	}
 }
 
+func TestEndlessLineIsOneRecord(t *testing.T) {
+	src := "value,zone\n1," + strings.Repeat("x", 3<<20) + "\n2,in\n\"" + strings.Repeat("y\n", 300) + "3,in\n" + "4," + strings.Repeat("z", 1<<20)
+	got, err := records.Parse(describe(t, "  form: csv"), strings.NewReader(src))
+	require.NoError(t, err)
+	require.Len(t, got, 304)
+	require.Contains(t, got[0].Problem, "the line is longer than 262144 bytes")
+	require.Equal(t, "3 reading value 2 in", show(got[1]))
+	require.Equal(t, "304 reading value 3 in", show(got[302]))
+	require.Contains(t, got[303].Problem, "the line is longer than 262144 bytes")
+}
+
 // The file may arrive in any portions.
 func TestPortionsDoNotMatter(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"sort"
 	"strconv"
 	"strings"
 	"time"
@@ -174,12 +175,11 @@ func pointOf(e *ledger.Entry, rd *ledger.Reading, unit decimal.Unit) point {
 	return p
 }
 
-// near finds the reading of a moment.
+// near finds the reading of a moment; the points are in order of time.
 func (l *laneData) near(t time.Duration) *point {
-	for i := range l.points {
-		if l.points[i].t == t {
-			return &l.points[i]
-		}
+	i := sort.Search(len(l.points), func(i int) bool { return l.points[i].t >= t })
+	if i < len(l.points) && l.points[i].t == t {
+		return &l.points[i]
 	}
 	return nil
 }

@@ -1,0 +1,92 @@
+package records
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"example.org/understudy/harness/hostfile"
+)
+
+// sampleBytes of a file are looked at to draft a description.
+const sampleBytes = 1 << 20
+
+// Draft drafts a host description from a file of the host's records, as
+// hostfile.Draft does, and can look into an SQLite database too.
+func Draft(ctx context.Context, file string) (description []byte, guesses []string, err error) {
+	f, err := os.Open(file)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer f.Close()
+	sample, err := io.ReadAll(io.LimitReader(f, sampleBytes))
+	if err != nil {
+		return nil, nil, err
+	}
+	if !bytes.HasPrefix(sample, []byte("SQLite format 3\x00")) {
+		description, guesses = hostfile.Draft(sample)
+		return description, guesses, nil
+	}
+	return draftSQLite(ctx, file)
+}
+
+// draftSQLite drafts from the table whose rows give the most columns of ours.
+func draftSQLite(ctx context.Context, file string) (description []byte, guesses []string, err error) {
+	db, err := openSQLite(file)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer db.Close()
+	tables, err := tableNames(ctx, db)
+	if err != nil {
+		return nil, nil, err
+	}
+	if len(tables) == 0 {
+		return nil, nil, fmt.Errorf("%s has no table", file)
+	}
+	best, most := "", -1
+	for _, t := range tables {
+		rows, err := db.QueryContext(ctx, "select * from "+quoteName(t)+" limit 300")
+		if err != nil {
+			return nil, nil, err
+		}
+		// The rows as JSON Lines, which keep the names of the columns.
+		var sample bytes.Buffer
+		err = eachRow(rows, func(names, fields []string) {
+			m := map[string]string{}
+			for i, n := range names {
+				m[n] = fields[i]
+			}
+			line, _ := json.Marshal(m) // texts only: it cannot fail
+			sample.Write(append(line, '\n'))
+		})
+		if err != nil {
+			return nil, nil, err
+		}
+		text, notes := hostfile.Draft(sample.Bytes())
+		h, err := hostfile.Parse("draft", text)
+		if err != nil || sample.Len() == 0 {
+			continue
+		}
+		found := 0
+		for _, c := range h.Records.Columns.All() {
+			if c.Set() {
+				found++
+			}
+		}
+		if !h.Records.OurNames && found > most {
+			best, most, description, guesses = t, found, text, notes
+		}
+	}
+	if most < 0 {
+		description, guesses = hostfile.Draft([]byte("SQLite format 3\x00"))
+		return description, append(guesses, "the tables are "+strings.Join(tables, ", ")+", and none has rows that look like records"), nil
+	}
+	name, _ := json.Marshal(best)
+	description = bytes.Replace(description, []byte("form: json-lines\n"), []byte("form: sqlite\n  table: "+string(name)+"\n"), 1)
+	return description, append(guesses, fmt.Sprintf("the records are the table %q", best)), nil
+}
