@@ -67,7 +67,10 @@ type pageFinding struct {
 	f *judge.Finding
 }
 
-type pageBytes struct{ Hex, Name, Text string }
+type pageBytes struct {
+	Hex, Name, Text string
+	Bad             bool
+}
 
 // HTML writes one page that stands alone: the verdicts, the causes with their
 // evidence, the timeline of each run.
@@ -214,9 +217,9 @@ func orNothing(s string) string {
 // field that does not fit the frame is left out.
 func bytesOf(b []byte, fields []Field) (out []pageBytes) {
 	at := 0
-	put := func(to int, name, text string) {
+	put := func(to int, f Field) {
 		if to > at {
-			out = append(out, pageBytes{spaced(b[at:to]), visible(name), visible(text)})
+			out = append(out, pageBytes{spaced(b[at:to]), visible(f.Name), visible(f.Text), f.Bad})
 			at = to
 		}
 	}
@@ -224,10 +227,10 @@ func bytesOf(b []byte, fields []Field) (out []pageBytes) {
 		if f.From < at || f.To <= f.From || f.To > len(b) {
 			continue
 		}
-		put(f.From, "", printable(b[at:f.From]))
-		put(f.To, f.Name, f.Text)
+		put(f.From, Field{Text: printable(b[at:f.From])})
+		put(f.To, f)
 	}
-	put(len(b), "", printable(b[at:]))
+	put(len(b), Field{Text: printable(b[at:])})
 	return out
 }
 

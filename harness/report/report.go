@@ -39,10 +39,11 @@ type Run struct {
 }
 
 // Field is a named part of a frame: its bytes From to To (not including To),
-// and what they say.
+// and what they say, or what is wrong with them.
 type Field struct {
 	From, To   int
 	Name, Text string
+	Bad        bool
 }
 
 // name is what a run is called in running text.

@@ -107,7 +107,7 @@ func sample() report.Run {
 			Counts:       judge.Counts{Frames: 101, Expected: 10, Records: 9, Paired: 9, Findings: 2, Explained: 1},
 		},
 		Fields: func(_ string, b []byte) []report.Field {
-			return []report.Field{{0, 6, "reading", "8.015"}, {7, 9, "unit", "mm"}, {len(b) - 2, len(b), "end", ""}}
+			return []report.Field{{From: 0, To: 6, Name: "reading", Text: string(b[1:6])}, {From: 7, To: 9, Name: "unit", Text: "mm"}, {From: len(b) - 2, To: len(b), Name: "end", Bad: b[5] == '6'}}
 		},
 	}
 }
@@ -393,7 +393,9 @@ func FuzzPage(f *testing.F) {
 			r.Ledger[5].Frame.Readings[0].Shown = v
 			r.Ledger[5].T = time.Duration(at)
 		}
-		r.Fields = func(string, []byte) []report.Field { return []report.Field{{from, to, text, value}} }
+		r.Fields = func(string, []byte) []report.Field {
+			return []report.Field{{From: from, To: to, Name: text, Text: value, Bad: from == 1}}
+		}
 		rs := []report.Run{r}
 		out := page(t, rs)
 		if strings.Contains(out, "NaN") || strings.Contains(out, "Inf") {
