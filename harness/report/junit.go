@@ -31,8 +31,8 @@ func JUnit(w io.Writer, runs []Run) error {
 			out.Suites = append(out.Suites, suite{Name: cmp.Or(token(r.Host), "host"), Package: "understudy", ID: n, Hostname: "localhost"})
 		}
 		s := &out.Suites[n]
-		if stamp := r.Started.UTC().Format("2006-01-02T15:04:05"); s.Timestamp == "" || !r.Started.IsZero() && stamp < s.Timestamp {
-			s.Timestamp = stamp
+		if s.started.IsZero() || !r.Started.IsZero() && r.Started.Before(s.started) {
+			s.started = r.Started
 		}
 		s.took += r.Took
 		s.Tests++
@@ -56,6 +56,10 @@ func JUnit(w io.Writer, runs []Run) error {
 	for i := range out.Suites {
 		s := &out.Suites[i]
 		s.Time = decimalSeconds(s.took)
+		if s.started.IsZero() {
+			s.started = time.Unix(0, 0) // the schema wants a time
+		}
+		s.Timestamp = s.started.UTC().Format("2006-01-02T15:04:05")
 		s.Out += Simulated + "\n"
 	}
 	if _, err := io.WriteString(w, xml.Header); err != nil {
@@ -90,7 +94,8 @@ type suite struct {
 	Out       string     `xml:"system-out"`
 	Err       string     `xml:"system-err"`
 
-	took time.Duration
+	took    time.Duration
+	started time.Time
 }
 
 type property struct {
