@@ -69,7 +69,11 @@ func (c *lintCmd) Run(a *app) error {
 	if bad > 0 {
 		return coded{exitUsage, fmt.Errorf("%d of %d files have mistakes", bad, len(files))}
 	}
-	fmt.Fprintf(a.stdout, "%d files without a mistake\n", len(files))
+	if len(files) == 1 {
+		fmt.Fprintln(a.stdout, "1 file without a mistake")
+	} else {
+		fmt.Fprintf(a.stdout, "%d files without a mistake\n", len(files))
+	}
 	return nil
 }
 

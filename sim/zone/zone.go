@@ -188,15 +188,23 @@ func (l Limits) Why(pm decimal.Decimal, r Rule, u decimal.Unit) string {
 		}
 		return s
 	}
+	// onLimit says of a value in a warning zone that it is on the specification
+	// limit itself, which is where hosts go wrong.
+	onLimit := func(l Limit, name string) string {
+		if !equal(l) {
+			return ""
+		}
+		return "the " + r.Decide.String() + " value equals the " + name + " " + write(l.At) + " and " + strictly + "; "
+	}
 	switch z {
 	case Below:
 		return at(l.Lower, "lower limit", r.Guard, "below")
 	case Above:
 		return at(l.Upper, "upper limit", -r.Guard, "above")
 	case WarnLow:
-		return at(l.WarnLower, "lower warning limit", 0, "below")
+		return onLimit(l.Lower, "lower limit") + at(l.WarnLower, "lower warning limit", 0, "below")
 	case WarnHigh:
-		return at(l.WarnUpper, "upper warning limit", 0, "above")
+		return onLimit(l.Upper, "upper limit") + at(l.WarnUpper, "upper warning limit", 0, "above")
 	}
 	for _, e := range []struct {
 		l    Limit

@@ -63,7 +63,8 @@ func TestFractionsOfAPicometreDecide(t *testing.T) {
 
 func TestWhyNamesTheLimit(t *testing.T) {
 	for at, want := range map[int64]string{
-		10250: "the displayed value is above the upper warning limit 10.2 mm",
+		10250: "the displayed value equals the upper limit 10.25 mm and limits are inclusive; the displayed value is above the upper warning limit 10.2 mm",
+		10210: "the displayed value is above the upper warning limit 10.2 mm",
 		10200: "the displayed value equals the upper warning limit 10.2 mm and limits are inclusive",
 		10251: "the displayed value is above the upper limit 10.25 mm",
 		9000:  "the displayed value is below the lower limit 9.75 mm",
