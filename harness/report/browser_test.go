@@ -43,25 +43,30 @@ func openBrowser(t *testing.T) *browser {
 		}
 		t.Skip("the Debian package chromium is not installed")
 	}
+	dir := t.TempDir()
 	childIn, in, err := os.Pipe()
 	require.NoError(t, err)
 	out, childOut, err := os.Pipe()
 	require.NoError(t, err)
-	cmd := exec.Command(program, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--remote-debugging-pipe", "--user-data-dir="+t.TempDir(), "about:blank")
+	cmd := exec.Command(program, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--remote-debugging-pipe", "--user-data-dir="+filepath.Join(dir, "profile"), "about:blank")
+	cmd.Env = append(os.Environ(), "TMPDIR="+dir)
 	cmd.ExtraFiles = []*os.File{childIn, childOut}
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	require.NoError(t, cmd.Start())
 	childIn.Close()
 	childOut.Close()
 	timeout := time.AfterFunc(2*time.Minute, func() { out.Close() })
+	b := &browser{t: t, in: in, out: out}
 	t.Cleanup(func() {
+		// Asked to close it ends its helpers, which have sessions of their own.
+		_, _ = in.Write([]byte(`{"id":0,"method":"Browser.close"}` + "\x00"))
+		_, _ = io.Copy(io.Discard, out) // until its end of the pipe is closed, or the time is over
 		timeout.Stop()
 		_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)
 		_ = cmd.Wait()
 		in.Close()
 		out.Close()
 	})
-	b := &browser{t: t, in: in, out: out}
 	var target struct{ TargetID string }
 	b.call("Target.createTarget", map[string]any{"url": "about:blank"}, &target)
 	var session struct{ SessionID string }
