@@ -1,0 +1,105 @@
+package main
+
+import (
+	"encoding/json"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"example.org/understudy/scenarios"
+	"github.com/goccy/go-yaml"
+	"github.com/santhosh-tekuri/jsonschema/v6"
+	"github.com/stretchr/testify/require"
+)
+
+const module = "example.org/understudy/"
+
+// layers are the packages from the top down; imports point down only. A
+// package is in the layer of its longest prefix.
+var layers = [][]string{
+	{"cmd"},
+	{"harness"},
+	{"scenario"},
+	{"scenarios"},
+	{"sim/stage"},
+	{"sim/port", "sim/link", "sim/power", "sim/motion", "sim/probe", "sim/uart"},
+	{"sim/gauge", "sim/wire"},
+	{"sim/zone", "sim/strict", "sim/quantity", "sim/steady", "sim/decimal"},
+}
+
+func layer(pkg string) int {
+	best, length := -1, -1
+	for i, l := range layers {
+		for _, p := range l {
+			if (pkg == p || strings.HasPrefix(pkg, p+"/")) && len(p) > length {
+				best, length = i, len(p)
+			}
+		}
+	}
+	return best
+}
+
+func TestImportsPointDown(t *testing.T) {
+	out, err := exec.Command("go", "list", "-f", `{{.ImportPath}} {{join .Imports " "}}`, module+"...").Output()
+	require.NoError(t, err)
+	for _, line := range strings.Split(strings.TrimSpace(string(out)), "\n") {
+		words := strings.Fields(line)
+		from := strings.TrimPrefix(words[0], module)
+		require.GreaterOrEqual(t, layer(from), 0, "%s is in no layer: name it in this test and in DEVELOPERS.md", from)
+		for _, w := range words[1:] {
+			if to, ours := strings.CutPrefix(w, module); ours && layer(to) < layer(from) {
+				t.Errorf("%s imports %s, which lies above it", from, to)
+			}
+		}
+	}
+}
+
+// The pure packages ask no clock and touch no file or network.
+func TestPurePackages(t *testing.T) {
+	impure := regexp.MustCompile(`"(os|net|net/http|os/exec|syscall|math/rand|math/rand/v2)"|\btime\.(Now|Since|Sleep|After|NewTimer|NewTicker|Tick)\b`)
+	root := filepath.Join("..", "..")
+	for _, dir := range []string{"sim/decimal", "sim/quantity", "sim/strict", "sim/steady", "sim/zone", "sim/gauge", "sim/wire", "sim/motion", "sim/probe",
+		"sim/power", "sim/link", "sim/uart", "scenario", "harness/align", "harness/cause", "harness/judge", "harness/hostfile", "harness/report"} {
+		err := filepath.WalkDir(filepath.Join(root, dir), func(p string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() || !strings.HasSuffix(p, ".go") || strings.HasSuffix(p, "_test.go") {
+				return err
+			}
+			src, err := os.ReadFile(p)
+			if m := impure.Find(src); m != nil {
+				t.Errorf("%s uses %s", p, m)
+			}
+			return err
+		})
+		require.NoError(t, err)
+	}
+}
+
+// Every shipped file is one that its JSON Schema takes, so editors do not mark
+// good files as bad.
+func TestShippedFilesFitTheirSchemas(t *testing.T) {
+	for dir, k := range map[string]int{".": 0, "dialects": 1, "hosts": 2} {
+		doc, err := jsonschema.UnmarshalJSON(strings.NewReader(string(kinds[k].schema())))
+		require.NoError(t, err)
+		c := jsonschema.NewCompiler()
+		require.NoError(t, c.AddResource("schema.json", doc))
+		schema, err := c.Compile("schema.json")
+		require.NoError(t, err)
+		for _, name := range shipped(dir) {
+			text, err := scenarios.Files.ReadFile(strings.TrimPrefix(dir+"/", "./") + name + ".yaml")
+			require.NoError(t, err)
+			var v any
+			require.NoError(t, yaml.Unmarshal(text, &v), name)
+			b, err := json.Marshal(v)
+			require.NoError(t, err)
+			value, err := jsonschema.UnmarshalJSON(strings.NewReader(string(b)))
+			require.NoError(t, err)
+			if err := schema.Validate(value); err != nil {
+				t.Errorf("%s/%s: %v", dir, name, err)
+			}
+		}
+	}
+}
