@@ -1,0 +1,76 @@
+// Package generate makes scenarios that nobody wrote: rows of a covering array
+// of everything that varies, and after them random timelines that lean to the
+// edges.
+//
+// What is made is a scenario.File. Written out it is a scenario like any other.
+package generate
+
+import "example.org/understudy/scenario/generate/cover"
+
+// Factors lists what varies. The first level of each is the plainest.
+func Factors() []cover.Factor {
+	return []cover.Factor{
+		{Name: "dialect", Levels: []string{"line-ascii", "compact-binary", "multi-ascii", "cobs-binary", "slip-binary", "hdlc-binary"}},
+		{Name: "gauges", Levels: []string{"1", "2"}},
+		{Name: "channels", Levels: []string{"1", "2"}},
+		{Name: "unit", Levels: []string{"mm", "in"}},
+		{Name: "host-unit", Levels: []string{"same", "other"}},
+		{Name: "limits-unit", Levels: []string{"same", "other"}},
+		{Name: "resolution", Levels: []string{"medium", "coarse", "fine"}},
+		{Name: "host-step", Levels: []string{"same", "5 times", "10 times"}},
+		{Name: "rounding", Levels: []string{"half-even", "half-up", "truncate"}},
+		{Name: "nominal", Levels: []string{"size", "zero"}},
+		{Name: "factor", Levels: []string{"1", "2", "0.5", "-1"}},
+		{Name: "larger-part", Levels: []string{"presses", "releases"}},
+		{Name: "sense", Levels: []string{"natural", "reversed"}},
+		{Name: "function", Levels: []string{"live", "max", "min", "fim"}},
+		{Name: "decide", Levels: []string{"displayed", "unrounded"}},
+		{Name: "limits-are", Levels: []string{"inclusive", "strict"}},
+		{Name: "uncertainty", Levels: []string{"none", "stated"}},
+		{Name: "limits", Levels: []string{"both", "upper", "lower"}},
+		{Name: "warn", Levels: []string{"both", "none", "upper"}},
+		{Name: "keeps", Levels: []string{"tagged", "all"}},
+		{Name: "stream", Levels: []string{"off", "20 Hz"}},
+		{Name: "tags", Levels: []string{"apart", "burst", "wrap", "repeated"}},
+		{Name: "writes", Levels: []string{"none", "function", "limits"}},
+		{Name: "fault", Levels: []string{"none", "lose link", "silent loss", "stall", "garble", "duplicate", "split", "merge", "unplug", "over", "lift", "fade"}},
+		{Name: "timing", Levels: []string{"at", "before", "after"}},
+	}
+}
+
+// Rules say what cannot stand together.
+func Rules() []cover.Rule {
+	numberless := []string{"cobs-binary", "slip-binary", "hdlc-binary"}
+	notPlain := []string{"multi-ascii", "cobs-binary", "slip-binary", "hdlc-binary"}
+	oneChannel := []string{"line-ascii", "compact-binary", "cobs-binary", "slip-binary", "hdlc-binary"}
+	return []cover.Rule{
+		{Why: "the dialect carries one channel", Forbid: map[string][]string{"channels": {"2"}, "dialect": oneChannel}},
+		{Why: "the dialect has no tag numbers that could wrap, or by which a repeat is known", Forbid: map[string][]string{"tags": {"wrap", "repeated"}, "dialect": numberless}},
+		{Why: "without tag numbers nothing tells a frame sent twice from two tags", Forbid: map[string][]string{"fault": {"duplicate"}, "dialect": numberless}},
+		{Why: "the dialect does not say that the cell is low", Forbid: map[string][]string{"fault": {"fade"}, "dialect": notPlain}},
+		{Why: "the dialect has no command that writes settings", Forbid: map[string][]string{"writes": {"function", "limits"}, "dialect": notPlain}},
+		{Why: "full indicator movement has no size", Forbid: map[string][]string{"function": {"fim"}, "nominal": {"size"}}},
+		{Why: "full indicator movement has no lower limit alone", Forbid: map[string][]string{"function": {"fim"}, "limits": {"lower"}}},
+		{Why: "a host that takes over the function has nothing to read from max, min or fim before it is cleared", Forbid: map[string][]string{"writes": {"function"}, "function": {"live"}}},
+		{Why: "no upper warning limit above an absent upper limit", Forbid: map[string][]string{"limits": {"lower"}, "warn": {"upper"}}},
+		{Why: "without a fault there is no time of it", Forbid: map[string][]string{"fault": {"none"}, "timing": {"before", "after"}}},
+		{Why: "max, min and fim are read after the gauge has left the part", Forbid: map[string][]string{"fault": {"over", "lift"}, "function": {"max", "min", "fim"}}},
+	}
+}
+
+// Plan is the covering of the factors by combinations of so many of them.
+func Plan(strength int, seed uint64) cover.Plan {
+	return cover.Plan{Factors: Factors(), Rules: Rules(), Strength: strength, Seed: seed, Effort: 150}
+}
+
+// Levels says what a scenario is made of: a level's name for each factor.
+type Levels map[string]string
+
+// Row names the levels of a row of the plan.
+func Row(p *cover.Plan, row []int) Levels {
+	l := Levels{}
+	for f, level := range row {
+		l[p.Factors[f].Name] = p.Factors[f].Levels[level]
+	}
+	return l
+}

@@ -1,0 +1,478 @@
+package generate
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"example.org/understudy/scenario"
+	"example.org/understudy/scenario/generate/cover"
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/zone"
+	"golang.org/x/exp/rand"
+)
+
+// FromRow makes the scenario of a row of the plan. What the factors leave open
+// is drawn from the seed.
+func FromRow(p *cover.Plan, row []int, seed uint64) *scenario.File {
+	return build(Row(p, row), seed, 4)
+}
+
+// Random makes a scenario with random levels, a longer timeline and more than
+// one fault.
+func Random(seed uint64) *scenario.File {
+	rng := random(seed)
+	factors, rules := Factors(), Rules()
+	for {
+		l := Levels{}
+		for _, f := range factors {
+			level := f.Levels[0]
+			if rng.Intn(2) == 0 { // half of the factors stay plain, so that mistakes do not hide each other
+				level = f.Levels[rng.Intn(len(f.Levels))]
+			}
+			l[f.Name] = level
+		}
+		if l.allowed(rules) {
+			return build(l, rng.Uint64(), 3+rng.Intn(6))
+		}
+	}
+}
+
+func random(seed uint64) *rand.Rand {
+	src := new(rand.PCGSource)
+	src.Seed(seed)
+	return rand.New(src)
+}
+
+func (l Levels) allowed(rules []cover.Rule) bool {
+	for _, r := range rules {
+		broken := true
+		for f, levels := range r.Forbid {
+			has := false
+			for _, w := range levels {
+				has = has || l[f] == w
+			}
+			broken = broken && has
+		}
+		if broken {
+			return false
+		}
+	}
+	return true
+}
+
+// maker makes one scenario. Lengths are on the picometre grid.
+type maker struct {
+	Levels
+	rng     *rand.Rand
+	f       *scenario.File
+	unit    decimal.Unit // of the gauge
+	count   decimal.Length
+	host    decimal.Unit
+	step    decimal.Length // of the host
+	limit   decimal.Unit
+	grid    decimal.Length // of the limits
+	nominal decimal.Length
+	u       decimal.Length // expanded uncertainty
+	edges   []decimal.Length
+	now     time.Duration
+	fault   string
+	struck  bool
+}
+
+// build makes a scenario of so many tags.
+func build(l Levels, seed uint64, tags int) *scenario.File {
+	m := &maker{Levels: l, rng: random(seed), fault: l["fault"]}
+	m.f = &scenario.File{Understudy: scenario.Version, Title: m.title(), Seed: seed}
+	m.sizes()
+	m.part()
+	m.asks()
+	m.cast()
+	m.timeline(tags)
+	until := quantity.Duration(m.now)
+	m.f.Until = &until
+	return m.f
+}
+
+func (m *maker) title() string {
+	words := []string{m.Levels["dialect"], m.Levels["unit"]}
+	for _, f := range []string{"function", "tags", "fault"} {
+		if v := m.Levels[f]; v != Factors()[index(f)].Levels[0] {
+			words = append(words, v)
+		}
+	}
+	return "Generated: " + strings.Join(words, ", ")
+}
+
+func index(factor string) int {
+	for i, f := range Factors() {
+		if f.Name == factor {
+			return i
+		}
+	}
+	return -1
+}
+
+// decimals of the resolution by its level, in millimetres; in inches one more.
+var decimals = map[string]int{"coarse": 2, "medium": 3, "fine": 4}
+
+func other(u decimal.Unit) decimal.Unit {
+	if u == decimal.MM {
+		return decimal.IN
+	}
+	return decimal.MM
+}
+
+// power is 10⁻ⁿ of a unit, with one decimal more for inches.
+func power(u decimal.Unit, n int) decimal.Length {
+	if u == decimal.IN {
+		n++
+	}
+	l, _ := decimal.Exactly(decimal.New(1, -n), u)
+	return l
+}
+
+func (m *maker) sizes() {
+	m.unit = decimal.MM
+	if m.Levels["unit"] == "in" {
+		m.unit = decimal.IN
+	}
+	n := decimals[m.Levels["resolution"]]
+	m.count = power(m.unit, n)
+	m.host, m.limit = m.unit, m.unit
+	if m.Levels["host-unit"] == "other" {
+		m.host = other(m.unit)
+	}
+	if m.Levels["limits-unit"] == "other" {
+		m.limit = other(m.unit)
+	}
+	m.step = power(m.host, n) * map[string]decimal.Length{"same": 1, "5 times": 5, "10 times": 10}[m.Levels["host-step"]]
+	m.grid = max(power(m.limit, n), (m.step+power(m.limit, n)-1)/power(m.limit, n)*power(m.limit, n))
+	if m.Levels["nominal"] == "size" {
+		m.nominal = 12_700_000_000 // half an inch
+	}
+	if m.Levels["uncertainty"] == "stated" {
+		m.u = m.step * decimal.Length(1+m.rng.Intn(3))
+	}
+}
+
+// in writes a length in a unit with the decimals of a grid of that unit.
+func in(l decimal.Length, u decimal.Unit) quantity.Length {
+	q, exact := quantity.Of(l, u)
+	if !exact {
+		q, _ = quantity.Of(l, decimal.MM)
+	}
+	return q
+}
+
+func ptr[T any](v T) *T { return &v }
+
+func (m *maker) bound(l decimal.Length, there bool) scenario.Bound {
+	if !there {
+		return scenario.Bound{None: true}
+	}
+	return scenario.Bound{Length: in(l, m.limit)}
+}
+
+// part lays the limits: the specification 15 steps away, the warning 10, now
+// and then on half a step.
+func (m *maker) part() {
+	half := decimal.Length(0)
+	if m.rng.Intn(3) == 0 {
+		half = m.grid / 2
+	}
+	centre := m.nominal
+	lower, upper := centre-15*m.grid-half, centre+15*m.grid+half
+	warnLower, warnUpper := centre-10*m.grid-half, centre+10*m.grid+half
+	if m.Levels["function"] == "fim" {
+		lower, warnLower = 0, 5*m.grid
+	}
+	limits, warn := m.Levels["limits"], m.Levels["warn"]
+	p := scenario.Part{Feature: "bore of a test ring", Nominal: ptr(in(m.nominal, m.unit))}
+	p.Limits = &scenario.Pair{m.bound(lower, limits != "upper"), m.bound(upper, limits != "lower")}
+	if warn != "none" {
+		p.Warn = &scenario.Pair{m.bound(warnLower, warn == "both" && limits != "upper"), m.bound(warnUpper, limits != "lower")}
+		if p.Warn[0].None && p.Warn[1].None {
+			p.Warn = nil
+		}
+	}
+	m.f.Part = p
+	for _, pair := range []*scenario.Pair{p.Limits, p.Warn} {
+		if pair == nil {
+			continue
+		}
+		for _, b := range pair {
+			if !b.None {
+				m.edges = append(m.edges, b.Picometres())
+			}
+		}
+	}
+}
+
+// asks is what is asked of the host.
+func (m *maker) asks() {
+	h := &m.f.Host
+	if m.host != m.unit {
+		h.Unit = &scenario.Unit{Unit: m.host}
+	}
+	if m.host != m.unit || m.step != m.count {
+		h.Resolution = ptr(in(m.step, m.host))
+	}
+	_ = h.Rounding.UnmarshalText([]byte(m.Levels["rounding"])) // the levels are its names
+	if m.Levels["decide"] == "unrounded" {
+		h.Decide = zone.Unrounded
+	}
+	h.LimitsAre = m.Levels["limits-are"] == "strict"
+	if m.u > 0 {
+		h.Uncertainty = ptr(in(m.u, m.host))
+	}
+	h.Keeps = m.Levels["keeps"] == "all"
+	switch m.Levels["writes"] {
+	case "function":
+		h.Writes = append(h.Writes, scenario.Write{Setting: "function", To: m.Levels["function"]})
+	case "limits":
+		for i, name := range []string{"lower", "upper"} {
+			if b := m.f.Part.Limits[i]; !b.None {
+				if v, exact := b.Picometres().In(m.unit); exact && v.Exponent() >= -6 {
+					h.Writes = append(h.Writes, scenario.Write{Setting: name, To: v.String()})
+				}
+			}
+		}
+		h.Writes = append(h.Writes, scenario.Write{Setting: "rate", To: "10"})
+	}
+}
+
+func (m *maker) cast() {
+	for i := range map[string]int{"1": 1, "2": 2}[m.Levels["gauges"]] {
+		g := scenario.Gauge{Name: fmt.Sprintf("g%d", i+1), Dialect: m.Levels["dialect"]}
+		g.Resolution = ptr(in(m.count, m.unit))
+		if f := decimal.MustParse(m.Levels["factor"]); !f.Equal(decimal.New(1, 0)) {
+			g.Factor = &f
+		}
+		natural := gauge.Rising
+		if m.Levels["larger-part"] == "releases" {
+			g.Larger = 2
+			natural = gauge.Falling
+		}
+		if m.Levels["sense"] == "reversed" {
+			s := gauge.Rising + gauge.Falling - natural
+			g.Sense = &s
+		}
+		if fn := m.Levels["function"]; fn != "live" {
+			g.Function = new(gauge.Function)
+			_ = g.Function.UnmarshalText([]byte(fn)) // the levels are its names
+		}
+		if m.Levels["stream"] != "off" {
+			g.Stream = &scenario.Stream{}
+			_ = g.Stream.UnmarshalText([]byte(m.Levels["stream"]))
+		}
+		switch m.Levels["tags"] {
+		case "wrap":
+			g.Tags.First, g.Tags.Last = ptr(int64(m.rng.Intn(2))), ptr(int64(3))
+		case "repeated":
+			g.Tags.Repeat, g.Tags.Tries = quantity.Duration(200*time.Millisecond), 2
+		}
+		if m.fault == "fade" {
+			g.Cell = &scenario.Cell{}
+		}
+		narrow := func() *scenario.Pair {
+			return &scenario.Pair{m.bound(m.nominal-8*m.grid, m.Levels["limits"] != "upper"), m.bound(m.nominal+8*m.grid, m.Levels["limits"] != "lower")}
+		}
+		if i == 1 { // other limits, so that one gauge is not judged for the other
+			g.Limits, g.Warn = narrow(), &scenario.Pair{{None: true}, {None: true}}
+		}
+		if m.Levels["channels"] == "2" {
+			b := scenario.Channel{Name: "B"}
+			b.Limits, b.Warn = narrow(), &scenario.Pair{{None: true}, {None: true}}
+			g.Channels = []scenario.Channel{{Name: "A"}, b}
+		}
+		m.f.Gauges = append(m.f.Gauges, g)
+	}
+}
+
+// cue adds a cue at the present time.
+func (m *maker) cue(gauge, channel string, act stage.Act) {
+	m.f.Cues = append(m.f.Cues, scenario.Cue{At: quantity.Duration(m.now), Gauge: gauge, Channel: channel, Act: act})
+}
+
+// size is what must be measured for a reading, after the preset on the master.
+func (m *maker) size(reading decimal.Length) quantity.Length {
+	d := reading - m.nominal
+	switch m.Levels["factor"] {
+	case "2":
+		d /= 2 // an odd picometre is lost; no edge has one
+	case "0.5":
+		d *= 2
+	case "-1":
+		d = -d
+	}
+	if m.Levels["sense"] == "reversed" {
+		d = -d
+	}
+	return in(m.nominal+d, m.unit)
+}
+
+// reading is a value to be read, mostly on an edge or beside one.
+func (m *maker) reading() decimal.Length {
+	var v decimal.Length
+	switch {
+	case len(m.edges) > 0 && m.rng.Intn(5) > 0:
+		v = m.edges[m.rng.Intn(len(m.edges))]
+		side := decimal.Length(1 - 2*m.rng.Intn(2))
+		v += side * []decimal.Length{0, 0, m.count, m.count / 2, m.step / 2, m.step, 2 * m.step, m.u, m.u + m.count, 6 * m.grid}[m.rng.Intn(10)]
+	case m.rng.Intn(2) == 0: // a tie of the host's rounding
+		v = (m.nominal/m.step+decimal.Length(m.rng.Intn(25)-12))*m.step + m.step/2
+	default:
+		v = m.nominal + decimal.Length(m.rng.Intn(41)-20)*m.count*7
+	}
+	if m.Levels["function"] == "fim" && v < 0 {
+		v = -v
+	}
+	return v
+}
+
+// place has a reading show on a channel.
+func (m *maker) place(g, ch string) {
+	v := m.reading()
+	side := decimal.Length(1)
+	switch m.Levels["function"] {
+	case "live":
+		m.cue(g, ch, stage.RestOn{Size: m.size(v)})
+		return
+	case "min":
+		side = -1
+	case "fim":
+		m.cue(g, ch, stage.RestOn{Size: m.size(0)})
+		m.now += 60 * time.Millisecond
+		m.cue(g, ch, stage.Clear{})
+		m.now += 20 * time.Millisecond
+		m.cue(g, ch, stage.RestOn{Size: m.size(v)})
+		m.now += 60 * time.Millisecond
+		m.cue(g, ch, stage.RestOn{Size: m.size(v / 3)})
+		return
+	}
+	// The extreme first, and then away from it.
+	m.cue(g, ch, stage.RestOn{Size: m.size(v)})
+	m.now += 60 * time.Millisecond
+	m.cue(g, ch, stage.Clear{})
+	m.now += 20 * time.Millisecond
+	m.cue(g, ch, stage.RestOn{Size: m.size(v - side*4*m.step)})
+}
+
+func (m *maker) timeline(tags int) {
+	m.cue("", "", stage.Preset{})
+	if m.Levels["tags"] == "wrap" && m.rng.Intn(2) == 0 {
+		m.cue("", "", stage.Set{Setting: "tag-next", To: "3"})
+	}
+	strike := m.rng.Intn(tags)
+	if tags > 1 && strike == 0 { // a fault has something before it to leave stale
+		strike = 1
+	}
+	for i := range tags {
+		m.now += time.Duration(200+50*m.rng.Intn(5)) * time.Millisecond
+		g := ""
+		if len(m.f.Gauges) > 1 {
+			g = m.f.Gauges[i%2].Name
+		}
+		if m.Levels["channels"] == "2" {
+			m.place(g, "A")
+			m.place(g, "B")
+		} else if i == 0 || m.rng.Intn(6) > 0 { // now and then the same reading again
+			m.place(g, "")
+		}
+		m.now += time.Duration(60+20*m.rng.Intn(4)) * time.Millisecond
+		again := i > strike && tags > 4 && m.rng.Intn(3) == 0
+		if i == strike || again {
+			m.strike(g)
+			m.struck = true
+		} else {
+			m.cue(g, "", m.tag())
+		}
+	}
+	m.now += 700 * time.Millisecond
+}
+
+func (m *maker) tag() stage.Act {
+	if m.Levels["tags"] == "burst" || m.Levels["tags"] == "wrap" && m.rng.Intn(2) == 0 {
+		return stage.Tag{Times: 2 + m.rng.Intn(3), Every: quantity.Duration(time.Duration(m.rng.Intn(3)) * 5 * time.Millisecond)}
+	}
+	return stage.Tag{}
+}
+
+// strike has the fault at a tag: before it, at its instant, or after.
+func (m *maker) strike(g string) {
+	ms := func(n int) quantity.Duration { return quantity.Duration(time.Duration(n) * time.Millisecond) }
+	var act stage.Act
+	last, settle := 0, 0 // ms the fault goes on, and the time after it
+	switch m.fault {
+	case "none":
+		m.cue(g, "", m.tag())
+		return
+	case "lose link":
+		last, settle = 300+100*m.rng.Intn(3), 200
+		act = stage.LoseLink{For: ms(last)}
+	case "silent loss":
+		last, settle = 300, 200
+		act = stage.LoseLink{For: ms(last), Seen: stage.Silence}
+	case "stall":
+		last, settle = 200+100*m.rng.Intn(2), 100
+		act = stage.Stall{For: ms(last)}
+	case "garble":
+		act = stage.Garble{Frames: 1 + m.rng.Intn(2)}
+	case "duplicate":
+		act = stage.Duplicate{Frames: 1 + m.rng.Intn(2)}
+	case "split":
+		act = stage.Split{Frames: 1 + m.rng.Intn(3)}
+		settle = 300
+	case "merge":
+		act = stage.Merge{Frames: 2 + m.rng.Intn(2)}
+		settle = 200
+	case "unplug":
+		last = 150
+		act = stage.Unplug{For: ms(last)}
+	case "over":
+		act = stage.RestOn{Size: in(m.nominal+6*decimal.Millimetre, decimal.MM)}
+		last = 100
+	case "lift":
+		act = stage.Lift{}
+		last = 100
+	case "fade":
+		act = stage.FadeCell{To: quantity.Percent{Value: decimal.New(int64(5+m.rng.Intn(5)), 0)}}
+	}
+	timing := m.Levels["timing"]
+	if m.struck {
+		timing = []string{"at", "before", "after"}[m.rng.Intn(3)]
+	}
+	tagNow := func() { m.cue(g, "", m.tag()) }
+	pause := func(n int) { m.now += time.Duration(n) * time.Millisecond }
+	switch timing {
+	case "before":
+		m.cue(g, "", act)
+		pause(20)
+		tagNow()
+		pause(last)
+	case "at":
+		m.cue(g, "", act)
+		tagNow()
+		pause(last)
+	case "after":
+		tagNow()
+		pause(5)
+		m.cue(g, "", act)
+		pause(last)
+	}
+	pause(settle)
+	switch m.fault {
+	case "over", "lift": // back on the part
+		m.place(g, "")
+		pause(100)
+		tagNow()
+	default:
+		if m.rng.Intn(2) == 0 {
+			tagNow()
+		}
+	}
+}
