@@ -225,6 +225,7 @@ type sides struct {
 	wants   []cause.Want
 	recs    []int32
 	tags    bool
+	few     bool // the tag numbers come round so soon that one alone tells nothing
 	doubles bool
 	claims  struct{ value, void, zone, unit bool }
 }
@@ -248,6 +249,10 @@ func (s *sides) double(k int) bool {
 	a, b := &s.rows[s.recs[k-1]], &s.rows[s.recs[k]]
 	return a.tag == b.tag && a.hasTag == b.hasTag && a.hasValue == b.hasValue && a.zone == b.zone && (!a.hasValue || equal(a.value, b.value))
 }
+
+// fewTags is a range of tag numbers that wraps within a neighbourhood of the
+// alignment.
+const fewTags = 64
 
 // The costs of disagreeing. A row with another tag and another value is no
 // longer the same row: two gaps are cheaper.
@@ -323,7 +328,10 @@ func (s *sides) unitFits(w *cause.Want, r *row) bool {
 func (s *sides) Same(i, k int) bool {
 	w, r := &s.wants[i], &s.rows[s.recs[k]]
 	if s.tags && w.Tagged && r.hasTag {
-		return w.Tag == r.tag
+		return w.Tag == r.tag && (!s.few || s.sameValue(w, r))
+	}
+	if s.few && s.tags && w.Tagged != r.hasTag {
+		return false // optional tags before equal streamed readings: which is which is not sure
 	}
 	return w.Void == !r.hasValue && (w.Void || equal(w.Value, r.value))
 }
@@ -361,6 +369,8 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 		}
 	}
 	s := &sides{judging: j, wants: wants, recs: recs, doubles: rows.Doubles, tags: j.Claimed(cause.Tag)}
+	t := j.Gauges[int(stream)/j.width].Tags
+	s.few = t.Last-t.First < fewTags
 	s.claims.value, s.claims.void = j.Claimed(cause.Value), j.Claimed(cause.Void)
 	s.claims.zone, s.claims.unit = j.Claimed(cause.Zone), j.Claimed(cause.Unit)
 	match := align.Align(s)

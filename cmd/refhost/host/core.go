@@ -304,9 +304,9 @@ func (c *core) repeated(g int, ch *channelState, tag int64, r reading, now time.
 			}
 		}
 	}
-	if !known || ahead > 0 && ahead <= (span-1)/2 || now.Sub(before.at) > t.Window.Duration || !before.of.same(r) {
-		ch.newest = tag
-		return false
+	newer := ahead > 0 && ahead <= (span-1)/2
+	if newer || !ch.anyTag {
+		ch.newest = tag // a tag that comes late does not make the newer ones new again
 	}
-	return true
+	return known && !newer && now.Sub(before.at) <= t.Window.Duration && before.of.same(r)
 }
