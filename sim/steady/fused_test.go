@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	// Imported so that a change to them runs the test again.
+	_ "example.org/understudy/harness/plot"
 	_ "example.org/understudy/sim/link"
 	_ "example.org/understudy/sim/motion"
 	_ "example.org/understudy/sim/motion/noise"
@@ -27,6 +28,7 @@ func TestNoFusedMultiplyAdd(t *testing.T) {
 	for _, arch := range []string{"arm64", "ppc64le", "riscv64", "s390x"} {
 		t.Run(arch, func(t *testing.T) {
 			cmd := exec.Command("go", "build", "-gcflags=-S",
+				"example.org/understudy/harness/plot",
 				"example.org/understudy/sim/steady",
 				"example.org/understudy/sim/link",
 				"example.org/understudy/sim/motion",

@@ -1,0 +1,192 @@
+package plot
+
+import (
+	"math/bits"
+	"slices"
+	"time"
+)
+
+// extent is what a row of values comes down to in one column of the picture.
+type extent struct{ lo, hi, first, last float64 }
+
+func one(v float64) extent { return extent{v, v, v, v} }
+
+// then joins the values that follow.
+func (e extent) then(f extent) extent {
+	return extent{min(e.lo, f.lo), max(e.hi, f.hi), e.first, f.last}
+}
+
+// bin is one reading, or several that follow on each other.
+type bin struct {
+	from, to     time.Duration // of the first and the last reading
+	n            int
+	truth, shown extent
+	broken       bool // something void came before it
+}
+
+// series is a channel's readings, thinned as it grows so that its size stays
+// bounded however long the run.
+type series struct {
+	bins  []bin
+	width time.Duration // of a bin; 0: each reading has its own
+	every [64]int       // how often readings follow at 2^(i-1) to 2^i ns
+	// sample holds every stride-th value shown, for what is usual.
+	sample []float64
+	stride int
+	count  int
+}
+
+// maxBins is where thinning sets in: a few times the columns of a picture.
+const maxBins = 16384
+
+func (s *series) add(b bin, streamed bool) {
+	if s.stride = max(s.stride, 1); s.count%s.stride == 0 {
+		if s.sample = append(s.sample, b.shown.last); len(s.sample) > maxBins {
+			half := s.sample[:(len(s.sample)+1)/2]
+			for i := range half {
+				half[i] = s.sample[2*i]
+			}
+			s.sample, s.stride = half, 2*s.stride
+		}
+	}
+	s.count++
+	if n := len(s.bins); n > 0 && streamed {
+		s.every[bits.Len64(uint64(max(0, b.from-s.bins[n-1].to)))&63]++
+	}
+	s.bins = append(s.bins, b)
+	if s.width > 0 {
+		s.bins = joinLast(s.bins, s.width)
+	}
+	for len(s.bins) > maxBins {
+		if s.width *= 2; s.width == 0 {
+			s.width = time.Microsecond
+		}
+		s.bins = coarsen(s.bins, s.width)
+	}
+}
+
+// coarsen joins, in place, the bins that begin in the same stretch of a width.
+func coarsen(bins []bin, width time.Duration) []bin {
+	out := bins[:0]
+	for _, b := range bins {
+		out = joinLast(append(out, b), width)
+	}
+	return out
+}
+
+func joinLast(bins []bin, width time.Duration) []bin {
+	n := len(bins)
+	if n < 2 || bins[n-2].from/width != bins[n-1].from/width {
+		return bins
+	}
+	a, b := &bins[n-2], bins[n-1]
+	a.to, a.n = b.to, a.n+b.n
+	a.truth, a.shown = a.truth.then(b.truth), a.shown.then(b.shown)
+	return bins[:n-1]
+}
+
+// typical is about the usual time between readings that come on their own; 0
+// when none do.
+func (s *series) typical() time.Duration {
+	total := 0
+	for _, n := range s.every {
+		total += n
+	}
+	if total == 0 {
+		return 0
+	}
+	i, sum := 0, 0
+	for ; i < 62; i++ {
+		if sum += s.every[i]; 2*sum >= total {
+			break
+		}
+	}
+	return 1<<i - 1
+}
+
+// columns are the readings by columns of the picture. Where a column holds
+// many, it comes down to the usual one of them, and spread is set: the columns
+// then hold the smallest to the largest.
+func (s *series) columns(width time.Duration) (line, spread []bin) {
+	line = coarsen(slices.Clone(s.bins), width)
+	if s.count <= 4*len(line) {
+		return line, nil
+	}
+	spread = slices.Clone(line)
+	bins := s.bins
+	for i := range line {
+		n := 0
+		for n < len(bins) && bins[n].from/width == line[i].from/width {
+			n++
+		}
+		of := func(value func(*bin) float64) extent {
+			vs := make([]float64, n)
+			for k := range vs {
+				vs[k] = value(&bins[k])
+			}
+			slices.Sort(vs)
+			return one(vs[n/2])
+		}
+		line[i].truth = of(func(b *bin) float64 { return b.truth.last })
+		line[i].shown = of(func(b *bin) float64 { return b.shown.last })
+		line[i].broken = false // what is void is seen beside it
+		bins = bins[n:]
+	}
+	return line, spread
+}
+
+// runs cuts the bins where something void came between, or no reading came for
+// much longer than usual, and than a column.
+func (s *series) runs(bins []bin, column time.Duration) (runs [][]bin) {
+	longest := max(8*s.typical(), time.Second, 2*column)
+	from := 0
+	for i := 1; i <= len(bins); i++ {
+		if i == len(bins) || bins[i].broken || bins[i].from-bins[i-1].to > longest {
+			runs = append(runs, bins[from:i])
+			from = i
+		}
+	}
+	return runs
+}
+
+// flow counts frames that reached the host, and those that did not.
+type flow struct {
+	from          time.Duration
+	sent, damaged int
+	lost          int
+}
+
+// flows is thinned as a series is.
+type flows struct {
+	all   []flow
+	width time.Duration
+}
+
+func (s *flows) add(f flow) {
+	s.all = append(s.all, f)
+	if s.width > 0 {
+		s.coarsen(len(s.all) - 1)
+	}
+	for len(s.all) > maxBins {
+		if s.width *= 2; s.width == 0 {
+			s.width = time.Microsecond
+		}
+		s.coarsen(1)
+	}
+}
+
+// coarsen joins from an index on.
+func (s *flows) coarsen(from int) {
+	n := max(from, 1)
+	for _, f := range s.all[n:] {
+		if p := &s.all[n-1]; p.from/s.width == f.from/s.width {
+			p.sent += f.sent
+			p.damaged += f.damaged
+			p.lost += f.lost
+			continue
+		}
+		s.all[n] = f
+		n++
+	}
+	s.all = s.all[:min(n, len(s.all))]
+}
