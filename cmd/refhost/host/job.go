@@ -34,7 +34,7 @@ type gauge struct {
 	Name     string           `json:"name"`
 	Serial   string           `json:"serial"`
 	Port     string           `json:"port"`
-	PortKind string           `json:"port-kind"` // pty, serial or tcp
+	PortKind string           `json:"port-kind"` // pty, serial, tcp or rfc2217
 	Line     line             `json:"line"`
 	Dialect  string           `json:"dialect"`
 	Unit     *unit            `json:"unit"`   // it reports in, where its frames do not say; Unit of the job unless given
@@ -200,7 +200,7 @@ func (j *job) check() error {
 		if g.Tags.Last < g.Tags.First {
 			err = errors.Join(err, fmt.Errorf("%s.tags: last is %d, before first, %d", where, g.Tags.Last, g.Tags.First))
 		}
-		err = errors.Join(err, oneOf(where+".port-kind", &g.PortKind, "pty", "serial", "tcp"))
+		err = errors.Join(err, oneOf(where+".port-kind", &g.PortKind, "pty", "serial", "tcp", "rfc2217"))
 		for k := range g.Writes {
 			if w := &g.Writes[k]; w.Verb == "" {
 				w.Verb = "set"

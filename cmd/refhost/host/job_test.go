@@ -47,7 +47,7 @@ func TestParseJobMistakes(t *testing.T) {
 		{`"inclusive"`, `"open"`, `limits-are is "open"; write one of inclusive, strict`},
 		{`"records.csv"`, `""`, "records is missing"},
 		{`"tagged"`, `"none"`, `keeps is "none"`},
-		{`"pty"`, `"usb"`, `gauges[0].port-kind is "usb"; write one of pty, serial, tcp`},
+		{`"pty"`, `"usb"`, `gauges[0].port-kind is "usb"; write one of pty, serial, tcp, rfc2217`},
 		{`19200 7E2`, `19200 9E2`, `"19200 9E2" are not line settings`},
 		{`"2 s"`, `"two"`, `"two" is not a time`},
 		{`"first": 1`, `"first": 10000`, "gauges[0].tags: last is 9999, before first, 10000"},

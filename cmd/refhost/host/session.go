@@ -198,14 +198,14 @@ func (s *session) heard() {
 }
 
 func openPort(ctx context.Context, g *gauge, d defects) (port, error) {
-	if g.PortKind == "tcp" {
-		conn, err := (&net.Dialer{}).DialContext(ctx, "tcp", g.Port)
-		if err != nil {
-			return nil, err
-		}
-		return &tcpPort{Conn: conn}, nil
+	switch m := modeOf(g.Line, d); g.PortKind {
+	case "tcp":
+		return dialTCP(ctx, g.Port)
+	case "rfc2217":
+		return dialComPort(ctx, g.Port, m)
+	default:
+		return serial.Open(g.Port, m)
 	}
-	return serial.Open(g.Port, modeOf(g.Line, d))
 }
 
 // modeOf is how the host sets a line.
@@ -232,6 +232,14 @@ func modeOf(l line, d defects) *serial.Mode {
 type tcpPort struct {
 	net.Conn
 	wait time.Duration
+}
+
+func dialTCP(ctx context.Context, address string) (*tcpPort, error) {
+	conn, err := (&net.Dialer{}).DialContext(ctx, "tcp", address)
+	if err != nil {
+		return nil, err
+	}
+	return &tcpPort{Conn: conn}, nil
 }
 
 func (p *tcpPort) SetReadTimeout(d time.Duration) error {

@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"syscall"
@@ -236,8 +237,16 @@ func (h *running) rows() (out []string) {
 
 func (h *running) waitRows(n int) []string {
 	h.t.Helper()
-	require.Eventually(h.t, func() bool { return len(h.rows()) >= n }, patience, 2*time.Millisecond, "rows")
-	return h.rows()
+	for deadline := time.Now().Add(patience); ; time.Sleep(2 * time.Millisecond) {
+		got := h.rows()
+		if len(got) >= n {
+			return got
+		}
+		if time.Now().After(deadline) {
+			stacks := make([]byte, 1<<16)
+			h.t.Fatalf("%d rows did not come, only %q; stderr: %s\n%s", n, got, h.stderr.String(), stacks[:runtime.Stack(stacks, true)])
+		}
+	}
 }
 
 // stop stops the host as a signal does and returns its rows.
