@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -518,13 +519,10 @@ func TestThinning(t *testing.T) {
 func TestStepsAreWhereTheReadingsAre(t *testing.T) {
 	b, opt := everything()
 	p := drawn(t, b, opt)
-	var g *gathering
-	{
-		g = newGathering(&opt)
-		_, err := ledger.Read(bytes.NewReader(b), g.take)
-		require.NoError(t, err)
-		g.finish()
-	}
+	g := newGathering(&opt)
+	_, err := ledger.Read(bytes.NewReader(b), g.take)
+	require.NoError(t, err)
+	g.finish()
 	c := g.channels[0]
 	require.Equal(t, 440, c.count) // 20 Hz for 22 s
 	require.Len(t, c.series.bins, 440-29)
@@ -540,7 +538,7 @@ func TestStepsAreWhereTheReadingsAre(t *testing.T) {
 			}
 		}
 	}
-	d := drawing{g: g, x0: p.left(), x1: 640 - marginRight}
+	d := drawing{g: g, x0: p.corner().x, x1: 640 - marginRight}
 	missed := 0
 	for i, b := range c.series.bins {
 		if i > 0 && b.shown.first != c.series.bins[i-1].shown.first && b.shown.first < 8.03 && !corners[point{math.Round(d.x(b.from) * 100), 0}] {
@@ -550,14 +548,14 @@ func TestStepsAreWhereTheReadingsAre(t *testing.T) {
 	require.Zero(t, missed, "readings without their corner")
 }
 
-// left is where the time axis begins: at the mark of 0.
-func (p *Picture) left() float64 {
+// corner is the upper left corner of the first panel.
+func (p *Picture) corner() point {
 	for _, m := range p.sheet.marks {
 		if m.closed && m.fill == 0 && m.stroke == frame && m.width == 0.8 {
-			return m.lines[0][0].x
+			return m.lines[0][0]
 		}
 	}
-	return math.NaN()
+	return point{math.NaN(), math.NaN()}
 }
 
 // Limits that the host sets hold from then on; they are written in the unit
@@ -810,4 +808,85 @@ func BenchmarkShift(b *testing.B) {
 	}
 	b.ReportMetric(float64(drawing)/float64(reading), "×reading")
 	b.ReportMetric(float64(len(whole))/1e6, "MB")
+}
+
+// The numbers along the axes and what is drawn agree: read off the scale as a
+// reader would, the limits, the tags and the lost link are where the ledger
+// has them.
+func TestScalesAgreeWithTheirNumbers(t *testing.T) {
+	b, opt := everything()
+	opt.Channels = opt.Channels[:1]
+	p := drawn(t, b, opt)
+	left, top := p.corner().x, p.corner().y
+	var ys, ms []point // value, place
+	for _, m := range p.sheet.marks {
+		v, err := strconv.ParseFloat(m.text, 64)
+		if err != nil {
+			continue
+		}
+		if m.anchor == end && m.at.x == left-5 {
+			ys = append(ys, point{v, under(m.at.y, -m.size)})
+		}
+		if m.anchor == middle && m.size == textSize {
+			ms = append(ms, point{v, m.at.x})
+		}
+	}
+	require.GreaterOrEqual(t, len(ys), 4)
+	require.GreaterOrEqual(t, len(ms), 4)
+	read := func(marks []point, at float64) float64 {
+		a, b := marks[0], marks[len(marks)-1]
+		return a.x + (at-a.y)/(b.y-a.y)*(b.x-a.x)
+	}
+	for _, m := range append(slices.Clone(ys), ms...) {
+		if slices.Contains(ys, m) {
+			require.InDelta(t, m.x, read(ys, m.y), 1e-9)
+		} else {
+			require.InDelta(t, m.x, read(ms, m.y), 1e-9)
+		}
+	}
+	near := func(got, want []float64, by float64) {
+		t.Helper()
+		slices.Sort(got)
+		require.Len(t, got, len(want), "%v", got)
+		require.InDeltaSlice(t, want, got, by)
+	}
+	var limits, warns, lost []float64
+	tags := map[string][]float64{}
+	for _, m := range p.sheet.marks {
+		if len(m.lines) != 1 || m.lines[0][0].y < top {
+			continue // of the legend
+		}
+		l := m.lines[0]
+		switch {
+		case m.stroke == limitInk && m.width == 1.2:
+			limits = append(limits, read(ys, l[0].y))
+			if len(limits) == 2 { // the upper one before it is set anew
+				require.InDelta(t, 0, read(ms, l[0].x), 1e-6)
+				require.InDelta(t, 18, read(ms, l[1].x), 1e-6)
+			}
+		case m.stroke == warnInk && len(m.dash) > 0:
+			warns = append(warns, read(ys, l[0].y))
+		case m.fill == tagInk && m.closed:
+			box := bounds(l)
+			tags[fmt.Sprint(len(l), " corners")] = append(tags[fmt.Sprint(len(l), " corners")], read(ms, box.mid().x))
+			if len(l) == 4 {
+				require.InDelta(t, 8.0142, read(ys, box.mid().y), 0.0045)
+			}
+		case m.fill == black && m.closed && len(lost) == 0:
+			lost = append(lost, read(ms, l[0].x), read(ms, l[1].x))
+		}
+	}
+	near(limits, []float64{7.985, 7.985, 8.015, 8.020}, 1e-6) // in two stretches of time
+	near(warns, []float64{7.990, 7.990, 8.010, 8.010}, 1e-6)
+	near(lost, []float64{9, 12}, 24.0/488/2) // by half points
+	near(tags["12 corners"], []float64{1}, 1e-6)
+	near(tags["4 corners"], []float64{4, 10, 19, 21}, 1e-6)
+}
+
+func bounds(l []point) box {
+	b := box{l[0].x, l[0].y, l[0].x, l[0].y}
+	for _, p := range l {
+		b = box{min(b.x0, p.x), min(b.y0, p.y), max(b.x1, p.x), max(b.y1, p.y)}
+	}
+	return b
 }
