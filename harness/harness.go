@@ -411,6 +411,11 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Verdict = judge.Inconclusive
 		return
 	}
+	if f, err := m.Places.Expand("{output}"); err == nil && f == file && m.Exit.Dropped > 0 {
+		out.Why = fmt.Sprintf("the host printed %d bytes more than are kept, and its records are among them", m.Exit.Dropped)
+		out.Verdict = judge.Inconclusive
+		return
+	}
 	for _, rec := range recs {
 		out.Records = append(out.Records, judge.Record(rec))
 	}

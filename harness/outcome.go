@@ -36,7 +36,7 @@ func Name(s *scenario.Scenario) string {
 // Fields names the parts of a gauge's frame.
 func Fields(d *wire.Dialect, frame []byte) (fs []report.Field) {
 	for _, s := range d.Annotate(frame, wire.Gauge) {
-		fs = append(fs, report.Field{From: s.Start, To: s.End, Name: s.Field, Text: s.Shows})
+		fs = append(fs, report.Field{From: s.Start, To: s.End, Name: s.Field, Text: s.Shows, Bad: !s.Good})
 	}
 	return fs
 }

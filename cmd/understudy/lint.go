@@ -32,6 +32,9 @@ var kinds = []struct {
 		return harness.Expectations(s)
 	}},
 	{"dialect", wire.Schema, func(file string, text []byte) error { _, err := wire.Parse(file, text); return err }},
+	{"understudy-gauge", scenario.ProfileSchema, func(file string, text []byte) error {
+		return scenario.LintProfile(file, text, dialectsBeside(file))
+	}},
 	{"understudy-host", hostfile.Schema, func(file string, text []byte) error { _, err := hostfile.Parse(file, text); return err }},
 }
 
@@ -91,16 +94,16 @@ func lint(file string, text []byte) error {
 		}
 		keys = append(keys, k.key+":")
 	}
-	doc.Errorf(&root, "one of "+strings.Join(keys, ", ")+" says what it is", "this is no scenario, dialect or host description")
+	doc.Errorf(&root, "one of "+strings.Join(keys, ", ")+" says what it is", "this is no scenario, dialect, gauge profile or host description")
 	return doc.Err()
 }
 
 type schemaCmd struct {
-	Kind string `arg:"" optional:"" enum:"scenario,dialect,host" default:"scenario" help:"scenario (the default), dialect or host."`
+	Kind string `arg:"" optional:"" enum:"scenario,dialect,gauge,host" default:"scenario" help:"scenario (the default), dialect, gauge or host."`
 }
 
 func (c *schemaCmd) Run(a *app) error {
-	i := map[string]int{"scenario": 0, "dialect": 1, "host": 2}[c.Kind]
+	i := map[string]int{"scenario": 0, "dialect": 1, "gauge": 2, "host": 3}[c.Kind]
 	_, err := a.stdout.Write(kinds[i].schema())
 	return err
 }

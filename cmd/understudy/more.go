@@ -9,8 +9,8 @@ import (
 
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/cause"
-	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/plot"
+	"example.org/understudy/harness/records"
 	"example.org/understudy/harness/report"
 )
 
@@ -50,11 +50,10 @@ type hostNewCmd struct {
 }
 
 func (c *hostNewCmd) Run(a *app) error {
-	sample, err := os.ReadFile(c.From)
+	text, guesses, err := records.Draft(a.ctx, c.From)
 	if err != nil {
 		return err
 	}
-	text, guesses := hostfile.Draft(sample)
 	if c.Out == "" {
 		if _, err := a.stdout.Write(text); err != nil {
 			return err
