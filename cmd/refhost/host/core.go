@@ -79,8 +79,8 @@ func (r reading) same(s reading) bool {
 
 // row is one line of the records.
 type row struct {
-	time                                           time.Time
-	gauge, channel, tag, value, unit, zone, event_ string
+	time                                          time.Time
+	gauge, channel, tag, value, unit, zone, event string
 }
 
 func newCore(j *job, d defects) *core {
@@ -131,7 +131,7 @@ func (c *core) gaugeName(g int) string {
 }
 
 func (c *core) event(g int, what string, now time.Time) {
-	c.put(row{time: now, gauge: c.gaugeName(g), event_: what})
+	c.put(row{time: now, gauge: c.gaugeName(g), event: what})
 }
 
 // lost records that a gauge's port hung up.

@@ -115,8 +115,8 @@ func rowsOf(j *job, d defects, steps []step) []string {
 			if r.gauge != "bore-1" {
 				w = append(w, r.gauge)
 			}
-			if r.event_ != "reading" {
-				w = append(w, r.event_)
+			if r.event != "reading" {
+				w = append(w, r.event)
 			} else {
 				for _, s := range []string{r.channel, r.tag, r.value, r.unit, r.zone} {
 					if s == "" {

@@ -62,6 +62,7 @@ func (s *session) inside(ctx context.Context, w *inside.World) {
 		s.talk.reset()
 		s.ask.again()
 		lost := s.serve(ctx, p)
+		s.flush()
 		p.Close()
 		if !lost {
 			return

@@ -196,7 +196,7 @@ func (c *core) zone(ch channel, received, shown decimal.Decimal) string {
 func (c *core) record(g int, r reading, tag string, now time.Time) {
 	ch := &c.gauges[g].channels[r.channel]
 	limits := c.job.Gauges[g].Channels[r.channel]
-	out := row{time: now, gauge: c.gaugeName(g), channel: limits.Name, tag: tag, unit: c.job.Unit.Symbol(), event_: "reading"}
+	out := row{time: now, gauge: c.gaugeName(g), channel: limits.Name, tag: tag, unit: c.job.Unit.Symbol(), event: "reading"}
 	if c.has("unit-label") {
 		out.unit = c.job.Unit.other().Symbol()
 	}
@@ -252,7 +252,7 @@ func number(n int64) string { return strconv.FormatInt(n, 10) }
 
 // columns are the fields of a row, in the order of header.
 func (r row) columns() []string {
-	return []string{r.time.UTC().Format("2006-01-02T15:04:05.000000000Z07:00"), r.gauge, r.channel, r.tag, r.value, r.unit, r.zone, r.event_}
+	return []string{r.time.UTC().Format("2006-01-02T15:04:05.000000000Z07:00"), r.gauge, r.channel, r.tag, r.value, r.unit, r.zone, r.event}
 }
 
 var header = strings.Split("time,gauge,channel,tag,value,unit,zone,event", ",")

@@ -52,7 +52,7 @@ func (h *host) newSession(g int) (*session, error) {
 // run opens the port, again after every hang-up, until ctx is done.
 func (s *session) run(ctx context.Context) {
 	for first := true; ; first = false {
-		p := s.open(ctx)
+		p := s.open(ctx, first)
 		if p == nil {
 			return
 		}
@@ -62,6 +62,7 @@ func (s *session) run(ctx context.Context) {
 		s.talk.reset()
 		s.ask.again()
 		lost := s.serve(ctx, p)
+		s.flush()
 		p.Close()
 		if !lost {
 			return
@@ -74,15 +75,16 @@ func (s *session) run(ctx context.Context) {
 	}
 }
 
-// open opens the port, trying until it is there. It returns nil when ctx is done.
-func (s *session) open(ctx context.Context) port {
+// open opens the port, trying until it is there. It returns nil when ctx is
+// done. That a port is not there is worth a word only at the start.
+func (s *session) open(ctx context.Context, first bool) port {
 	var said string
 	for {
 		p, err := openPort(ctx, s.gauge, s.core.defects)
 		if err == nil {
 			return p
 		}
-		if why := err.Error(); why != said && !errors.Is(err, os.ErrNotExist) && ctx.Err() == nil {
+		if why := err.Error(); why != said && (first || !errors.Is(err, os.ErrNotExist)) && ctx.Err() == nil {
 			said = why
 			s.complain(s.gauge.Name, "%s does not open: %s; trying again every %s", s.gauge.Port, why, retry)
 		}
@@ -167,6 +169,12 @@ func (s *session) read(p port, buf []byte) (int, error) {
 	time.Sleep(3 * time.Millisecond)
 	more, err := p.Read(buf[1:])
 	return 1 + more, err
+}
+
+// flush deals with bytes that wait for a silence to complete them: no more come.
+func (s *session) flush() {
+	s.talk.quiet(s.since() + time.Hour)
+	s.heard()
 }
 
 func (s *session) take(p []byte) {

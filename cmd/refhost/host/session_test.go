@@ -1,3 +1,5 @@
+//go:build linux
+
 package host
 
 import (
@@ -24,6 +26,7 @@ import (
 	"go.uber.org/goleak"
 	"golang.org/x/sys/unix"
 
+	simport "example.org/understudy/sim/port"
 	"example.org/understudy/sim/wire"
 )
 
@@ -310,6 +313,16 @@ func TestStopRecordsWhatWasRead(t *testing.T) {
 	require.Len(t, got, 50, "the last bytes were in the port when the host was stopped")
 }
 
+// A frame that only a silence ends is whole when the host is stopped.
+func TestStopEndsTheSilence(t *testing.T) {
+	dir := t.TempDir()
+	g := newFakeGauge(t, "testdata/silent.yaml", filepath.Join(dir, "bore-1"))
+	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path, "dialect": "testdata/silent.yaml"}), "")
+	await(t, "ready", h.ready)
+	g.send(g.frame(said{tag: 1, values: []string{"8.000"}}))
+	require.Equal(t, []string{"bore-1 A 1 8.000 mm in reading"}, h.stop())
+}
+
 func TestSeveralGauges(t *testing.T) {
 	dir := t.TempDir()
 	one := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
@@ -379,6 +392,32 @@ func TestLineSettings(t *testing.T) {
 	}
 }
 
+// The host on a Telnet COM port: the line it asks for, parity too.
+func TestHostOnComPort(t *testing.T) {
+	for defect, want := range map[string]string{"": "19200 7E2", "wrong-parity": "19200 7N2", "wrong-baud": "38400 7E2"} {
+		asked := make(chan simport.Settings, 100)
+		p, _, err := simport.OpenRFC2217(simport.Config{Name: "bore-1"}, func(e simport.Event) {
+			if e.Kind == simport.Asked {
+				asked <- e.Settings
+			}
+		})
+		require.NoError(t, err)
+		dir := t.TempDir()
+		h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": p.Path(), "port-kind": "rfc2217", "line": "19200 7E2"}), defect)
+		await(t, "ready", h.ready)
+		var last simport.Settings
+		for range 4 {
+			last = <-asked
+		}
+		require.Contains(t, last.String(), want, defect)
+		d := talkerFor(t, lineASCII, nil).dialect
+		require.Equal(t, simport.Sent, p.Write(frame(t, d, said{tag: 1, values: []string{"8.001"}})))
+		require.Equal(t, []string{"bore-1 A 1 8.001 mm in reading"}, h.waitRows(1))
+		h.stop()
+		require.NoError(t, p.Close())
+	}
+}
+
 // The defects of configuring a gauge, as the gauge sees them.
 func TestSettingsDefects(t *testing.T) {
 	for _, k := range []struct {
@@ -423,6 +462,16 @@ func TestNeverReopens(t *testing.T) {
 	other.send(other.frame(said{tag: 1, values: []string{"8.001"}}))
 	h.waitRows(2)
 	require.Equal(t, []string{"bore-1 link-lost", "bore-2 A 1 8.001 mm in reading"}, h.stop())
+}
+
+// A port that is not there yet is waited for, and said to be missing.
+func TestWaitsForThePort(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "bore-1")
+	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": path}), "")
+	require.Eventually(t, func() bool { return strings.Contains(h.stderr.String(), path+" does not open: no such file") }, patience, 2*time.Millisecond)
+	newFakeGauge(t, lineASCII, path)
+	await(t, "ready", h.ready)
 }
 
 // A refused command is reported; the host goes on.

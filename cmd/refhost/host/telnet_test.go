@@ -8,8 +8,6 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.bug.st/serial"
 	"pgregory.net/rapid"
-
-	simport "example.org/understudy/sim/port"
 )
 
 // The bytes of RFC 2217 §2 (SET-BAUDRATE 1, SET-DATASIZE 2, SET-PARITY 3 with
@@ -51,32 +49,6 @@ func TestComPortSplits(t *testing.T) {
 			t.Fatalf("% x and % x, in parts % x and % x", once[:n], wantAnswer, got, answers)
 		}
 	})
-}
-
-// The host on a Telnet COM port: the line it asks for, parity too.
-func TestHostOnComPort(t *testing.T) {
-	for defect, want := range map[string]string{"": "19200 7E2", "wrong-parity": "19200 7N2", "wrong-baud": "38400 7E2"} {
-		asked := make(chan simport.Settings, 100)
-		p, _, err := simport.OpenRFC2217(simport.Config{Name: "bore-1"}, func(e simport.Event) {
-			if e.Kind == simport.Asked {
-				asked <- e.Settings
-			}
-		})
-		require.NoError(t, err)
-		dir := t.TempDir()
-		h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": p.Path(), "port-kind": "rfc2217", "line": "19200 7E2"}), defect)
-		await(t, "ready", h.ready)
-		var last simport.Settings
-		for range 4 {
-			last = <-asked
-		}
-		require.Contains(t, last.String(), want, defect)
-		d := talkerFor(t, lineASCII, nil).dialect
-		require.Equal(t, simport.Sent, p.Write(frame(t, d, said{tag: 1, values: []string{"8.001"}})))
-		require.Equal(t, []string{"bore-1 A 1 8.001 mm in reading"}, h.waitRows(1))
-		h.stop()
-		require.NoError(t, p.Close())
-	}
 }
 
 // A server that is no COM port server is said to be none.

@@ -78,6 +78,7 @@ func (t *talker) has(defect string) bool { return t.defects[defect] }
 
 // reset forgets the bytes in hand: they went down with the line.
 func (t *talker) reset() {
+	t.out = nil
 	t.end = t.dialect.NewEnd(wire.Host)
 	t.end.SetLine(wire.Line{Baud: t.gauge.Line.Baud, DataBits: t.gauge.Line.Data, StopBits: max(1, int(t.gauge.Line.Stop[0]-'0')), Parity: parityOf(t.gauge.Line.Parity)})
 }
