@@ -11,6 +11,7 @@ import (
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/strict"
+	"example.org/understudy/sim/uart"
 	"example.org/understudy/sim/zone"
 )
 
@@ -189,6 +190,9 @@ type ChannelKeys struct {
 	Preset     *quantity.Length  `yaml:"preset" doc:"size of the setting master; the nominal when left out"`
 	Limits     *Pair             `yaml:"limits" doc:"specification limits of this channel; the part's when left out"`
 	Warn       *Pair             `yaml:"warn" doc:"warning limits of this channel; the part's when left out"`
+	Decide     *zone.Decide      `yaml:"decide" doc:"which value the gauge compares with its limits: displayed (the default) or unrounded"`
+	Average    *int              `yaml:"average" doc:"samples of a moving mean of the probe; 1, none, when left out"`
+	DeadBand   *quantity.Length  `yaml:"dead-band" doc:"how far a reading moves before a stream on change sends it; 0 mm, any change, when left out"`
 	StartsOn   *quantity.Length  `yaml:"starts-on" doc:"size the gauge rests on at the start; the preset when left out"`
 	Noise      *Noise            `yaml:"noise" doc:"noise of the probe"`
 	Probe      *Probe            `yaml:"probe" doc:"errors of the probe; an ideal probe when left out"`
@@ -233,22 +237,204 @@ type Hum struct {
 	Frequency quantity.Rate   `yaml:"frequency" need:"yes" doc:"frequency, such as 50 Hz"`
 }
 
-// Gauge is one gauge of the scenario.
+// Gauge is one gauge of the scenario. What it does not write itself is as its
+// profile has it.
 type Gauge struct {
-	Name        string    `yaml:"name" need:"yes" doc:"name of the gauge: letters, digits, - and _"`
-	Serial      string    `yaml:"serial" doc:"serial number; made from the name when left out"`
-	Dialect     string    `yaml:"dialect" need:"yes" doc:"wire protocol: the name of a shipped dialect, or the path of a dialect file"`
-	ChannelKeys           // hold for all channels
-	Channels    []Channel `yaml:"channels" doc:"the channels; one named A when left out"`
-	Stream      *Stream   `yaml:"stream" doc:"readings sent on their own: a rate, or off"`
-	Rate        *RateOnly `yaml:"rate" doc:"samples a second while nothing is streamed; 20 Hz when left out"`
-	Tags        Tags      `yaml:"tags" doc:"how tagged readings are numbered and repeated"`
-	Buttons     Buttons   `yaml:"buttons" doc:"what the two buttons do"`
-	Lamps       []Lamp    `yaml:"lamps" doc:"the lamps and what they show"`
-	Buzzer      bool      `yaml:"buzzer" doc:"whether the buzzer is on"`
-	Cell        *Cell     `yaml:"cell" doc:"the battery; one that never fades when left out"`
-	Link        *Link     `yaml:"link" doc:"the radio link; one without faults when left out"`
-	Port        PortKind  `yaml:"port" doc:"where the gauge appears: pty (the default), tcp or rfc2217"`
+	Name    string `yaml:"name" need:"yes" doc:"name of the gauge: letters, digits, - and _"`
+	Serial  string `yaml:"serial" doc:"serial number; made from the name when left out"`
+	Profile string `yaml:"profile" doc:"what kind of gauge it is: the name of a shipped profile, or the path of a profile file; the keys of the gauge override it"`
+	GaugeKeys
+}
+
+// GaugeKeys are the keys that describe a gauge, in a scenario or a profile.
+type GaugeKeys struct {
+	Dialect     string             `yaml:"dialect" doc:"wire protocol: the name of a shipped dialect, or the path of a dialect file"`
+	Line        *Line              `yaml:"line" doc:"how the serial line is set, such as 9600 8N1; as the dialect has it when left out"`
+	ChannelKeys                    // hold for all channels
+	Channels    []Channel          `yaml:"channels" doc:"the channels; one named A when left out. Over a profile, those of its channels that differ"`
+	Computed    []Computed         `yaml:"computed" doc:"channels that are computed of those before them"`
+	Scan        *quantity.Duration `yaml:"scan" doc:"time from reading one channel to reading the next; all at once when left out"`
+	Chain       Chain              `yaml:"chain" doc:"the order of the measuring chain, where gauges differ"`
+	Stream      *Stream            `yaml:"stream" doc:"readings sent on their own: a rate, or off"`
+	Rate        *RateOnly          `yaml:"rate" doc:"samples a second while nothing is streamed; 20 Hz when left out"`
+	OnChange    *bool              `yaml:"on-change" doc:"the stream sends only when a reading has moved beyond its dead band"`
+	Sends       *[]FramePart       `yaml:"sends" doc:"parts of a frame that are sent, where the dialect can leave them out: tag, inputs, check, start; all when left out"`
+	Tags        Tags               `yaml:"tags" doc:"how tagged readings are numbered and repeated"`
+	Buttons     Buttons            `yaml:"buttons" doc:"what the two buttons do"`
+	Pedal       *gauge.Action      `yaml:"pedal" doc:"what the foot pedal does; nothing when left out"`
+	Lamps       []Lamp             `yaml:"lamps" doc:"the lamps and what they show"`
+	Buzzer      *bool              `yaml:"buzzer" doc:"whether the buzzer is on; off when left out"`
+	Buzzes      map[string]Rhythm  `yaml:"buzzes" doc:"the buzzer's pattern for each event: tag, datum, refused, on, off, low, lost, up, or a zone; short ones for tag and refused when left out"`
+	Display     Display            `yaml:"display" doc:"the display"`
+	Power       Power              `yaml:"power" doc:"how the gauge goes off and comes on"`
+	Lock        *Lock              `yaml:"lock" doc:"the lock of its settings; none when left out"`
+	Writes      TakeEffect         `yaml:"writes" doc:"when a setting that is written while the gauge streams takes effect: at-once (the default) or after-frame"`
+	Cell        *Cell              `yaml:"cell" doc:"the battery; one that never fades when left out"`
+	Link        *Link              `yaml:"link" doc:"the radio link; one without faults when left out"`
+	Port        PortKind           `yaml:"port" doc:"where the gauge appears: pty (the default), tcp or rfc2217"`
+}
+
+// ProfileVersion is the version of profile files.
+const ProfileVersion = 1
+
+// ProfileFile is a gauge profile as it is written.
+type ProfileFile struct {
+	Version int    `yaml:"understudy-gauge" need:"yes" doc:"version of the language of gauge profiles: 1"`
+	Title   string `yaml:"title" need:"yes" doc:"one line that says what the gauge is"`
+	GaugeKeys
+}
+
+// Line is how a serial line is set.
+type Line struct{ uart.Settings }
+
+// UnmarshalText reads "9600 8N1".
+func (l *Line) UnmarshalText(b []byte) (err error) {
+	l.Settings, err = uart.Parse(string(b))
+	return err
+}
+
+// MarshalText writes it.
+func (l Line) MarshalText() ([]byte, error) { return []byte(l.String()), nil }
+
+// Pattern describes the text for the JSON Schema.
+func (Line) Pattern() (string, string) { return "^[0-9]+ [5-8][NEOMSneoms](1|1.5|2)$", "9600 8N1" }
+
+// FramePart is a part of a frame that need not be sent.
+type FramePart uint8
+
+var partNames = []string{"tag", "inputs", "check", "start"}
+
+// Names lists what may be written.
+func (FramePart) Names() []string { return partNames }
+
+// UnmarshalText reads the word.
+func (p *FramePart) UnmarshalText(b []byte) error { return oneOf(b, (*uint8)(p), partNames) }
+
+// MarshalText writes the word.
+func (p FramePart) MarshalText() ([]byte, error) { return []byte(partNames[p]), nil }
+
+func oneOf(b []byte, to *uint8, words []string) error {
+	for i, w := range words {
+		if w == string(b) {
+			*to = uint8(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is none of %s", b, strings.Join(words, ", "))
+}
+
+// TakeEffect says when a written setting takes effect.
+type TakeEffect uint8
+
+var effectNames = []string{"at-once", "after-frame"}
+
+// Names lists what may be written.
+func (TakeEffect) Names() []string { return effectNames }
+
+// UnmarshalText reads the word.
+func (t *TakeEffect) UnmarshalText(b []byte) error { return oneOf(b, (*uint8)(t), effectNames) }
+
+// MarshalText writes the word.
+func (t TakeEffect) MarshalText() ([]byte, error) { return []byte(effectNames[t]), nil }
+
+// Rhythm is times of on and off in turn.
+type Rhythm []quantity.Duration
+
+func (r Rhythm) rhythm() (g gauge.Rhythm) {
+	for _, d := range r {
+		g = append(g, d.D())
+	}
+	return g
+}
+
+// Chain is the order of the measuring chain.
+type Chain struct {
+	Factor Placed  `yaml:"factor" doc:"before-datum (multiplies the travel, the default) or after-datum (multiplies what the datum leaves)"`
+	Memory Filters `yaml:"memory" doc:"max and min are kept of the averaged readings (the default) or of the raw ones"`
+}
+
+// Placed is where the factor stands.
+type Placed uint8
+
+var placedNames = []string{"before-datum", "after-datum"}
+
+// Names lists what may be written.
+func (Placed) Names() []string { return placedNames }
+
+// UnmarshalText reads the word.
+func (p *Placed) UnmarshalText(b []byte) error { return oneOf(b, (*uint8)(p), placedNames) }
+
+// MarshalText writes the word.
+func (p Placed) MarshalText() ([]byte, error) { return []byte(placedNames[p]), nil }
+
+// Filters says what max and min are kept of.
+type Filters uint8
+
+var filterNames = []string{"averaged", "raw"}
+
+// Names lists what may be written.
+func (Filters) Names() []string { return filterNames }
+
+// UnmarshalText reads the word.
+func (f *Filters) UnmarshalText(b []byte) error { return oneOf(b, (*uint8)(f), filterNames) }
+
+// MarshalText writes the word.
+func (f Filters) MarshalText() ([]byte, error) { return []byte(filterNames[f]), nil }
+
+// Display is the display.
+type Display struct {
+	Digits  int               `yaml:"digits" doc:"figures it has place for, besides the sign and the mark; 7 when left out"`
+	Large   bool              `yaml:"large" doc:"large figures: nothing but figures and the zone's mark"`
+	Turns   bool              `yaml:"turns" doc:"turns over when the gauge is held upside down"`
+	Marks   map[string]string `yaml:"marks" doc:"what stands for a zone, or instead of a reading that is under, over, missing, empty, or does not fit (full)"`
+	Channel string            `yaml:"channel" doc:"channel it shows; the first when left out"`
+}
+
+// Power says how a gauge goes off and comes on.
+type Power struct {
+	IdleOff quantity.Duration `yaml:"idle-off" doc:"goes off when nothing was done for this long: no button, pedal or command of the host, and no tip that moved by more than stir; never when left out"`
+	Stir    quantity.Length   `yaml:"stir" doc:"how far a tip must move to count as something done; it never does when left out"`
+	StartUp quantity.Duration `yaml:"start-up" doc:"from being switched on to the first sample and the banner"`
+	Forgets *[]string         `yaml:"forgets" doc:"settings that are lost while the gauge is off; the stream's being on when left out"`
+	Port    StaysOrGoes       `yaml:"port" doc:"whether the port stays or goes when the gauge is off; it goes with a cell or a radio link, and stays with neither, when left out"`
+}
+
+// StaysOrGoes says what a port does.
+type StaysOrGoes uint8
+
+var staysNames = []string{"", "stays", "goes"}
+
+// Names lists what may be written.
+func (StaysOrGoes) Names() []string { return staysNames[1:] }
+
+// UnmarshalText reads the word.
+func (p *StaysOrGoes) UnmarshalText(b []byte) error {
+	if err := oneOf(b, (*uint8)(p), staysNames[1:]); err != nil {
+		return err
+	}
+	*p++
+	return nil
+}
+
+// MarshalText writes the word.
+func (p StaysOrGoes) MarshalText() ([]byte, error) { return []byte(staysNames[p]), nil }
+
+// Lock is the lock of a gauge's settings.
+type Lock struct {
+	Code   string `yaml:"pass-code" need:"yes" doc:"what opens it"`
+	Locked bool   `yaml:"locked" doc:"locked from the start"`
+}
+
+// Computed is a channel computed of others. It takes the keys of a channel
+// that do not speak of a probe.
+type Computed struct {
+	Name    string           `yaml:"name" need:"yes" doc:"name of the channel"`
+	Kind    gauge.CalcKind   `yaml:"is" need:"yes" doc:"sum, difference (first minus second), mean, spread (largest minus smallest), taper (difference over a distance), or formula"`
+	Of      []string         `yaml:"of" doc:"the channels it is computed of, which stand before it"`
+	Over    *quantity.Length `yaml:"over" doc:"of a taper: distance between its two channels"`
+	Per     *quantity.Length `yaml:"per" doc:"of a taper: the length it is told for, such as 100 mm; over when left out"`
+	Formula string           `yaml:"formula" doc:"of a formula: + - * / with channels, numbers, lengths such as mm(2.5), and abs, min, max, mean"`
+	ChannelKeys
 }
 
 // RateOnly is a rate.
@@ -298,25 +484,39 @@ type Tags struct {
 	Last   *int64            `yaml:"last" doc:"last number, after which the first follows; 9999 when left out"`
 	Repeat quantity.Duration `yaml:"repeat" doc:"a tag the host does not acknowledge is sent again after this time"`
 	Tries  int               `yaml:"tries" doc:"how often a tag is sent at most; 3 when left out"`
+	Queue  int               `yaml:"queue" doc:"tags that wait for a link that is lost; none when left out: they are lost"`
 }
 
 // Buttons are the two buttons.
 type Buttons struct {
 	A *Button `yaml:"A" doc:"button A; tags when left out"`
 	B *Button `yaml:"B" doc:"button B; presets when left out"`
+
+	Both     gauge.Action      `yaml:"both" doc:"what both do when they are pressed together"`
+	Debounce quantity.Duration `yaml:"debounce" doc:"after a button has moved it is not looked at for this long; 20 ms when left out"`
 }
 
 // Button is what a button does.
 type Button struct {
-	Press gauge.Action      `yaml:"press" doc:"what a press does"`
-	Long  gauge.Action      `yaml:"long" doc:"what holding it does"`
-	After quantity.Duration `yaml:"after" doc:"how long it must be held; 1 s when left out"`
+	Press  gauge.Action      `yaml:"press" doc:"what a press does"`
+	Long   gauge.Action      `yaml:"long" doc:"what holding it does"`
+	After  quantity.Duration `yaml:"after" doc:"how long it must be held; 1 s when left out"`
+	Double gauge.Action      `yaml:"double" doc:"what pressing it twice does"`
+	Within quantity.Duration `yaml:"within" doc:"how soon it must be pressed again; 300 ms when left out"`
 }
 
 // Lamp is a lamp and what it shows.
 type Lamp struct {
 	Name  string     `yaml:"name" need:"yes" doc:"name of the lamp"`
-	Shows gauge.Show `yaml:"shows" need:"yes" doc:"what it shows"`
+	Shows gauge.Show `yaml:"shows" need:"yes" doc:"what it shows: zone, stream (on, off), link (up, lost), cell (good, low) or probe (good, fault)"`
+
+	Looks map[string]Look `yaml:"looks" doc:"how it looks in each state; dark in one that is left out"`
+}
+
+// Look is a colour and a rhythm.
+type Look struct {
+	Colour string `yaml:"colour" need:"yes" doc:"colour, in words"`
+	Rhythm Rhythm `yaml:"rhythm" doc:"times of on and off in turn, repeated; steady when left out"`
 }
 
 // Cell is the battery.

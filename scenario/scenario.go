@@ -8,7 +8,9 @@ package scenario
 
 import (
 	"fmt"
+	"reflect"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -59,8 +61,7 @@ func (s *Scenario) LimitUnit(g, ch int) decimal.Unit { return s.units[g][ch] }
 
 // Line returns how the serial line of a gauge is set, such as "9600 8N1".
 func (s *Scenario) Line(g int) string {
-	l := s.Play.Cast[g].Dialect.Line()
-	return fmt.Sprintf("%d %d%s%d", l.Baud, l.DataBits, strings.ToUpper(l.Parity.String()[:1]), l.StopBits)
+	return s.Play.Cast[g].Line.String()
 }
 
 // Writes returns what the host must write to a gauge, in order.
@@ -171,7 +172,9 @@ func (l *loader) build(dialects Source) {
 			l.doc.Errorf(&g.Name, "give each gauge its own name", "a second gauge is called %q", g.Name)
 		}
 		seen[g.Name] = true
-		l.member(g, dialects)
+		l.overlay(g, dialects)
+		model := g.Profile
+		l.member(g.Name, g.Serial, model, g, &g.GaugeKeys, dialects)
 	}
 	if l.doc.Err() != nil {
 		return
@@ -203,12 +206,26 @@ func part(limits, warn *Pair) (z zone.Limits) {
 	return z
 }
 
-func (l *loader) member(g *Gauge, dialects Source) {
-	p := &gauge.Profile{Name: g.Name, Serial: g.Serial, Firmware: "1.0", Buzzer: g.Buzzer, Rate: quantity.Rate{Hz: decimal.New(20, 0)}}
-	if p.Serial == "" {
-		p.Serial = "SN-" + strings.ToUpper(g.Name)
+// member makes a gauge ready for the stage. at is where mistakes of the gauge
+// as a whole stand.
+func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find Source) {
+	if serial == "" {
+		serial = "SN-" + strings.ToUpper(name)
 	}
+	p := &gauge.Profile{Name: name, Serial: serial, Model: model, Firmware: "1.0",
+		Chain: gauge.Chain{FactorLast: g.Chain.Factor == 1, RawMemory: g.Chain.Memory == 1}, AfterFrame: g.Writes == 1,
+		Common: gauge.Common{Rate: quantity.Rate{Hz: decimal.New(20, 0)}, OnChange: inherited(g.OnChange, nil, false), Buzzer: inherited(g.Buzzer, nil, false)}}
 	m := stage.Member{Profile: p}
+	if g.Scan != nil {
+		p.Scan = g.Scan.D()
+	}
+	sends := []FramePart{0, 1, 2, 3}
+	if g.Sends != nil {
+		sends = *g.Sends
+	}
+	for _, s := range sends {
+		*[]*bool{&p.SendTag, &p.SendInputs, &p.SendCheck, &p.SendStart}[s] = true
+	}
 
 	if g.Stream != nil && g.Rate != nil && !g.Stream.Off {
 		l.doc.Errorf(g.Rate, "leave one of them out", "a gauge that streams at %s samples at that rate", g.Stream.Rate)
@@ -219,64 +236,158 @@ func (l *loader) member(g *Gauge, dialects Source) {
 	if g.Stream != nil && !g.Stream.Off {
 		p.Rate, p.Streaming = g.Stream.Rate, true
 	}
-	if p.Rate.Hz.Cmp(decimal.New(10000, 0)) > 0 {
+	if p.Rate.Hz.Cmp(gauge.MaxRate) > 0 {
 		l.doc.Errorf(&g.Stream, "", "a rate of %s is above the 10 kHz a gauge can do", p.Rate)
 	}
 
-	p.Tags = gauge.Tags{First: inherited(g.Tags.First, nil, 1), Last: inherited(g.Tags.Last, nil, 9999), Repeat: g.Tags.Repeat.D()}
+	p.Tags = gauge.Tags{First: inherited(g.Tags.First, nil, 1), Last: inherited(g.Tags.Last, nil, 9999), Repeat: g.Tags.Repeat.D(), Queue: g.Tags.Queue}
 	if p.Tags.Repeat > 0 {
 		if p.Tags.Tries = g.Tags.Tries; p.Tags.Tries == 0 {
 			p.Tags.Tries = 3
 		}
 	}
-	p.Buttons = [2]gauge.Button{{Press: gauge.TagAction}, {Press: gauge.PresetAction}}
-	for i, b := range []*Button{g.Buttons.A, g.Buttons.B} {
-		if b == nil {
-			continue
-		}
-		p.Buttons[i] = gauge.Button{Press: b.Press, Long: b.Long, LongAfter: b.After.D()}
-		if b.Long != gauge.NoAction && b.After == 0 {
-			p.Buttons[i].LongAfter = time.Second
-		}
-	}
-	for _, lamp := range g.Lamps {
-		p.Lamps = append(p.Lamps, gauge.Lamp(lamp))
-	}
+	l.panel(g, p)
 	l.cell(g, &m)
 	l.radio(g, &m)
+	m.Wired = g.Power.Port == 1 || g.Power.Port == 0 && g.Cell == nil && g.Link == nil
 
 	channels := g.Channels
 	if len(channels) == 0 {
 		channels = []Channel{{Name: "A"}}
 	}
-	names := map[string]bool{}
 	var limits []zone.Limits
 	var units []decimal.Unit
-	for i := range channels {
-		c := &channels[i]
-		if !nameForm.MatchString(c.Name) {
-			l.doc.Errorf(&c.Name, "use letters, digits, - and _, at most 32", "%q cannot name a channel", c.Name)
+	add := func(name *string, k *ChannelKeys, calc *gauge.Calc) {
+		if !nameForm.MatchString(*name) {
+			l.doc.Errorf(name, "use letters, digits, - and _, at most 32", "%q cannot name a channel", *name)
 		}
-		if names[c.Name] {
-			l.doc.Errorf(&c.Name, "give each channel its own name", "a second channel is called %q", c.Name)
+		for _, c := range p.Channels {
+			if c.Name == *name {
+				l.doc.Errorf(name, "give each channel its own name", "a second channel is called %q", *name)
+			}
 		}
-		names[c.Name] = true
-		ch, fit := l.channel(g, c)
+		ch, fit := l.channel(at, g, k, calc != nil)
+		ch.Name, ch.Calc = *name, calc
 		p.Channels = append(p.Channels, ch)
 		m.Channels = append(m.Channels, fit)
 		limits = append(limits, ch.Limits)
-		units = append(units, l.limitUnit(g, c, ch.Unit))
+		units = append(units, l.limitUnit(g, k, ch.Unit))
+	}
+	for i := range channels {
+		add(&channels[i].Name, &channels[i].ChannelKeys, nil)
+	}
+	for i := range g.Computed {
+		c := &g.Computed[i]
+		if calc := l.calc(c, p.Channels); calc != nil {
+			add(&c.Name, &c.ChannelKeys, calc)
+		}
 	}
 	l.limits = append(l.limits, limits)
 	l.units = append(l.units, units)
-	if err := p.Check(); err != nil {
-		l.doc.Errorf(g, "", "%v", err)
+	for i := range p.Channels {
+		if p.Channels[i].Name == g.Display.Channel {
+			p.Facing = i
+		}
 	}
-	m.Dialect = l.dialect(g, dialects)
+	if c := g.Display.Channel; c != "" && p.Channels[p.Facing].Name != c {
+		l.doc.Errorf(&g.Display.Channel, "", "there is no channel %q to show", c)
+	}
+	if err := p.Check(); err != nil {
+		l.doc.Errorf(at, "", "%v", err)
+	}
+	if g.Dialect == "" {
+		l.doc.Errorf(at, "write dialect: and the name of one, such as line-ascii", "the gauge speaks no dialect")
+	} else {
+		m.Dialect = l.dialect(g, find)
+	}
+	switch {
+	case g.Line != nil:
+		m.Line = g.Line.Settings
+	case m.Dialect != nil:
+		m.Line = stage.LineOf(m.Dialect)
+	}
 	l.Play.Cast = append(l.Play.Cast, m)
 }
 
-func (l *loader) channel(g *Gauge, c *Channel) (gauge.Channel, stage.Fitting) {
+// panel makes what an operator sees and touches ready.
+func (l *loader) panel(g *GaugeKeys, p *gauge.Profile) {
+	p.Buttons = [2]gauge.Button{{Press: gauge.TagAction}, {Press: gauge.PresetAction}}
+	orElse := func(d quantity.Duration, otherwise time.Duration) time.Duration {
+		if d == 0 {
+			return otherwise
+		}
+		return d.D()
+	}
+	for i, b := range []*Button{g.Buttons.A, g.Buttons.B} {
+		if b != nil {
+			p.Buttons[i] = gauge.Button{Press: b.Press, Long: b.Long, Double: b.Double,
+				LongAfter: orElse(b.After, time.Second), DoubleWithin: orElse(b.Within, 300*time.Millisecond)}
+		}
+	}
+	p.Together, p.Debounce = g.Buttons.Both, orElse(g.Buttons.Debounce, 20*time.Millisecond)
+	if g.Pedal != nil {
+		p.Pedal = *g.Pedal
+	}
+	for i := range g.Lamps {
+		lamp := &g.Lamps[i]
+		out := gauge.Lamp{Name: lamp.Name, Shows: lamp.Shows, Looks: map[string]gauge.Look{}}
+		for state, k := range lamp.Looks {
+			out.Looks[state] = gauge.Look{Colour: k.Colour, Rhythm: k.Rhythm.rhythm()}
+		}
+		p.Lamps = append(p.Lamps, out)
+	}
+	if g.Buzzes != nil {
+		p.Buzzes = map[string]gauge.Rhythm{}
+		for event, r := range g.Buzzes {
+			p.Buzzes[event] = r.rhythm()
+		}
+	}
+	p.Display = gauge.Display{Digits: g.Display.Digits, Large: g.Display.Large, Follows: g.Display.Turns, Marks: g.Display.Marks}
+	p.IdleOff = g.Power.IdleOff.D()
+	p.Power = gauge.Power{StartUp: g.Power.StartUp.D(), Stir: g.Power.Stir.Picometres()}
+	if g.Power.Forgets != nil {
+		p.Forgets = append([]string{}, *g.Power.Forgets...)
+	}
+	if g.Lock != nil {
+		p.PassCode, p.Locked = g.Lock.Code, g.Lock.Locked
+	}
+}
+
+// calc makes what a computed channel is computed by; nil when it cannot.
+func (l *loader) calc(c *Computed, before []gauge.Channel) *gauge.Calc {
+	calc := &gauge.Calc{Kind: c.Kind}
+	of := c.Of
+	if c.Kind == gauge.Formula {
+		e, err := gauge.NewExpr(c.Formula)
+		if err != nil {
+			l.doc.Errorf(&c.Formula, "", "%v", err)
+			return nil
+		}
+		calc.Formula, of = e, e.Args
+		if len(c.Of) > 0 {
+			l.doc.Errorf(&c.Of, "leave it out", "a formula names its channels itself")
+		}
+	} else if c.Formula != "" {
+		l.doc.Errorf(&c.Formula, "write is: formula, or leave it out", "a %s has no formula", c.Kind)
+	}
+	for _, name := range of {
+		k := slices.IndexFunc(before, func(b gauge.Channel) bool { return b.Name == name })
+		if k < 0 {
+			l.doc.Errorf(c, "", "%s: no channel %q stands before it", c.Name, name)
+			return nil
+		}
+		calc.Of = append(calc.Of, k)
+	}
+	if c.Over != nil {
+		calc.Over, calc.Per = c.Over.Picometres(), c.Over.Picometres()
+	}
+	if c.Per != nil {
+		calc.Per = c.Per.Picometres()
+	}
+	return calc
+}
+
+func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (gauge.Channel, stage.Fitting) {
 	nominal := quantity.Length{}
 	if l.Part.Nominal != nil {
 		nominal = *l.Part.Nominal
@@ -287,7 +398,7 @@ func (l *loader) channel(g *Gauge, c *Channel) (gauge.Channel, stage.Fitting) {
 	if res.Unit != unit {
 		var exact bool
 		if step, exact = res.Picometres().In(unit); !exact {
-			l.doc.Errorf(g, "write the resolution in "+unit.Symbol(), "a resolution of %s cannot be written in %s exactly", res, unit)
+			l.doc.Errorf(at, "write the resolution in "+unit.Symbol(), "a resolution of %s cannot be written in %s exactly", res, unit)
 		}
 	}
 	releases := inherited(&c.Larger, nil, 0)
@@ -299,27 +410,32 @@ func (l *loader) channel(g *Gauge, c *Channel) (gauge.Channel, stage.Fitting) {
 		sense = gauge.Falling
 	}
 	preset := inherited(c.Preset, g.Preset, nominal)
-	lim := c.Limits
-	if lim == nil {
-		lim = g.Limits
-	}
-	if lim == nil {
-		lim = l.Part.Limits
-	}
-	warn := c.Warn
-	if warn == nil {
-		warn = g.Warn
-	}
-	if warn == nil {
-		warn = l.Part.Warn
+	lim, warn := c.Limits, c.Warn
+	if !computed { // what a computed channel measures is not the part's feature
+		lim, warn = first(c.Limits, g.Limits, l.Part.Limits), first(c.Warn, g.Warn, l.Part.Warn)
 	}
 	stroke := inherited(c.Stroke, g.Stroke, quantity.MM("10"))
-	ch := gauge.Channel{Name: c.Name, Stroke: stroke.Picometres(), Settings: gauge.Settings{
+	if computed {
+		fix := []any{c.Stroke, c.Seat, c.Sense, c.StartsOn, c.Noise, c.Probe, c.Average}
+		for _, k := range fix {
+			if !reflect.ValueOf(k).IsNil() {
+				l.doc.Errorf(k, "leave it out", "a computed channel has no probe")
+			}
+		}
+		stroke, preset, sense = quantity.Length{}, inherited(c.Preset, nil, quantity.Length{}), gauge.Rising
+	}
+	ch := gauge.Channel{Stroke: stroke.Picometres(), Settings: gauge.Settings{
 		Sense: inherited(c.Sense, g.Sense, sense), Factor: inherited(c.Factor, g.Factor, decimal.New(1, 0)),
+		Average: inherited(c.Average, g.Average, 1), DeadBand: inherited(c.DeadBand, g.DeadBand, quantity.Length{}).Picometres(),
+		Rule:   zone.Rule{Decide: inherited(c.Decide, g.Decide, zone.Displayed)},
 		Preset: preset.Picometres(), Unit: unit, Resolution: step,
 		Rounding: inherited(c.Rounding, g.Rounding, decimal.HalfEven), Function: inherited(c.Function, g.Function, gauge.Live),
 		Limits: part(lim, warn),
 	}}
+	if computed {
+		ch.Factor, ch.Sense, ch.Average = inherited(c.Factor, nil, decimal.New(1, 0)), gauge.Rising, 1
+		return ch, stage.Fitting{}
+	}
 	fit := stage.Fitting{
 		Seat:     inherited(c.Seat, g.Seat, nominal).Picometres(),
 		Releases: releases == 2,
@@ -344,9 +460,19 @@ func (l *loader) channel(g *Gauge, c *Channel) (gauge.Channel, stage.Fitting) {
 	return ch, fit
 }
 
+// first is the first pair that is there.
+func first(of ...*Pair) *Pair {
+	for _, p := range of {
+		if p != nil {
+			return p
+		}
+	}
+	return nil
+}
+
 // limitUnit is the unit a channel's limits are written in; of the reading when
 // it has none.
-func (l *loader) limitUnit(g *Gauge, c *Channel, unit decimal.Unit) decimal.Unit {
+func (l *loader) limitUnit(g *GaugeKeys, c *ChannelKeys, unit decimal.Unit) decimal.Unit {
 	for _, p := range []*Pair{c.Limits, g.Limits, l.Part.Limits, c.Warn, g.Warn, l.Part.Warn} {
 		if p == nil {
 			continue
@@ -361,7 +487,7 @@ func (l *loader) limitUnit(g *Gauge, c *Channel, unit decimal.Unit) decimal.Unit
 }
 
 // cell makes the battery ready.
-func (l *loader) cell(g *Gauge, m *stage.Member) {
+func (l *loader) cell(g *GaugeKeys, m *stage.Member) {
 	if g.Cell == nil {
 		return
 	}
@@ -386,7 +512,7 @@ func (l *loader) cell(g *Gauge, m *stage.Member) {
 }
 
 // radio makes the link ready.
-func (l *loader) radio(g *Gauge, m *stage.Member) {
+func (l *loader) radio(g *GaugeKeys, m *stage.Member) {
 	if g.Link == nil || g.Link.Distance == nil {
 		return
 	}
@@ -437,7 +563,7 @@ func (l *loader) probe(p *Probe, fit *stage.Fitting, stroke decimal.Length) {
 
 // dialect finds and reads a gauge's dialect. Mistakes inside the dialect's own
 // file are reported there.
-func (l *loader) dialect(g *Gauge, find Source) *wire.Dialect {
+func (l *loader) dialect(g *GaugeKeys, find Source) *wire.Dialect {
 	if d, ok := l.Dialects[g.Dialect]; ok {
 		return d.Dialect
 	}

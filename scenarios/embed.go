@@ -5,7 +5,8 @@ package scenarios
 import "embed"
 
 // Files are the shipped files: *.yaml are scenarios, dialects/*.yaml dialects,
+// gauges/*.yaml gauge profiles,
 // hosts/*.yaml host descriptions.
 //
-//go:embed *.yaml dialects/*.yaml hosts/*.yaml
+//go:embed *.yaml dialects/*.yaml gauges/*.yaml hosts/*.yaml
 var Files embed.FS

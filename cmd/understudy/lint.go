@@ -31,10 +31,11 @@ var kinds = []struct {
 		}
 		return harness.Expectations(s)
 	}},
-	{"dialect", wire.Schema, func(file string, text []byte) error { _, err := wire.Parse(file, text); return err }},
+	// a profile names its dialect: look for its own key first
 	{"understudy-gauge", scenario.ProfileSchema, func(file string, text []byte) error {
 		return scenario.LintProfile(file, text, dialectsBeside(file))
 	}},
+	{"dialect", wire.Schema, func(file string, text []byte) error { _, err := wire.Parse(file, text); return err }},
 	{"understudy-host", hostfile.Schema, func(file string, text []byte) error { _, err := hostfile.Parse(file, text); return err }},
 }
 
@@ -103,7 +104,7 @@ type schemaCmd struct {
 }
 
 func (c *schemaCmd) Run(a *app) error {
-	i := map[string]int{"scenario": 0, "dialect": 1, "gauge": 2, "host": 3}[c.Kind]
+	i := map[string]int{"scenario": 0, "gauge": 1, "dialect": 2, "host": 3}[c.Kind]
 	_, err := a.stdout.Write(kinds[i].schema())
 	return err
 }

@@ -1,11 +1,10 @@
 package gauge
 
 import (
+	"strings"
 	"time"
 
 	"example.org/understudy/sim/decimal"
-	"example.org/understudy/sim/quantity"
-	"example.org/understudy/sim/zone"
 )
 
 // Value is a setting's value: a number or a word.
@@ -28,13 +27,54 @@ func (v Value) String() string {
 	return v.Word
 }
 
-// number takes a number, written as one or as a word.
-func (v Value) number() (decimal.Decimal, bool) {
+// in takes a number in a unit, written as a number, or as a text in which the
+// unit may stand behind it. A number in another unit is refused, not converted:
+// whoever writes it thinks that the gauge is set otherwise than it is.
+func (v Value) in(unit string) (decimal.Decimal, Refusal) {
 	if v.Numeric {
-		return v.Num, true
+		return v.Num, Done
 	}
-	d, err := decimal.Parse(v.Word)
-	return d, err == nil
+	text, with, _ := strings.Cut(strings.TrimSpace(v.Word), " ")
+	d, err := decimal.Parse(text)
+	if err != nil {
+		return d, BadValue
+	}
+	if with != "" && with != unit {
+		u, ok := decimal.ParseUnit(with)
+		if !ok || u.Symbol() != unit {
+			return d, WrongUnit
+		}
+	}
+	return d, Done
+}
+
+// length takes a length in a unit.
+func (v Value) length(u decimal.Unit) (decimal.Length, Refusal) {
+	n, why := v.in(u.Symbol())
+	if why != Done {
+		return 0, why
+	}
+	l, ok := decimal.Exactly(n, u)
+	if !ok {
+		return 0, OutOfRange
+	}
+	return l, Done
+}
+
+// whole takes a whole number in a range.
+func (v Value) whole(least, most int64) (int64, Refusal) {
+	d, why := v.in("")
+	if why != Done {
+		return 0, why
+	}
+	n, ok := d.Int64()
+	switch {
+	case !ok && d.Quantize(0, decimal.Truncate).Equal(d), ok && (n < least || n > most):
+		return 0, OutOfRange
+	case !ok:
+		return 0, BadValue
+	}
+	return n, Done
 }
 
 // Command is something asked of the gauge.
@@ -58,7 +98,10 @@ const (
 	OutOfRange     Refusal = "out of range"
 	NoReading      Refusal = "no valid reading"
 	NotPending     Refusal = "no such tag waits"
-	ReadOnly       Refusal = "read only"
+	WrongUnit      Refusal = "wrong unit"
+	Locked         Refusal = "settings are locked"
+	WrongCode      Refusal = "wrong pass-code"
+	NoCode         Refusal = "no pass-code"
 )
 
 // Outcome is what came of a command.
@@ -89,9 +132,7 @@ func (g *Gauge) asked(at time.Duration, e Event, out *Out) {
 	case "tag":
 		g.tag(at, out)
 	case "ack":
-		n, ok := cmd.Value.number()
-		tag, whole := n.Int64()
-		if !ok || !whole || !g.acknowledge(tag) {
+		if tag, why := cmd.Value.whole(0, 1<<62); why != Done || !g.acknowledge(tag) {
 			reply.Outcome.Refused = NotPending
 		}
 	case "zero":
@@ -99,315 +140,62 @@ func (g *Gauge) asked(at time.Duration, e Event, out *Out) {
 	case "preset":
 		reply.Outcome.Refused = g.preset(cmd, by, out)
 	case "clear":
-		for i := range g.ch {
-			if cmd.Channel < 0 || i == cmd.Channel {
-				g.ch[i].clear()
-			}
-		}
+		g.clear(cmd.Channel)
 	case "press":
-		n, ok := cmd.Value.number()
-		b, whole := n.Int64()
-		if !ok || !whole || b < 1 || b > int64(len(g.buttons)) {
+		b, why := cmd.Value.whole(1, int64(len(g.buttons)))
+		if why != Done {
 			reply.Outcome.Refused = OutOfRange
 			break
 		}
-		g.press(at, Event{Button: int(b - 1)}, out)
-		g.release(at, Event{Button: int(b - 1)}, out)
+		g.edge(at, int(b-1), true, out)
+		g.edge(at, int(b-1), false, out)
 	case "stream-on", "stream-off":
-		reply.Outcome.Refused = g.set(at, Command{Setting: "stream", Channel: -1, Value: Text(cmd.Verb[len("stream-"):])}, by, out)
+		reply.Outcome.Refused = g.write(at, Command{Setting: "stream", Channel: -1, Value: Text(cmd.Verb[len("stream-"):])}, by, out)
 	case "set":
-		reply.Outcome.Refused = g.set(at, cmd, by, out)
+		reply.Outcome.Refused = g.write(at, cmd, by, out)
 	case "get":
 		reply.Outcome.Value, reply.Outcome.Refused = g.get(cmd)
 	default:
 		reply.Outcome.Refused = UnknownVerb
 	}
 	out.add(reply)
+	if cmd.Verb == "set" && cmd.Setting == "power" && reply.Outcome.Refused == Done {
+		g.off("asked by the "+by, out) // once it has answered
+	}
 }
 
+// preset takes the present value for the master's size: the preset's own, or
+// the one the command names, which is then the preset.
 func (g *Gauge) preset(cmd Command, by string, out *Out) Refusal {
 	target := func(c *channel) decimal.Length { return c.Preset }
 	if cmd.Value != (Value{}) {
-		n, ok := cmd.Value.number()
-		if !ok {
-			return BadValue
-		}
+		to := make([]decimal.Length, len(g.ch))
 		for i := range g.ch {
 			if cmd.Channel >= 0 && i != cmd.Channel {
 				continue
 			}
-			l, ok := decimal.Exactly(n, g.ch[i].Unit)
-			if !ok {
-				return OutOfRange
+			var why Refusal
+			if to[i], why = cmd.Value.length(g.ch[i].Unit); why != Done {
+				return why
 			}
-			g.ch[i].Preset = l
+			if g.Locked && to[i] != g.ch[i].Preset {
+				return Locked
+			}
 		}
+		was := make([]decimal.Length, len(g.ch))
+		for i := range g.ch {
+			was[i] = g.ch[i].Preset
+			if cmd.Channel < 0 || i == cmd.Channel {
+				g.ch[i].Preset = to[i]
+			}
+		}
+		why := g.datum(cmd.Channel, target, "preset", by, out)
+		if why != Done {
+			for i := range g.ch {
+				g.ch[i].Preset = was[i]
+			}
+		}
+		return why
 	}
 	return g.datum(cmd.Channel, target, "preset", by, out)
-}
-
-// setting is one setting of a gauge: where it is read and written. Lengths are
-// numbers in the channel's present unit. A refused write changes nothing.
-type setting struct {
-	name       string
-	perChannel bool
-	get        func(g *Gauge, c *channel) Value
-	set        func(g *Gauge, c *channel, at time.Duration, v Value) Refusal
-}
-
-// word makes a setter of an enumeration.
-func word[T any, P interface {
-	*T
-	UnmarshalText([]byte) error
-}](to func(*channel) P) func(*Gauge, *channel, time.Duration, Value) Refusal {
-	return func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
-		if v.Numeric || P(new(T)).UnmarshalText([]byte(v.Word)) != nil {
-			return BadValue
-		}
-		_ = to(c).UnmarshalText([]byte(v.Word))
-		return Done
-	}
-}
-
-func limit(of func(*zone.Limits) *zone.Limit) (get func(*Gauge, *channel) Value, set func(*Gauge, *channel, time.Duration, Value) Refusal) {
-	get = func(_ *Gauge, c *channel) Value {
-		l := of(&c.Limits)
-		if !l.Set {
-			return Text("none")
-		}
-		v, _ := l.At.In(c.Unit)
-		return Number(v)
-	}
-	set = func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
-		next := c.Limits
-		if v.Word == "none" {
-			*of(&next) = zone.Limit{}
-		} else {
-			n, ok := v.number()
-			if !ok {
-				return BadValue
-			}
-			l, ok := decimal.Exactly(n, c.Unit)
-			if !ok {
-				return OutOfRange
-			}
-			*of(&next) = zone.At(l)
-		}
-		if next.Check() != nil {
-			return OutOfRange
-		}
-		c.Limits = next
-		return Done
-	}
-	return get, set
-}
-
-func onOff(of func(*Gauge) *bool) (get func(*Gauge, *channel) Value, set func(*Gauge, *channel, time.Duration, Value) Refusal) {
-	get = func(g *Gauge, _ *channel) Value {
-		if *of(g) {
-			return Text("on")
-		}
-		return Text("off")
-	}
-	set = func(g *Gauge, _ *channel, _ time.Duration, v Value) Refusal {
-		switch {
-		case v.Word == "on", v.Numeric && v.Num.Equal(decimal.New(1, 0)):
-			*of(g) = true
-		case v.Word == "off", v.Numeric && v.Num.IsZero():
-			*of(g) = false
-		default:
-			return BadValue
-		}
-		return Done
-	}
-	return get, set
-}
-
-// MaxFactor and MinFactor bound the magnitude of a factor.
-var (
-	MaxFactor = decimal.New(1000, 0)
-	MinFactor = decimal.New(1, -6)
-)
-
-func settings() []setting {
-	s := []setting{
-		{"unit", true,
-			func(_ *Gauge, c *channel) Value { return Text(c.Unit.Symbol()) },
-			func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
-				u, ok := decimal.ParseUnit(v.Word)
-				if !ok || v.Numeric {
-					return BadValue
-				}
-				if u != c.Unit {
-					c.Resolution = ResolutionIn(c.step, u)
-					c.step, _ = stepOf(c.Resolution, u)
-					c.Unit = u
-				}
-				return Done
-			}},
-		{"resolution", true,
-			func(_ *Gauge, c *channel) Value { return Number(c.Resolution) },
-			func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
-				n, ok := v.number()
-				if !ok {
-					return BadValue
-				}
-				step, err := stepOf(n, c.Unit)
-				if err != nil || step > c.stroke {
-					return OutOfRange
-				}
-				c.Resolution, c.step = n, step
-				return Done
-			}},
-		{"sense", true,
-			func(_ *Gauge, c *channel) Value { return Text(c.Sense.String()) },
-			word(func(c *channel) *Sense { return &c.Sense })},
-		{"rounding", true,
-			func(_ *Gauge, c *channel) Value { return Text(c.Rounding.String()) },
-			word(func(c *channel) *decimal.Rounding { return &c.Rounding })},
-		{"function", true,
-			func(_ *Gauge, c *channel) Value { return Text(c.Function.String()) },
-			word(func(c *channel) *Function { return &c.Function })},
-		{"factor", true,
-			func(_ *Gauge, c *channel) Value { return Number(c.Factor) },
-			func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
-				n, ok := v.number()
-				if !ok {
-					return BadValue
-				}
-				if a := n.Abs(); a.Cmp(MinFactor) < 0 || a.Cmp(MaxFactor) > 0 || len(n.Trim().String()) > 12 {
-					return OutOfRange
-				}
-				c.Factor = n
-				return Done
-			}},
-		{"preset-size", true,
-			func(_ *Gauge, c *channel) Value { v, _ := c.Preset.In(c.Unit); return Number(v) },
-			func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
-				n, ok := v.number()
-				if !ok {
-					return BadValue
-				}
-				l, ok := decimal.Exactly(n, c.Unit)
-				if !ok {
-					return OutOfRange
-				}
-				c.Preset = l
-				return Done
-			}},
-		{"rate", false,
-			func(g *Gauge, _ *channel) Value { return Number(g.rate.rate.Hz) },
-			func(g *Gauge, _ *channel, at time.Duration, v Value) Refusal {
-				n, ok := v.number()
-				if !ok {
-					return BadValue
-				}
-				if n.Cmp(decimal.New(1, -3)) < 0 || n.Cmp(decimal.New(10000, 0)) > 0 || len(n.Trim().String()) > 10 {
-					return OutOfRange
-				}
-				r := quantity.Rate{Hz: n}
-				// The frame in flight is not disturbed: the new rate counts from now.
-				g.rate.set(r, at)
-				g.rate.next(at)
-				return Done
-			}},
-		{"tag-next", false,
-			func(g *Gauge, _ *channel) Value { return Number(decimal.New(g.nextTag, 0)) },
-			func(g *Gauge, _ *channel, _ time.Duration, v Value) Refusal {
-				d, ok := v.number()
-				n, whole := d.Int64()
-				if !ok || !whole {
-					return BadValue
-				}
-				if n < g.p.Tags.First || n > g.p.Tags.Last {
-					return OutOfRange
-				}
-				g.nextTag = n
-				return Done
-			}},
-	}
-	get, set := onOff(func(g *Gauge) *bool { return &g.stream })
-	s = append(s, setting{"stream", false, get, set})
-	get, set = onOff(func(g *Gauge) *bool { return &g.buzzer })
-	s = append(s, setting{"buzzer", false, get, set})
-	for _, l := range []struct {
-		name string
-		of   func(*zone.Limits) *zone.Limit
-	}{
-		{"lower", func(l *zone.Limits) *zone.Limit { return &l.Lower }},
-		{"upper", func(l *zone.Limits) *zone.Limit { return &l.Upper }},
-		{"warn-lower", func(l *zone.Limits) *zone.Limit { return &l.WarnLower }},
-		{"warn-upper", func(l *zone.Limits) *zone.Limit { return &l.WarnUpper }},
-	} {
-		get, set := limit(l.of)
-		s = append(s, setting{l.name, true, get, set})
-	}
-	return s
-}
-
-// table is the settings by name; it is built once and never written again.
-var table = func() map[string]setting {
-	m := map[string]setting{}
-	for _, s := range settings() {
-		m[s.name] = s
-	}
-	return m
-}()
-
-// SettingNames lists the settings by name.
-func SettingNames() []string {
-	var n []string
-	for _, s := range settings() {
-		n = append(n, s.name)
-	}
-	return n
-}
-
-// set writes a setting of one channel, or of the gauge or all channels (−1).
-// Either all are written or none is.
-func (g *Gauge) set(at time.Duration, cmd Command, by string, out *Out) Refusal {
-	s, ok := table[cmd.Setting]
-	if !ok {
-		return UnknownSetting
-	}
-	if !s.perChannel {
-		from := s.get(g, nil)
-		if why := s.set(g, nil, at, cmd.Value); why != Done {
-			return why
-		}
-		out.add(Emission{Kind: Changed, Change: Change{s.name, -1, from.String(), s.get(g, nil).String(), by}})
-		return Done
-	}
-	before := len(out.Emissions)
-	saved := append([]channel(nil), g.ch...)
-	for i := range g.ch {
-		if cmd.Channel >= 0 && i != cmd.Channel {
-			continue
-		}
-		c := &g.ch[i]
-		from := s.get(g, c)
-		if why := s.set(g, c, at, cmd.Value); why != Done {
-			g.ch = saved
-			out.Emissions = out.Emissions[:before]
-			return why
-		}
-		if (s.name == "sense" || s.name == "factor") && c.void == Valid {
-			// The datum stays as it was set; the value under it moves.
-			c.value = c.measure(c.pressed)
-			c.clear()
-		}
-		out.add(Emission{Kind: Changed, Change: Change{s.name, i, from.String(), s.get(g, c).String(), by}})
-	}
-	return Done
-}
-
-func (g *Gauge) get(cmd Command) (Value, Refusal) {
-	s, ok := table[cmd.Setting]
-	if !ok {
-		return Value{}, UnknownSetting
-	}
-	if !s.perChannel {
-		return s.get(g, nil), Done
-	}
-	return s.get(g, &g.ch[max(cmd.Channel, 0)]), Done
 }

@@ -5,22 +5,30 @@
 // The measuring chain of a channel, in order:
 //
 //	pressed            how far the tip is pressed into its stroke, pm
-//	sensed             rising: pressed; falling: stroke − pressed
+//	averaged           mean of the last samples, to whole pm
+//	sensed             rising: averaged; falling: stroke − averaged
 //	scaled             factor × sensed
 //	value              scaled + datum
 //	function           live: the value; max, min: its extremes since cleared; fim: max − min
 //	shown              rounded to whole steps of the resolution, in the channel's unit
 //	zone               by the channel's own limits and rule
 //
+// A computed channel starts with what its Calc makes of the values of other
+// channels in the place of sensed. Where instruments differ the profile's Chain
+// says which they are: the factor may come after the datum, max and min may be
+// kept of the samples instead of their mean.
+//
 // The datum is the offset that zero or preset leaves: value becomes exactly 0
-// or the master's size at that instant. All of it is exact decimal arithmetic.
+// or the master's size at that instant. (With the factor after the datum it may
+// have to be rounded, to 10⁻¹² pm.) All of it is exact decimal arithmetic.
 package gauge
 
 import (
+	"fmt"
+	"slices"
 	"time"
 
 	"example.org/understudy/sim/decimal"
-	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/zone"
 )
 
@@ -47,23 +55,28 @@ type EventKind uint8
 
 // Kinds of event.
 const (
-	Sampled  EventKind = iota // the probes were read at the gauge's own rhythm (Tips)
-	Looked                    // the probes were read out of turn (Tips)
-	Pressed                   // a button goes down (Button)
-	Released                  // a button comes up (Button)
-	Asked                     // the host asks something (Command)
-	CellTold                  // the cell's state changed (Percent, Low)
-	LinkTold                  // the link's state changed (Up)
+	Sampled   EventKind = iota // the probes were read at the gauge's own rhythm (Tips)
+	Looked                     // the probes were read out of turn (Tips)
+	Pressed                    // a button goes down (Button), or bounces
+	Released                   // a button comes up (Button), or bounces
+	PedalDown                  // the foot pedal goes down
+	PedalUp                    // the foot pedal comes up
+	Tilted                     // the gauge is held otherwise (Degrees from upright)
+	Asked                      // the host asks something (Command)
+	CellTold                   // the cell's state changed (Percent, Low, Dead)
+	LinkTold                   // the link's state changed (Up)
 )
 
 // Event is one thing that happens to the gauge.
 type Event struct {
 	Kind    EventKind
-	Tips    []Tip // one per channel; read, not kept
+	Tips    []Tip // one per channel; read, not kept; those of computed channels are ignored
 	Button  int   // 0 or 1
+	Degrees int
 	Command Command
 	Percent int
 	Low     bool
+	Dead    bool
 	Up      bool
 	By      string // who changes settings: "host", "cue", "hand"
 }
@@ -77,9 +90,11 @@ const (
 	Tagged                         // readings with a tag number
 	Replied                        // the answer to a command (Command, Outcome, perhaps Readings)
 	Changed                        // a setting changed (Change)
-	Lamped                         // a lamp changed (Text: "name: state")
-	Buzzed                         // the buzzer sounds (Text: the pattern)
+	Lamped                         // a lamp changed (Text: "name: state (look)")
+	Buzzed                         // the buzzer sounds (Text: "event (rhythm)")
 	StatusTold                     // the gauge tells its state on its own (cell low)
+	PowerTold                      // the gauge went off, starts, or is on (Text: "off: why", "starting", "on"); see Power
+	Noted                          // something a host cannot see (Text)
 )
 
 // Emission is one thing that comes of an event. Readings is valid until the
@@ -92,6 +107,7 @@ type Emission struct {
 	Command  Command
 	Outcome  Outcome
 	Change   Change
+	Power    PowerState
 	Text     string
 }
 
@@ -112,14 +128,50 @@ type Out struct {
 type channel struct {
 	name   string
 	stroke decimal.Length
+	calc   *Calc
 	Settings
 	step     decimal.Length  // the resolution in pm
 	datum    decimal.Decimal // pm
-	pressed  decimal.Length
+	raw      decimal.Length  // pressed, as the probe says
+	pressed  decimal.Length  // averaged
 	void     Void
+	base     decimal.Decimal // pm, what the factor and the datum work on
 	value    decimal.Decimal // pm, of the last valid sample
 	max, min decimal.Decimal
 	memory   bool // max and min hold something
+
+	mean moving
+	rest decimal.Length // where the tip was when it last counted as activity
+	sent decimal.Decimal
+	last Void // of what was last streamed; with sent
+	told bool // something was streamed on change since the gauge came on
+}
+
+// moving is a moving sum over the last samples.
+type moving struct {
+	ring [MaxAverage]decimal.Length
+	n    int // samples in it
+	at   int
+	sum  decimal.Length
+}
+
+// add takes a sample and returns the mean of the last n.
+func (m *moving) add(l decimal.Length, n int) decimal.Length {
+	if n <= 1 {
+		return l
+	}
+	if m.n > n {
+		*m = moving{} // the setting became shorter
+	}
+	if m.n == n {
+		m.sum -= m.ring[(m.at+MaxAverage-n)%MaxAverage]
+		m.n--
+	}
+	m.ring[m.at] = l
+	m.at = (m.at + 1) % MaxAverage
+	m.sum += l
+	m.n++
+	return decimal.Length(decimal.Quo64(int64(m.sum), int64(m.n), decimal.HalfEven))
 }
 
 type pending struct {
@@ -129,41 +181,51 @@ type pending struct {
 	left     int
 }
 
-type button struct {
-	down  bool
-	since time.Duration
-	done  bool // the long action was taken
-}
+// Never is when a gauge that wants no event is due.
+const Never time.Duration = 1<<63 - 1
 
 // Gauge is an instrument and its state.
 type Gauge struct {
-	p       *Profile
-	ch      []channel
+	p  *Profile
+	ch []channel
+	Common
+	power   PowerState
+	wakeAt  time.Duration // when the start-up ends
+	stirred time.Duration // the last activity
 	nextTag int64
-	stream  bool
 	rate    rateClock
-	buzzer  bool
+	late    []write // settings that take effect after the next frame
 	buttons [2]button
+	pedal   bool
+	flipped bool
 	unacked []pending
+	waiting []pending // tags that wait for the link
 	percent int
 	low     bool
+	dead    bool // the cell
 	up      bool
 	lamps   []string
 	worst   zone.Zone
+	buzzes  map[string]Rhythm
+	args    []decimal.Decimal
 }
 
-// New makes a gauge as its profile sets it. Until the first sample its
-// readings are void.
+// New makes a gauge as its profile sets it, switched on. Until the first sample
+// its readings are void.
 func New(p *Profile) (*Gauge, error) {
 	if err := p.Check(); err != nil {
 		return nil, err
 	}
-	g := &Gauge{p: p, nextTag: p.Tags.First, stream: p.Streaming, buzzer: p.Buzzer, percent: 100, up: true}
+	g := &Gauge{p: p, Common: p.Common, nextTag: p.Tags.First, percent: 100, up: true, buzzes: p.Buzzes}
+	if g.buzzes == nil {
+		g.buzzes = DefaultBuzzes()
+	}
 	g.rate.set(p.Rate, 0)
 	for i := range p.Channels {
 		c := &p.Channels[i]
 		step, _ := stepOf(c.Resolution, c.Unit)
-		g.ch = append(g.ch, channel{name: c.Name, stroke: c.Stroke, Settings: c.Settings, step: step, void: Missing})
+		g.ch = append(g.ch, channel{name: c.Name, stroke: c.Stroke, calc: c.Calc, Settings: c.Settings, step: step, void: Missing})
+		g.ch[i].Average = max(c.Average, 1)
 	}
 	g.lamps = make([]string, len(p.Lamps))
 	for i := range p.Lamps {
@@ -175,127 +237,209 @@ func New(p *Profile) (*Gauge, error) {
 // Clone returns an independent copy of the gauge in its present state.
 func (g *Gauge) Clone() *Gauge {
 	c := *g
-	c.ch = append([]channel(nil), g.ch...)
-	c.lamps = append([]string(nil), g.lamps...)
-	c.unacked = make([]pending, len(g.unacked))
-	for i, u := range g.unacked {
-		u.readings = append([]Reading(nil), u.readings...)
-		c.unacked[i] = u
-	}
+	c.ch = slices.Clone(g.ch)
+	c.lamps = slices.Clone(g.lamps)
+	c.late = slices.Clone(g.late)
+	c.unacked, c.waiting = cloned(g.unacked), cloned(g.waiting)
+	c.args = nil
 	return &c
+}
+
+func cloned(ps []pending) []pending {
+	ps = slices.Clone(ps)
+	for i := range ps {
+		ps[i].readings = slices.Clone(ps[i].readings)
+	}
+	return ps
 }
 
 // Profile returns the gauge's profile.
 func (g *Gauge) Profile() *Profile { return g.p }
 
-// Streaming reports whether readings are sent on their own.
-func (g *Gauge) Streaming() bool { return g.stream }
-
 // NextTag returns the number the next tag will carry.
 func (g *Gauge) NextTag() int64 { return g.nextTag }
-
-// Rate returns the samples a second.
-func (g *Gauge) Rate() quantity.Rate { return g.rate.rate }
 
 // Get returns a setting's value; channel −1 asks the first.
 func (g *Gauge) Get(setting string, channel int) (Value, Refusal) {
 	return g.get(Command{Setting: setting, Channel: channel})
 }
 
-// Lamps returns what each lamp shows, in the profile's order.
+// Lamps returns the state each lamp shows, in the profile's order; "dark" when
+// the gauge is off.
 func (g *Gauge) Lamps() []string { return g.lamps }
 
 // Cell returns the cell's charge in percent and whether the gauge calls it low.
 func (g *Gauge) Cell() (percent int, low bool) { return g.percent, g.low }
 
+// Inputs returns which digital inputs are on: the buttons and the pedal.
+func (g *Gauge) Inputs() (a, b, pedal bool) { return g.buttons[0].down, g.buttons[1].down, g.pedal }
+
 // Settings returns a channel's present settings.
 func (g *Gauge) Settings(ch int) Settings { return g.ch[ch].Settings }
 
-// Due returns when the gauge next wants a Sampled event.
+// Waiting returns how many tags wait for the link.
+func (g *Gauge) Waiting() int { return len(g.waiting) }
+
+// Due returns when the gauge next wants a Sampled event, or Never.
 func (g *Gauge) Due() time.Duration {
-	due := g.rate.due
-	for _, u := range g.unacked {
-		due = min(due, u.next)
-	}
-	for i, b := range g.buttons {
-		if spec := g.p.Buttons[i]; b.down && !b.done && spec.Long != NoAction {
-			due = min(due, b.since+spec.LongAfter)
+	due := Never
+	switch g.power {
+	case Starting:
+		due = g.wakeAt
+	case On:
+		due = g.rate.due
+		for i := range g.unacked {
+			due = min(due, g.unacked[i].next)
 		}
+		if g.IdleOff > 0 {
+			due = min(due, g.stirred+g.IdleOff)
+		}
+	}
+	for i := range g.buttons {
+		due = min(due, g.buttonDue(i))
 	}
 	return due
 }
 
 // Step takes one event at a time and fills out with what comes of it. Times
 // must not run backwards. Events that mean nothing in the present state (the
-// release of a button that is up, say) have no effect.
+// release of a button that is up, say) have no effect. A gauge that is off
+// answers nothing, not even with a refusal.
 func (g *Gauge) Step(at time.Duration, e Event, out *Out) {
 	out.Emissions = out.Emissions[:0]
 	out.readings = out.readings[:0]
+	if g.power == Starting && at >= g.wakeAt {
+		g.awake(at, out)
+	}
 	switch e.Kind {
 	case Sampled:
-		g.sample(e.Tips)
-		g.tick(at, out)
+		if g.power == On {
+			g.sample(at, e.Tips, true)
+			g.streamed(at, out)
+		}
+		g.lapse(at, out)
 	case Looked:
-		g.sample(e.Tips)
-	case Pressed:
-		g.press(at, e, out)
-	case Released:
-		g.release(at, e, out)
+		if g.power == On {
+			g.sample(at, e.Tips, false)
+		}
+	case Pressed, Released:
+		g.lapse(at, out)
+		g.edge(at, e.Button, e.Kind == Pressed, out)
+	case PedalDown, PedalUp:
+		if down := e.Kind == PedalDown; g.pedal != down {
+			g.pedal = down
+			if down && g.power == On {
+				g.stirred = at
+				g.act(at, g.p.Pedal, "pedal", out)
+			}
+		}
+	case Tilted:
+		g.tilt(e.Degrees)
 	case Asked:
-		g.asked(at, e, out)
+		g.lapse(at, out)
+		if g.power == On {
+			g.stirred = at
+			g.asked(at, e, out)
+		}
 	case CellTold:
 		told := e.Low && !g.low
 		g.percent, g.low = e.Percent, e.Low
-		if told {
+		g.cell(at, e.Dead, out)
+		if told && g.power == On {
+			g.buzz("low", out)
 			out.add(Emission{Kind: StatusTold})
 		}
 	case LinkTold:
-		g.up = e.Up
+		g.linked(at, e.Up, out)
 	}
 	g.showLamps(out)
 }
 
 func (o *Out) add(e Emission) { o.Emissions = append(o.Emissions, e) }
 
-// sample takes in the probes' tips.
-func (g *Gauge) sample(tips []Tip) {
+// sample takes in the probes' tips. Out of turn a moving mean stays as it is.
+func (g *Gauge) sample(at time.Duration, tips []Tip, inTurn bool) {
 	for i := range g.ch {
 		c := &g.ch[i]
+		if c.calc != nil {
+			g.compute(c)
+			continue
+		}
 		t := Tip{Void: Missing}
 		if i < len(tips) {
 			t = tips[i]
 		}
-		c.pressed, c.void = t.Pressed, t.Void
-		if c.void == Valid {
-			c.value = c.measure(t.Pressed)
-			c.remember()
+		if !inTurn && c.Average > 1 && c.void == Valid && t.Void == Valid {
+			continue
+		}
+		c.raw, c.pressed, c.void = t.Pressed, t.Pressed, t.Void
+		if c.void != Valid {
+			c.mean = moving{}
+			continue
+		}
+		if c.Average > 1 {
+			c.pressed = c.mean.add(t.Pressed, c.Average)
+		}
+		if s := g.p.Power.Stir; s > 0 && (c.raw-c.rest > s || c.rest-c.raw > s) {
+			c.rest, g.stirred = c.raw, at
+		}
+		c.base = c.sensed(c.pressed)
+		c.value = g.measure(c, c.base)
+		if g.p.Chain.RawMemory && c.Average > 1 {
+			c.remember(g.measure(c, c.sensed(c.raw)))
+		} else {
+			c.remember(c.value)
 		}
 	}
 }
 
-// measure is the chain up to the datum.
-func (c *channel) measure(pressed decimal.Length) decimal.Decimal {
-	return c.scaled(pressed).Add(c.datum)
-}
-
-func (c *channel) scaled(pressed decimal.Length) decimal.Decimal {
-	sensed := pressed
-	if c.Sense == Falling {
-		sensed = c.stroke - pressed
+// compute makes a computed channel's value. It is void for the worst reason of
+// the channels it is made of, and no other channel is.
+func (g *Gauge) compute(c *channel) {
+	g.args = g.args[:0]
+	c.void = Valid
+	for _, j := range c.calc.Of {
+		c.void = max(c.void, g.ch[j].void)
+		g.args = append(g.args, g.ch[j].value)
 	}
-	return c.Factor.Mul(decimal.New(int64(sensed), 0))
-}
-
-func (c *channel) remember() {
-	if !c.memory {
-		c.max, c.min, c.memory = c.value, c.value, true
+	if c.void != Valid {
 		return
 	}
-	if c.value.Cmp(c.max) > 0 {
-		c.max = c.value
+	base, ok := c.calc.Value(g.args)
+	if !ok {
+		c.void = Over // a division by zero has no number
+		return
 	}
-	if c.value.Cmp(c.min) < 0 {
-		c.min = c.value
+	c.base = base
+	c.value = g.measure(c, base)
+	c.remember(c.value)
+}
+
+func (c *channel) sensed(pressed decimal.Length) decimal.Decimal {
+	if c.Sense == Falling {
+		return decimal.New(int64(c.stroke-pressed), 0)
+	}
+	return decimal.New(int64(pressed), 0)
+}
+
+// measure is the chain from what was sensed to the value.
+func (g *Gauge) measure(c *channel, base decimal.Decimal) decimal.Decimal {
+	if g.p.Chain.FactorLast {
+		return c.Factor.Mul(base.Add(c.datum))
+	}
+	return c.Factor.Mul(base).Add(c.datum)
+}
+
+func (c *channel) remember(v decimal.Decimal) {
+	if !c.memory {
+		c.max, c.min, c.memory = v, v, true
+		return
+	}
+	if v.Cmp(c.max) > 0 {
+		c.max = v
+	}
+	if v.Cmp(c.min) < 0 {
+		c.min = v
 	}
 }
 
@@ -303,15 +447,47 @@ func (c *channel) remember() {
 func (c *channel) clear() {
 	c.memory = false
 	if c.void == Valid {
-		c.remember()
+		c.remember(c.value)
 	}
 }
 
-// setDatum makes the present value read as target.
-func (c *channel) setDatum(target decimal.Length) {
-	c.datum = decimal.New(int64(target), 0).Sub(c.scaled(c.pressed))
-	c.value = c.measure(c.pressed)
-	c.clear()
+// rechain works the values out anew after the chain of channel i has changed:
+// its own, and those computed of it. What max and min held means nothing then.
+func (g *Gauge) rechain(i int) {
+	stale := make([]bool, len(g.ch))
+	for k := range g.ch {
+		c := &g.ch[k]
+		stale[k] = k == i
+		if c.calc != nil {
+			for _, j := range c.calc.Of {
+				stale[k] = stale[k] || stale[j]
+			}
+		}
+		if !stale[k] {
+			continue
+		}
+		c.memory = false
+		switch {
+		case c.calc != nil:
+			g.compute(c)
+		case c.void == Valid:
+			c.base = c.sensed(c.pressed)
+			c.value = g.measure(c, c.base)
+			c.remember(c.value)
+		}
+	}
+}
+
+// setDatum makes the present value of channel i read as target.
+func (g *Gauge) setDatum(i int, target decimal.Length) {
+	c := &g.ch[i]
+	to := decimal.New(int64(target), 0)
+	if g.p.Chain.FactorLast {
+		c.datum = to.Quo(c.Factor, -12, decimal.HalfEven).Sub(c.base).Trim()
+	} else {
+		c.datum = to.Sub(c.Factor.Mul(c.base))
+	}
+	g.rechain(i)
 }
 
 // reading is the chain from the function on. A probe that is missing voids
@@ -367,22 +543,55 @@ func (g *Gauge) readings(out *Out) []Reading {
 	return out.readings[from:len(out.readings):len(out.readings)]
 }
 
-// tick does what falls due at a sample: the streamed reading, tags to be sent
-// again, and buttons held long enough.
-func (g *Gauge) tick(at time.Duration, out *Out) {
-	if at >= g.rate.due {
-		g.rate.next(at)
-		if g.stream {
-			out.add(Emission{Kind: Streamed, Readings: g.readings(out)})
+// streamed sends what the stream sends at a sample, and lets settings that
+// waited for the frame take effect.
+func (g *Gauge) streamed(at time.Duration, out *Out) {
+	if at < g.rate.due {
+		return
+	}
+	g.rate.next(at)
+	if g.Streaming {
+		if rs := g.readings(out); !g.OnChange || g.moved(rs) {
+			out.add(Emission{Kind: Streamed, Readings: rs})
 		}
 	}
+	if len(g.late) > 0 {
+		late := g.late
+		g.late = nil
+		for _, w := range late {
+			g.set(at, w.cmd, w.by, out) // it was tried when it was written
+		}
+	}
+}
+
+// moved reports whether a reading differs from what was last streamed by more
+// than the channel's dead band, or in being void.
+func (g *Gauge) moved(rs []Reading) bool {
+	moved := false
+	for i := range rs {
+		c, r := &g.ch[i], &rs[i]
+		moved = moved || !c.told || r.Void != c.last ||
+			r.Void == Valid && r.Exact.Sub(c.sent).Abs().Cmp(decimal.New(int64(c.DeadBand), 0)) > 0
+	}
+	if moved {
+		for i := range rs {
+			c := &g.ch[i]
+			c.sent, c.last, c.told = rs[i].Exact, rs[i].Void, true
+		}
+	}
+	return moved
+}
+
+// lapse does what a time brings that has passed: tags to be sent again,
+// buttons held or let go long enough, the end of idle time.
+func (g *Gauge) lapse(at time.Duration, out *Out) {
 	for i := 0; i < len(g.unacked); {
 		u := &g.unacked[i]
 		if at < u.next {
 			i++
 			continue
 		}
-		out.add(Emission{Kind: Tagged, Readings: append([]Reading(nil), u.readings...), Tag: u.tag, Repeat: true})
+		out.add(Emission{Kind: Tagged, Readings: slices.Clone(u.readings), Tag: u.tag, Repeat: true})
 		u.next += g.p.Tags.Repeat
 		if u.left--; u.left <= 0 {
 			g.unacked = append(g.unacked[:i], g.unacked[i+1:]...)
@@ -391,25 +600,50 @@ func (g *Gauge) tick(at time.Duration, out *Out) {
 		i++
 	}
 	for i := range g.buttons {
-		b, spec := &g.buttons[i], g.p.Buttons[i]
-		if b.down && !b.done && spec.Long != NoAction && at >= b.since+spec.LongAfter {
-			b.done = true
-			g.act(at, spec.Long, "button", out)
-		}
+		g.buttonLapse(at, i, out)
+	}
+	if g.power == On && g.IdleOff > 0 && at >= g.stirred+g.IdleOff {
+		g.off("nothing was done for "+g.IdleOff.String(), out)
 	}
 }
 
-// tag gives the present readings the next number.
+// tag gives the present readings the next number. While the link is lost it
+// waits, if there is room; else it goes out into the lost link.
 func (g *Gauge) tag(at time.Duration, out *Out) {
-	e := Emission{Kind: Tagged, Readings: g.readings(out), Tag: g.nextTag}
-	out.add(e)
-	if t := g.p.Tags; t.Repeat > 0 && t.Tries > 1 {
-		g.unacked = append(g.unacked, pending{g.nextTag, append([]Reading(nil), e.Readings...), at + t.Repeat, t.Tries - 1})
-	}
+	n := g.nextTag
 	if g.nextTag++; g.nextTag > g.p.Tags.Last {
 		g.nextTag = g.p.Tags.First
 	}
-	g.buzz("short", out)
+	rs := g.readings(out)
+	if !g.up && len(g.waiting) < g.p.Tags.Queue {
+		g.waiting = append(g.waiting, pending{tag: n, readings: slices.Clone(rs)})
+		out.add(Emission{Kind: Noted, Text: fmt.Sprintf("tag %d waits for the link", n)})
+	} else {
+		g.sendTag(at, n, rs, out)
+	}
+	g.buzz("tag", out)
+}
+
+func (g *Gauge) sendTag(at time.Duration, n int64, rs []Reading, out *Out) {
+	out.add(Emission{Kind: Tagged, Readings: rs, Tag: n})
+	if t := g.p.Tags; t.Repeat > 0 && t.Tries > 1 {
+		g.unacked = append(g.unacked, pending{n, slices.Clone(rs), at + t.Repeat, t.Tries - 1})
+	}
+}
+
+// linked takes the state of the link; tags that waited for it go out.
+func (g *Gauge) linked(at time.Duration, up bool, out *Out) {
+	if up != g.up && g.power == On {
+		g.buzz(map[bool]string{true: "up", false: "lost"}[up], out)
+	}
+	g.up = up
+	if !up || g.power != On {
+		return
+	}
+	for _, w := range g.waiting {
+		g.sendTag(at, w.tag, w.readings, out)
+	}
+	g.waiting = nil
 }
 
 // acknowledge ends the repetition of a tag.
@@ -423,32 +657,7 @@ func (g *Gauge) acknowledge(tag int64) bool {
 	return false
 }
 
-func (g *Gauge) press(at time.Duration, e Event, out *Out) {
-	if e.Button < 0 || e.Button >= len(g.buttons) || g.buttons[e.Button].down {
-		return
-	}
-	g.buttons[e.Button] = button{down: true, since: at}
-	if spec := g.p.Buttons[e.Button]; spec.Long == NoAction {
-		g.act(at, spec.Press, "button", out)
-	}
-}
-
-func (g *Gauge) release(at time.Duration, e Event, out *Out) {
-	if e.Button < 0 || e.Button >= len(g.buttons) || !g.buttons[e.Button].down {
-		return
-	}
-	b, spec := &g.buttons[e.Button], g.p.Buttons[e.Button]
-	b.down = false
-	if spec.Long == NoAction || b.done {
-		return
-	}
-	if at >= b.since+spec.LongAfter {
-		g.act(at, spec.Long, "button", out)
-		return
-	}
-	g.act(at, spec.Press, "button", out)
-}
-
+// act carries out what a button or the pedal does.
 func (g *Gauge) act(at time.Duration, a Action, by string, out *Out) {
 	switch a {
 	case TagAction:
@@ -459,17 +668,21 @@ func (g *Gauge) act(at time.Duration, a Action, by string, out *Out) {
 		g.datum(-1, func(c *channel) decimal.Length { return c.Preset }, "preset", by, out)
 	case FunctionAction:
 		next := (g.ch[0].Function + 1) % (FIM + 1)
-		g.set(at, Command{Setting: "function", Channel: -1, Value: Text(next.String())}, by, out)
+		g.write(at, Command{Setting: "function", Channel: -1, Value: Text(next.String())}, by, out)
 	case ClearAction:
-		for i := range g.ch {
+		g.clear(-1)
+	case StreamAction:
+		g.write(at, Command{Setting: "stream", Channel: -1, Value: onOff(!g.Streaming)}, by, out)
+	case PowerAction:
+		g.off("by the button", out)
+	}
+}
+
+func (g *Gauge) clear(ch int) {
+	for i := range g.ch {
+		if ch < 0 || i == ch {
 			g.ch[i].clear()
 		}
-	case StreamAction:
-		to := "on"
-		if g.stream {
-			to = "off"
-		}
-		g.set(at, Command{Setting: "stream", Channel: -1, Value: Text(to)}, by, out)
 	}
 }
 
@@ -477,21 +690,23 @@ func (g *Gauge) act(at time.Duration, a Action, by string, out *Out) {
 // nothing changes, when any of them has no valid value.
 func (g *Gauge) datum(ch int, target func(*channel) decimal.Length, name, by string, out *Out) Refusal {
 	for i := range g.ch {
-		if (ch < 0 || i == ch) && g.ch[i].void != Valid {
-			g.buzz("double", out)
+		if (ch < 0 && g.ch[i].calc == nil || i == ch) && g.ch[i].void != Valid {
+			g.buzz("refused", out)
 			return NoReading
 		}
 	}
+	// Computed channels follow those they are made of: they have their own
+	// datum set only when they are meant by themselves.
 	for i := range g.ch {
-		if ch >= 0 && i != ch {
+		c := &g.ch[i]
+		if ch >= 0 && i != ch || ch < 0 && c.calc != nil {
 			continue
 		}
-		c := &g.ch[i]
-		from := c.value
-		to := target(c)
-		c.setDatum(to)
+		from, to := c.value, target(c)
+		g.setDatum(i, to)
 		out.add(Emission{Kind: Changed, Change: Change{Name: name, Channel: i, From: inUnit(from, c.Unit), To: inUnit(decimal.New(int64(to), 0), c.Unit), By: by}})
 	}
+	g.buzz("datum", out)
 	return Done
 }
 
@@ -505,28 +720,38 @@ func inUnit(pm decimal.Decimal, u decimal.Unit) string {
 	return v.String() + " " + u.Symbol()
 }
 
-func (g *Gauge) buzz(pattern string, out *Out) {
-	if g.buzzer {
-		out.add(Emission{Kind: Buzzed, Text: pattern})
+func (g *Gauge) buzz(event string, out *Out) {
+	if r, ok := g.buzzes[event]; ok && g.Buzzer {
+		out.add(Emission{Kind: Buzzed, Text: fmt.Sprintf("%s (%s)", event, r)})
 	}
 }
 
-// showLamps tells which lamps changed.
+// showLamps tells which lamps changed, and sounds the buzzer for a zone.
 func (g *Gauge) showLamps(out *Out) {
-	if len(g.lamps) == 0 {
+	if len(g.lamps) == 0 && !g.Buzzer {
 		return
 	}
+	was := g.worst
 	g.worst = zone.In
-	for i := range g.ch {
-		z := g.reading(i).Zone
-		if severity(z) > severity(g.worst) {
-			g.worst = z
+	if g.power == On {
+		for i := range g.ch {
+			if z := g.reading(i).Zone; severity(z) > severity(g.worst) {
+				g.worst = z
+			}
+		}
+		if g.worst != was {
+			g.buzz(g.worst.String(), out)
 		}
 	}
 	for i := range g.lamps {
 		if s := g.lamp(i); s != g.lamps[i] {
 			g.lamps[i] = s
-			out.add(Emission{Kind: Lamped, Text: g.p.Lamps[i].Name + ": " + s})
+			l := &g.p.Lamps[i]
+			text := l.Name + ": " + s
+			if look, ok := l.Looks[s]; ok {
+				text += fmt.Sprintf(" (%s, %s)", look.Colour, look.Rhythm)
+			}
+			out.add(Emission{Kind: Lamped, Text: text})
 		}
 	}
 }
@@ -542,16 +767,19 @@ func (g *Gauge) lamp(i int) string {
 		}
 		return no
 	}
+	if g.power != On {
+		return "dark"
+	}
 	switch g.p.Lamps[i].Shows {
 	case ShowStream:
-		return choose(g.stream, "on", "off")
+		return choose(g.Streaming, "on", "off")
 	case ShowLink:
 		return choose(g.up, "up", "lost")
 	case ShowCell:
 		return choose(g.low, "low", "good")
 	case ShowProbe:
 		for k := range g.ch {
-			if g.ch[k].void == Missing {
+			if g.ch[k].calc == nil && g.ch[k].void == Missing {
 				return "fault"
 			}
 		}

@@ -18,7 +18,7 @@ const um = decimal.Micrometre
 
 func profile() *gauge.Profile {
 	return &gauge.Profile{
-		Name: "bore-1", Rate: quantity.Rate{Hz: decimal.New(20, 0)}, Streaming: true,
+		Name: "bore-1", Common: gauge.Common{Rate: quantity.Rate{Hz: decimal.New(20, 0)}, Streaming: true},
 		Tags:    gauge.Tags{First: 1, Last: 3},
 		Buttons: [2]gauge.Button{{Press: gauge.TagAction}, {Press: gauge.FunctionAction, Long: gauge.PresetAction, LongAfter: time.Second}},
 		Lamps:   []gauge.Lamp{{Name: "top", Shows: gauge.ShowZone}, {Name: "side", Shows: gauge.ShowProbe}},
@@ -263,28 +263,6 @@ func TestRefusedWritesChangeNothing(t *testing.T) {
 	}
 	require.Empty(t, cmp.Diff(before, []gauge.Settings{b.g.Settings(0), b.g.Settings(1)}))
 	require.Equal(t, gauge.UnknownVerb, b.do(gauge.Command{Verb: "dance", Channel: -1}).Refused)
-}
-
-// Every setting reads back what was written.
-func TestSettingsReadBack(t *testing.T) {
-	b := newBench(t, nil)
-	for name, to := range map[string]string{
-		"unit": "in", "resolution": "0.0005", "sense": "falling", "rounding": "truncate", "function": "fim", "factor": "-0.5",
-		"preset-size": "0.25", "rate": "30", "tag-next": "2", "stream": "off", "buzzer": "on",
-		"lower": "0.1", "upper": "2", "warn-lower": "0.2", "warn-upper": "1.5",
-	} {
-		b := newBench(b.t, func(p *gauge.Profile) {
-			p.Channels[0].Limits = zone.Limits{}
-			p.Channels[0].Unit, p.Channels[0].Resolution = decimal.IN, decimal.New(1, -4)
-		})
-		b.set(name, to)
-		got := b.do(gauge.Command{Verb: "get", Setting: name, Channel: -1})
-		require.Equal(t, to, got.Value.String(), name)
-		if name != "unit" { // which is inches already
-			require.Contains(t, gauge.SettingNames(), name)
-		}
-	}
-	require.Len(t, gauge.SettingNames(), 15)
 }
 
 func TestLampsTellChanges(t *testing.T) {

@@ -2,6 +2,7 @@ package gauge
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -47,6 +48,7 @@ const (
 	FunctionAction // next function
 	ClearAction    // clear max and min
 	StreamAction   // stream on or off
+	PowerAction    // off; and on again, when the gauge is off
 )
 
 // Show is the condition a lamp shows.
@@ -96,7 +98,7 @@ func (n names) parse(b []byte, what string, to *uint8) error {
 var (
 	senseNames    = names{"rising", "falling"}
 	functionNames = names{"live", "max", "min", "fim"}
-	actionNames   = names{"none", "tag", "zero", "preset", "next-function", "clear", "stream"}
+	actionNames   = names{"none", "tag", "zero", "preset", "next-function", "clear", "stream", "power"}
 	showNames     = names{"zone", "stream", "link", "cell", "probe"}
 	voidNames     = names{"", "under", "over", "missing", "empty"}
 )
@@ -135,27 +137,59 @@ func (s *Show) UnmarshalText(b []byte) error {
 // set at the start. It does not change while the gauge runs.
 type Profile struct {
 	Name, Serial string
+	Model        string // what kind of gauge it is; settings move between gauges of one model
 	Firmware     string // version, as the gauge names itself
 	Channels     []Channel
-	Rate         quantity.Rate // samples, and streamed readings, a second
-	Streaming    bool          // streams from the start
-	Tags         Tags
-	Buttons      [2]Button
-	Lamps        []Lamp
-	Buzzer       bool // on at the start
+	Chain        Chain
+	Common       // settings of the gauge as a whole, as they are at the start
+	// Scan is the time from reading one channel to reading the next; 0 reads
+	// all at once. The last channel is read at the time of the sample.
+	Scan     time.Duration
+	Tags     Tags
+	Buttons  [2]Button
+	Together Action        // of both buttons, the second within ChordTime of the first
+	Debounce time.Duration // after a button has moved it is not looked at for this long
+	Pedal    Action        // of the foot pedal, a digital input, when it goes down
+	Lamps    []Lamp
+	Buzzes   map[string]Rhythm // by event; DefaultBuzzes when nil
+	Display  Display
+	Power    Power
+	PassCode string // opens locked settings; without one they cannot be locked
+	// AfterFrame lets a setting written while the gauge streams take effect
+	// right after the next streamed frame instead of at once: the frame in
+	// flight, which the rhythm has already begun, is still made the old way.
+	AfterFrame bool
+	// Forgets names the settings that are lost when the gauge goes off; those
+	// the table of settings calls volatile when nil.
+	Forgets []string
 }
 
-// Channel is one measuring channel as it is set at the start.
+// Common are the settings of a gauge as a whole.
+type Common struct {
+	Rate      quantity.Rate // samples a second
+	Streaming bool          // readings are sent on their own
+	OnChange  bool          // only when one has moved beyond its dead band
+	IdleOff   time.Duration // the gauge goes off after this time without activity; 0: never
+	Buzzer    bool          // on
+	Locked    bool
+	Facing    int // channel the display shows
+	// What the frames carry, where the dialect has the field.
+	SendTag, SendInputs, SendCheck, SendStart bool
+}
+
+// Channel is one channel as it is set at the start: a measuring channel with a
+// probe, or, with Calc, a computed one.
 type Channel struct {
 	Name   string
-	Stroke decimal.Length // the tip's travel
+	Stroke decimal.Length // the tip's travel; of a computed channel 0
+	Calc   *Calc          // nil: a probe's
 	Settings
 }
 
 // Settings are the settings of a channel, which the host may change.
 type Settings struct {
 	Sense      Sense
-	Factor     decimal.Decimal // the gauge multiplies the tip's travel by it
+	Factor     decimal.Decimal // multiplies the tip's travel
 	Preset     decimal.Length  // size of the master a preset sets to
 	Unit       decimal.Unit
 	Resolution decimal.Decimal // step of the reading, in Unit
@@ -163,6 +197,16 @@ type Settings struct {
 	Function   Function
 	Limits     zone.Limits
 	Rule       zone.Rule
+	Average    int            // samples of the moving mean; 0 and 1 are none
+	DeadBand   decimal.Length // of a stream on change
+}
+
+// Chain is where gauges differ in the order of the measuring chain.
+type Chain struct {
+	// FactorLast multiplies after the datum was added, and not before it.
+	FactorLast bool
+	// RawMemory keeps max and min of the samples, and not of their moving mean.
+	RawMemory bool
 }
 
 // Tags says how tagged readings are numbered and sent again.
@@ -172,19 +216,75 @@ type Tags struct {
 	// sent again; 0 sends each tag once. Tries bounds how often it is sent.
 	Repeat time.Duration
 	Tries  int
+	// Queue is how many tags wait for a link that is lost; a further one, and
+	// every one when it is 0, goes out into the lost link and is lost.
+	Queue int
 }
 
-// Button is what a button does when it is pressed, and, with Long, when it is
-// held for LongAfter: the short action then waits for the release.
+// Button is what a button does when it is pressed; with Long, when it is held
+// for LongAfter; with Double, when it is pressed again within DoubleWithin of
+// its release. Where an action has to wait to see which it is, it waits.
 type Button struct {
-	Press, Long Action
-	LongAfter   time.Duration
+	Press, Long, Double     Action
+	LongAfter, DoubleWithin time.Duration
 }
 
-// Lamp is a lamp and what it shows.
+// ChordTime is how far apart two buttons may go down and still be together.
+const ChordTime = 150 * time.Millisecond
+
+// Power says how a gauge goes off and comes on.
+type Power struct {
+	StartUp time.Duration // from being switched on to the first sample and the banner
+	// Stir is how far a tip must move to count as activity; 0: it never does.
+	// A button, the pedal and a command of the host always count.
+	Stir decimal.Length
+}
+
+// Rhythm is the times of being on and off in turn, the first one on. A lamp
+// repeats it, a buzzer does not; a lamp without one is steady.
+type Rhythm []time.Duration
+
+func (r Rhythm) String() string {
+	if len(r) == 0 {
+		return "steady"
+	}
+	words := make([]string, len(r))
+	for i, d := range r {
+		words[i] = fmt.Sprintf("%s %s", d, [...]string{"on", "off"}[i%2])
+	}
+	return strings.Join(words, " ")
+}
+
+// Lamp is a lamp, what it shows, and how it looks in each state of that. A
+// state without a look is dark.
 type Lamp struct {
 	Name  string
 	Shows Show
+	Looks map[string]Look
+}
+
+// Look is a colour and a rhythm.
+type Look struct {
+	Colour string
+	Rhythm Rhythm
+}
+
+// LampStates lists the states a condition has.
+func LampStates(s Show) []string {
+	return map[Show][]string{
+		ShowZone: zone.Zone(0).Names(), ShowStream: {"on", "off"}, ShowLink: {"up", "lost"}, ShowCell: {"good", "low"}, ShowProbe: {"good", "fault"},
+	}[s]
+}
+
+// BuzzEvents lists what the buzzer can sound for.
+func BuzzEvents() []string {
+	return append([]string{"tag", "datum", "refused", "on", "off", "low", "lost", "up"}, zone.Zone(0).Names()...)
+}
+
+// DefaultBuzzes are the buzzer's patterns of a profile that has none.
+func DefaultBuzzes() map[string]Rhythm {
+	const beep = 80 * time.Millisecond
+	return map[string]Rhythm{"tag": {beep}, "refused": {beep, beep, beep}}
 }
 
 // Check reports the first thing wrong with a profile.
@@ -200,28 +300,69 @@ func (p *Profile) Check() error {
 		return fmt.Errorf("tag numbers run from %d to %d; write the smaller first", p.Tags.First, p.Tags.Last)
 	case p.Tags.Repeat < 0 || p.Tags.Repeat > 0 && p.Tags.Tries < 1:
 		return fmt.Errorf("a tag that is repeated is sent at least once")
+	case p.Tags.Queue < 0:
+		return fmt.Errorf("a queue of %d tags holds none", p.Tags.Queue)
+	case p.Locked && p.PassCode == "":
+		return fmt.Errorf("settings that are locked need a pass-code")
+	case p.Facing < 0 || p.Facing >= len(p.Channels):
+		return fmt.Errorf("the display shows channel %d of %d", p.Facing+1, len(p.Channels))
+	case p.Debounce < 0 || p.Scan < 0 || p.IdleOff < 0 || p.Power.StartUp < 0 || p.Power.Stir < 0:
+		return fmt.Errorf("times and distances are not negative")
 	}
 	for i := range p.Channels {
 		c := &p.Channels[i]
-		if err := c.check(); err != nil {
+		if err := c.check(i); err != nil {
 			return fmt.Errorf("channel %s: %w", c.Name, err)
+		}
+	}
+	for _, l := range p.Lamps {
+		if err := known("a lamp that shows the "+l.Shows.String(), l.Looks, LampStates(l.Shows)); err != nil {
+			return fmt.Errorf("lamp %s: %w", l.Name, err)
+		}
+	}
+	if err := known("the buzzer", p.Buzzes, BuzzEvents()); err != nil {
+		return err
+	}
+	for _, n := range p.Forgets {
+		if s, ok := table[n]; !ok || s.Own && n != "tag-next" {
+			return fmt.Errorf("%q is no setting that can be forgotten", n)
+		}
+	}
+	return p.Display.check()
+}
+
+// known checks the keys of a map.
+func known[V any](what string, m map[string]V, keys []string) error {
+	for k := range m {
+		if !slices.Contains(keys, k) {
+			return fmt.Errorf("%s knows no %q; it knows %s", what, k, strings.Join(keys, ", "))
 		}
 	}
 	return nil
 }
 
-func (c *Channel) check() error {
-	if c.Stroke <= 0 {
+func (c *Channel) check(i int) error {
+	if c.Calc != nil {
+		if err := c.Calc.check(i); err != nil {
+			return err
+		}
+	} else if c.Stroke <= 0 {
 		return fmt.Errorf("the stroke is missing")
 	}
 	if c.Factor.IsZero() {
 		return fmt.Errorf("a factor of 0 measures nothing")
+	}
+	if c.Average < 0 || c.Average > MaxAverage {
+		return fmt.Errorf("a mean of %d samples is not among 1 to %d", c.Average, MaxAverage)
 	}
 	if _, err := stepOf(c.Resolution, c.Unit); err != nil {
 		return err
 	}
 	return c.Limits.Check()
 }
+
+// MaxAverage is the most samples of a moving mean.
+const MaxAverage = 64
 
 // stepOf is the resolution in picometres.
 func stepOf(resolution decimal.Decimal, u decimal.Unit) (decimal.Length, error) {

@@ -1,6 +1,9 @@
 package gauge
 
 import (
+	"fmt"
+	"strings"
+
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/zone"
 )
@@ -8,7 +11,8 @@ import (
 // Step is one step of a channel's measuring chain with its value in words.
 type Step struct{ Name, Value string }
 
-// Trace shows the chain of a channel at the present sample, step by step.
+// Trace shows the chain of a channel at the present sample, step by step, in
+// the order the profile has it.
 func (g *Gauge) Trace(i int) []Step {
 	c := &g.ch[i]
 	r := g.reading(i)
@@ -16,15 +20,31 @@ func (g *Gauge) Trace(i int) []Step {
 		return []Step{{"probe", c.void.String()}, {"reading", "void: " + r.Void.String()}}
 	}
 	write := func(d decimal.Decimal) string { return inUnit(d, c.Unit) }
-	sensed := c.pressed
-	if c.Sense == Falling {
-		sensed = c.stroke - c.pressed
+	var steps []Step
+	if c.calc != nil {
+		var of []string
+		for _, j := range c.calc.Of {
+			of = append(of, g.ch[j].name+" "+write(g.ch[j].value))
+		}
+		what := c.calc.Kind.String()
+		if c.calc.Formula != nil {
+			what = c.calc.Formula.Text
+		}
+		steps = append(steps, Step{what + " of " + strings.Join(of, ", "), write(c.base)})
+	} else {
+		steps = append(steps, Step{"pressed", write(decimal.New(int64(c.raw), 0))})
+		if c.Average > 1 {
+			steps = append(steps, Step{fmt.Sprintf("mean of the last %d", c.Average), write(decimal.New(int64(c.pressed), 0))})
+		}
+		steps = append(steps, Step{"sense " + c.Sense.String(), write(c.base)})
 	}
-	steps := []Step{
-		{"pressed", write(decimal.New(int64(c.pressed), 0))},
-		{"sense " + c.Sense.String(), write(decimal.New(int64(sensed), 0))},
-		{"factor " + c.Factor.String(), write(c.scaled(c.pressed))},
-		{"datum " + write(c.datum), write(c.measure(c.pressed))},
+	factor, datum := Step{"factor " + c.Factor.String(), ""}, Step{"datum " + write(c.datum), ""}
+	if g.p.Chain.FactorLast {
+		datum.Value, factor.Value = write(c.base.Add(c.datum)), write(c.value)
+		steps = append(steps, datum, factor)
+	} else {
+		factor.Value, datum.Value = write(c.Factor.Mul(c.base)), write(c.value)
+		steps = append(steps, factor, datum)
 	}
 	if r.Void != Valid {
 		return append(steps, Step{"reading", "void: " + r.Void.String()})

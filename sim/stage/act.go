@@ -72,10 +72,21 @@ type (
 		Times int               `yaml:"times" doc:"how many tags, 1 when left out"`
 		Every quantity.Duration `yaml:"every" doc:"time from one to the next"`
 	}
-	// Press presses a button, and lets it go.
+	// Press presses a button, or both, and lets it go.
 	Press struct {
-		Button ButtonName        `yaml:"button" need:"yes" doc:"A or B"`
-		For    quantity.Duration `yaml:"for" doc:"how long it is held, 100 ms when left out"`
+		Button  ButtonName        `yaml:"button" need:"yes" doc:"A, B or both"`
+		For     quantity.Duration `yaml:"for" doc:"how long it is held, 100 ms when left out"`
+		Times   int               `yaml:"times" doc:"how often it is pressed, 1 when left out"`
+		Every   quantity.Duration `yaml:"every" doc:"time from one press to the next, 250 ms when left out"`
+		Bounces int               `yaml:"bounces" doc:"how often the contact opens and closes again, a millisecond apart, before it rests; 0 when left out"`
+	}
+	// Pedal presses the foot pedal, a digital input, and lets it go.
+	Pedal struct {
+		For quantity.Duration `yaml:"for" doc:"how long it is held, 100 ms when left out"`
+	}
+	// Tilt holds the gauge at an angle from upright.
+	Tilt struct {
+		To quantity.Angle `yaml:"to" need:"yes" doc:"angle from upright; 180 ° is upside down"`
 	}
 	// Set writes a setting, as from the gauge's own menu.
 	Set struct {
@@ -129,7 +140,7 @@ type (
 // verbs names the acts in a scenario.
 var verbs = map[string]Act{
 	"rest on": RestOn{}, "move to": MoveTo{}, "lift": Lift{}, "rock": Rock{}, "turn": Turn{},
-	"zero": Zero{}, "preset": Preset{}, "clear": Clear{}, "tag": Tag{}, "press": Press{}, "set": Set{},
+	"zero": Zero{}, "preset": Preset{}, "clear": Clear{}, "tag": Tag{}, "press": Press{}, "press pedal": Pedal{}, "tilt": Tilt{}, "set": Set{},
 	"unplug probe": Unplug{}, "plug probe": Plug{}, "stick tip": Stick{},
 	"lose link": LoseLink{}, "stall": Stall{}, "garble": Garble{}, "duplicate": Duplicate{}, "split": Split{}, "merge": Merge{},
 	"fade cell": FadeCell{},
@@ -210,25 +221,57 @@ func (s *Seen) UnmarshalText(b []byte) error {
 // MarshalText writes the word.
 func (s Seen) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
 
-// ButtonName is one of the two buttons, written A or B.
+// ButtonName is one of the two buttons, written A or B, or both.
 type ButtonName uint8
 
-func (b ButtonName) String() string { return string(rune('A' + b)) }
+var buttonNames = [...]string{"A", "B", "both"}
 
-// Names lists what may be written.
-func (ButtonName) Names() []string { return []string{"A", "B"} }
+func (b ButtonName) String() string { return buttonNames[b] }
 
-// UnmarshalText reads A or B.
-func (b *ButtonName) UnmarshalText(t []byte) error {
-	if string(t) != "A" && string(t) != "B" {
-		return fmt.Errorf("%q is not a button; write A or B", t)
+// buttons lists which buttons are meant.
+func (b ButtonName) buttons() []int {
+	if b == 2 {
+		return []int{0, 1}
 	}
-	*b = ButtonName(t[0] - 'A')
-	return nil
+	return []int{int(b)}
 }
 
-// MarshalText writes A or B.
+// Names lists what may be written.
+func (ButtonName) Names() []string { return buttonNames[:] }
+
+// UnmarshalText reads A, B or both.
+func (b *ButtonName) UnmarshalText(t []byte) error {
+	for i, n := range buttonNames {
+		if n == string(t) {
+			*b = ButtonName(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is not a button; write A, B or both", t)
+}
+
+// MarshalText writes the word.
 func (b ButtonName) MarshalText() ([]byte, error) { return []byte(b.String()), nil }
+
+// hold is how long a button is held.
+func hold(d quantity.Duration) time.Duration {
+	if d == 0 {
+		return 100 * time.Millisecond
+	}
+	return d.D()
+}
+
+func (p Press) hold() time.Duration { return hold(p.For) }
+
+func (p Press) every() time.Duration {
+	if p.Every == 0 {
+		return 250 * time.Millisecond
+	}
+	return p.Every.D()
+}
+
+// last is when the last press begins.
+func (p Press) last() time.Duration { return time.Duration(max(p.Times-1, 0)) * p.every() }
 
 // Lasts is how long an act goes on by itself.
 func Lasts(a Act) time.Duration {
@@ -244,7 +287,9 @@ func Lasts(a Act) time.Duration {
 	case Tag:
 		return a.Every.D() * time.Duration(max(a.Times-1, 0))
 	case Press:
-		return a.For.D()
+		return a.last() + a.hold()
+	case Pedal:
+		return hold(a.For)
 	case Unplug:
 		return a.For.D()
 	case Stick:
@@ -280,6 +325,12 @@ func CheckAct(a Act) error {
 		counts["times"] = a.Times
 		times["every"] = a.Every
 	case Press:
+		times["for"], times["every"] = a.For, a.Every
+		counts["times"], counts["bounces"] = a.Times, a.Bounces
+		if a.Times > 1 && a.hold() >= a.every() {
+			return errors.New("a button is let go before it is pressed again")
+		}
+	case Pedal:
 		times["for"] = a.For
 	case Unplug:
 		times["for"] = a.For

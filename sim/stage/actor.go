@@ -1,6 +1,7 @@
 package stage
 
 import (
+	"encoding/hex"
 	"fmt"
 	"slices"
 	"strconv"
@@ -15,6 +16,7 @@ import (
 	"example.org/understudy/sim/power"
 	"example.org/understudy/sim/probe"
 	"example.org/understudy/sim/stage/ledger"
+	"example.org/understudy/sim/uart"
 	"example.org/understudy/sim/wire"
 	"golang.org/x/exp/rand"
 )
@@ -44,6 +46,7 @@ type actor struct {
 	rec    *wire.Record
 	terms  terms
 	frames int // made so far
+	seq    int // made since the gauge was switched on
 	tags   int
 	lost   int
 
@@ -53,6 +56,13 @@ type actor struct {
 	slow   bool // the host does not read: do not wait for it
 	silent bool // the link is lost and the host sees silence, not a hang-up
 	away   string
+
+	awaited bool          // the port is back, and no host has it open yet
+	told    bool          // the gauge thinks that its link is up
+	greets  bool          // the gauge has come on, and will name itself when it is heard
+	leaves  bool          // the gauge has gone off, and its answer is still to be sent
+	line    uart.Settings // of the gauge
+	asked   uart.Settings // of the host
 
 	channel int    // of the act under way; −1: all
 	by      string // who does it
@@ -67,6 +77,7 @@ type flight struct {
 // tipper is a channel's tip and what reads it.
 type tipper struct {
 	fit    *Fitting
+	calc   *gauge.Calc // of a computed channel, which has no tip
 	stroke decimal.Length
 	size   decimal.Length // true, at the last look
 	path   *motion.Path
@@ -92,12 +103,13 @@ func newActor(s *Stage, i int, m *Member, prt port.Port) (*actor, error) {
 	if len(m.Channels) != len(m.Profile.Channels) {
 		return nil, fmt.Errorf("%d fittings for %d channels", len(m.Channels), len(m.Profile.Channels))
 	}
-	a := &actor{s: s, m: m, name: m.Profile.Name, g: g, port: prt, channel: -1, by: "cue", inFlight: map[uint64]flight{}}
+	a := &actor{s: s, m: m, name: m.Profile.Name, g: g, port: prt, channel: -1, by: "cue", inFlight: map[uint64]flight{}, told: true, line: m.lineSettings()}
+	a.asked = a.line
 	for c := range m.Channels {
 		fit := &m.Channels[c]
 		purpose := strconv.Itoa(c)
 		path := motion.NewPath(fit.Starts)
-		t := tipper{fit: fit, stroke: m.Profile.Channels[c].Stroke, path: path, cursor: path.Cursor(),
+		t := tipper{fit: fit, calc: m.Profile.Channels[c].Calc, stroke: m.Profile.Channels[c].Stroke, path: path, cursor: path.Cursor(),
 			state: probe.NewState(noise.Split(s.play.Seed, a.name, "probe "+purpose))}
 		if fit.Noise != (noise.Spec{}) {
 			t.noise = noise.New(fit.Noise, noise.Split(s.play.Seed, a.name, "noise "+purpose))
@@ -143,11 +155,12 @@ func (a *actor) begin() {
 
 // schedule queues the next sample.
 func (a *actor) schedule() {
-	if a.cell.Dead {
+	due := max(a.g.Due(), a.s.now)
+	if due == gauge.Never {
 		a.tickAt = -1
 		return
 	}
-	if due := max(a.g.Due(), a.s.now); due != a.tickAt || due == a.s.now {
+	if due != a.tickAt || due == a.s.now {
 		a.tickAt = due
 		a.s.queue.push(item{at: due, actor: a})
 	}
@@ -157,11 +170,19 @@ func (a *actor) schedule() {
 func (a *actor) read() {
 	for i := range a.probes {
 		t := &a.probes[i]
-		t.size = t.cursor.At(a.s.now)
+		if t.calc != nil {
+			t.size = a.computed(t.calc)
+			continue
+		}
+		now := a.s.now
+		if skew := a.m.Profile.Scan; skew > 0 { // the channels are read one after the other
+			now = max(0, now-time.Duration(len(a.probes)-1-i)*skew)
+		}
+		t.size = t.cursor.At(now)
 		size := t.size
 		var added decimal.Length
 		if t.noise != nil {
-			added = t.noise.Next(a.s.now)
+			added = t.noise.Next(now)
 		}
 		status := probe.OK
 		if t.fit.Probe != nil || t.state.Stuck || t.state.Missing {
@@ -169,7 +190,7 @@ func (a *actor) read() {
 			if model == nil {
 				model = idealProbe
 			}
-			size, status = model.Read(t.state, size, a.s.now, t.fit.Temp, added)
+			size, status = model.Read(t.state, size, now, t.fit.Temp, added)
 		} else {
 			size += added
 		}
@@ -185,6 +206,17 @@ func (a *actor) read() {
 		a.tips[i] = tip
 	}
 	a.s.readings += int64(len(a.tips))
+}
+
+// computed is the true size a computed channel stands for; 0 when it has none.
+func (a *actor) computed(c *gauge.Calc) decimal.Length {
+	args := make([]decimal.Decimal, len(c.Of))
+	for i, j := range c.Of {
+		args[i] = decimal.New(int64(a.probes[j].size), 0)
+	}
+	v, _ := c.Value(args)
+	l, _ := v.Quantize(0, decimal.HalfEven).Int64()
+	return decimal.Length(l)
 }
 
 // idealProbe reads tips for members that name no probe.
@@ -248,8 +280,61 @@ func (a *actor) emitted(e *gauge.Emission) {
 		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindGauge, Note: "lamp " + e.Text})
 	case gauge.Buzzed:
 		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindGauge, Note: "buzzer " + e.Text})
+	case gauge.PowerTold:
+		a.powered(e)
+	case gauge.Noted:
+		a.note(e.Text)
 	case gauge.Replied: // answered by serve, which knows the request
 	}
+}
+
+// powered carries out that the gauge went off or on. A gauge with a radio takes
+// its link with it; one on a wire falls silent.
+func (a *actor) powered(e *gauge.Emission) {
+	a.note("power " + e.Text)
+	switch e.Power {
+	case gauge.Off:
+		if a.m.Wired {
+			break
+		}
+		a.linkRun()
+		if a.link.Phase.Joined() {
+			a.lose(link.Forever)
+		}
+	case gauge.On:
+		a.seq = 0
+		if a.end != nil {
+			a.end.PowerOn()
+		}
+		a.greets = true
+		if !a.m.Wired {
+			a.m.Link.Clear(a.link)
+			a.linkRun()
+			a.linkWake()
+		}
+		a.greet()
+	}
+	a.reload()
+}
+
+// greet sends the banner once somebody can hear it, where the dialect has one.
+func (a *actor) greet() {
+	if a.greets && a.told {
+		a.greets = false
+		a.makeFrames("banner", ledger.Banner, &gauge.Emission{})
+	}
+}
+
+// tellLink tells the gauge whether it is heard: its link is up, and where the
+// port had gone away with the link a host has it open again.
+func (a *actor) tellLink() {
+	up := a.link.Phase.Joined() && !a.awaited
+	if up == a.told {
+		return
+	}
+	a.told = up
+	a.act(gauge.Event{Kind: gauge.LinkTold, Up: up})
+	a.greet()
 }
 
 // makeFrames makes the frames of an emission: one for all channels where the
@@ -287,6 +372,7 @@ func (a *actor) makeFrame(f wire.Frame, cause ledger.Cause, e *gauge.Emission, r
 // ship enters a frame into the ledger and sends it on its way.
 func (a *actor) ship(f wire.Frame, cause ledger.Cause, e *gauge.Emission, rs []gauge.Reading, raw []byte) {
 	a.frames++
+	a.seq++
 	if a.s.recording() {
 		entry := &ledger.Frame{ID: a.frames, Cause: cause, Name: a.m.Dialect.Frames()[f].Name, Bytes: raw, Readings: a.readings(rs)}
 		if e != nil && e.Kind == gauge.Tagged {
@@ -387,9 +473,9 @@ func (a *actor) linkChanged(ev link.Event) {
 		why = "nothing was heard for the supervision time"
 	}
 	a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindLink, Link: &ledger.Link{State: ev.Phase.String(), Why: why}})
-	a.step(gauge.Event{Kind: gauge.LinkTold, Up: ev.Phase.Joined()})
 	switch {
 	case ev.Phase == link.Lost:
+		a.tellLink()
 		a.tamper.drop(a)
 		if !a.silent {
 			a.hangUp()
@@ -400,6 +486,7 @@ func (a *actor) linkChanged(ev link.Event) {
 	if ev.Phase == link.Up {
 		a.silent = false
 	}
+	a.tellLink()
 	a.reload()
 }
 
@@ -421,7 +508,7 @@ func (a *actor) comeBack() {
 	if a.port == nil {
 		return
 	}
-	a.s.returned = true
+	a.s.returned, a.awaited = true, true
 	err := a.port.Return(a.away)
 	a.portNote("returned", 0, err)
 	a.away = ""
@@ -460,7 +547,7 @@ func (a *actor) waiting() (bool, int) {
 	if a.port == nil || a.down || !a.opened {
 		return false, 0
 	}
-	if !a.port.Open() {
+	if a.awaited || !a.port.Open() {
 		return true, 0 // it had it open, and will open it again
 	}
 	n, _ := a.port.Unread()
@@ -475,6 +562,8 @@ func (a *actor) portEvent(e port.Event) {
 	case port.Opened:
 		a.opened = true
 		note(ledger.Port{What: "opened", Path: a.port.Path()})
+		a.awaited = false
+		a.tellLink()
 	case port.Closed:
 		note(ledger.Port{What: "closed", Lost: e.Lost})
 		if e.Lost > 0 {
@@ -484,6 +573,7 @@ func (a *actor) portEvent(e port.Event) {
 		a.received(e.Data)
 	case port.Asked:
 		note(ledger.Port{What: "asked", Line: e.Settings.String(), Note: e.Cooked})
+		a.asked = a.hostLine(e.Settings)
 	case port.Break:
 		note(ledger.Port{What: "break", Note: strconv.FormatBool(e.On)})
 	case port.Lines:
@@ -503,16 +593,25 @@ func (a *actor) portEvent(e port.Event) {
 }
 
 // received takes bytes from the host. They reach the gauge only over a link
-// that is up, and a gauge that has power.
+// that is up, and a gauge that is on, and as its receiver samples them.
 func (a *actor) received(p []byte) {
 	e := ledger.Entry{Gauge: a.name, Kind: ledger.KindIn, Bytes: p}
 	a.linkRun()
-	if !a.link.Phase.Joined() || a.cell.Dead {
+	gets := p
+	switch {
+	case !a.link.Phase.Joined():
 		e.Note = "lost: the link is " + a.link.Phase.String()
+		gets = nil
+	case a.g.Power() != gauge.On:
+		e.Note = "lost: the gauge is " + a.g.Power().String()
+		gets = nil
+	case a.asked != a.line:
+		gets = misread(p, a.asked, a.line)
+		e.Note = "wrong speed: the gauge gets " + hex.EncodeToString(gets)
 	}
 	a.s.write(e)
-	if e.Note == "" && a.end != nil {
-		a.end.Receive(p, a.s.now, a.serve)
+	if len(gets) > 0 && a.end != nil {
+		a.end.Receive(gets, a.s.now, a.serve)
 		a.handshake()
 	}
 	a.linkWake()
@@ -551,6 +650,13 @@ func (a *actor) serve(inc wire.Incoming) {
 	}
 	var outcome wire.Outcome
 	var reply *gauge.Emission
+	defer func() {
+		if a.leaves { // it went off when it had answered
+			a.leaves = false
+			a.powered(&gauge.Emission{Power: gauge.Off, Text: "off: asked by the host"})
+			a.schedule()
+		}
+	}()
 	cause := ledger.Reply
 	switch {
 	case req.Refused != "":
@@ -586,6 +692,7 @@ func (a *actor) serve(inc wire.Incoming) {
 		return
 	}
 	a.frames++
+	a.seq++
 	entry := &ledger.Frame{ID: a.frames, Cause: cause, Name: req.Verb, Bytes: raw}
 	if cause == ledger.Asked && outcome.OK {
 		entry.Readings = a.readings(rs)
@@ -609,6 +716,8 @@ func (a *actor) ask(c gauge.Command) *gauge.Emission {
 	for i := range a.out.Emissions {
 		if e := &a.out.Emissions[i]; e.Kind == gauge.Replied {
 			reply = *e
+		} else if e.Kind == gauge.PowerTold && e.Power == gauge.Off {
+			a.leaves = true
 		} else {
 			a.emitted(e)
 		}
@@ -633,9 +742,10 @@ func (a *actor) reload() {
 		return
 	}
 	a.drainTo(a.s.now)
-	use := power.Use{Display: true, Radio: a.link.Phase.Joined(), Microwatts: a.m.Class.Microwatts(), Temp: a.m.Temp}
-	if a.g.Streaming() {
-		rate, _ := a.g.Rate().Hz.Mul(decimal.New(3600, 0)).Quantize(0, decimal.HalfUp).Int64()
+	on := a.g.Power() != gauge.Off
+	use := power.Use{Display: on, Radio: a.link.Phase.Joined(), Microwatts: a.m.Class.Microwatts(), Temp: a.m.Temp}
+	if on && a.g.Streaming {
+		rate, _ := a.g.Rate.Hz.Mul(decimal.New(3600, 0)).Quantize(0, decimal.HalfUp).Int64()
 		use.FramesPerHour = rate
 	}
 	a.load = a.m.Parts.Load(use)
@@ -645,24 +755,11 @@ func (a *actor) reload() {
 // drainTo brings the cell to a time and carries out what happened to it.
 func (a *actor) drainTo(t time.Duration) {
 	for {
-		ev, ok := a.m.Cell.Advance(&a.cell, t, a.load)
-		if !ok {
+		if _, ok := a.m.Cell.Advance(&a.cell, t, a.load); !ok {
 			return
 		}
 		a.tellCell(true)
-		switch ev.Kind {
-		case power.BrownedOut:
-			a.note("the cell is empty: the gauge is off")
-			a.tickAt = -1
-			a.linkRun()
-			a.lose(link.Forever)
-		case power.Restarted:
-			a.note("the gauge is on again")
-			a.m.Link.Clear(a.link)
-			a.linkRun()
-			a.linkWake()
-			a.schedule()
-		}
+		a.schedule()
 	}
 }
 
@@ -703,7 +800,7 @@ func (a *actor) tellCell(always bool) {
 		}
 		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindCell, Cell: e})
 	}
-	a.step(gauge.Event{Kind: gauge.CellTold, Percent: p, Low: low})
+	a.step(gauge.Event{Kind: gauge.CellTold, Percent: p, Low: low, Dead: a.cell.Dead})
 }
 
 // lose takes the link away for a time.
@@ -726,8 +823,9 @@ func (a *actor) status() Status {
 	} else {
 		s.Reading = r.Shown.String() + " " + r.Unit.Symbol()
 	}
-	if a.cell.Dead {
-		s.Reading, s.Zone = "off", "void"
+	if p := a.g.Power(); p != gauge.On {
+		s.Reading, s.Zone = p.String(), "void"
 	}
+	s.Face = a.g.Face()
 	return s
 }

@@ -99,12 +99,12 @@ func (p Preset) do(_ *Stage, a *actor) error {
 func (Clear) do(_ *Stage, a *actor) error { return a.command(gauge.Command{Verb: "clear"}) }
 
 func (t Tag) do(s *Stage, a *actor) error {
-	if a.cell.Dead {
-		return errors.New("the gauge is off")
+	if a.g.Power() != gauge.On {
+		return errors.New("the gauge is " + a.g.Power().String())
 	}
 	for i := range max(t.Times, 1) {
 		s.at(s.now+time.Duration(i)*t.Every.D(), func() {
-			if !a.cell.Dead {
+			if a.g.Power() == gauge.On {
 				_ = a.command(gauge.Command{Verb: "tag"}) // a tag is never refused
 			}
 		})
@@ -114,18 +114,56 @@ func (t Tag) do(s *Stage, a *actor) error {
 
 func (p Press) do(s *Stage, a *actor) error {
 	if a.cell.Dead {
-		return errors.New("the gauge is off")
+		return errors.New("the cell is empty")
 	}
-	hold := p.For.D()
-	if hold == 0 {
-		hold = 100 * time.Millisecond
+	// move is a contact that closes or opens, and bounces before it rests.
+	move := func(at time.Duration, kind gauge.EventKind, what string) {
+		first := func() {
+			a.note("button " + p.Button.String() + " " + what)
+			for _, b := range p.Button.buttons() {
+				a.act(gauge.Event{Kind: kind, Button: b})
+			}
+		}
+		if at > s.now {
+			s.at(at, first)
+		} else {
+			first()
+		}
+		back := gauge.Pressed + gauge.Released - kind
+		for n := range 2 * p.Bounces {
+			k := [...]gauge.EventKind{back, kind}[n%2]
+			s.at(at+time.Duration(n+1)*time.Millisecond, func() {
+				for _, b := range p.Button.buttons() {
+					a.act(gauge.Event{Kind: k, Button: b})
+				}
+			})
+		}
 	}
-	a.note("button " + p.Button.String() + " pressed")
-	a.act(gauge.Event{Kind: gauge.Pressed, Button: int(p.Button)})
-	s.at(s.now+hold, func() {
-		a.note("button " + p.Button.String() + " released")
-		a.act(gauge.Event{Kind: gauge.Released, Button: int(p.Button)})
+	for i := range max(p.Times, 1) {
+		at := s.now + time.Duration(i)*p.every()
+		move(at, gauge.Pressed, "pressed")
+		move(at+p.hold(), gauge.Released, "released")
+	}
+	return nil
+}
+
+func (p Pedal) do(s *Stage, a *actor) error {
+	a.note("pedal pressed")
+	a.act(gauge.Event{Kind: gauge.PedalDown})
+	s.at(s.now+hold(p.For), func() {
+		a.note("pedal released")
+		a.act(gauge.Event{Kind: gauge.PedalUp})
 	})
+	return nil
+}
+
+func (t Tilt) do(_ *Stage, a *actor) error {
+	d, _ := t.To.Degrees.Quantize(0, decimal.HalfEven).Int64()
+	was := a.g.Face().UpsideDown
+	a.act(gauge.Event{Kind: gauge.Tilted, Degrees: int(d)})
+	if now := a.g.Face().UpsideDown; now != was {
+		a.note("the display turns over")
+	}
 	return nil
 }
 

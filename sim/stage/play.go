@@ -9,6 +9,7 @@ import (
 	"example.org/understudy/sim/motion/noise"
 	"example.org/understudy/sim/power"
 	"example.org/understudy/sim/probe"
+	"example.org/understudy/sim/uart"
 	"example.org/understudy/sim/wire"
 )
 
@@ -26,6 +27,7 @@ type Play struct {
 type Member struct {
 	Profile  *gauge.Profile
 	Dialect  *wire.Dialect // nil: the gauge makes no frames
+	Line     uart.Settings // of the serial line; the dialect's when it is zero
 	Channels []Fitting     // one per channel of the profile
 
 	Cell  *power.Cell // nil: a cell that never fades
@@ -37,6 +39,7 @@ type Member struct {
 	LowAt int
 	Link  *link.Link // nil: an ideal link
 	Radio int        // gauges with the same number above 0 share a radio
+	Wired bool       // the port stays when the gauge goes off
 }
 
 // Fitting is how a channel's probe is fitted to what it measures.

@@ -298,7 +298,8 @@ type Status struct {
 	Link       string
 	Open       bool // a host has the port open
 	Frames     int
-	Lost       int // frames that did not reach the port
+	Lost       int        // frames that did not reach the port
+	Face       gauge.Face // what the display shows
 }
 
 // Status returns how each gauge stands. It may be called while the stage runs.

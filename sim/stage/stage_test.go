@@ -23,7 +23,7 @@ const um = decimal.Micrometre
 func plain(name string) stage.Member {
 	return stage.Member{
 		Profile: &gauge.Profile{
-			Name: name, Rate: quantity.Rate{Hz: decimal.New(30, 0)}, Streaming: true, Tags: gauge.Tags{First: 1, Last: 9999},
+			Name: name, Common: gauge.Common{Rate: quantity.Rate{Hz: decimal.New(30, 0)}, Streaming: true}, Tags: gauge.Tags{First: 1, Last: 9999},
 			Channels: []gauge.Channel{{Name: "A", Stroke: 10 * decimal.Millimetre, Settings: gauge.Settings{
 				Factor: decimal.New(1, 0), Unit: decimal.MM, Resolution: decimal.New(1, -3), Preset: 8 * decimal.Millimetre,
 				Limits: zone.Limits{Lower: zone.At(7985 * um), Upper: zone.At(8015 * um)},

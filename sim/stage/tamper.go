@@ -32,10 +32,17 @@ func newTamper(src rand.Source) tamper { return tamper{rng: rand.New(src)} }
 // frame takes a frame that is due at the port.
 func (t *tamper) frame(a *actor, fl flight) {
 	raw, fault := fl.bytes, ""
+	if a.asked != a.line {
+		raw, fault = misread(raw, a.line, a.asked), "wrong speed"
+		if len(raw) == 0 {
+			a.gone([]int{fl.id}, ledger.Lost, nil, fault) // not one start bit was seen
+			return
+		}
+	}
 	if t.garble > 0 {
 		t.garble--
 		if bad, ok := t.garbled(a, raw); ok {
-			raw, fault = bad, "garble"
+			raw, fault = bad, join(fault, "garble")
 		}
 	}
 	if t.duplicate > 0 {

@@ -8,12 +8,13 @@ import (
 // terms are the places of the gauge's terms in its dialect's records.
 type terms struct {
 	// of the gauge as a whole
-	tag, tagged, seq, channels, cell, low, link, serial, name, rate, stream, setting, value, clock, firmware wire.Term
+	tag, tagged, seq, channels, cell, low, link, serial, name, rate, stream, setting, value, clock, firmware, button1, button2, pedal wire.Term
 	// of each channel
 	reading, unit, zone, void, channel, function wire.Term
 	// settings of a channel by the gauge's name for them, where the dialect
 	// carries a term of that name
 	settings []settingTerm
+	sends    []settingTerm // flags: whether a part of the frame is sent
 }
 
 type settingTerm struct {
@@ -27,12 +28,16 @@ func bind(d *wire.Dialect) terms {
 		cell: d.Term(wire.Cell), low: d.Term(wire.Low), link: d.Term(wire.Link), serial: d.Term(wire.Serial), name: d.Term(wire.Name),
 		rate: d.Term(wire.Rate), stream: d.Term(wire.Stream), setting: d.Term(wire.SettingName), value: d.Term(wire.SettingTo), clock: d.Term(wire.Clock), firmware: d.Term(wire.Firmware),
 		reading: d.Term(wire.Reading), unit: d.Term(wire.Unit), zone: d.Term(wire.Zone), void: d.Term(wire.Void),
+		button1: d.Term(wire.Button1), button2: d.Term(wire.Button2), pedal: d.Term("pedal"),
 		channel: d.Term(wire.Channel), function: d.Term(wire.Function),
 	}
 	for _, name := range gauge.SettingNames() {
 		switch name {
 		case "unit", "function", "rate", "stream":
 			continue // above
+		case "send-tag", "send-inputs", "send-check", "send-start":
+			t.sends = append(t.sends, settingTerm{name, d.Term(name)})
+			continue
 		}
 		if term := d.Term(name); term >= 0 {
 			t.settings = append(t.settings, settingTerm{name, term})
@@ -67,7 +72,7 @@ func (a *actor) fill(rs []gauge.Reading, e *gauge.Emission) {
 		r.Set(t.tag, 0, wire.Int(e.Tag))
 	}
 	r.Set(t.tagged, 0, wire.Bool(tagged))
-	r.Set(t.seq, 0, wire.Int(int64(a.frames+1)))
+	r.Set(t.seq, 0, wire.Int(int64(a.seq+1)))
 	r.Set(t.channels, 0, wire.Int(int64(len(rs))))
 	if t.cell >= 0 || t.low >= 0 {
 		p, low := a.percent()
@@ -78,9 +83,19 @@ func (a *actor) fill(rs []gauge.Reading, e *gauge.Emission) {
 	r.Set(t.serial, 0, wire.Str(a.m.Profile.Serial))
 	r.Set(t.name, 0, wire.Str(a.name))
 	r.Set(t.firmware, 0, wire.Str(a.m.Profile.Firmware))
-	r.Set(t.rate, 0, wire.Num(a.g.Rate().Hz))
-	r.Set(t.stream, 0, wire.Bool(a.g.Streaming()))
+	r.Set(t.rate, 0, wire.Num(a.g.Rate.Hz))
+	r.Set(t.stream, 0, wire.Bool(a.g.Streaming))
 	r.Set(t.clock, 0, wire.Int(int64(a.s.now/1e9)))
+	b1, b2, pedal := a.g.Inputs()
+	r.Set(t.button1, 0, wire.Bool(b1))
+	r.Set(t.button2, 0, wire.Bool(b2))
+	r.Set(t.pedal, 0, wire.Bool(pedal))
+	for _, s := range t.sends {
+		if s.term >= 0 {
+			v, _ := a.g.Get(s.name, -1)
+			r.Set(s.term, 0, wire.Bool(v.Word == "on"))
+		}
+	}
 	if e != nil && e.Kind == gauge.Replied && (e.Command.Verb == "get" || e.Command.Verb == "set") {
 		r.Set(t.setting, 0, wire.Str(e.Command.Setting))
 		v := e.Outcome.Value

@@ -298,10 +298,14 @@ func deeds(t testing.TB) map[string]deed {
 		"preset": {stage.Preset{To: &to}, nil, func(e []ledger.Entry) bool {
 			return setTo("preset", "8.05 mm")(e) && all(shown(e, time.Second), "8.050")
 		}},
-		"clear": {stage.RestOn{Size: to}, []stage.Act{stage.Set{Setting: "function", To: "fim"}, stage.RestOn{Size: length(t, "8.000 mm")}, stage.Clear{}}, func(e []ledger.Entry) bool { return all(shown(e, late), "0.000") }},
-		"tag":   {stage.Tag{Times: 3, Every: seconds(0.5)}, nil, func(e []ledger.Entry) bool { return tags(e) == 3 }},
-		"press": {stage.Press{Button: 0}, nil, func(e []ledger.Entry) bool { return tags(e) == 1 && slices.Contains(notes(e), "button A released") }},
-		"set":   {stage.Set{Setting: "resolution", To: "0.01"}, nil, func(e []ledger.Entry) bool { return setTo("resolution", "0.01")(e) && all(shown(e, late), "5.00") }},
+		"clear":       {stage.RestOn{Size: to}, []stage.Act{stage.Set{Setting: "function", To: "fim"}, stage.RestOn{Size: length(t, "8.000 mm")}, stage.Clear{}}, func(e []ledger.Entry) bool { return all(shown(e, late), "0.000") }},
+		"tag":         {stage.Tag{Times: 3, Every: seconds(0.5)}, nil, func(e []ledger.Entry) bool { return tags(e) == 3 }},
+		"press":       {stage.Press{Button: 0}, nil, func(e []ledger.Entry) bool { return tags(e) == 1 && slices.Contains(notes(e), "button A released") }},
+		"press pedal": {stage.Pedal{}, nil, func(e []ledger.Entry) bool { return tags(e) == 1 && slices.Contains(notes(e), "pedal released") }},
+		"tilt": {stage.Tilt{To: quantity.Angle{Degrees: decimal.New(180, 0)}}, nil, func(e []ledger.Entry) bool {
+			return slices.Contains(notes(e), "the display turns over")
+		}},
+		"set": {stage.Set{Setting: "resolution", To: "0.01"}, nil, func(e []ledger.Entry) bool { return setTo("resolution", "0.01")(e) && all(shown(e, late), "5.00") }},
 		"unplug probe": {stage.Unplug{For: seconds(1)}, nil, func(e []ledger.Entry) bool {
 			return slices.Contains(shown(e, time.Second), "missing") && !slices.Contains(shown(e, late), "missing")
 		}},
@@ -352,7 +356,8 @@ func links(all []ledger.Entry) string {
 // play has the deed's acts done at 1 s.
 func (d deed) play(t testing.TB) stage.Play {
 	p := stage.Play{Title: "one act", Seed: 7, Cast: []stage.Member{talking(t, "g", "line-ascii")}, Until: 5 * time.Second}
-	p.Cast[0].Profile.Buttons[0].Press = gauge.TagAction
+	g := p.Cast[0].Profile
+	g.Buttons[0].Press, g.Pedal, g.Display.Follows = gauge.TagAction, gauge.TagAction, true
 	for i, a := range append([]stage.Act{d.act}, d.also...) {
 		require.NoError(t, stage.CheckAct(a))
 		p.Cues = append(p.Cues, stage.Cue{At: time.Second + time.Duration(i)*120*time.Millisecond, Gauge: 0, Channel: -1, Act: a})

@@ -1,0 +1,316 @@
+package gauge
+
+import (
+	"fmt"
+	"strings"
+
+	"example.org/understudy/sim/decimal"
+	"github.com/expr-lang/expr/ast"
+	"github.com/expr-lang/expr/parser"
+)
+
+// CalcKind is how a computed channel is made of others.
+type CalcKind uint8
+
+// Kinds of computed channel.
+const (
+	Sum        CalcKind = iota
+	Difference          // the first minus the second
+	Mean
+	Spread // the largest minus the smallest of the channels
+	Taper  // the first minus the second over the distance between them, for a stated length
+	Formula
+)
+
+var calcNames = names{"sum", "difference", "mean", "spread", "taper", "formula"}
+
+func (k CalcKind) String() string { return calcNames.text(uint8(k)) }
+
+// Names lists the words.
+func (CalcKind) Names() []string { return calcNames }
+
+// MarshalText writes the word.
+func (k CalcKind) MarshalText() ([]byte, error) { return []byte(k.String()), nil }
+
+// UnmarshalText reads the word.
+func (k *CalcKind) UnmarshalText(b []byte) error {
+	return calcNames.parse(b, "a way to compute a channel", (*uint8)(k))
+}
+
+// Calc makes a channel's value of the values of channels before it. Quotients
+// are rounded half-even to a millionth of a picometre.
+type Calc struct {
+	Kind CalcKind
+	Of   []int // channels, each before this one
+	// Over is the distance between the two channels of a taper, Per the length
+	// the taper is told for: 0.01 mm over 40 mm is 0.025 mm per 100 mm.
+	Over, Per decimal.Length
+	Formula   *Expr // of Formula; its arguments are Of
+}
+
+func (c *Calc) check(i int) error {
+	for _, j := range c.Of {
+		if j < 0 || j >= i {
+			return fmt.Errorf("it is computed of channels that stand before it")
+		}
+	}
+	two := c.Kind == Difference || c.Kind == Taper
+	switch {
+	case len(c.Of) == 0 && c.Kind != Formula, two && len(c.Of) != 2:
+		return fmt.Errorf("a %s of %d channels", c.Kind, len(c.Of))
+	case c.Kind == Taper && (c.Over <= 0 || c.Per <= 0):
+		return fmt.Errorf("a taper has a distance between its channels, and a length it is told for")
+	case c.Kind == Formula && c.Formula == nil:
+		return fmt.Errorf("the formula is missing")
+	}
+	return nil
+}
+
+// quotient is the exponent quotients in picometres are rounded to.
+const quotient = -6
+
+// Value computes the channel, in picometres, of its arguments in the order of
+// Of. ok is false when it has none: a division by zero.
+func (c *Calc) Value(args []decimal.Decimal) (v decimal.Decimal, ok bool) {
+	switch c.Kind {
+	case Difference, Taper:
+		v = args[0].Sub(args[1])
+		if c.Kind == Taper {
+			v = v.Mul(decimal.New(int64(c.Per), 0)).Quo(decimal.New(int64(c.Over), 0), quotient, decimal.HalfEven)
+		}
+	case Spread:
+		lo, hi := args[0], args[0]
+		for _, a := range args[1:] {
+			lo, hi = least(lo, a), most(hi, a)
+		}
+		v = hi.Sub(lo)
+	case Formula:
+		return c.Formula.run(args)
+	default:
+		for _, a := range args {
+			v = v.Add(a)
+		}
+		if c.Kind == Mean {
+			v = v.Quo(decimal.New(int64(len(args)), 0), quotient, decimal.HalfEven)
+		}
+	}
+	return v, true
+}
+
+func least(a, b decimal.Decimal) decimal.Decimal {
+	if b.Cmp(a) < 0 {
+		return b
+	}
+	return a
+}
+
+func most(a, b decimal.Decimal) decimal.Decimal {
+	if b.Cmp(a) > 0 {
+		return b
+	}
+	return a
+}
+
+// Expr is a formula over channels: + − * /, brackets, numbers, lengths such as
+// mm(2.5), and the functions abs, min, max and mean. It is exact decimal
+// arithmetic throughout; only quotients are rounded. Dimensions are checked
+// when it is read: a length cannot be added to a number, and the result is a
+// length.
+type Expr struct {
+	Text string
+	Args []string // channels it speaks of, in the order in which it first does
+	eval func(args []decimal.Decimal) (decimal.Decimal, bool)
+}
+
+// NewExpr reads a formula. Channels stand in it by name.
+func NewExpr(text string) (*Expr, error) {
+	if len(text) > 500 {
+		return nil, fmt.Errorf("a formula has at most 500 characters")
+	}
+	tree, err := parser.Parse(text)
+	if err != nil {
+		first, _, _ := strings.Cut(err.Error(), "\n")
+		return nil, fmt.Errorf("the formula %q: %s", text, first)
+	}
+	e := &Expr{Text: text}
+	r := reader{e: e, runes: []rune(text)}
+	n, err := r.read(tree.Node)
+	if err != nil {
+		return nil, fmt.Errorf("the formula %q: %w", text, err)
+	}
+	if n.dim != 1 {
+		return nil, fmt.Errorf("the formula %q gives %s; a reading is a length", text, dimension(n.dim))
+	}
+	e.eval = n.eval
+	return e, nil
+}
+
+func (e *Expr) run(args []decimal.Decimal) (decimal.Decimal, bool) { return e.eval(args) }
+
+func dimension(d int) string {
+	switch d {
+	case 0:
+		return "a plain number"
+	case 1:
+		return "a length"
+	}
+	return fmt.Sprintf("a length to the power %d", d)
+}
+
+// term is a part of a formula: its dimension as a power of length, and how it
+// is worked out, lengths in picometres.
+type term struct {
+	dim  int
+	eval func(args []decimal.Decimal) (decimal.Decimal, bool)
+}
+
+type reader struct {
+	e     *Expr
+	runes []rune
+}
+
+// literal takes a number as it stands in the text, so that no binary float
+// ever comes between.
+func (r *reader) literal(n ast.Node) (term, error) {
+	at := n.Location()
+	d, err := decimal.Parse(strings.ReplaceAll(string(r.runes[at.From:min(at.To, len(r.runes))]), "_", ""))
+	if err != nil {
+		return term{}, err
+	}
+	return constant(d, 0), nil
+}
+
+func constant(d decimal.Decimal, dim int) term {
+	return term{dim, func([]decimal.Decimal) (decimal.Decimal, bool) { return d, true }}
+}
+
+func (r *reader) read(n ast.Node) (term, error) {
+	switch n := n.(type) {
+	case *ast.IntegerNode:
+		return r.literal(n)
+	case *ast.FloatNode:
+		return r.literal(n)
+	case *ast.IdentifierNode:
+		return term{1, r.argument(n.Value)}, nil
+	case *ast.UnaryNode:
+		x, err := r.read(n.Node)
+		if err != nil || n.Operator == "+" {
+			return x, err
+		}
+		if n.Operator != "-" {
+			return term{}, fmt.Errorf("%q is no arithmetic", n.Operator)
+		}
+		return term{x.dim, func(a []decimal.Decimal) (decimal.Decimal, bool) { v, ok := x.eval(a); return v.Neg(), ok }}, nil
+	case *ast.BinaryNode:
+		return r.binary(n)
+	case *ast.CallNode:
+		if f, ok := n.Callee.(*ast.IdentifierNode); ok {
+			return r.call(f.Value, n.Arguments)
+		}
+	case *ast.BuiltinNode:
+		return r.call(n.Name, n.Arguments)
+	}
+	return term{}, fmt.Errorf("%s is no arithmetic; write + - * /, brackets, numbers, channels, abs, min, max, mean, or a length such as mm(2.5)", n)
+}
+
+func (r *reader) argument(name string) func([]decimal.Decimal) (decimal.Decimal, bool) {
+	i := 0
+	for i < len(r.e.Args) && r.e.Args[i] != name {
+		i++
+	}
+	if i == len(r.e.Args) {
+		r.e.Args = append(r.e.Args, name)
+	}
+	return func(a []decimal.Decimal) (decimal.Decimal, bool) { return a[i], true }
+}
+
+func (r *reader) binary(n *ast.BinaryNode) (term, error) {
+	x, err := r.read(n.Left)
+	if err != nil {
+		return x, err
+	}
+	y, err := r.read(n.Right)
+	if err != nil {
+		return y, err
+	}
+	both := func(dim int, f func(x, y decimal.Decimal) (decimal.Decimal, bool)) (term, error) {
+		return term{dim, func(a []decimal.Decimal) (decimal.Decimal, bool) {
+			v, ok := x.eval(a)
+			if !ok {
+				return v, false
+			}
+			w, ok := y.eval(a)
+			if !ok {
+				return w, false
+			}
+			return f(v, w)
+		}}, nil
+	}
+	switch n.Operator {
+	case "+", "-":
+		if x.dim != y.dim {
+			return term{}, fmt.Errorf("%s has %s on one side and %s on the other", n, dimension(x.dim), dimension(y.dim))
+		}
+		if n.Operator == "+" {
+			return both(x.dim, func(x, y decimal.Decimal) (decimal.Decimal, bool) { return x.Add(y), true })
+		}
+		return both(x.dim, func(x, y decimal.Decimal) (decimal.Decimal, bool) { return x.Sub(y), true })
+	case "*":
+		return both(x.dim+y.dim, func(x, y decimal.Decimal) (decimal.Decimal, bool) { return x.Mul(y), true })
+	case "/":
+		// A millionth of a picometre of a length; of a number as many decimals
+		// as a length of metres needs for the same.
+		dim := x.dim - y.dim
+		places := quotient
+		if dim <= 0 {
+			places = -24
+		}
+		return both(dim, func(x, y decimal.Decimal) (decimal.Decimal, bool) {
+			if y.IsZero() {
+				return x, false
+			}
+			return x.Quo(y, places, decimal.HalfEven), true
+		})
+	}
+	return term{}, fmt.Errorf("%q is no arithmetic", n.Operator)
+}
+
+func (r *reader) call(name string, args []ast.Node) (term, error) {
+	var ts []term
+	for _, a := range args {
+		t, err := r.read(a)
+		if err != nil {
+			return t, err
+		}
+		if len(ts) > 0 && t.dim != ts[0].dim {
+			return t, fmt.Errorf("%s of %s and %s", name, dimension(ts[0].dim), dimension(t.dim))
+		}
+		ts = append(ts, t)
+	}
+	if u, ok := decimal.ParseUnit(name); ok {
+		if len(ts) != 1 || ts[0].dim != 0 {
+			return term{}, fmt.Errorf("%s makes a length of one number", name)
+		}
+		x, size := ts[0], decimal.New(int64(u.Size()), 0)
+		return term{1, func(a []decimal.Decimal) (decimal.Decimal, bool) { v, ok := x.eval(a); return v.Mul(size), ok }}, nil
+	}
+	fold := map[string]func(a, b decimal.Decimal) decimal.Decimal{"min": least, "max": most, "mean": decimal.Decimal.Add, "abs": nil}
+	f, ok := fold[name]
+	if !ok || len(ts) == 0 || name == "abs" && len(ts) != 1 {
+		return term{}, fmt.Errorf("%s of %d arguments is no arithmetic; there are abs, min, max and mean, and units such as mm(2.5)", name, len(ts))
+	}
+	return term{ts[0].dim, func(a []decimal.Decimal) (decimal.Decimal, bool) {
+		v, ok := ts[0].eval(a)
+		for _, t := range ts[1:] {
+			w, ok2 := t.eval(a)
+			v, ok = f(v, w), ok && ok2
+		}
+		switch name {
+		case "abs":
+			v = v.Abs()
+		case "mean":
+			v = v.Quo(decimal.New(int64(len(ts)), 0), quotient, decimal.HalfEven)
+		}
+		return v, ok
+	}}, nil
+}

@@ -1,0 +1,640 @@
+package gauge
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/zone"
+)
+
+// Setting describes one setting of a gauge. Its default is what the profile
+// says.
+type Setting struct {
+	Name       string
+	PerChannel bool   // each channel has its own
+	Is         string // what may be written: words, or a range with its unit
+	Volatile   bool   // lost when the gauge goes off, unless the profile's Forgets says otherwise
+	Free       bool   // may be written although the settings are locked
+	Own        bool   // belongs to this one gauge: it is neither reset nor moved to another
+}
+
+// setting is where a setting is read and written. Lengths are numbers in the
+// channel's present unit. A refused write changes nothing.
+type setting struct {
+	Setting
+	get func(g *Gauge, c *channel) Value
+	set func(g *Gauge, c *channel, at time.Duration, v Value) Refusal
+}
+
+// words makes a setting of an enumeration.
+func words[T interface {
+	~uint8
+	fmt.Stringer
+	Names() []string
+}](of func(*channel) *T) (is string, get func(*Gauge, *channel) Value, set func(*Gauge, *channel, time.Duration, Value) Refusal) {
+	all := T(0).Names()
+	return strings.Join(all, ", "),
+		func(_ *Gauge, c *channel) Value { return Text((*of(c)).String()) },
+		func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
+			i := slices.Index(all, v.Word)
+			if v.Numeric || i < 0 {
+				return BadValue
+			}
+			*of(c) = T(i)
+			return Done
+		}
+}
+
+// lengths makes a setting that is a length from least up.
+func lengths(of func(*channel) *decimal.Length, least decimal.Length) (get func(*Gauge, *channel) Value, set func(*Gauge, *channel, time.Duration, Value) Refusal) {
+	return func(_ *Gauge, c *channel) Value { v, _ := (*of(c)).In(c.Unit); return Number(v) },
+		func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
+			l, why := v.length(c.Unit)
+			if why == Done && l < least {
+				why = OutOfRange
+			}
+			if why == Done {
+				*of(c) = l
+			}
+			return why
+		}
+}
+
+func limits(of func(*zone.Limits) *zone.Limit) (get func(*Gauge, *channel) Value, set func(*Gauge, *channel, time.Duration, Value) Refusal) {
+	get = func(_ *Gauge, c *channel) Value {
+		l := of(&c.Limits)
+		if !l.Set {
+			return Text("none")
+		}
+		v, _ := l.At.In(c.Unit)
+		return Number(v)
+	}
+	set = func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
+		next := c.Limits
+		if v.Word == "none" {
+			*of(&next) = zone.Limit{}
+		} else {
+			l, why := v.length(c.Unit)
+			if why != Done {
+				return why
+			}
+			*of(&next) = zone.At(l)
+		}
+		if next.Check() != nil {
+			return OutOfRange
+		}
+		c.Limits = next
+		return Done
+	}
+	return get, set
+}
+
+func onOff(on bool) Value {
+	if on {
+		return Text("on")
+	}
+	return Text("off")
+}
+
+// flag reads on or off, or 1 or 0.
+func (v Value) flag() (bool, Refusal) {
+	switch {
+	case v.Word == "on", v.Numeric && v.Num.Equal(decimal.New(1, 0)):
+		return true, Done
+	case v.Word == "off", v.Numeric && v.Num.IsZero():
+		return false, Done
+	}
+	return false, BadValue
+}
+
+func flags(of func(*Gauge) *bool) (get func(*Gauge, *channel) Value, set func(*Gauge, *channel, time.Duration, Value) Refusal) {
+	return func(g *Gauge, _ *channel) Value { return onOff(*of(g)) },
+		func(g *Gauge, _ *channel, _ time.Duration, v Value) Refusal {
+			on, why := v.flag()
+			if why == Done {
+				*of(g) = on
+			}
+			return why
+		}
+}
+
+// Bounds of settings.
+var (
+	MaxFactor = decimal.New(1000, 0) // magnitude
+	MinFactor = decimal.New(1, -6)
+	MaxRate   = decimal.New(10_000, 0) // Hz
+	MinRate   = decimal.New(1, -3)
+)
+
+// MaxIdle is the longest idle time, a day.
+const MaxIdle = 24 * time.Hour
+
+// settings is the table, in an order in which all can be written one after
+// the other: the unit before what is written in it.
+func settings() []setting {
+	const on = "on, off"
+	var s []setting
+	channelled := func(name, is string, get func(*Gauge, *channel) Value, set func(*Gauge, *channel, time.Duration, Value) Refusal) {
+		s = append(s, setting{Setting{Name: name, PerChannel: true, Is: is}, get, set})
+	}
+	whole := func(m Setting, get func(*Gauge, *channel) Value, set func(*Gauge, *channel, time.Duration, Value) Refusal) {
+		s = append(s, setting{m, get, set})
+	}
+	channelled("unit", strings.Join(decimal.UnitSymbols(), ", "),
+		func(_ *Gauge, c *channel) Value { return Text(c.Unit.Symbol()) },
+		func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
+			u, ok := decimal.ParseUnit(v.Word)
+			if !ok || v.Numeric {
+				return BadValue
+			}
+			if u != c.Unit {
+				c.Resolution = ResolutionIn(c.step, u)
+				c.step, _ = stepOf(c.Resolution, u)
+				c.Unit = u
+			}
+			return Done
+		})
+	channelled("resolution", "length above 0, up to the stroke",
+		func(_ *Gauge, c *channel) Value { return Number(c.Resolution) },
+		func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
+			n, why := v.in(c.Unit.Symbol())
+			if why != Done {
+				return why
+			}
+			step, err := stepOf(n, c.Unit)
+			if err != nil || c.calc == nil && step > c.stroke {
+				return OutOfRange
+			}
+			c.Resolution, c.step = n, step
+			return Done
+		})
+	is, get, set := words(func(c *channel) *Sense { return &c.Sense })
+	channelled("sense", is, get, set)
+	is, get, set = words(func(c *channel) *decimal.Rounding { return &c.Rounding })
+	channelled("rounding", is, get, set)
+	is, get, set = words(func(c *channel) *Function { return &c.Function })
+	channelled("function", is, get, set)
+	channelled("factor", fmt.Sprintf("±%s to ±%s, up to 12 characters", MinFactor, MaxFactor),
+		func(_ *Gauge, c *channel) Value { return Number(c.Factor) },
+		func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
+			n, why := v.in("")
+			if why != Done {
+				return why
+			}
+			if a := n.Abs(); a.Cmp(MinFactor) < 0 || a.Cmp(MaxFactor) > 0 || len(n.Trim().String()) > 12 {
+				return OutOfRange
+			}
+			c.Factor = n
+			return Done
+		})
+	channelled("average", fmt.Sprintf("1 to %d samples", MaxAverage),
+		func(_ *Gauge, c *channel) Value { return Number(decimal.New(int64(c.Average), 0)) },
+		func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
+			n, why := v.whole(1, MaxAverage)
+			if why == Done {
+				c.Average = int(n)
+			}
+			return why
+		})
+	get, set = lengths(func(c *channel) *decimal.Length { return &c.Preset }, -1<<63)
+	channelled("preset-size", "length", get, set)
+	channelled("datum", "length, up to 1 km",
+		func(_ *Gauge, c *channel) Value {
+			return Number(c.datum.Mul(decimal.New(1, -9)).Trim())
+		},
+		nil)
+	s[len(s)-1].Is = "number of mm"
+	s[len(s)-1].set = func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
+		n, why := v.in("mm")
+		if why != Done {
+			return why
+		}
+		if n.Abs().Cmp(decimal.New(1, 6)) > 0 || n.Exponent() < -24 {
+			return OutOfRange
+		}
+		c.datum = n.Mul(decimal.New(1, 9))
+		return Done
+	}
+	for _, l := range []struct {
+		name string
+		of   func(*zone.Limits) *zone.Limit
+	}{
+		{"lower", func(l *zone.Limits) *zone.Limit { return &l.Lower }},
+		{"upper", func(l *zone.Limits) *zone.Limit { return &l.Upper }},
+		{"warn-lower", func(l *zone.Limits) *zone.Limit { return &l.WarnLower }},
+		{"warn-upper", func(l *zone.Limits) *zone.Limit { return &l.WarnUpper }},
+	} {
+		get, set := limits(l.of)
+		channelled(l.name, "length in the order of the limits, or none", get, set)
+	}
+	get, set = lengths(func(c *channel) *decimal.Length { return &c.DeadBand }, 0)
+	channelled("dead-band", "length from 0", get, set)
+
+	whole(Setting{Name: "rate", Is: fmt.Sprintf("%s to %s Hz, up to 10 characters", MinRate, MaxRate)},
+		func(g *Gauge, _ *channel) Value { return Number(g.Rate.Hz) },
+		func(g *Gauge, _ *channel, at time.Duration, v Value) Refusal {
+			n, why := v.in("Hz")
+			if why != Done {
+				return why
+			}
+			if n.Cmp(MinRate) < 0 || n.Cmp(MaxRate) > 0 || len(n.Trim().String()) > 10 {
+				return OutOfRange
+			}
+			g.Rate = quantity.Rate{Hz: n}
+			// The new rate counts from now: the next sample is one interval away.
+			g.rate.set(g.Rate, at)
+			g.rate.next(at)
+			return Done
+		})
+	get, set = flags(func(g *Gauge) *bool { return &g.Streaming })
+	whole(Setting{Name: "stream", Is: on, Volatile: true, Free: true}, get, set)
+	whole(Setting{Name: "stream-mode", Is: "rate, change"},
+		func(g *Gauge, _ *channel) Value {
+			if g.OnChange {
+				return Text("change")
+			}
+			return Text("rate")
+		},
+		func(g *Gauge, _ *channel, _ time.Duration, v Value) Refusal {
+			if v.Word != "rate" && v.Word != "change" {
+				return BadValue
+			}
+			g.OnChange = v.Word == "change"
+			for i := range g.ch {
+				g.ch[i].told = false
+			}
+			return Done
+		})
+	for _, f := range []struct {
+		name string
+		of   func(*Gauge) *bool
+	}{
+		{"send-tag", func(g *Gauge) *bool { return &g.SendTag }},
+		{"send-inputs", func(g *Gauge) *bool { return &g.SendInputs }},
+		{"send-check", func(g *Gauge) *bool { return &g.SendCheck }},
+		{"send-start", func(g *Gauge) *bool { return &g.SendStart }},
+		{"buzzer", func(g *Gauge) *bool { return &g.Buzzer }},
+	} {
+		get, set := flags(f.of)
+		whole(Setting{Name: f.name, Is: on}, get, set)
+	}
+	whole(Setting{Name: "idle-off", Is: fmt.Sprintf("0 (never) to %d s", int(MaxIdle/time.Second))},
+		func(g *Gauge, _ *channel) Value { return Number(decimal.New(int64(g.IdleOff), -9).Trim()) },
+		func(g *Gauge, _ *channel, at time.Duration, v Value) Refusal {
+			n, why := v.in("s")
+			if why != Done {
+				return why
+			}
+			ns, ok := n.Mul(decimal.New(1, 9)).Int64()
+			if !ok || ns < 0 || ns > int64(MaxIdle) {
+				return OutOfRange
+			}
+			g.IdleOff, g.stirred = time.Duration(ns), at
+			return Done
+		})
+	whole(Setting{Name: "facing", Is: "1 to the number of channels"},
+		func(g *Gauge, _ *channel) Value { return Number(decimal.New(int64(g.Facing)+1, 0)) },
+		func(g *Gauge, _ *channel, _ time.Duration, v Value) Refusal {
+			n, why := v.whole(1, int64(len(g.ch)))
+			if why == Done {
+				g.Facing = int(n - 1)
+			}
+			return why
+		})
+	whole(Setting{Name: "tag-next", Is: "a number of the tags' range", Own: true},
+		func(g *Gauge, _ *channel) Value { return Number(decimal.New(g.nextTag, 0)) },
+		func(g *Gauge, _ *channel, _ time.Duration, v Value) Refusal {
+			n, why := v.whole(g.p.Tags.First, g.p.Tags.Last)
+			if why == Done {
+				g.nextTag = n
+			}
+			return why
+		})
+	whole(Setting{Name: "lock", Is: "on; the pass-code opens it", Free: true, Own: true},
+		func(g *Gauge, _ *channel) Value { return onOff(g.Locked) },
+		func(g *Gauge, _ *channel, _ time.Duration, v Value) Refusal {
+			switch {
+			case g.p.PassCode == "":
+				return NoCode
+			case v.Word == "on":
+				g.Locked = true
+			case v.String() == g.p.PassCode, v.Numeric && Text(g.p.PassCode).same(v):
+				g.Locked = false
+			default:
+				return WrongCode
+			}
+			return Done
+		})
+	// Writing these does something; they read back how things stand.
+	whole(Setting{Name: "power", Is: "off", Free: true, Own: true},
+		func(g *Gauge, _ *channel) Value { return Text(g.power.String()) },
+		func(_ *Gauge, _ *channel, _ time.Duration, v Value) Refusal {
+			if v.Word != "off" {
+				return BadValue
+			}
+			return Done // asked switches off, once it has answered
+		})
+	whole(Setting{Name: "reset", Is: "factory", Own: true},
+		func(*Gauge, *channel) Value { return Text("") },
+		func(_ *Gauge, _ *channel, _ time.Duration, v Value) Refusal {
+			if v.Word != "factory" {
+				return BadValue
+			}
+			return Done // set does it
+		})
+	return s
+}
+
+// same reports whether a text reads as the number w.
+func (v Value) same(w Value) bool {
+	d, err := decimal.Parse(v.Word)
+	return err == nil && d.Equal(w.Num)
+}
+
+// list is the table of settings, and table finds them by name; they are built
+// once and never written again.
+var (
+	list  = settings()
+	table = func() map[string]*setting {
+		m := map[string]*setting{}
+		for i := range list {
+			m[list[i].Name] = &list[i]
+		}
+		return m
+	}()
+)
+
+// SettingNames lists the settings by name.
+func SettingNames() []string {
+	var n []string
+	for i := range list {
+		n = append(n, list[i].Name)
+	}
+	return n
+}
+
+// SettingTable describes the settings.
+func SettingTable() []Setting {
+	var t []Setting
+	for i := range list {
+		t = append(t, list[i].Setting)
+	}
+	return t
+}
+
+// write is a setting that was written, and by whom.
+type write struct {
+	cmd Command
+	by  string
+}
+
+// write writes a setting: at once, or where the profile says so after the next
+// streamed frame. It is checked at once either way.
+func (g *Gauge) write(at time.Duration, cmd Command, by string, out *Out) Refusal {
+	s, ok := table[cmd.Setting]
+	switch {
+	case !ok:
+		return UnknownSetting
+	case g.Locked && !s.Free && by != "button":
+		return Locked
+	case !g.p.AfterFrame || !g.Streaming || s.Free:
+		return g.set(at, cmd, by, out)
+	}
+	trial, scratch := g.Clone(), Out{}
+	for _, w := range g.late {
+		trial.set(at, w.cmd, w.by, &scratch)
+	}
+	if why := trial.set(at, cmd, by, &scratch); why != Done {
+		return why
+	}
+	g.late = append(g.late, write{cmd, by})
+	return Done
+}
+
+// set writes a setting of one channel, or of the gauge or all channels (−1).
+// Either all are written or none is.
+func (g *Gauge) set(at time.Duration, cmd Command, by string, out *Out) Refusal {
+	s := table[cmd.Setting]
+	switch {
+	case s.Name == "reset":
+		if why := s.set(g, nil, at, cmd.Value); why != Done {
+			return why
+		}
+		g.factory(at, by, out)
+		return Done
+	case !s.PerChannel:
+		from := s.get(g, nil)
+		if why := s.set(g, nil, at, cmd.Value); why != Done {
+			return why
+		}
+		if s.Name == "power" {
+			return Done // asked switches off
+		}
+		out.add(Emission{Kind: Changed, Change: Change{s.Name, -1, from.String(), s.get(g, nil).String(), by}})
+		return Done
+	}
+	before := len(out.Emissions)
+	saved := slices.Clone(g.ch)
+	for i := range g.ch {
+		if cmd.Channel >= 0 && i != cmd.Channel {
+			continue
+		}
+		c := &g.ch[i]
+		from := s.get(g, c)
+		if why := s.set(g, c, at, cmd.Value); why != Done {
+			g.ch = saved
+			out.Emissions = out.Emissions[:before]
+			return why
+		}
+		switch s.Name {
+		case "sense", "factor", "datum": // the value moves
+			g.rechain(i)
+		}
+		out.add(Emission{Kind: Changed, Change: Change{s.Name, i, from.String(), s.get(g, c).String(), by}})
+	}
+	return Done
+}
+
+func (g *Gauge) get(cmd Command) (Value, Refusal) {
+	s, ok := table[cmd.Setting]
+	switch {
+	case !ok:
+		return Value{}, UnknownSetting
+	case !s.PerChannel:
+		return s.get(g, nil), Done
+	}
+	return s.get(g, &g.ch[max(cmd.Channel, 0)]), Done
+}
+
+// changing tells which settings f has changed.
+func (g *Gauge) changing(by string, out *Out, f func()) {
+	read := func() (vs []string) {
+		for i := range list {
+			if !list[i].PerChannel {
+				vs = append(vs, list[i].get(g, nil).String())
+				continue
+			}
+			for k := range g.ch {
+				vs = append(vs, list[i].get(g, &g.ch[k]).String())
+			}
+		}
+		return vs
+	}
+	before := read()
+	f()
+	after := read()
+	n := 0
+	for i := range list {
+		last := 0
+		if list[i].PerChannel {
+			last = len(g.ch) - 1
+		}
+		for k := 0; k <= last; k++ {
+			ch := k
+			if !list[i].PerChannel {
+				ch = -1
+			}
+			if before[n] != after[n] {
+				out.add(Emission{Kind: Changed, Change: Change{list[i].Name, ch, before[n], after[n], by}})
+			}
+			n++
+		}
+	}
+}
+
+// forgets reports whether a setting is lost while the gauge is off.
+func (g *Gauge) forgets(s *setting) bool {
+	if g.p.Forgets != nil {
+		return slices.Contains(g.p.Forgets, s.Name)
+	}
+	return s.Volatile
+}
+
+// restore puts a setting back to the profile's.
+func (g *Gauge) restore(s *setting) {
+	fresh, err := New(g.p)
+	if err != nil {
+		return // it was checked when g was made
+	}
+	if !s.PerChannel {
+		s.set(g, nil, 0, s.get(fresh, nil))
+		return
+	}
+	for i := range g.ch {
+		c, f := &g.ch[i], &fresh.ch[i]
+		if s.Name == "unit" || s.Name == "resolution" { // they go together
+			c.Unit, c.Resolution, c.step = f.Unit, f.Resolution, f.step
+			continue
+		}
+		f.Unit = c.Unit
+		s.set(g, c, 0, s.get(fresh, f))
+	}
+}
+
+// factory puts all settings and datums back to the profile's, but for those
+// that are this gauge's own.
+func (g *Gauge) factory(at time.Duration, by string, out *Out) {
+	g.changing(by, out, func() {
+		locked := g.Locked
+		g.Common = g.p.Common
+		g.Locked = locked
+		for i := range g.ch {
+			c := &g.ch[i]
+			c.Settings = g.p.Channels[i].Settings
+			c.Average = max(c.Average, 1)
+			c.step, _ = stepOf(c.Resolution, c.Unit)
+			c.datum, c.told, c.mean = decimal.Decimal{}, false, moving{}
+		}
+		for i := range g.ch {
+			g.rechain(i)
+		}
+		g.rate.set(g.Rate, at)
+		g.rate.next(at)
+		g.stirred = at
+	})
+}
+
+// Export is a gauge's settings as plain values, to keep or to move to another
+// gauge of the same model.
+type Export struct {
+	Model    string   `json:"model"`
+	Channels []string `json:"channels"`
+	Settings []Saved  `json:"settings"`
+}
+
+// Saved is one setting in an Export.
+type Saved struct {
+	Name    string `json:"name"`
+	Channel string `json:"channel,omitempty"`
+	Value   string `json:"value"`
+}
+
+// Export returns the gauge's settings.
+func (g *Gauge) Export() Export {
+	e := Export{Model: g.p.Model}
+	for i := range g.ch {
+		e.Channels = append(e.Channels, g.ch[i].name)
+	}
+	for i := range list {
+		switch s := &list[i]; {
+		case s.Own:
+		case !s.PerChannel:
+			e.Settings = append(e.Settings, Saved{s.Name, "", s.get(g, nil).String()})
+		default:
+			for k := range g.ch {
+				e.Settings = append(e.Settings, Saved{s.Name, g.ch[k].name, s.get(g, &g.ch[k]).String()})
+			}
+		}
+	}
+	return e
+}
+
+// Import writes settings that another gauge of the model has exported. Either
+// all are written or, with an error that says why, none is.
+func (g *Gauge) Import(at time.Duration, e Export, by string, out *Out) error {
+	out.Emissions, out.readings = out.Emissions[:0], out.readings[:0]
+	var names []string
+	for i := range g.ch {
+		names = append(names, g.ch[i].name)
+	}
+	switch {
+	case g.power != On:
+		return fmt.Errorf("the gauge is %s", g.power)
+	case g.Locked:
+		return fmt.Errorf("the %s", Locked)
+	case e.Model != g.p.Model:
+		return fmt.Errorf("the settings are of the model %q, the gauge is of the model %q", e.Model, g.p.Model)
+	case !slices.Equal(e.Channels, names):
+		return fmt.Errorf("the settings are of the channels %s, the gauge has %s", strings.Join(e.Channels, ", "), strings.Join(names, ", "))
+	}
+	trial := g.Clone()
+	for i := range trial.ch { // so that no limit stands in another's way
+		trial.ch[i].Limits = zone.Limits{}
+	}
+	order := slices.Clone(e.Settings)
+	slices.SortStableFunc(order, func(a, b Saved) int {
+		return slices.Index(SettingNames(), a.Name) - slices.Index(SettingNames(), b.Name)
+	})
+	for _, v := range order {
+		s, ok := table[v.Name]
+		if !ok || s.Own {
+			return fmt.Errorf("%q is no setting that moves from gauge to gauge", v.Name)
+		}
+		cmd := Command{Setting: v.Name, Channel: -1, Value: Text(v.Value)}
+		if s.PerChannel {
+			if cmd.Channel = slices.Index(names, v.Channel); cmd.Channel < 0 {
+				return fmt.Errorf("%s of channel %q, which the gauge does not have", v.Name, v.Channel)
+			}
+		}
+		if why := trial.set(at, cmd, by, &Out{}); why != Done {
+			return fmt.Errorf("%s %s cannot be %q: %s", v.Name, v.Channel, v.Value, why)
+		}
+	}
+	g.changing(by, out, func() { *g = *trial })
+	g.showLamps(out)
+	return nil
+}
