@@ -42,7 +42,7 @@ func (d *Dialect) Explain(stream []byte, from Side) []Piece {
 	at := 0
 	note := func(inc Incoming) {
 		raw := append([]byte(nil), inc.Raw...)
-		if n := len(list); inc.part > 0 && n > 0 {
+		if e.part > 0 && len(list) > 0 {
 			return // another command of the same line: the line is one piece
 		}
 		if i := strings.Index(string(stream[at:]), string(raw)); i >= 0 {
@@ -88,16 +88,16 @@ func (d *Dialect) annotate(raw []byte, from Side, among []int, ask *Record) ([]S
 	for _, s := range sections {
 		part := body[s[0]:s[1]]
 		rec = d.NewRecord()
-		fr, fail, _ := d.decodeBody(among, part, rec, ask)
+		fr, _ := d.decodeBody(among, part, rec, ask)
 		best := int(fr)
 		if fr == NoFrame {
-			best = fail.ch
-			if fail.why == "" {
+			if best = rec.dec.bestFrame; best < 0 {
 				continue
 			}
 		}
 		rec.Reset()
-		dec := decoder{rec: rec, buf: part, end: len(part), ask: ask}
+		dec := &rec.dec
+		dec.begin(rec, part, ask)
 		dec.note = func(o *op, start, end, ch int, why string) {
 			if why != "" {
 				end = max(end, min(start+1, len(part)))
@@ -113,12 +113,13 @@ func (d *Dialect) annotate(raw []byte, from Side, among []int, ask *Record) ([]S
 			if o.kind == opLiteral && o.term < 0 {
 				name = "literal"
 			}
-			if ch > 0 || len(d.frames[best].channelsOf()) > 0 && !o.shared && inGroup(d.frames[best].ops, o) {
+			if ch > 0 || len(d.frames[best].channelsOf()) > 0 && inGroup(d.frames[best].ops, o) {
 				name = fmt.Sprintf("%s/%d", name, ch+1)
 			}
 			add(place[s[0]+start], place[s[0]+end-1]+width(place, s[0]+end-1), name, shows, why == "")
 		}
-		ok := d.decodeFrame(&dec, best)
+		ok := d.decodeFrame(dec, best, d.frames[best].ops)
+		dec.note = nil
 		if dec.bad.op != nil {
 			for i := range parts {
 				if p := &parts[i]; p.Start == place[s[0]+dec.bad.pos] && p.Field == dec.bad.op.name {
@@ -197,15 +198,13 @@ func (o *op) shows(rec *Record, ch int, raw []byte) string {
 	case opFlags:
 		var list []string
 		for i := range o.bits {
-			if b := &o.bits[i]; b.term >= 0 {
-				list = append(list, b.name+" "+rec.Get(b.term, o.channelOf(ch)).String())
-			}
+			list = append(list, o.bits[i].name+" "+rec.Get(o.bits[i].term, ch).String())
 		}
 		return strings.Join(list, ", ")
 	case opSkip, opSpace, opHeader, opMap:
 		return fmt.Sprintf("%q", raw)
 	}
-	v := rec.Get(o.term, o.channelOf(ch))
+	v := rec.Get(o.term, ch)
 	if v.Kind == Absent {
 		if why := o.voidReason(rec, ch); why != "" {
 			return "void: " + why
@@ -410,9 +409,6 @@ func (d *Dialect) sample(rec *Record, ops []op, groups int) {
 		case opFlags:
 			for j := range o.bits {
 				b := &o.bits[j]
-				if b.term < 0 {
-					continue
-				}
 				v := Bool(false)
 				switch b.kind {
 				case opInt:

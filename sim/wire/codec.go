@@ -54,29 +54,97 @@ func (e *encoder) stop(o *op, why string) bool {
 	return false
 }
 
-// channelOf is where a term of an op stands in the record.
-func (o *op) channelOf(ch int) int {
-	if o.shared {
-		return 0
-	}
-	return ch
-}
-
 func (e *encoder) run(dst []byte, ops []op) ([]byte, bool) {
 	ok := true
 	for i := range ops {
 		o := &ops[i]
-		if o.markStart >= 0 {
+		if o.marked && o.markStart >= 0 {
 			e.marks[o.markStart] = len(dst)
 		}
-		if dst, ok = e.one(dst, o); !ok {
-			return dst, false
+		// The common kinds first; the rest is in one.
+		switch o.kind {
+		case opLiteral:
+			dst = appendShort(dst, o.lit)
+		case opChoice:
+			v := e.rec.at(o.term, e.ch)
+			if k := o.pick(v); k >= 0 && o.derive == nil {
+				dst = appendShort(dst, o.choices[k].lit)
+			} else if dst, ok = e.one(dst, o); !ok {
+				return dst, false
+			}
+		case opDecimal:
+			v := e.rec.at(o.term, e.ch)
+			if v.Kind == Number && !o.bounded && o.derive == nil {
+				var why string
+				if dst, why = o.appendDecimal(dst, v.Num); why != "" {
+					return dst, e.stop(o, why)
+				}
+			} else if dst, ok = e.one(dst, o); !ok {
+				return dst, false
+			}
+		case opCheck:
+			if o.atOnce {
+				dst = o.appendCheck(dst, o.check.sum(dst[e.group:]))
+			} else if dst, ok = e.one(dst, o); !ok {
+				return dst, false
+			}
+		case opInt:
+			v := e.rec.at(o.term, e.ch)
+			if n, fast := o.fast(v); fast {
+				dst = appendUint(dst, uint64(n), o.width, o.order)
+			} else if dst, ok = e.one(dst, o); !ok {
+				return dst, false
+			}
+		default:
+			if dst, ok = e.one(dst, o); !ok {
+				return dst, false
+			}
 		}
-		if o.markEnd >= 0 {
+		if o.marked && o.markEnd >= 0 {
 			e.marks[o.markEnd] = len(dst)
 		}
 	}
 	return dst, true
+}
+
+// appendShort appends a few bytes without the price of a call for one.
+func appendShort(dst, lit []byte) []byte {
+	if len(lit) == 1 {
+		return append(dst, lit[0])
+	}
+	return append(dst, lit...)
+}
+
+// pick finds a listed text or a flag among the choices, or −1.
+func (o *op) pick(v *Value) int {
+	if v.Kind == Flag && o.yesNo {
+		if v.Num.IsZero() {
+			return o.noAt
+		}
+		return 1 - o.noAt
+	}
+	x := o.byText
+	if v.Kind != Text || x == nil || v.Text == "" {
+		return -1
+	}
+	k := int(x.slots[x.slot(len(v.Text), v.Text[0], v.Text[len(v.Text)-1])])
+	if k >= 0 && o.choices[k].val.Text == v.Text && o.choices[k].val.Kind == Text {
+		return k
+	}
+	return -1
+}
+
+// fast returns the count of a plain number that needs no conversion.
+func (o *op) fast(v *Value) (int64, bool) {
+	if !o.fastInt || o.bounded || o.derive != nil || v.Kind != Number || v.Num.Exponent() != o.scaleExp {
+		return 0, false
+	}
+	n, ok := v.Num.Coefficient()
+	shift := 64 - 8*uint(o.width)
+	if o.sign == signNone {
+		return n, ok && uint64(n)<<shift>>shift == uint64(n)
+	}
+	return n, ok && n<<shift>>shift == n
 }
 
 func (e *encoder) one(dst []byte, o *op) ([]byte, bool) {
@@ -101,6 +169,11 @@ func (e *encoder) one(dst []byte, o *op) ([]byte, bool) {
 			e.err = err
 			return dst, e.stop(o, whyAbsent)
 		}
+		for _, m := range o.inner { // a part that is not there is empty
+			if m >= 0 {
+				e.marks[m] = len(dst)
+			}
+		}
 		if yes {
 			return e.run(dst, o.sub)
 		}
@@ -117,7 +190,7 @@ func (e *encoder) one(dst []byte, o *op) ([]byte, bool) {
 	case opMap:
 		dst, why = o.table.appendRegisters(dst, o, e.rec)
 	default:
-		v := e.rec.at(o.term, o.channelOf(e.ch))
+		v := e.rec.at(o.term, e.ch)
 		if o.derive != nil {
 			var d Value
 			if d, e.err = o.derive.eval(e.rec, e.ch); e.err != nil {
@@ -277,7 +350,7 @@ func (e *encoder) each(dst []byte, o *op) ([]byte, bool) {
 		if dst, ok = e.run(dst, o.sub); !ok {
 			return dst, false
 		}
-		if !e.resolve(dst, first) {
+		if e.nwait > first && !e.resolve(dst, first) {
 			return dst, false
 		}
 	}
@@ -380,47 +453,55 @@ func (o *op) appendCheck(dst []byte, u uint64) []byte {
 }
 
 func (e *encoder) flags(dst []byte, o *op) ([]byte, string) {
-	var u uint64
+	u := o.bitValue
 	for i := range o.bits {
 		b := &o.bits[i]
-		n := b.konst
-		if b.term >= 0 {
-			v := e.rec.at(b.term, o.channelOf(e.ch))
-			switch {
-			case v.Kind == Absent && b.kind == opFlags:
-			case b.kind == opFlags:
-				if v.Kind != Flag {
-					return dst, whyKind
-				}
-				if v.True() {
-					n = 1
-				}
-			case b.kind == opChoice:
-				k := b.other
-				for j := range b.choices {
-					if b.choices[j].val.Same(*v) {
-						k = j
-						break
-					}
-				}
-				if k < 0 {
-					return dst, whyChoice
-				}
-				n = b.choices[k].n
-			default:
-				if v.Kind != Number {
-					return dst, whyAbsent
-				}
-				c, ok := v.Num.Int64()
-				if !ok || c < 0 || b.width < 64 && uint64(c)>>b.width != 0 {
-					return dst, whyWidth
-				}
-				n = uint64(c)
+		v := e.rec.at(b.term, e.ch)
+		var n uint64
+		switch b.kind {
+		case opFlags:
+			if v.Kind != Flag && v.Kind != Absent {
+				return dst, whyKind
 			}
+			if v.Kind == Flag && !v.Num.IsZero() {
+				n = 1
+			}
+		case opChoice:
+			k := b.other
+			if x := b.byText; x != nil && v.Kind == Text && v.Text != "" {
+				if j := x.slots[x.slot(len(v.Text), v.Text[0], v.Text[len(v.Text)-1])]; j >= 0 && b.choices[j].val.Text == v.Text {
+					k = int(j)
+				}
+			} else {
+				k = b.pick(v)
+			}
+			if k < 0 {
+				return dst, whyChoice
+			}
+			n = b.choices[k].n
+		default:
+			if v.Kind != Number {
+				return dst, whyAbsent
+			}
+			c, ok := v.Num.Int64()
+			if !ok || c < 0 || b.width < 64 && uint64(c)>>b.width != 0 {
+				return dst, whyWidth
+			}
+			n = uint64(c)
 		}
 		u |= n << b.shift
 	}
 	return appendUint(dst, u, o.width, o.order), ""
+}
+
+// pick finds a value among the choices, or the one for all others, or −1.
+func (b *bitOp) pick(v *Value) int {
+	for j := range b.choices {
+		if b.choices[j].val.Same(*v) {
+			return j
+		}
+	}
+	return b.other
 }
 
 func (o *op) appendText(dst []byte, text string) ([]byte, string) {
@@ -541,8 +622,17 @@ type decoder struct {
 	nwait int
 	fail  failure
 	bad   failure // a check that did not match
+	best  failure // of the frame that came furthest
 	note  func(o *op, start, end, ch int, why string)
 	ask   *Record // what the host asked, for a register block
+
+	bestFrame int // −1: none was tried
+}
+
+// begin makes the decoder ready for one body.
+func (d *decoder) begin(rec *Record, body []byte, ask *Record) {
+	d.rec, d.buf, d.pos, d.end, d.ch, d.group, d.nwait, d.ask = rec, body, 0, len(body), 0, 0, 0, ask
+	d.fail.pos, d.fail.why, d.bad.op = 0, "", nil
 }
 
 func (d *decoder) stop(o *op, why string) bool {
@@ -553,8 +643,101 @@ func (d *decoder) stop(o *op, why string) bool {
 }
 
 func (d *decoder) run(ops []op) bool {
+	plain := d.note == nil
+	pos := d.pos // kept at hand, and put back before anything else looks at it
+	buf := d.buf[:d.end]
 	for i := range ops {
 		o := &ops[i]
+		if plain && !o.marked {
+			// The common kinds first; the rest is in one.
+			rest := buf[pos:]
+			switch o.kind {
+			case opLiteral:
+				if n := len(o.lit); o.term < 0 && len(rest) >= n {
+					if n == 1 && rest[0] == o.lit[0] || n > 1 && sameShort(rest[:n], o.lit) {
+						pos += n
+						continue
+					}
+				}
+			case opChoice:
+				if len(rest) < o.width {
+					break
+				}
+				k := int8(-1)
+				if o.byByte != nil {
+					k = o.byByte[rest[0]]
+				} else if o.byFew != nil {
+					few := packFew(rest[:o.width])
+					for i, c := range o.byFew {
+						if c == few {
+							k = int8(i)
+							break
+						}
+					}
+				} else if x := o.byLit; x != nil {
+					if k = x.slots[x.slot(o.width, rest[0], rest[o.width-1])]; k >= 0 && !sameShort(rest[:o.width], o.choices[k].lit) {
+						k = -1
+					}
+				}
+				if k >= 0 {
+					v, c := d.rec.at(o.term, d.ch), &o.choices[k].val
+					if v.Kind = c.Kind; c.Kind == Text {
+						v.Text = c.Text
+					} else {
+						v.Num = c.Num
+					}
+					pos += o.width
+					continue
+				}
+			case opCheck:
+				if o.atOnce && len(rest) >= o.width {
+					if !o.sumMatches(rest[:o.width], o.check.sum(buf[d.group:pos])) && d.bad.op == nil {
+						d.bad = failure{op: o, pos: pos, why: whyCheck, ch: d.ch}
+					}
+					pos += o.width
+					continue
+				}
+			case opDecimal:
+				if o.width > 0 && !o.bounded && len(o.specials) == 0 && len(rest) >= o.width {
+					if o.zeros {
+						if num, ok := o.parseZeros(rest[:o.width]); ok {
+							v := d.rec.at(o.term, d.ch)
+							v.Num, v.Kind = num, Number
+							pos += o.width
+							continue
+						}
+					}
+					num, why := o.parseDecimal(rest[:o.width])
+					if why != "" {
+						d.pos = pos
+						return d.stop(o, why)
+					}
+					v := d.rec.at(o.term, d.ch)
+					v.Num, v.Kind = num, Number
+					pos += o.width
+					continue
+				}
+			case opInt:
+				if o.fastInt && !o.bounded && len(o.specials) == 0 && len(rest) >= o.width {
+					shift := 64 - 8*uint(o.width)
+					n := int64(readUint(rest[:o.width], o.order))
+					if o.sign == signTwos {
+						n = n << shift >> shift
+					}
+					v := d.rec.at(o.term, d.ch)
+					v.Num, v.Kind = decimal.New(n, o.scaleExp), Number
+					pos += o.width
+					continue
+				}
+			}
+			d.pos = pos
+			if !d.one(o) {
+				return false
+			}
+			pos = d.pos
+			continue
+		}
+		d.pos = pos
 		if o.markStart >= 0 {
 			d.marks[o.markStart] = d.pos
 		}
@@ -585,6 +768,30 @@ func (d *decoder) run(ops []op) bool {
 		}
 		if o.markEnd >= 0 {
 			d.marks[o.markEnd] = d.pos
+		}
+		pos = d.pos
+	}
+	d.pos = pos
+	return true
+}
+
+// packFew is two to four bytes as one number.
+func packFew(b []byte) uint32 {
+	n := uint32(b[0])<<8 | uint32(b[1])
+	for _, c := range b[2:] {
+		n = n<<8 | uint32(c)
+	}
+	return n
+}
+
+// sameShort compares two texts of one length, a few bytes each.
+func sameShort(a, b []byte) bool {
+	if len(a) > 4 {
+		return string(a) == string(b)
+	}
+	for i := range a {
+		if a[i] != b[i] {
+			return false
 		}
 	}
 	return true
@@ -619,7 +826,7 @@ func (d *decoder) one(o *op) bool {
 		}
 		d.pos += len(o.lit)
 		if o.term >= 0 {
-			*d.rec.at(o.term, o.channelOf(d.ch)) = o.konst
+			*d.rec.at(o.term, d.ch) = o.konst
 		}
 		return true
 	case opSkip:
@@ -677,7 +884,7 @@ func (d *decoder) one(o *op) bool {
 	case opMap:
 		return d.registers(o)
 	}
-	v := d.rec.at(o.term, o.channelOf(d.ch))
+	v := d.rec.at(o.term, d.ch)
 	if len(o.specials) > 0 && d.special(o, v) {
 		return true
 	}
@@ -711,7 +918,7 @@ func (d *decoder) special(o *op, v *Value) bool {
 		d.pos += len(s.token)
 		v.Kind = Absent
 		if s.void && s.reason != "" && o.countBy >= 0 {
-			if w := d.rec.at(o.countBy, d.voidChannel(o)); w.Kind == Absent {
+			if w := d.rec.at(o.countBy, d.ch); w.Kind == Absent {
 				*w = Str(s.reason)
 			}
 		}
@@ -725,14 +932,12 @@ func (o *op) continues(rest []byte) bool {
 	return len(rest) > 0 && (isDigit(rest[0]) || rest[0] == o.mark && o.mark != 0)
 }
 
-func (d *decoder) voidChannel(o *op) int { return o.channelOf(d.ch) }
-
 // voidReason is the reason the record gives for a missing value.
 func (o *op) voidReason(rec *Record, ch int) string {
 	if o.countBy < 0 {
 		return ""
 	}
-	if v := rec.at(o.countBy, o.channelOf(ch)); v.Kind == Text {
+	if v := rec.at(o.countBy, ch); v.Kind == Text {
 		return v.Text
 	}
 	if v := rec.at(o.countBy, 0); v.Kind == Text {
@@ -852,7 +1057,7 @@ func (d *decoder) choice(o *op, v *Value) bool {
 		if len(rest) >= len(c.lit) && (string(rest[:len(c.lit)]) == string(c.lit) ||
 			o.quoted && bytes.EqualFold(rest[:len(c.lit)], c.lit)) {
 			d.pos += len(c.lit)
-			*v = c.val
+			v.become(&c.val)
 			return true
 		}
 	}
@@ -1008,13 +1213,21 @@ func (d *decoder) each(o *op) bool {
 	default:
 		n = MaxChannels
 	}
+	if !o.rest {
+		if n*o.smallest > d.end-d.pos {
+			return d.stop(o, whyEnd)
+		}
+		d.rec.Channels(n)
+	}
 	group, ch := d.group, d.ch
 	i := 0
 	for ; i < n; i++ {
 		if o.rest && d.pos >= d.end {
 			break
 		}
-		d.rec.Channels(i + 1)
+		if o.rest {
+			d.rec.Channels(i + 1)
+		}
 		if i > 0 && len(o.between) > 0 {
 			if !bytes.HasPrefix(d.buf[d.pos:d.end], o.between) {
 				if o.rest {
@@ -1030,7 +1243,7 @@ func (d *decoder) each(o *op) bool {
 		}
 		first := d.nwait
 		d.ch, d.group = i, d.pos
-		if !d.run(o.sub) || !d.resolve(first) {
+		if !d.run(o.sub) || d.nwait > first && !d.resolve(first) {
 			return false
 		}
 		if o.rest && d.pos == d.group {
@@ -1042,9 +1255,14 @@ func (d *decoder) each(o *op) bool {
 }
 
 // between is what annotations call the text between two groups.
-var between = op{kind: opLiteral, name: "between", term: -1, shared: true}
+var between = op{kind: opLiteral, name: "between", term: -1}
 
 func (d *decoder) when(o *op) bool {
+	for _, m := range o.inner {
+		if m >= 0 {
+			d.marks[m], d.sizes[m] = d.pos, -1
+		}
+	}
 	if o.cond.known {
 		yes, err := o.cond.holds(d.rec, d.ch)
 		if err != nil {
@@ -1064,9 +1282,9 @@ func (d *decoder) when(o *op) bool {
 	d.note = note
 	d.pos, d.nwait = start, waiting
 	if present != o.cond.negate && o.cond.flag {
-		*d.rec.at(o.cond.term, o.channelOf(d.ch)) = Bool(true)
+		*d.rec.at(o.cond.term, d.ch) = Bool(true)
 	} else if o.cond.flag {
-		*d.rec.at(o.cond.term, o.channelOf(d.ch)) = Bool(false)
+		*d.rec.at(o.cond.term, d.ch) = Bool(false)
 	}
 	if present {
 		return d.run(o.sub)
@@ -1105,6 +1323,11 @@ func (o *op) sumMatches(raw []byte, want uint64) bool {
 	case formBinary:
 		return readUint(raw, o.order) == want
 	case formHex:
+		if len(raw) == 2 {
+			hi, ok1 := hexDigit(raw[0])
+			lo, ok2 := hexDigit(raw[1])
+			return ok1 && ok2 && uint64(hi<<4|lo) == want
+		}
 		u, ok := parseHex(raw)
 		return ok && u == want
 	}
@@ -1125,31 +1348,32 @@ func (d *decoder) flags(o *op) bool {
 		return false
 	}
 	u := readUint(b, o.order)
+	if u&o.bitMask != o.bitValue {
+		return d.back(o, start, whyLiteral)
+	}
 	for i := range o.bits {
 		f := &o.bits[i]
 		n := u >> f.shift & (1<<f.width - 1)
-		if f.term < 0 {
-			if n != f.konst {
-				return d.back(o, start, whyLiteral)
-			}
-			continue
-		}
-		v := d.rec.at(f.term, o.channelOf(d.ch))
+		v := d.rec.at(f.term, d.ch)
 		switch f.kind {
 		case opFlags:
-			*v = Bool(n != 0)
+			v.Num, v.Kind = decimal.New(int64(n), 0), Flag
 		case opChoice:
 			k := -1
-			for j := range f.choices {
-				if f.choices[j].n == n {
-					k = j
-					break
+			if f.byNumber != nil {
+				k = int(f.byNumber[n])
+			} else {
+				for j := range f.choices {
+					if f.choices[j].n == n {
+						k = j
+						break
+					}
 				}
 			}
 			if k < 0 {
 				return d.back(o, start, whyChoice)
 			}
-			*v = f.choices[k].val
+			v.Text, v.Kind = f.choices[k].val.Text, Text
 		default:
 			v.Num, v.Kind = decimal.New(int64(n), 0), Number
 		}

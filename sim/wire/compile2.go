@@ -232,6 +232,7 @@ func (c *compiler) framing(s *framingSpec, from Side) *framing {
 		f.rawMost += f.check.width
 	}
 	f.oneEnd = len(f.end) == 1 && len(f.ors) == 0
+	f.plain = f.kind == delimited && len(f.ors) == 0 && f.check == nil && !f.hex
 	f.endSet.addAll(f.end)
 	for _, o := range f.ors {
 		f.endSet.addAll(o)

@@ -89,8 +89,10 @@ type frame struct {
 	name    string
 	from    Side
 	sent    []string
-	ops     []op
+	ops     []op // as they stand in the file
+	quick   []op // the same in fewer steps
 	derived []*op
+	lengths bool   // a field says how long another is
 	counts  []Term // of groups: filled in when the record does not say
 	cmd     *command
 	spec    any // the part of the file it stands in
@@ -254,9 +256,10 @@ func (d *Dialect) appendBody(dst []byte, f Frame, rec *Record) ([]byte, error) {
 			*v = Int(int64(rec.channels))
 		}
 	}
-	e := encoder{rec: rec, group: len(dst)}
-	out, ok := e.run(dst, fr.ops)
-	if ok {
+	e := &rec.enc // the record's, so that it need not be cleared for each frame
+	e.rec, e.ch, e.group, e.nwait, e.err = rec, 0, len(dst), 0, nil
+	out, ok := e.run(dst, fr.quick)
+	if ok && e.nwait > 0 {
 		ok = e.resolve(out, 0)
 	}
 	if !ok {
@@ -270,7 +273,7 @@ func (d *Dialect) encodeError(fr *frame, rec *Record, f failure, cause error) er
 		return fmt.Errorf("dialect %s, frame %s, field %s: %w", d.name, fr.name, f.op.name, cause)
 	}
 	if f.op.term >= 0 {
-		v := rec.Get(f.op.term, f.op.channelOf(f.ch))
+		v := rec.Get(f.op.term, f.ch)
 		if f.why == whyAbsent {
 			return fmt.Errorf("dialect %s, frame %s: field %s has no value", d.name, fr.name, f.op.name)
 		}
@@ -313,31 +316,43 @@ func (d *Dialect) addressed(_ Frame, rec *Record) *Record {
 	return rec
 }
 
-// decodeBody reads a body as one of some frames: the first that fits.
-// When none does, the frame that came furthest says why.
-func (d *Dialect) decodeBody(among []int, body []byte, rec, ask *Record) (f Frame, fail, bad failure) {
-	f = NoFrame
-	best := Frame(NoFrame)
+// decodeBody reads a body as one of some frames: the first that fits. whole is
+// false when one of its checks does not match; rec.dec.bad then says which.
+// When none fits, rec.dec.best says why, for the frame that came furthest.
+func (d *Dialect) decodeBody(among []int, body []byte, rec, ask *Record) (f Frame, whole bool) {
+	dec := &rec.dec
+	dec.bestFrame = -1
 	for _, i := range among {
 		rec.Reset()
-		dec := decoder{rec: rec, buf: body, end: len(body), ask: ask}
-		ok := d.decodeFrame(&dec, i)
-		if ok {
-			return Frame(i), failure{}, dec.bad
+		dec.begin(rec, body, ask)
+		if d.decodeFrame(dec, i, d.frames[i].quick) {
+			return Frame(i), dec.bad.op == nil
 		}
-		if best == NoFrame || dec.fail.pos > fail.pos {
-			best, fail = Frame(i), dec.fail
+		if dec.bestFrame < 0 || dec.fail.pos > dec.best.pos {
+			dec.bestFrame, dec.best = i, dec.fail
 		}
 	}
-	if best != NoFrame {
-		fail.ch = int(best) // the frame it speaks of
-	}
-	return NoFrame, fail, failure{}
+	return NoFrame, false
 }
 
-func (d *Dialect) decodeFrame(dec *decoder, i int) bool {
+// why finds out, field by field, where the frame that came furthest went wrong.
+func (d *Dialect) why(rec *Record, body []byte, ask *Record) {
+	dec := &rec.dec
+	rec.Reset()
+	dec.begin(rec, body, ask)
+	if !d.decodeFrame(dec, dec.bestFrame, d.frames[dec.bestFrame].ops) {
+		dec.best = dec.fail
+	}
+}
+
+func (d *Dialect) decodeFrame(dec *decoder, i int, ops []op) bool {
 	fr := &d.frames[i]
-	if !dec.run(fr.ops) || !dec.resolve(0) {
+	if fr.lengths {
+		for i := range dec.sizes {
+			dec.sizes[i] = -1
+		}
+	}
+	if !dec.run(ops) || dec.nwait > 0 && !dec.resolve(0) {
 		return false
 	}
 	if dec.pos != dec.end {
@@ -353,11 +368,7 @@ func (d *Dialect) decodeFrame(dec *decoder, i int) bool {
 
 // verify compares a derived field with what its expression gives.
 func (dec *decoder) verify(o *op) bool {
-	n := 1
-	if !o.shared {
-		n = dec.rec.channels
-	}
-	for ch := range n {
+	for ch := range dec.rec.channels {
 		got := dec.rec.Get(o.term, ch)
 		if got.Kind == Absent || !o.derive.known(dec.rec, ch) {
 			continue // what it is derived from is not in the frame

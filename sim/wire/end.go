@@ -16,22 +16,20 @@ type Incoming struct {
 	Start       time.Duration // when its first byte came
 	Garbage     error         // nil for a good frame; else why it is none
 	BadChecksum bool          // it looks like Frame but its check does not match
-	More        bool          // another command of the same line follows
-	part        int           // place among the commands of one line
-	reason      string        // why a command cannot be understood, for the queue of errors
 }
 
 // End is one end of a wire: it finds the frames in the bytes that arrive,
 // however they are split or merged, and skips what is none. Its memory is
 // bounded. It is not safe for concurrent use.
 type End struct {
-	d    *Dialect
-	side Side
-	from Side
-	f    *framing
-	rec  *Record
-	ask  *Record // what was asked last, on the host's end
-	asks [][]int // in-turn: the frames that may answer each command not yet answered
+	d     *Dialect
+	side  Side
+	from  Side
+	f     *framing
+	roots []int // the frames that may arrive, in the order they are tried
+	rec   *Record
+	ask   *Record // what was asked last, on the host's end
+	asks  [][]int // in-turn: the frames that may answer each command not yet answered
 
 	buf     []byte
 	chunks  []chunk // when the bytes of buf came
@@ -45,6 +43,11 @@ type End struct {
 	ended   bool // a frame has just ended: the rest of another end may follow
 	skip    bool // the frame in hand became too long: wait for its end
 
+	timed   bool   // silence matters
+	simple  bool   // no commands share a line, no handshake, no order of replies
+	more    bool   // another command of the same line follows the one being delivered
+	part    int    // its place among the commands of the line
+	reason  string // why a command cannot be understood, for the queue of errors
 	line    Line
 	address int64
 	srv     server
@@ -60,6 +63,9 @@ type chunk struct {
 func (d *Dialect) NewEnd(side Side) *End {
 	e := &End{d: d, side: side, from: side.other(), rec: d.NewRecord(), line: d.line, address: d.station.is}
 	e.f = d.framings[e.from]
+	e.roots = d.roots[e.from]
+	e.timed = e.f.kind == silence || e.f.stale > 0
+	e.simple = e.f.split == 0 && len(d.states) == 0 && !d.inTurn
 	e.srv.init(d)
 	return e
 }
@@ -97,17 +103,21 @@ func (e *End) Receive(p []byte, at time.Duration, yield func(Incoming)) {
 	if len(p) == 0 {
 		return
 	}
-	e.quietBytes(at, yield)
-	if !e.skip || e.f.kind != silence {
-		e.chunks = append(e.chunks, chunk{len(e.buf), at})
+	if e.timed {
+		e.quietBytes(at, yield)
 	}
 	e.last = at
 	switch e.f.kind {
 	case fixedLength, lengthPrefixed:
+		e.chunks = append(e.chunks, chunk{len(e.buf), at})
 		e.slide(p, yield)
 	case silence:
+		if !e.skip {
+			e.chunks = append(e.chunks, chunk{len(e.buf), at})
+		}
 		e.gather(p, yield)
 	case bracketed:
+		e.chunks = append(e.chunks, chunk{len(e.buf), at})
 		e.bracket(p, yield)
 	default:
 		e.delimit(p, yield)
@@ -159,6 +169,7 @@ var (
 	errUnfinished = errors.New("the frame was left unfinished")
 	errTooLong    = errors.New("the frame is longer than the framing allows")
 	errOutside    = errors.New("the bytes stand outside a frame")
+	errCheck      = errors.New("the frame's check does not match")
 	errRestart    = errors.New("another frame starts before this one has ended")
 )
 
@@ -219,48 +230,49 @@ func (e *End) flush(yield func(Incoming)) {
 }
 
 func (e *End) garbage(inc Incoming, yield func(Incoming)) {
-	e.srv.garbage(e, inc)
+	e.srv.garbage(e)
 	yield(inc)
 }
 
 // delimit finds frames that end with given bytes.
 func (e *End) delimit(p []byte, yield func(Incoming)) {
 	f := e.f
-	at := e.last
+	noted := false // the time of the bytes that go to buf
 	for len(p) > 0 {
-		if len(e.buf) == 0 && len(f.ors) > 0 {
+		if len(f.ors) > 0 && len(e.buf) == 0 {
 			for e.ended && len(p) > 0 && f.endSet.has(p[0]) {
 				p = p[1:]
 			}
 			if len(p) == 0 {
-				e.chunks = e.chunks[:0]
 				return
 			}
 			e.ended = false
 		}
 		n := f.nextEnd(p)
-		room := f.rawMost - len(e.buf)
-		if n > 0 && n <= room && len(e.buf) == 0 && (f.oneEnd || f.ended(p[:n])) {
-			// A whole frame lies in the bytes: no need to keep it.
-			e.chunks = append(e.chunks[:0], chunk{0, at})
+		if n > 0 && n <= f.rawMost && len(e.buf) == 0 && !e.skip && (f.oneEnd || f.ended(p[:n])) {
+			// A whole frame lies in the bytes: no need to keep it. Most are good, and
+			// no more is said of them than that.
 			e.ended = true
-			if e.skip {
-				e.buf = append(e.buf, p[:n]...)
-				e.discard(n, errTooLong, yield)
-				e.flush(yield)
-				e.skip = false
-			} else {
-				e.complete(p[:n], yield)
-			}
+			raw := p[:n]
 			p = p[n:]
-			e.chunks = append(e.chunks[:0], chunk{0, at})
+			if f.plain && e.simple && len(e.junk) == 0 && n > len(f.end) {
+				if fr, whole := e.d.decodeBody(e.roots, raw[:n-len(f.end)], e.rec, e.ask); whole {
+					yield(Incoming{Frame: fr, Rec: e.rec, Raw: raw, Start: e.last})
+					continue
+				}
+			}
+			e.complete(raw, yield)
 			continue
 		}
 		take := n
 		if n == 0 {
 			take = len(p)
 		}
-		take = min(take, room)
+		take = min(take, f.rawMost-len(e.buf))
+		if !noted {
+			e.chunks = append(e.chunks, chunk{len(e.buf), e.last})
+			noted = true
+		}
 		e.buf = append(e.buf, p[:take]...)
 		p = p[take:]
 		switch {
@@ -274,15 +286,13 @@ func (e *End) delimit(p []byte, yield func(Incoming)) {
 				e.complete(e.buf, yield)
 			}
 			e.clear()
-			e.chunks = append(e.chunks, chunk{0, at})
+			noted = false
 		case len(e.buf) >= f.rawMost:
 			// Too long to be a frame. Keep what may be the first part of the end.
 			e.discard(len(e.buf)-len(f.end)+1, errTooLong, yield)
 			e.skip = true
+			noted = len(e.buf) > 0
 		}
-	}
-	if len(e.buf) == 0 {
-		e.chunks = e.chunks[:0]
 	}
 }
 
@@ -430,8 +440,8 @@ func (e *End) whole() bool {
 	if why != "" || badSum {
 		return false
 	}
-	f, _, bad := e.d.decodeBody(e.among(), body, e.rec, e.ask)
-	return f != NoFrame && bad.op == nil
+	f, whole := e.d.decodeBody(e.among(), body, e.rec, e.ask)
+	return f != NoFrame && whole
 }
 
 // slide finds frames whose length is known, stepping over one byte when the
@@ -454,7 +464,25 @@ func (e *End) slide(p []byte, yield func(Incoming)) {
 				return
 			}
 		default:
-			inc := e.attempt(e.buf[:need])
+			raw := e.buf[:need]
+			body, scratch, why, badSum := f.unwrap(raw, e.scratch)
+			e.scratch = scratch
+			if why == "" && !badSum && e.simple {
+				if fr, whole := e.d.decodeBody(e.roots, body, e.rec, e.ask); whole {
+					if len(e.junk) > 0 {
+						e.flush(yield)
+					}
+					yield(Incoming{Frame: fr, Rec: e.rec, Raw: raw, Start: e.startAt()})
+					e.drop(need)
+					break
+				}
+			}
+			inc := Incoming{Frame: NoFrame, Raw: raw}
+			if why != "" {
+				inc.Garbage = fmt.Errorf("the frame %s", why)
+			} else {
+				e.read(&inc, body, badSum)
+			}
 			if inc.Garbage == nil {
 				e.flush(yield)
 				inc.Start = e.startAt()
@@ -501,50 +529,41 @@ func (f *framing) need(buf []byte) (n int, ok bool) {
 	return head + n, true
 }
 
-// attempt reads a whole frame without delivering it.
-func (e *End) attempt(raw []byte) Incoming {
-	body, scratch, why, badSum := e.f.unwrap(raw, e.scratch)
-	e.scratch = scratch
-	inc := Incoming{Frame: NoFrame, Raw: raw}
-	if why != "" {
-		inc.Garbage = fmt.Errorf("the frame %s", why)
-		return inc
-	}
-	e.read(&inc, body, badSum)
-	return inc
-}
-
 // among lists the frames that may arrive now.
 func (e *End) among() []int {
 	if len(e.asks) > 0 {
 		return e.asks[0]
 	}
-	return e.d.roots[e.from]
+	return e.roots
 }
 
 // read decodes a body.
 func (e *End) read(inc *Incoming, body []byte, badSum bool) {
-	f, fail, bad := e.d.decodeBody(e.among(), body, e.rec, e.ask)
+	f, whole := e.d.decodeBody(e.among(), body, e.rec, e.ask)
+	dec := &e.rec.dec
+	if f == NoFrame && dec.bestFrame >= 0 {
+		e.d.why(e.rec, body, e.ask)
+	}
+	inc.Frame = f
 	switch {
 	case badSum:
-		inc.Frame, inc.BadChecksum = f, true
-		inc.Garbage = errors.New("the frame's check does not match")
+		inc.BadChecksum = true
+		inc.Garbage = errCheck
 	case f == NoFrame:
 		name := "no frame begins like this"
-		if fail.why != "" {
-			name = e.d.frames[fail.ch].name
+		e.reason = Unknown
+		if dec.bestFrame >= 0 {
+			fr := &e.d.frames[dec.bestFrame]
+			name = fr.name
+			if dec.best.pos > 0 && fr.ops[0].kind == opHeader {
+				e.reason = BadParameter // the name is known; what follows is not
+			}
 		}
-		inc.Garbage = fail.describe(name)
-		inc.reason = Unknown
-		if fail.why != "" && fail.pos > 0 && e.d.frames[fail.ch].ops[0].kind == opHeader {
-			inc.reason = BadParameter // the name is known; what follows is not
-		}
+		inc.Garbage = dec.best.describe(name)
 		return
-	case bad.op != nil:
-		inc.Frame, inc.BadChecksum = f, true
-		inc.Garbage = bad.describe(e.d.frames[f].name)
-	default:
-		inc.Frame = f
+	case !whole:
+		inc.BadChecksum = true
+		inc.Garbage = dec.bad.describe(e.d.frames[f].name)
 	}
 	if f != NoFrame {
 		inc.Rec = e.rec
@@ -556,11 +575,22 @@ func (e *End) read(inc *Incoming, body []byte, badSum bool) {
 
 // complete delivers a whole frame, or garbage that looks like none.
 func (e *End) complete(raw []byte, yield func(Incoming)) {
-	e.flush(yield)
-	start := e.startAt()
-	body, scratch, why, badSum := e.f.unwrap(raw, e.scratch)
-	e.scratch = scratch
-	inc := Incoming{Frame: NoFrame, Raw: raw, Start: start}
+	if len(e.junk) > 0 {
+		e.flush(yield)
+	}
+	var why string
+	var badSum bool
+	body := raw[:max(len(raw)-len(e.f.end), 0)]
+	if !e.f.plain {
+		body, e.scratch, why, badSum = e.f.unwrap(raw, e.scratch)
+	}
+	if why == "" && !badSum && e.simple {
+		if f, whole := e.d.decodeBody(e.roots, body, e.rec, e.ask); whole {
+			yield(Incoming{Frame: f, Rec: e.rec, Raw: raw, Start: e.startAt()})
+			return
+		}
+	}
+	inc := Incoming{Frame: NoFrame, Raw: raw, Start: e.startAt()}
 	if n := e.f.endOf(raw); n > 0 && n == len(raw) && !e.f.empty {
 		return // two ends in a row, or a flag shared by two frames
 	}
@@ -606,7 +636,7 @@ func (e *End) parts(inc Incoming, body []byte, yield func(Incoming)) {
 		unit := bytes.TrimSpace(body[from:i])
 		from = i + 1
 		one := inc
-		one.More = i < len(body)
+		e.more = i < len(body)
 		text := unit
 		if f.path != 0 && len(unit) > 0 && unit[0] != '*' {
 			if unit[0] != f.path && len(path) > 0 {
@@ -620,6 +650,7 @@ func (e *End) parts(inc Incoming, body []byte, yield func(Incoming)) {
 		}
 		e.read(&one, text, false)
 		e.deliver(one, yield)
-		inc.part++
+		e.part++
 	}
+	e.part = 0
 }

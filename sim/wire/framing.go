@@ -38,6 +38,7 @@ type framing struct {
 	alone    byteSet // bracketed: bytes that are a frame by themselves
 	split    byte
 	path     byte
+	plain    bool // the body stands as it is before the end
 	// oneEnd: the frame ends at the first end byte, with nothing more to think of.
 	oneEnd bool
 	empty  bool // some frame has an empty body
@@ -348,5 +349,8 @@ func (f *framing) endOf(raw []byte) int {
 
 // ended says whether the bytes end a frame.
 func (f *framing) ended(raw []byte) bool {
+	if n := len(raw); len(f.end) == 2 && n > 1 && raw[n-1] == f.end[1] && raw[n-2] == f.end[0] {
+		return true
+	}
 	return bytes.HasSuffix(raw, f.end) || len(f.ors) > 0 && f.endOf(raw) > 0
 }

@@ -93,9 +93,15 @@ func (o *op) appendDecimal(dst []byte, v decimal.Decimal) ([]byte, string) {
 			return dst, whyNegative
 		}
 	}
+	places := -v.Exponent()
+	if o.width > 0 && o.pad == '0' && cap(dst)-len(dst) >= o.width {
+		if out, ok := o.fillZero(dst, u, places, neg); ok {
+			return out, ""
+		}
+		return dst, whyWidth
+	}
 	var buf [64]byte
 	i := len(buf)
-	places := -v.Exponent()
 	if places > 0 {
 		for range places {
 			i--
@@ -127,6 +133,45 @@ func (o *op) appendDecimal(dst []byte, v decimal.Decimal) ([]byte, string) {
 		sign = ' '
 	}
 	return o.place(dst, sign, buf[i:])
+}
+
+// fillZero writes a number padded with zeros straight into its place.
+func (o *op) fillZero(dst []byte, u uint64, places int, neg bool) ([]byte, bool) {
+	n := len(dst)
+	out := dst[:n+o.width]
+	field := out[n:]
+	i := len(field) - 1
+	if places > 0 {
+		for ; places > 0 && i >= 0; places-- {
+			field[i] = byte('0' + u%10)
+			u /= 10
+			i--
+		}
+		if o.mark != 0 && i >= 0 {
+			field[i] = o.mark
+			i--
+		}
+	}
+	first := 0
+	switch {
+	case neg:
+		field[0] = '-'
+		first = 1
+	case o.sign == signAlways:
+		field[0] = '+'
+		first = 1
+	case o.sign == signSpace:
+		field[0] = ' '
+		first = 1
+	}
+	if places > 0 || i < first { // at least one digit before the mark
+		return dst, false
+	}
+	for ; i >= first; i-- {
+		field[i] = byte('0' + u%10)
+		u /= 10
+	}
+	return out, u == 0
 }
 
 // place fills digits up to the field's width.
@@ -222,6 +267,11 @@ func isDigit(b byte) bool { return b-'0' <= 9 }
 // parseDecimal reads what appendDecimal writes. A field of fixed width is read
 // exactly; one of free width takes any plain number a host may write.
 func (o *op) parseDecimal(b []byte) (decimal.Decimal, string) {
+	if o.zeros && len(b) == o.width {
+		if v, ok := o.parseZeros(b); ok {
+			return v, ""
+		}
+	}
 	if o.width > 0 {
 		if o.left {
 			for len(b) > 1 && b[len(b)-1] == o.pad {
@@ -284,6 +334,40 @@ func (o *op) parseDecimal(b []byte) (decimal.Decimal, string) {
 		n = -n
 	}
 	return decimal.New(n, -places), ""
+}
+
+// parseZeros reads a number padded with zeros whose mark stands where it must.
+func (o *op) parseZeros(b []byte) (decimal.Decimal, bool) {
+	first := 0
+	if o.sign != signNone {
+		if b[0] != '+' && b[0] != '-' {
+			return decimal.Decimal{}, false
+		}
+		first = 1
+	}
+	at := len(b) - o.decimals
+	if o.mark != 0 {
+		if at--; b[at] != o.mark {
+			return decimal.Decimal{}, false
+		}
+	}
+	var n int64
+	for _, c := range b[first:at] {
+		if c -= '0'; c > 9 {
+			return decimal.Decimal{}, false
+		}
+		n = n*10 + int64(c)
+	}
+	for _, c := range b[len(b)-o.decimals:] {
+		if c -= '0'; c > 9 {
+			return decimal.Decimal{}, false
+		}
+		n = n*10 + int64(c)
+	}
+	if b[0] == '-' {
+		n = -n
+	}
+	return decimal.New(n, -o.decimals), true
 }
 
 func (o *op) parseLong(b []byte, neg bool) (decimal.Decimal, string) {
@@ -436,6 +520,12 @@ func (o *op) value(u uint64, width int) decimal.Decimal {
 // appendUint writes the low size bytes of u.
 func appendUint(dst []byte, u uint64, size int, order byteOrder) []byte {
 	switch {
+	case size == 1:
+		dst = append(dst, byte(u))
+	case size == 4 && order == littleEndian:
+		dst = binary.LittleEndian.AppendUint32(dst, uint32(u))
+	case size == 4 && order == bigEndian:
+		dst = binary.BigEndian.AppendUint32(dst, uint32(u))
 	case order == bigEndian:
 		for i := size - 1; i >= 0; i-- {
 			dst = append(dst, byte(u>>(8*i)))
@@ -480,6 +570,9 @@ func readUint(b []byte, order byteOrder) (u uint64) {
 			u = u<<8 | uint64(c)
 		}
 	case littleEndian:
+		if len(b) == 4 {
+			return uint64(binary.LittleEndian.Uint32(b))
+		}
 		for i, c := range b {
 			u |= uint64(c) << (8 * i)
 		}

@@ -50,11 +50,10 @@ const (
 )
 
 type op struct {
-	kind   opKind
-	name   string
-	spec   *fieldSpec // where it stands in the file; nil for ops made by the compiler
-	term   Term       // −1: carries nothing
-	shared bool       // the term is not per channel although the op stands in a group
+	kind opKind
+	name string
+	spec *fieldSpec // where it stands in the file; nil for ops made by the compiler
+	term Term       // −1: carries nothing
 
 	width   int // bytes, when fixed
 	longest int // most bytes, when not
@@ -90,13 +89,22 @@ type op struct {
 
 	specials []special
 	choices  []choice
-	other    int // index of the choice for unlisted values; −1 none
+	other    int  // index of the choice for unlisted values; −1 none
+	yesNo    bool // a flag; noAt is the index of no
+	noAt     int
+	byText   *textIndex // of the choices' values
+	byByte   *[256]int8 // the choice for each byte, when all are one byte; −1 none
+	byFew    []uint32   // what is sent for each, when all are two to four bytes
+	byLit    *textIndex // of what is sent for them, when all have one width
 	bits     []bitOp
+	bitMask  uint64 // bits that are constant
+	bitValue uint64
 	layout   []timePart
 	words    []string // accepted spellings of a header, capitals; the first is sent
 
 	sub, alt []op
 	between  []byte
+	smallest int  // least bytes of one group
 	countN   int  // fixed count of groups; 0: see the rest
 	countBy  Term // −1: none
 	rest     bool // up to the end
@@ -104,6 +112,7 @@ type op struct {
 	derive   *expression
 
 	check    *checker
+	atOnce   bool // the check covers all before it in its group and no length follows later
 	form     uint8
 	from, to int8 // marks; −1 is the start of the group, or the check itself
 	fromByte int  // byte range, when not −1
@@ -112,8 +121,12 @@ type op struct {
 	per      int
 	target   int8 // mark of what a length counts; −1 is the rest
 
-	markStart, markEnd int8 // slots where the op's place is noted; −1 none
-	sized              bool // a length op says how long this op is
+	marked             bool   // a range begins or ends at the op
+	inner              []int8 // marks inside the parts of a condition
+	zeros              bool   // a number of fixed decimals padded with zeros, 18 digits at most
+	fastInt            bool   // a plain number in big or little order
+	markStart, markEnd int8   // slots where the op's place is noted; −1 none
+	sized              bool   // a length op says how long this op is
 
 	table      *regMap
 	first, num Term
@@ -143,8 +156,9 @@ type bitOp struct {
 	term         Term
 	name         string
 	kind         opKind // opFlags for one flag, opInt, opChoice, opLiteral for a constant
-	konst        uint64
 	choices      []bitChoice
+	byText       *textIndex
+	byNumber     []int8 // of a few bits: the choice for each number, −1 none
 	other        int
 }
 
@@ -157,6 +171,39 @@ type timePart struct {
 	lit  byte // 0: a number
 	unit byte // h, m, s, f
 	n    int  // digits
+}
+
+// textIndex finds a text among a few by its length and two of its bytes.
+type textIndex struct {
+	mul   byte
+	slots [64]int8
+}
+
+func newTextIndex(texts []string) *textIndex {
+	x := &textIndex{}
+	for x.mul = 1; x.mul < 64; x.mul++ {
+		for i := range x.slots {
+			x.slots[i] = -1
+		}
+		fits := len(texts) < 64
+		for i, s := range texts {
+			if !fits || s == "" {
+				fits = false
+				break
+			}
+			h := x.slot(len(s), s[0], s[len(s)-1])
+			fits = x.slots[h] < 0
+			x.slots[h] = int8(i)
+		}
+		if fits {
+			return x
+		}
+	}
+	return nil
+}
+
+func (x *textIndex) slot(n int, first, last byte) byte {
+	return (byte(n) + first*x.mul + last) & 63
 }
 
 // byteSet is a set of byte values.

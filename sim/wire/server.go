@@ -138,7 +138,7 @@ func (e *End) Request(inc Incoming) (req Request, ok bool) {
 		return Request{}, false
 	}
 	c := e.d.frames[inc.Frame].cmd
-	req = Request{Verb: c.verb, Setting: c.setting, Channel: -1, Frame: inc.Frame, more: inc.More}
+	req = Request{Verb: c.verb, Setting: c.setting, Channel: -1, Frame: inc.Frame, more: e.more}
 	if st := &e.d.station; st.term >= 0 {
 		if v := inc.Rec.Get(st.term, 0); v.Kind == Number {
 			n, _ := v.Num.Int64()
@@ -492,17 +492,17 @@ func (s *server) arrived(e *End, inc Incoming) {
 	s.pump(e)
 }
 
-func (s *server) garbage(e *End, inc Incoming) {
+func (s *server) garbage(e *End) {
 	if e.side != Gauge {
 		return
 	}
 	if s.d.errors != nil {
 		s.rec.Reset()
-		reason := inc.reason
-		if reason == "" {
-			reason = Unknown
+		if e.reason == "" {
+			e.reason = Unknown
 		}
-		s.failed(reason, s.rec)
+		s.failed(e.reason, s.rec)
+		e.reason = ""
 	}
 	if len(s.d.states) > 0 {
 		s.now = e.last

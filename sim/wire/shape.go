@@ -243,15 +243,7 @@ func (a *nfa) without(set byteSet, stop *byteSet) byteSet {
 
 // flags gives each byte of a word of bits the values its constants allow.
 func (a *nfa) flags(o *op, from int) int {
-	var mask, val uint64
-	for _, b := range o.bits {
-		if b.term < 0 {
-			m := (^uint64(0) >> (64 - b.width)) << b.shift
-			mask |= m
-			val |= b.konst << b.shift
-		}
-	}
-	m, v := appendUint(nil, mask, o.width, o.order), appendUint(nil, val, o.width, o.order)
+	m, v := appendUint(nil, o.bitMask, o.width, o.order), appendUint(nil, o.bitValue, o.width, o.order)
 	for i := range m {
 		var set byteSet
 		for b := range 256 {

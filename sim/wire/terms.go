@@ -143,6 +143,8 @@ type Record struct {
 	channels int
 	vals     []Value
 	invalid  bool // decoding met a register value that cannot stand there
+	enc      encoder
+	dec      decoder
 }
 
 func newRecord(terms int) *Record {
@@ -207,6 +209,15 @@ func (v *Value) setText(b []byte) {
 		v.Text = string(b)
 	}
 	v.Kind = Text
+}
+
+// become copies a value, only the part that counts.
+func (v *Value) become(w *Value) {
+	if v.Kind = w.Kind; v.Kind == Text {
+		v.Text = w.Text
+	} else {
+		v.Num = w.Num
+	}
 }
 
 // CopyFrom makes r hold what other holds. Both must come from one dialect.
