@@ -826,7 +826,6 @@ func (d *drawing) tags(c *channel, b, plotted box, y func(float64) float64) {
 	}
 	d.lines(tagInk, 0.5, []float64{1, 1.5}, drops)
 	d.lines(tagInk, 0.8, nil, feet)
-	free := b.x0 - 5
 	for _, t := range c.tags {
 		sign := "tag"
 		switch {
@@ -841,14 +840,51 @@ func (d *drawing) tags(c *channel, b, plotted box, y func(float64) float64) {
 		}
 		d.used[sign] = true
 		d.tagSign(point{d.x(t.at), d.tagY(t, plotted, y)}, t.zone, t.repeat, r)
-		words := strconv.FormatInt(t.number, 10)
-		w := d.measure(words, smallSize, true)
-		left := min(max(d.x(t.at)-float64(w/2), b.x0+2), b.x1-2-w)
-		if left > free+5 {
-			d.text(mark{text: words, at: point{left, plotted.y0 - 4}, size: smallSize, bold: true, fill: tagInk})
-			free = left + w
+	}
+	for _, m := range d.tagNumbers(c.tags, b) {
+		m.at.y = plotted.y0 - 4
+		d.text(m)
+	}
+}
+
+// tagNumbers places the tags' numbers side by side; those that have no room of
+// their own are written from first to last.
+func (d *drawing) tagNumbers(tags []tag, b box) (words []mark) {
+	type group struct {
+		first, last int64
+		n           int     // of its tags that are not sent again
+		x0, x1      float64 // of its tags
+		left, right float64 // of its words
+		text        string
+	}
+	place := func(g group) group {
+		g.text = strconv.FormatInt(g.first, 10)
+		if g.n > 1 {
+			g.text += "–" + strconv.FormatInt(g.last, 10)
+		}
+		w := d.measure(g.text, smallSize, true)
+		g.left = min(max(float64((g.x0+g.x1)/2)-float64(w/2), b.x0+2), b.x1-2-w)
+		g.right = g.left + w
+		return g
+	}
+	var groups []group
+	for _, t := range tags {
+		x := d.x(t.at)
+		one := group{first: t.number, last: t.number, n: 1, x0: x, x1: x}
+		if t.repeat {
+			one.n = 0
+		}
+		groups = append(groups, place(one))
+		for n := len(groups); n > 1 && groups[n-1].left < groups[n-2].right+5; n-- {
+			g := groups[n-2]
+			g.last, g.x1, g.n = groups[n-1].last, groups[n-1].x1, g.n+groups[n-1].n
+			groups = append(groups[:n-2], place(g))
 		}
 	}
+	for _, g := range groups {
+		words = append(words, mark{text: g.text, at: point{x: g.left}, size: smallSize, bold: true, fill: tagInk})
+	}
+	return words
 }
 
 func (d *drawing) tagY(t tag, b box, y func(float64) float64) float64 {

@@ -665,6 +665,53 @@ func TestTicks(t *testing.T) {
 	}
 }
 
+// Every tag has its number, or lies between two that are written.
+func TestTagNumbers(t *testing.T) {
+	s, err := newSheet(640)
+	require.NoError(t, err)
+	d := drawing{sheet: s, g: &gathering{to: 100 * time.Second}, x0: 0, x1: 500} // 5 points to the second
+	at := func(seconds float64, number int64) tag {
+		return tag{at: time.Duration(seconds * 1e9), number: number}
+	}
+	for want, tags := range map[string][]tag{
+		"7":        {at(50, 7)},
+		"1 2 3":    {at(0, 1), at(50, 2), at(100, 3)},
+		"9998–2 5": {at(40, 9998), at(40.1, 9999), at(40.2, 1), at(40.3, 2), at(90, 5)},
+		"8 3–4":    {at(10, 8), at(99.5, 3), at(100, 4)},
+		"5":        {at(10, 5), {at: 10500 * time.Millisecond, number: 5, repeat: true}},
+		"5–5":      {at(10, 5), at(10.5, 5)}, // the numbers have come round
+	} {
+		if d := cmp.Diff(want, words(d.tagNumbers(tags, box{0, 0, 500, 100}))); d != "" {
+			t.Error(d)
+		}
+	}
+	// A crowd is written side by side, and none is left out.
+	var crowd []tag
+	for i := range 100 {
+		crowd = append(crowd, at(float64(i)/2, int64(i+1)))
+	}
+	next := int64(1)
+	for _, g := range strings.Fields(words(d.tagNumbers(crowd, box{0, 0, 500, 100}))) {
+		first, last, ranged := strings.Cut(g, "–")
+		if !ranged {
+			last = first
+		}
+		require.Equal(t, strconv.FormatInt(next, 10), first)
+		n, err := strconv.ParseInt(last, 10, 64)
+		require.NoError(t, err)
+		next = n + 1
+	}
+	require.Equal(t, int64(101), next)
+}
+
+func words(marks []mark) string {
+	var all []string
+	for _, m := range marks {
+		all = append(all, m.text)
+	}
+	return strings.Join(all, " ")
+}
+
 func TestSpan(t *testing.T) {
 	for d, want := range map[time.Duration]string{
 		700: "under 1 ms", 40 * time.Millisecond: "40 ms", 1500 * time.Millisecond: "1.5 s", 42 * time.Second: "42 s",
