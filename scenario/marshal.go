@@ -4,6 +4,7 @@ import (
 	"encoding"
 	"fmt"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -157,6 +158,13 @@ func treeOf(v reflect.Value) tree {
 		return t
 	case reflect.Struct:
 		return tree{pairs: append([]pair{}, entries(v)...)}
+	case reflect.Map:
+		t := tree{pairs: []pair{}}
+		for _, k := range v.MapKeys() {
+			t.pairs = append(t.pairs, pair{key: plain(k.String()), value: treeOf(v.MapIndex(k))})
+		}
+		slices.SortFunc(t.pairs, func(a, b pair) int { return strings.Compare(a.key, b.key) })
+		return t
 	}
 	if s, ok := v.Interface().(fmt.Stringer); ok {
 		return tree{scalar: plain(s.String())}

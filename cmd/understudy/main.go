@@ -31,6 +31,7 @@ type cli struct {
 	Lint    lintCmd    `cmd:"" help:"Check scenarios, dialects and host descriptions."`
 	Schema  schemaCmd  `cmd:"" help:"Print the JSON Schema of a kind of file."`
 	Plot    plotCmd    `cmd:"" help:"Draw a scenario, or a run, over time."`
+	Explore exploreCmd `cmd:"" help:"Let the machine find the scenario that breaks a host."`
 	Report  reportCmd  `cmd:"" help:"Judge finished runs again and write their reports."`
 	Causes  causesCmd  `cmd:"" help:"List the mistakes hosts make, or tell about one."`
 	Dialect dialectCmd `cmd:"" help:"Try a wire protocol's description, or start one."`

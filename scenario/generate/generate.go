@@ -247,7 +247,8 @@ func (m *maker) asks() {
 
 func (m *maker) cast() {
 	for i := range map[string]int{"1": 1, "2": 2}[m.Levels["gauges"]] {
-		g := scenario.Gauge{Name: fmt.Sprintf("g%d", i+1), Dialect: m.Levels["dialect"]}
+		g := scenario.Gauge{Name: fmt.Sprintf("g%d", i+1)}
+		g.Dialect = m.Levels["dialect"]
 		g.Resolution = ptr(in(m.count, m.unit))
 		if f := decimal.MustParse(m.Levels["factor"]); !f.Equal(decimal.New(1, 0)) {
 			g.Factor = &f

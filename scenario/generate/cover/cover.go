@@ -543,3 +543,46 @@ func (m *maker) mend() {
 		m.set(best, f, want.Levels[j])
 	}
 }
+
+// Coverage counts which tuples of a plan have been run.
+type Coverage struct {
+	a    *Array
+	seen map[string]bool
+}
+
+// Coverage is the coverage of no rows yet.
+func (a *Array) Coverage() *Coverage { return &Coverage{a, map[string]bool{}} }
+
+// tuples calls f with every tuple a row holds.
+func (c *Coverage) tuples(row []int, f func(words string)) {
+	t := Tuple{Levels: make([]int, c.a.Plan.Strength)}
+	choose(len(row), c.a.Plan.Strength, func(factors []int) {
+		t.Factors = factors
+		for i, f := range factors {
+			t.Levels[i] = row[f]
+		}
+		f(c.a.Plan.Words(t))
+	})
+}
+
+// Add counts a row as run.
+func (c *Coverage) Add(row []int) {
+	c.tuples(row, func(words string) { c.seen[words] = true })
+}
+
+// Run is how many tuples have been run, of Array.Possible.
+func (c *Coverage) Run() int { return len(c.seen) }
+
+// Open lists the possible tuples that have not been run.
+func (c *Coverage) Open() (open []string) {
+	told := map[string]bool{}
+	for _, row := range c.a.Rows {
+		c.tuples(row, func(words string) {
+			if !c.seen[words] && !told[words] {
+				told[words] = true
+				open = append(open, words)
+			}
+		})
+	}
+	return open
+}

@@ -1,0 +1,395 @@
+// Package explore lets the machine find the scenarios that break a host: it
+// plays a covering array of everything that varies, then random timelines,
+// and makes what breaks the host as small as it can.
+package explore
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"runtime"
+	"slices"
+	"sort"
+	"strings"
+	"sync"
+	"time"
+
+	"example.org/understudy/harness/cause"
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/scenario"
+	"example.org/understudy/scenario/generate"
+	"example.org/understudy/scenario/generate/cover"
+	"example.org/understudy/scenario/shrink"
+	"example.org/understudy/sim/motion/noise"
+)
+
+// Runner plays a scenario against a host and judges its records. The error is
+// for what stops the exploring; a host that breaks is a Result.
+type Runner interface {
+	Play(ctx context.Context, s *scenario.Scenario) (judge.Result, error)
+	// Workers is how many scenarios may be played at a time.
+	Workers() int
+}
+
+// Options of an exploration.
+type Options struct {
+	Runner   Runner
+	Dialects scenario.Source
+	Strength int    // of the covering array; 0 means 2
+	Seed     uint64 // of all chance
+	// Shard is the part of the work that is done, 1 to Shards; 0 means all.
+	Shard, Shards int
+	Budget        time.Duration // real time; 0 means until Runs are done
+	Runs          int           // scenarios at most; 0 means until Budget is used up
+	UntilFound    bool          // stop at the first cause
+	NoShrink      bool
+	Found         func(*Found)   // may be nil; is told each cause once
+	Progress      func(Progress) // may be nil
+	Log           io.Writer      // may be nil; takes the results as JSON Lines
+}
+
+// Progress is how far an exploration is.
+type Progress struct {
+	Runs, Rows int // scenarios played; rows of the array among them
+	AllRows    int // rows to be played
+	Tuples, Of int // combinations run, of those that are possible
+	Causes     int
+	Took, Left time.Duration // Left is 0 without a budget
+	Shrinking  string        // the cause being made small; empty: none
+	NoVerdict  int           // runs without one
+}
+
+// Found is a cause with the smallest scenario that shows it.
+type Found struct {
+	Cause  string // name in the catalogue, or "unexplained" with the kinds of finding
+	Code   string
+	Looks  string
+	First  *scenario.File // as it was generated
+	Small  *scenario.File // as it was shrunk
+	Text   []byte         // of Small, with a comment
+	Run    int            // which run found it, from 1
+	After  time.Duration  // real time from the start
+	Tried  int            // scenarios played to shrink it
+	Steady bool           // it showed again when it was played again
+}
+
+// Summary is what an exploration came to.
+type Summary struct {
+	Progress
+	Found      []*Found
+	Impossible []cover.Impossible
+	Array      *cover.Array
+	Coverage   *cover.Coverage
+	Why        []string // of runs without a verdict, each once
+	Stopped    bool     // before the work was done
+}
+
+// item is one scenario to be played.
+type item struct {
+	file *scenario.File
+	row  []int // of the covering array; nil: random
+	seed uint64
+
+	result judge.Result
+	err    error
+}
+
+// Explore explores until the budget or the runs are used up, or ctx is done;
+// what was found until then is in the summary.
+func Explore(ctx context.Context, o Options) (*Summary, error) {
+	if o.Strength == 0 {
+		o.Strength = 2
+	}
+	if o.Shards == 0 {
+		o.Shard, o.Shards = 1, 1
+	}
+	if o.Shard < 1 || o.Shard > o.Shards {
+		return nil, fmt.Errorf("shard %d/%d is not one of %d", o.Shard, o.Shards, o.Shards)
+	}
+	if o.Budget == 0 && o.Runs == 0 {
+		return nil, fmt.Errorf("an exploration needs a budget of time or of runs")
+	}
+	array, err := cover.Make(generate.Plan(o.Strength, o.Seed))
+	if err != nil {
+		return nil, err
+	}
+	e := &explorer{Options: o, began: time.Now(), array: array, known: map[string]bool{}}
+	e.sum = &Summary{Impossible: array.Impossible, Array: array, Coverage: array.Coverage()}
+	e.sum.Of = array.Possible
+	for i := range array.Rows {
+		if e.mine(i) {
+			e.sum.AllRows++
+		}
+	}
+	e.log(line{Kind: "start", Version: Version, Seed: o.Seed, Strength: o.Strength, Shard: o.Shard, Shards: o.Shards,
+		Possible: array.Possible, Impossible: impossibleWords(array)})
+	err = e.explore(ctx)
+	e.progress("")
+	e.log(line{Kind: "end", Runs: e.sum.Runs, TookMS: e.sum.Took.Milliseconds(), Tuples: e.sum.Tuples, Stopped: e.sum.Stopped})
+	if e.logErr != nil && err == nil {
+		err = fmt.Errorf("the results: %w", e.logErr)
+	}
+	return e.sum, err
+}
+
+type explorer struct {
+	Options
+	began  time.Time
+	array  *cover.Array
+	known  map[string]bool
+	sum    *Summary
+	logErr error
+}
+
+// mine reports whether this shard plays the i-th scenario.
+func (e *explorer) mine(i int) bool { return i%e.Shards == e.Shard-1 }
+
+// at makes the i-th scenario: first the rows of the array, then random ones.
+// It is the same whatever the shard.
+func (e *explorer) at(i int) *item {
+	if i < len(e.array.Rows) {
+		seed := noise.Split(e.Seed, "row", fmt.Sprint(i))
+		return &item{file: generate.FromRow(&e.array.Plan, e.array.Rows[i], seed), row: e.array.Rows[i], seed: seed}
+	}
+	seed := noise.Split(e.Seed, "random", fmt.Sprint(i-len(e.array.Rows)))
+	return &item{file: generate.Random(seed), seed: seed}
+}
+
+func (e *explorer) explore(ctx context.Context) error {
+	if e.Budget > 0 {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithDeadline(ctx, e.began.Add(e.Budget))
+		defer cancel()
+	}
+	batch := 1
+	if n := e.Runner.Workers(); n > 1 {
+		batch = 8 * n
+	}
+	for next := 0; e.Runs == 0 || e.sum.Runs < e.Runs; {
+		var items []*item
+		for len(items) < batch && (e.Runs == 0 || e.sum.Runs+len(items) < e.Runs) {
+			if e.mine(next) {
+				items = append(items, e.at(next))
+			}
+			next++
+		}
+		e.play(ctx, items)
+		for _, it := range items {
+			if ctx.Err() != nil {
+				e.sum.Stopped = e.sum.Runs < e.sum.AllRows || e.Runs > 0
+				return nil
+			}
+			if it.err != nil {
+				return it.err
+			}
+			if e.took(ctx, it) && e.UntilFound {
+				e.sum.Stopped = true
+				return nil
+			}
+		}
+		e.progress("")
+	}
+	return nil
+}
+
+// play plays scenarios, several at a time.
+func (e *explorer) play(ctx context.Context, items []*item) {
+	var all sync.WaitGroup
+	turn := make(chan struct{}, max(1, e.Runner.Workers()))
+	for _, it := range items {
+		turn <- struct{}{}
+		all.Go(func() {
+			defer func() { <-turn }()
+			if it.err = ctx.Err(); it.err == nil {
+				it.result, it.err = e.one(ctx, it.file)
+			}
+		})
+	}
+	all.Wait()
+}
+
+// one plays a scenario as it would stand in a file.
+func (e *explorer) one(ctx context.Context, f *scenario.File) (judge.Result, error) {
+	s, err := scenario.Parse("generated", scenario.Marshal(f, ""), e.Dialects)
+	if err != nil {
+		return judge.Result{}, fmt.Errorf("a generated scenario is wrong, which is a mistake of this program: %w\n%s", err, scenario.Marshal(f, ""))
+	}
+	return e.Runner.Play(ctx, s)
+}
+
+// took takes the result of a scenario and reports whether it found something
+// new.
+func (e *explorer) took(ctx context.Context, it *item) (new bool) {
+	e.sum.Runs++
+	if it.row != nil {
+		e.sum.Rows++
+		e.sum.Coverage.Add(it.row)
+		e.sum.Tuples = e.sum.Coverage.Run()
+	}
+	names := Causes(&it.result)
+	e.log(line{Kind: "run", Run: e.sum.Runs, Seed: it.seed, Levels: e.words(it.row), Verdict: it.result.Verdict.String(), Causes: names, Reasons: it.result.Reasons})
+	if it.result.Verdict == judge.Inconclusive || it.result.Verdict == judge.Error {
+		e.sum.NoVerdict++
+		for _, why := range it.result.Reasons {
+			if !slices.Contains(e.sum.Why, why) {
+				e.sum.Why = append(e.sum.Why, why)
+			}
+		}
+	}
+	for _, name := range names {
+		if e.known[name] {
+			continue
+		}
+		new = true
+		e.known[name] = true
+		f := &Found{Cause: name, First: it.file, Small: it.file, Run: e.sum.Runs, After: time.Since(e.began)}
+		if c, ok := cause.Find(name); ok {
+			f.Code, f.Looks = c.Code, c.Looks
+		}
+		e.small(ctx, f)
+		e.sum.Found = append(e.sum.Found, f)
+		e.sum.Causes = len(e.sum.Found)
+		e.log(line{Kind: "found", Run: f.Run, Cause: f.Cause, Code: f.Code, TookMS: f.After.Milliseconds(), Tried: f.Tried, Steady: f.Steady,
+			Cues: len(f.Small.Cues), Gauges: len(f.Small.Gauges), Scenario: string(f.Text)})
+		if e.Found != nil {
+			e.Found(f)
+		}
+	}
+	return new
+}
+
+// small shrinks what was found, and writes it out.
+func (e *explorer) small(ctx context.Context, f *Found) {
+	shows := func(file *scenario.File) bool {
+		s, err := scenario.Parse("smaller", scenario.Marshal(file, ""), e.Dialects)
+		if err != nil || ctx.Err() != nil {
+			return false
+		}
+		r, err := e.Runner.Play(ctx, s)
+		if ctx.Err() != nil {
+			return false
+		}
+		return err == nil && slices.Contains(Causes(&r), f.Cause)
+	}
+	if !e.NoShrink {
+		e.progress(f.Cause)
+		if f.Steady = shows(f.First); f.Steady {
+			f.Small, f.Tried = shrink.Shrink(f.First, shows, 0)
+		}
+	}
+	named := *f.Small
+	named.Title = "Shows " + f.Cause
+	note := fmt.Sprintf("Found by exploring with seed %d, in run %d, and made as small as it would go.\n", e.Seed, f.Run)
+	if e.NoShrink {
+		note = fmt.Sprintf("Found by exploring with seed %d, in run %d.\n", e.Seed, f.Run)
+	} else if !f.Steady {
+		note = fmt.Sprintf("Found by exploring with seed %d, in run %d. It did not show when it was played again.\n", e.Seed, f.Run)
+	}
+	if f.Looks != "" {
+		note += fmt.Sprintf("%s %s: %s.\n", f.Code, f.Cause, strings.TrimRight(f.Looks, "."))
+	}
+	f.Text = scenario.Marshal(&named, note)
+}
+
+func (e *explorer) words(row []int) map[string]string {
+	if row == nil {
+		return nil
+	}
+	return generate.Row(&e.array.Plan, row)
+}
+
+func (e *explorer) progress(shrinking string) {
+	p := &e.sum.Progress
+	p.Took, p.Shrinking = time.Since(e.began), shrinking
+	if e.Budget > 0 {
+		p.Left = max(0, e.Budget-p.Took)
+	}
+	if e.Progress != nil {
+		e.Progress(*p)
+	}
+}
+
+// Causes names what a result found: the causes that explain it, the kinds of
+// finding that nothing explains, or host-failed for a host that broke as a
+// program.
+func Causes(r *judge.Result) (names []string) {
+	if r.Verdict == judge.Error {
+		return []string{"host-failed"}
+	}
+	for _, ex := range r.Explanations {
+		names = append(names, ex.Cause.Name)
+	}
+	if r.Unexplained > 0 {
+		kinds := map[string]bool{}
+		for _, f := range r.Findings {
+			if f.Cause == "" {
+				kinds[string(f.Kind)] = true
+			}
+		}
+		var sorted []string
+		for k := range kinds {
+			sorted = append(sorted, k)
+		}
+		sort.Strings(sorted)
+		names = append(names, "unexplained "+strings.Join(sorted, " "))
+	}
+	return names
+}
+
+// Version of the results' form.
+const Version = 1
+
+// line is one line of the results.
+type line struct {
+	Kind       string            `json:"explore"` // start, run, found, end
+	Version    int               `json:"version,omitempty"`
+	Seed       uint64            `json:"seed,omitempty"`
+	Strength   int               `json:"strength,omitempty"`
+	Shard      int               `json:"shard,omitempty"`
+	Shards     int               `json:"shards,omitempty"`
+	Possible   int               `json:"possible,omitempty"`
+	Impossible []impossible      `json:"impossible,omitempty"`
+	Run        int               `json:"run,omitempty"`
+	Levels     map[string]string `json:"levels,omitempty"`
+	Verdict    string            `json:"verdict,omitempty"`
+	Causes     []string          `json:"causes,omitempty"`
+	Reasons    []string          `json:"reasons,omitempty"`
+	Cause      string            `json:"cause,omitempty"`
+	Code       string            `json:"code,omitempty"`
+	Tried      int               `json:"tried,omitempty"`
+	Steady     bool              `json:"steady,omitempty"`
+	Cues       int               `json:"cues,omitempty"`
+	Gauges     int               `json:"gauges,omitempty"`
+	Scenario   string            `json:"scenario,omitempty"`
+	Runs       int               `json:"runs,omitempty"`
+	Tuples     int               `json:"tuples,omitempty"`
+	TookMS     int64             `json:"took-ms,omitempty"`
+	Stopped    bool              `json:"stopped,omitempty"`
+}
+
+type impossible struct {
+	Tuple string   `json:"tuple"`
+	Why   []string `json:"why"`
+}
+
+func impossibleWords(a *cover.Array) (all []impossible) {
+	for _, im := range a.Impossible {
+		all = append(all, impossible{a.Plan.Words(im.Tuple), im.Why})
+	}
+	return all
+}
+
+func (e *explorer) log(l line) {
+	if e.Options.Log == nil || e.logErr != nil {
+		return
+	}
+	b, err := json.Marshal(l)
+	if err == nil {
+		_, err = e.Options.Log.Write(append(b, '\n'))
+	}
+	e.logErr = err
+}
+
+// workers is how many hosts inside run at a time.
+func workers() int { return runtime.GOMAXPROCS(0) }
