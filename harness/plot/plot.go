@@ -11,12 +11,15 @@
 // beyond the limits are cut off at the edge of the panel and written there, so
 // that a gauge lifted off its part does not flatten the picture.
 //
-// A long run is thinned while it is read: where several readings share a
-// column of the picture, the column shows their smallest and largest. Values
-// are drawn as binary floats, which is exact enough for a picture and is never
-// used to judge anything.
+// A long run is thinned while it is read: where a few readings share a column
+// of the picture, the line goes through their smallest and largest; where many
+// do, it goes through the usual one, and from the smallest to the largest is
+// shaded. Values are drawn as binary floats, which is exact enough for a
+// picture and is never used to judge anything.
 //
-// The same ledger and options give the same picture, byte for byte.
+// The same ledger and options give the same SVG, byte for byte, on every
+// machine. The PNG is the same on one machine; how a processor rounds may tint
+// the rim of a line on another.
 package plot
 
 import (
