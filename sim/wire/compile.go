@@ -1667,7 +1667,7 @@ func (c *compiler) maps() {
 			}
 			first := max(l.Chan, 1) - 1
 			for k := range n {
-				m.lines = append(m.lines, regLine{at: l.At + k*stride, n: least / m.word, field: ops, ch: first + k, write: l.Write, does: l.Does})
+				m.lines = append(m.lines, regLine{at: l.At + k*stride, n: least / m.word, field: ops, ch: first + k, write: l.Write, does: l.Does, whole: l.Chan == 0 && l.Count == 0})
 			}
 			for k := range m.lines[:len(m.lines)-n] {
 				o := &m.lines[k]

@@ -16,6 +16,7 @@ type regLine struct {
 	ch    int
 	write bool
 	does  string
+	whole bool // what it does is done to all channels
 }
 
 // Reasons the wire itself gives for refusing a command.

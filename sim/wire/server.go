@@ -208,6 +208,14 @@ func (e *End) registers(c *command, req *Request, rec *Record) {
 		}
 		if l.does != "" {
 			a.Verb, a.Setting = l.does, ""
+			if l.whole {
+				a.Channel = -1
+			}
+			switch l.does {
+			case "preset", "press", "ack":
+			default: // writing anything does it
+				a.Value = Value{}
+			}
 		}
 		if i == 0 {
 			req.Verb, req.Setting, req.Channel, req.Value = a.Verb, a.Setting, a.Channel, a.Value
