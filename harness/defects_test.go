@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"sort"
 	"strings"
+	"sync"
 	"testing"
 
 	"example.org/understudy/cmd/refhost/host"
@@ -99,6 +100,7 @@ var shows = map[string]string{
 	"channel-first-only":   "12-two-channels",
 	"channels-as-first":    "12-two-channels",
 	"channels-swapped":     "12-two-channels",
+	"checksum-ignored":     "11-damaged-frames",
 	"datum-dropped":        "01-in-the-middle",
 	"datum-twice":          "01-in-the-middle",
 	"decides-displayed":    "13-the-fine-print",
@@ -139,6 +141,7 @@ var shows = map[string]string{
 	"settings-not-written": "10-no-reading",
 	"sign-inverted":        "01-in-the-middle",
 	"sign-lost":            "11-damaged-frames",
+	"sign-not-extended":    "11-damaged-frames",
 	"split-frame-lost":     "07-tag-burst",
 	"stale-after-rejoin":   "08-link-lost",
 	"stream-as-tag":        "01-in-the-middle",
@@ -154,7 +157,7 @@ var shows = map[string]string{
 	"tag-value-streamed":   "07-tag-burst",
 	"tag-window-endless":   "07-tag-burst",
 	"tag-wrap-dropped":     "07-tag-burst",
-	"tags-out-of-order":    "01-in-the-middle",
+	"tags-out-of-order":    "07-tag-burst",
 	"time-zone":            "01-in-the-middle",
 	"times-backwards":      "01-in-the-middle",
 	"truncates":            "03-inch-host",
@@ -178,27 +181,48 @@ var shows = map[string]string{
 	"zone-stale":           "02-on-every-limit",
 }
 
+// unseen are the defects no shipped scenario can show, and why. They must pass:
+// what cannot be seen must not be accused either.
+var unseen = map[string]string{
+	"wrong-parity": "a Linux pseudo-terminal keeps no parity, so neither the bytes nor the settings show it",
+}
+
 // Every defect is found by a shipped scenario and named as the first cause.
 // -v prints the table.
 func TestEveryDefectIsNamed(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs the host more than seventy times")
 	}
+	var mu sync.Mutex
 	var table []string
-	for _, d := range host.Defects() {
-		t.Run(d.Name, func(t *testing.T) {
-			name, ok := shows[d.Name]
-			require.True(t, ok, "no shipped scenario shows it")
-			out := check(t, shipped(t, name), "--defect", d.Name)
-			require.Equal(t, judge.Fail, out.Verdict, out.Why)
-			require.NotEmpty(t, out.Explanations, explain(out))
-			first := out.Explanations[0]
-			require.Equal(t, d.Name, first.Cause.Name, explain(out))
-			table = append(table, fmt.Sprintf("%-22s %-26s %4d findings", d.Name, name, len(out.Findings)))
-		})
-	}
+	t.Run("each", func(t *testing.T) {
+		for _, d := range host.Defects() {
+			if why, ok := unseen[d.Name]; ok {
+				t.Run(d.Name, func(t *testing.T) {
+					t.Parallel()
+					out := check(t, shipped(t, "01-in-the-middle"), "--defect", d.Name)
+					require.Equal(t, judge.Pass, out.Verdict, explain(out))
+					t.Log("not to be seen: ", why)
+				})
+				continue
+			}
+			t.Run(d.Name, func(t *testing.T) {
+				t.Parallel()
+				name, ok := shows[d.Name]
+				require.True(t, ok, "no shipped scenario shows it")
+				out := check(t, shipped(t, name), "--defect", d.Name)
+				require.Equal(t, judge.Fail, out.Verdict, out.Why)
+				require.NotEmpty(t, out.Explanations, explain(out))
+				first := out.Explanations[0]
+				require.Equal(t, d.Name, first.Cause.Name, explain(out))
+				mu.Lock()
+				defer mu.Unlock()
+				table = append(table, fmt.Sprintf("%-22s %-26s %4d findings", d.Name, name, len(out.Findings)))
+			})
+		}
+	})
 	sort.Strings(table)
-	t.Log("\n" + strings.Join(table, "\n") + fmt.Sprintf("\n%d of %d defects found and named", len(table), len(host.Defects())))
+	t.Log("\n" + strings.Join(table, "\n") + fmt.Sprintf("\n%d of %d defects found and named", len(table), len(host.Defects())-len(unseen)))
 }
 
 // The correct host is never accused, whatever the seed: 200 seeds of a noisy
@@ -210,11 +234,17 @@ func TestCorrectHostIsNotAccused(t *testing.T) {
 	}
 	text, err := os.ReadFile(filepath.Join("testdata", "noisy.yaml"))
 	require.NoError(t, err)
-	for seed := range seeds {
-		s, err := scenario.Parse("noisy.yaml", text, shippedDialect)
-		require.NoError(t, err)
-		s.Play.Seed = uint64(seed)
-		out := check(t, s)
-		require.Equal(t, judge.Pass, out.Verdict, "seed %d: %s", seed, explain(out))
+	const lanes = 4 // each run waits for its host more than it works
+	for lane := range lanes {
+		t.Run(fmt.Sprintf("lane %d", lane), func(t *testing.T) {
+			t.Parallel()
+			for seed := lane; seed < seeds; seed += lanes {
+				s, err := scenario.Parse("noisy.yaml", text, shippedDialect)
+				require.NoError(t, err)
+				s.Play.Seed = uint64(seed)
+				out := check(t, s)
+				require.Equal(t, judge.Pass, out.Verdict, "seed %d: %s", seed, explain(out))
+			}
+		})
 	}
 }

@@ -428,6 +428,10 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	spec.Claims = claims(c.Host.NoClaim)
 	out.Spec = spec
 	out.Result = judge.Judge(spec, out.Entries, out.Records)
+	if out.Verdict == judge.Pass && out.Counts.Expected == 0 {
+		out.Verdict = judge.Inconclusive // a pass needs evidence
+		out.Reasons = append(out.Reasons, "nothing that the host received was due to be recorded")
+	}
 }
 
 // claims is all aspects but those a host does not claim; nil is all.
