@@ -102,13 +102,17 @@ func onOff(on bool) Value {
 
 // flag reads on or off, or 1 or 0.
 func (v Value) flag() (bool, Refusal) {
-	switch {
-	case v.Word == "on", v.Numeric && v.Num.Equal(decimal.New(1, 0)):
+	switch v.Word {
+	case "on":
 		return true, Done
-	case v.Word == "off", v.Numeric && v.Num.IsZero():
+	case "off":
 		return false, Done
 	}
-	return false, BadValue
+	n, why := v.whole(0, 1)
+	if why != Done {
+		return false, BadValue
+	}
+	return n == 1, Done
 }
 
 func flags(of func(*Gauge) *bool) (get func(*Gauge, *channel) Value, set func(*Gauge, *channel, time.Duration, Value) Refusal) {
@@ -202,23 +206,19 @@ func settings() []setting {
 		})
 	get, set = lengths(func(c *channel) *decimal.Length { return &c.Preset }, -1<<63)
 	channelled("preset-size", "length", get, set)
-	channelled("datum", "length, up to 1 km",
-		func(_ *Gauge, c *channel) Value {
-			return Number(c.datum.Mul(decimal.New(1, -9)).Trim())
-		},
-		nil)
-	s[len(s)-1].Is = "number of mm"
-	s[len(s)-1].set = func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
-		n, why := v.in("mm")
-		if why != Done {
-			return why
-		}
-		if n.Abs().Cmp(decimal.New(1, 6)) > 0 || n.Exponent() < -24 {
-			return OutOfRange
-		}
-		c.datum = n.Mul(decimal.New(1, 9))
-		return Done
-	}
+	channelled("datum", "number of mm, up to a million", // in mm always: not every datum can be written in inches
+		func(_ *Gauge, c *channel) Value { return Number(c.datum.Mul(decimal.New(1, -9)).Trim()) },
+		func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
+			n, why := v.in("mm")
+			if why != Done {
+				return why
+			}
+			if n.Abs().Cmp(decimal.New(1, 6)) > 0 || n.Exponent() < -24 {
+				return OutOfRange
+			}
+			c.datum = n.Mul(decimal.New(1, 9))
+			return Done
+		})
 	for _, l := range []struct {
 		name string
 		of   func(*zone.Limits) *zone.Limit
