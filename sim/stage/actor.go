@@ -28,7 +28,8 @@ type actor struct {
 	m      *Member
 	name   string
 	g      *gauge.Gauge
-	out    gauge.Out
+	outs   []*gauge.Out // one for each level of steps that lead to steps
+	depth  int
 	probes []tipper
 	tips   []gauge.Tip
 	tickAt time.Duration
@@ -244,10 +245,22 @@ func (a *actor) tick() {
 
 // step gives the gauge an event and carries out what comes of it.
 func (a *actor) step(e gauge.Event) {
-	a.g.Step(a.s.now, e, &a.out)
-	for i := range a.out.Emissions {
-		a.emitted(&a.out.Emissions[i])
+	a.stepped(e, a.emitted)
+}
+
+// stepped gives the gauge an event and hands each thing that comes of it to do.
+// That may step the gauge again, so every level has an Out of its own.
+func (a *actor) stepped(e gauge.Event, do func(*gauge.Emission)) {
+	if a.depth == len(a.outs) {
+		a.outs = append(a.outs, new(gauge.Out))
 	}
+	out := a.outs[a.depth]
+	a.depth++
+	a.g.Step(a.s.now, e, out)
+	for i := range out.Emissions {
+		do(&out.Emissions[i])
+	}
+	a.depth--
 }
 
 // act looks, steps and schedules: for events from outside the gauge's rhythm.
@@ -711,17 +724,17 @@ func (a *actor) channelName(i int) string {
 // ask puts a command to the gauge and returns its reply.
 func (a *actor) ask(c gauge.Command) *gauge.Emission {
 	a.look()
-	a.g.Step(a.s.now, gauge.Event{Kind: gauge.Asked, Command: c, By: "host"}, &a.out)
 	reply := gauge.Emission{Kind: gauge.Replied, Outcome: gauge.Outcome{Refused: gauge.UnknownVerb}}
-	for i := range a.out.Emissions {
-		if e := &a.out.Emissions[i]; e.Kind == gauge.Replied {
+	a.stepped(gauge.Event{Kind: gauge.Asked, Command: c, By: "host"}, func(e *gauge.Emission) {
+		switch {
+		case e.Kind == gauge.Replied:
 			reply = *e
-		} else if e.Kind == gauge.PowerTold && e.Power == gauge.Off {
+		case e.Kind == gauge.PowerTold && e.Power == gauge.Off:
 			a.leaves = true
-		} else {
+		default:
 			a.emitted(e)
 		}
-	}
+	})
 	a.schedule()
 	return &reply
 }

@@ -69,18 +69,14 @@ func (r Turn) do(s *Stage, a *actor) error {
 func (a *actor) command(c gauge.Command) error {
 	c.Channel = a.channel
 	a.look()
-	a.g.Step(a.s.now, gauge.Event{Kind: gauge.Asked, Command: c, By: a.by}, &a.out)
 	var err error
-	for i := range a.out.Emissions {
-		e := &a.out.Emissions[i]
-		if e.Kind == gauge.Replied {
-			if e.Outcome.Refused != gauge.Done {
-				err = errors.New(string(e.Outcome.Refused))
-			}
-			continue
+	a.stepped(gauge.Event{Kind: gauge.Asked, Command: c, By: a.by}, func(e *gauge.Emission) {
+		if e.Kind != gauge.Replied {
+			a.emitted(e)
+		} else if e.Outcome.Refused != gauge.Done {
+			err = errors.New(string(e.Outcome.Refused))
 		}
-		a.emitted(e)
-	}
+	})
 	a.schedule()
 	return err
 }
