@@ -60,6 +60,37 @@ func (d *Dialect) Explain(stream []byte, from Side) []Piece {
 	return list
 }
 
+// Table writes the spans of a frame in columns a person can read: where, the
+// bytes in hexadecimal and as text, the field, and what it shows. A line that
+// is not good begins with an exclamation mark.
+func Table(raw []byte, spans []Span) string {
+	const perLine = 8
+	var b strings.Builder
+	for _, s := range spans {
+		for at := s.Start; at < s.End; at += perLine {
+			end := min(at+perLine, s.End)
+			mark := ' '
+			if !s.Good {
+				mark = '!'
+			}
+			text := make([]byte, 0, perLine)
+			for _, c := range raw[at:end] {
+				if c < ' ' || c > '~' {
+					c = '.'
+				}
+				text = append(text, c)
+			}
+			field, shows := s.Field, s.Shows
+			if at > s.Start {
+				field, shows = "", ""
+			}
+			line := fmt.Sprintf("%c %4d  %-23s  %-8s  %-16s  %s", mark, at, fmt.Sprintf("% X", raw[at:end]), text, field, shows)
+			b.WriteString(strings.TrimRight(line, " ") + "\n")
+		}
+	}
+	return b.String()
+}
+
 // part is a candidate span: where several claim a byte, the first one has it.
 type part struct {
 	Span
@@ -461,7 +492,7 @@ func (o *op) sampleValue(term string, ch int) (Value, bool) {
 	switch o.kind {
 	case opChoice:
 		for _, c := range o.choices {
-			if c.val.Text == sampleTexts[term] || c.val.Kind == Flag && !c.val.True() {
+			if c.val.Kind == Text && c.val.Text == sampleTexts[term] || c.val.Kind == Flag && !c.val.True() {
 				return c.val, true
 			}
 		}

@@ -50,8 +50,8 @@ func TestSamples(t *testing.T) {
 				if !s.Good {
 					t.Errorf("%s %s: %q: %+v", d.Name(), f.Name, raw, s)
 				}
-				fmt.Fprintf(&b, "  %-24s %-16s %-18s %s\n", fmt.Sprintf("% X", raw[s.Start:s.End]), fmt.Sprintf("%q", raw[s.Start:s.End]), s.Field, s.Shows)
 			}
+			b.WriteString(Table(raw, d.Annotate(raw, f.From)))
 		}
 		golden(t, d.Name()+".golden", b.String())
 	}

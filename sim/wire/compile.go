@@ -620,8 +620,8 @@ func (c *compiler) number(_ *scope, f *fieldSpec, o *op, kind string) {
 				c.doc.Errorf(&f.Exponent, "", "a power of ten needs a decimal mark")
 			}
 		}
-		if o.decimals == 0 {
-			o.digits = 0
+		if o.decimals == 0 && o.exponent == 0 {
+			o.mark = 0 // a whole number has none
 		}
 	case "hex":
 		o.width, o.longest = f.Width, f.Longest

@@ -67,6 +67,12 @@ frames:
       - {check: sum, form: hex}
 `, i, framing)))
 	}
+	list = append(list, parse(t, "fuzz.yaml", `
+dialect: fixed
+framing: {kind: fixed, bytes: 10, start: "\x55", check: {check: crc-16/modbus}, covers: all}
+frames:
+  - {name: x, fields: [{int: seq, size: 1, wraps: 256}, {float: reading, size: 4, void: nan}, {flags: f, size: 2, order: little, bits: [{bits: [0, 8], int: cell}, {bit: 15, flag: low}]}]}
+`))
 	return append(list, shipped(t)...)
 }
 
