@@ -123,7 +123,7 @@ func entries(v reflect.Value) (ps []pair) {
 		case "notice":
 			p.value = tree{folded: field.String()}
 		}
-		if field.Kind() == reflect.Slice && field.Len() == 0 {
+		if field.Kind() == reflect.Slice && field.Len() == 0 || field.Kind() == reflect.Struct && p.value.pairs != nil && len(p.value.pairs) == 0 {
 			continue
 		}
 		ps = append(ps, p)

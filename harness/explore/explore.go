@@ -247,7 +247,7 @@ func (e *explorer) took(ctx context.Context, it *item) (new bool) {
 		if c, ok := cause.Find(name); ok {
 			f.Code, f.Looks = c.Code, c.Looks
 		}
-		e.small(ctx, f)
+		e.small(ctx, f, &it.result)
 		e.sum.Found = append(e.sum.Found, f)
 		e.sum.Causes = len(e.sum.Found)
 		e.log(line{Kind: "found", Run: f.Run, Cause: f.Cause, Code: f.Code, TookMS: f.After.Milliseconds(), Tried: f.Tried, Steady: f.Steady,
@@ -260,7 +260,10 @@ func (e *explorer) took(ctx context.Context, it *item) (new bool) {
 }
 
 // small shrinks what was found, and writes it out.
-func (e *explorer) small(ctx context.Context, f *Found) {
+// It must show the cause no less clearly than what was generated: where that
+// told it apart from its rival, so must the small one.
+func (e *explorer) small(ctx context.Context, f *Found, as *judge.Result) {
+	clear := told(as, f.Cause)
 	shows := func(file *scenario.File) bool {
 		s, err := scenario.Parse("smaller", scenario.Marshal(file, ""), e.Dialects)
 		if err != nil || ctx.Err() != nil {
@@ -270,7 +273,7 @@ func (e *explorer) small(ctx context.Context, f *Found) {
 		if ctx.Err() != nil {
 			return false
 		}
-		return err == nil && slices.Contains(Causes(&r), f.Cause)
+		return err == nil && slices.Contains(Causes(&r), f.Cause) && (!clear || told(&r, f.Cause))
 	}
 	if !e.NoShrink {
 		e.progress(f.Cause)
@@ -290,6 +293,16 @@ func (e *explorer) small(ctx context.Context, f *Found) {
 		note += fmt.Sprintf("%s %s: %s.\n", f.Code, f.Cause, strings.TrimRight(f.Looks, "."))
 	}
 	f.Text = scenario.Marshal(&named, note)
+}
+
+// told reports whether a result tells a cause apart from the next best.
+func told(r *judge.Result, name string) bool {
+	for _, ex := range r.Explanations {
+		if ex.Cause.Name == name {
+			return !ex.Same
+		}
+	}
+	return false
 }
 
 func (e *explorer) words(row []int) map[string]string {

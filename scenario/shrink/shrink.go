@@ -173,6 +173,7 @@ func (s *shrinker) dialects() (did bool) {
 
 // part says less of the part.
 func (s *shrinker) part() (did bool) {
+	did = s.try(func(f *scenario.File) { f.Seed = 1 })
 	did = s.unsay(func(f *scenario.File) reflect.Value { return reflect.ValueOf(&f.Part).Elem() }, "nominal", "feature") || did
 	for _, pair := range []func(f *scenario.File) *scenario.Pair{
 		func(f *scenario.File) *scenario.Pair { return f.Part.Warn },

@@ -319,6 +319,7 @@ func (g *gaugePort) Return(string) error {
 		return port.ErrUp
 	}
 	g.up = true
+	g.w.at(g.clock()) // a host that waits for it opens it at once
 	return nil
 }
 
