@@ -112,7 +112,7 @@ func most(a, b decimal.Decimal) decimal.Decimal {
 }
 
 // Expr is a formula over channels: + − * /, brackets, numbers, lengths such as
-// mm(2.5), and the functions abs, min, max and mean. It is exact decimal
+// mm(2.5) or inch(0.1), and the functions abs, min, max and mean. It is exact decimal
 // arithmetic throughout; only quotients are rounded. Dimensions are checked
 // when it is read: a length cannot be added to a number, and the result is a
 // length.

@@ -57,6 +57,7 @@ func (g *Gauge) Face() Face {
 	}
 	if r.Void != Valid {
 		f.Figures, f.Fits = mark(r.Void.String(), strings.Repeat("-", digits)), false
+	} else {
 		f.Figures, f.Zone = r.Shown.String(), mark(r.Zone.String(), "")
 		if len(strings.Trim(strings.ReplaceAll(f.Figures, ".", ""), "-")) > digits {
 			f.Figures, f.Fits = mark("full", strings.Repeat("=", digits)), false
