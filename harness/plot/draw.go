@@ -23,6 +23,7 @@ const (
 	frame     ink = 0x17d8591
 	truthInk  ink = 0x15d85b2 // broad and pale
 	shownInk  ink = 0x10e2746 // thin and dark
+	sizeInk   ink = 0x1555c66 // dotted
 	spreadInk ink = 0x1c6d3e2 // a ground for those lines
 	limitInk  ink = 0x18f2d14 // solid
 	warnInk   ink = 0x1775600 // dashed
@@ -47,12 +48,16 @@ const (
 	tagLane     = 13
 	cueRows     = 6
 	truthWidth  = 2.6
+	sizeWidth   = 1.3
 )
 
 // Disclaimer stands on every picture.
 const Disclaimer = "Simulated: releases no real part"
 
-var warnDash = []float64{5, 2.5}
+var (
+	warnDash = []float64{5, 2.5}
+	sizeDash = []float64{1.5, 2}
+)
 
 func (l limitsFrom) all() []zone.Limit {
 	return []zone.Limit{l.Lower, l.WarnLower, l.WarnUpper, l.Upper}
@@ -195,7 +200,8 @@ func (d *drawing) legend(wide float64) {
 			d.line(i, width, dash, point{b.x0, y}, point{b.x1, y})
 		}
 	}
-	entry("truth", "truth, before rounding", across(truthInk, truthWidth, nil))
+	entry("truth", "value before rounding", across(truthInk, truthWidth, nil))
+	entry("size", "true size", across(sizeInk, sizeWidth, sizeDash))
 	if d.used["spread"] {
 		entry("reading", "usual reading", across(shownInk, 1, nil))
 	} else {
@@ -581,14 +587,16 @@ func (t *trail) to(x, y float64) {
 	*t = append(*t, p)
 }
 
-// curves draws truth and reading.
+// curves draws the value before rounding, the reading, and the true size where
+// the probe makes something else of it.
 func (d *drawing) curves(p *panel, b box, y func(float64) float64) {
 	c := p.channel
 	hold := c.series.typical()
-	var truth, shown [][]point
+	var truth, shown, size [][]point
 	var dots []point
 	for _, run := range c.series.runs(p.line, p.column) {
-		var t, s trail
+		var t, s, z trail
+		strays := false
 		for i, r := range run {
 			x0, x1 := d.x(r.from), d.x(r.to)
 			if i > 0 {
@@ -596,6 +604,11 @@ func (d *drawing) curves(p *panel, b box, y func(float64) float64) {
 			}
 			follow(&t, r.truth, x0, x1, y)
 			follow(&s, r.shown, x0, x1, y)
+			follow(&z, r.size, x0, x1, y)
+			strays = strays || math.Abs(r.size.last-r.truth.last) > c.step
+		}
+		if strays {
+			size = append(size, z)
 		}
 		last := run[len(run)-1]
 		until := last.to + min(hold, time.Second)
@@ -628,6 +641,10 @@ func (d *drawing) curves(p *panel, b box, y func(float64) float64) {
 		}
 	}
 	d.lines(shownInk, thin, nil, within(shown, b))
+	if kept := within(size, b); len(kept) > 0 {
+		d.used["size"] = true
+		d.lines(sizeInk, sizeWidth, sizeDash, kept)
+	}
 }
 
 // spread shades from the smallest to the largest reading of each column.

@@ -207,6 +207,12 @@ func (c *channel) reading(now time.Duration, f *ledger.Frame, r *ledger.Reading,
 		shown, step = shown*k, step*k
 	}
 	truth := r.Exact.Float64() / float64(c.unit.Size())
+	// The true size, where the channel reads sizes: a gauge that was set to zero
+	// or reads a function does not, and is off by more than a millimetre.
+	size := float64(r.Size) / float64(c.unit.Size())
+	if r.Function != "live" || math.Abs(size-truth)*float64(c.unit.Size()) > float64(decimal.Millimetre) {
+		size = truth
+	}
 	void := r.Void
 	if void == "" && !(math.Abs(shown) < 1e18 && math.Abs(truth) < 1e18) {
 		void = "not a length"
@@ -238,7 +244,7 @@ func (c *channel) reading(now time.Duration, f *ledger.Frame, r *ledger.Reading,
 			c.step = max(c.step, step)
 		}
 		streamed := f.Cause == ledger.Stream || f.Cause == ledger.Asked
-		c.series.add(bin{now, now, 1, one(truth), one(shown), broken}, streamed)
+		c.series.add(bin{now, now, 1, one(truth), one(shown), one(size), broken}, streamed)
 	}
 }
 

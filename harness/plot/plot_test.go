@@ -470,7 +470,7 @@ func TestThinning(t *testing.T) {
 				want = one(v)
 			}
 			want = want.then(one(v))
-			s.add(bin{at, at, 1, one(-v), one(v), false}, true)
+			s.add(bin{at, at, 1, one(-v), one(v), one(-v), false}, true)
 			fs.add(flow{at, 1, 0, i % 2})
 			if len(s.bins) > maxBins || len(fs.all) > maxBins || len(s.sample) > maxBins {
 				t.Fatalf("%d bins, %d flows, %d samples", len(s.bins), len(fs.all), len(s.sample))

@@ -20,7 +20,8 @@ func (e extent) then(f extent) extent {
 type bin struct {
 	from, to     time.Duration // of the first and the last reading
 	n            int
-	truth, shown extent
+	truth, shown extent // before rounding, and as reported
+	size         extent // true size of what the gauge is set on
 	broken       bool // something void came before it
 }
 
@@ -81,7 +82,7 @@ func joinLast(bins []bin, width time.Duration) []bin {
 	}
 	a, b := &bins[n-2], bins[n-1]
 	a.to, a.n = b.to, a.n+b.n
-	a.truth, a.shown = a.truth.then(b.truth), a.shown.then(b.shown)
+	a.truth, a.shown, a.size = a.truth.then(b.truth), a.shown.then(b.shown), a.size.then(b.size)
 	return bins[:n-1]
 }
 
@@ -128,6 +129,7 @@ func (s *series) columns(width time.Duration) (line, spread []bin) {
 			return one(vs[n/2])
 		}
 		line[i].truth = of(func(b *bin) float64 { return b.truth.last })
+		line[i].size = of(func(b *bin) float64 { return b.size.last })
 		line[i].shown = of(func(b *bin) float64 { return b.shown.last })
 		line[i].broken = false // what is void is seen beside it
 		bins = bins[n:]
