@@ -2,6 +2,7 @@ package harness
 
 import (
 	"bufio"
+	"context"
 	"encoding/hex"
 	"fmt"
 	"io"
@@ -11,6 +12,8 @@ import (
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/zone"
 )
@@ -18,10 +21,30 @@ import (
 // Explain writes the expected timeline of a scenario, played on paper: cues,
 // and for each tagged reading, and each streamed one that changes the zone
 // (every one with all), the truth, the reading, the frame, and what a correct
-// host makes of it and why.
-func Explain(out io.Writer, s *scenario.Scenario, all bool) error {
-	entries, err := OnPaper(s, nil, nil)
+// host makes of it and why. With steps each reading is followed through the
+// gauge's measuring chain.
+func Explain(out io.Writer, s *scenario.Scenario, all, steps bool) error {
+	var entries []ledger.Entry
+	var chains [][][]gauge.Step // of each entry, by channel
+	var st *stage.Stage
+	st, err := stage.New(s.Play, stage.Options{Keep: func(e ledger.Entry) {
+		entries = append(entries, e)
+		var chain [][]gauge.Step
+		if steps && e.Frame != nil && len(e.Frame.Readings) > 0 {
+			g := s.GaugeIndex(e.Gauge)
+			for c := range s.Play.Cast[g].Profile.Channels {
+				chain = append(chain, st.Steps(g, c))
+			}
+		}
+		chains = append(chains, chain)
+	}})
 	if err != nil {
+		return err
+	}
+	if err := st.Run(context.Background()); err != nil {
+		return err
+	}
+	if err := st.Finish("the timeline ended"); err != nil {
 		return err
 	}
 	w := bufio.NewWriter(out)
@@ -33,7 +56,7 @@ func Explain(out io.Writer, s *scenario.Scenario, all bool) error {
 	spec := Spec(s)
 	several := len(s.Gauges) > 1
 	last := map[string]zone.Zone{}
-	for _, e := range entries {
+	for i, e := range entries {
 		who := ""
 		if several && e.Gauge != "" {
 			who = e.Gauge + "  "
@@ -65,14 +88,14 @@ func Explain(out io.Writer, s *scenario.Scenario, all bool) error {
 				line("frame", "number %s: %s %s", numbers(e.Out.Frames), e.Out.Fate, e.Out.Fault)
 			}
 		case ledger.KindFrame:
-			explainFrame(e, line, s, &spec, last, all)
+			explainFrame(e, chains[i], line, s, &spec, last, all)
 		}
 	}
 	fmt.Fprintf(w, "%s  end\n\nSimulated: these results never release real parts.\n", clock(s.Play.Until))
 	return w.Flush()
 }
 
-func explainFrame(e ledger.Entry, line func(what, format string, args ...any), s *scenario.Scenario, spec *cause.Spec, last map[string]zone.Zone, all bool) {
+func explainFrame(e ledger.Entry, chain [][]gauge.Step, line func(what, format string, args ...any), s *scenario.Scenario, spec *cause.Spec, last map[string]zone.Zone, all bool) {
 	f := e.Frame
 	g := s.GaugeIndex(e.Gauge)
 	what := string(f.Cause)
@@ -105,12 +128,31 @@ func explainFrame(e ledger.Entry, line func(what, format string, args ...any), s
 			reads += " (" + r.Function + ")"
 		}
 		line(what, "%struth %s %s, reads %s", name, size, r.Unit, reads)
+		if chain != nil {
+			explainSteps(chain[ch], reads, line)
+		}
 		records := at.Zone.String()
 		if r.Void == "" {
 			records = fmt.Sprintf("%s %s, %s", at.Value, at.Unit, at.Zone)
 		}
 		line("", "  host: %s: %s", records, at.Rule)
 		line("", "  frame %d: %s  %s", f.ID, hex.EncodeToString(f.Bytes), printable(f.Bytes))
+	}
+}
+
+// explainSteps writes the chain of a reading. A tag that is sent again, or that
+// waited for the link, carries a reading whose chain has moved on.
+func explainSteps(chain []gauge.Step, reads string, line func(what, format string, args ...any)) {
+	ends := false
+	for _, st := range chain {
+		ends = ends || strings.HasPrefix(reads, st.Value)
+	}
+	if !ends {
+		line("", "  step: taken at an earlier sample")
+		return
+	}
+	for _, st := range chain {
+		line("", "  step: %-34s %s", st.Name, st.Value)
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 type explainCmd struct {
 	Scenario string `arg:"" help:"A scenario file, or the name of a shipped scenario."`
 	All      bool   `help:"Show every streamed reading, not only those where the zone changes."`
+	Steps    bool   `help:"Follow each reading through the gauge's measuring chain, step by step."`
 }
 
 func (c *explainCmd) Run(a *app) error {
@@ -14,5 +15,5 @@ func (c *explainCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return harness.Explain(a.stdout, s, c.All)
+	return harness.Explain(a.stdout, s, c.All, c.Steps)
 }

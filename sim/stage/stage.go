@@ -253,6 +253,10 @@ func (s *Stage) Finish(why string) error {
 // Now is the present time of the timeline; for the loop's own callbacks.
 func (s *Stage) Now() time.Duration { return s.now }
 
+// Steps shows the measuring chain of a channel at its present sample, step by
+// step; for the loop's own callbacks.
+func (s *Stage) Steps(member, channel int) []gauge.Step { return s.actors[member].g.Trace(channel) }
+
 // Readings is the number of readings sampled so far.
 func (s *Stage) Readings() int64 { return s.readings }
 
