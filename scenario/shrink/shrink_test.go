@@ -9,7 +9,6 @@ import (
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/stage"
 	"github.com/stretchr/testify/require"
-	"pgregory.net/rapid"
 )
 
 func dialect(name string) (string, []byte, error) {
@@ -125,13 +124,12 @@ gauges:
 // Whatever is asked, the result still has it, is no larger, is the same every
 // time, and cannot be made smaller by asking again.
 func TestShrinkProperties(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		f := generate.Random(rapid.Uint64().Draw(t, "seed"))
-		want := len(f.Cues)/2 + 1
-		holds := func(g *scenario.File) bool { return has(g, "preset", "tag") && sound(g) && len(g.Cues)%want < want }
-		if !holds(f) {
-			return
+	for seed := range uint64(12) {
+		f := generate.Random(seed)
+		holds := func(g *scenario.File) bool {
+			return has(g, "preset", "tag") && len(g.Cues)%2 == len(f.Cues)%2 && sound(g)
 		}
+		require.True(t, holds(f))
 		small, _ := Shrink(f, holds, 0)
 		require.True(t, holds(small))
 		require.LessOrEqual(t, len(key(small)), len(key(f)))
@@ -139,7 +137,7 @@ func TestShrinkProperties(t *testing.T) {
 		require.Equal(t, key(small), key(again))
 		still, _ := Shrink(small, holds, 0)
 		require.Equal(t, key(small), key(still))
-	})
+	}
 }
 
 func TestShrinkStopsWhenTold(t *testing.T) {

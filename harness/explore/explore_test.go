@@ -1,0 +1,268 @@
+package explore_test
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"strings"
+	"testing"
+	"time"
+
+	"example.org/understudy/cmd/refhost/host"
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/explore"
+	"example.org/understudy/harness/explore/inside"
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/scenario"
+	"example.org/understudy/scenario/generate"
+	"example.org/understudy/scenarios"
+	"github.com/google/go-cmp/cmp"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+func dialect(name string) (string, []byte, error) {
+	text, err := scenarios.Files.ReadFile("dialects/" + name + ".yaml")
+	return name + ".yaml", text, err
+}
+
+func refhost(t testing.TB, defect string) explore.Inside {
+	h, err := host.Inside(defect)
+	require.NoError(t, err)
+	return explore.Inside{Host: h}
+}
+
+func options(t testing.TB, defect string, runs int) explore.Options {
+	return explore.Options{Runner: refhost(t, defect), Dialects: dialect, Seed: 1, Runs: runs}
+}
+
+// The correct host is never accused. (The count is kept small here; a longer
+// run is understudy explore --runs 10000 --budget 0s.)
+func TestNothingIsFoundInTheCorrectHost(t *testing.T) {
+	sum, err := explore.Explore(t.Context(), options(t, "", 500))
+	require.NoError(t, err)
+	for _, f := range sum.Found {
+		t.Errorf("%s:\n%s", f.Cause, f.Text)
+	}
+	require.Equal(t, 500, sum.Runs)
+	require.Zero(t, sum.NoVerdict, "%v", sum.Why)
+	require.Equal(t, sum.Of, sum.Tuples)
+	require.Equal(t, len(sum.Array.Rows), sum.Rows)
+	require.NotEmpty(t, sum.Impossible)
+	require.Empty(t, sum.Coverage.Open())
+}
+
+// Every mistake of the reference host is found by scenarios that nobody wrote
+// for it, and what is kept is small.
+func TestEveryMistakeIsFound(t *testing.T) {
+	for _, d := range host.Defects() {
+		t.Run(d.Name, func(t *testing.T) {
+			t.Parallel()
+			o := options(t, d.Name, 300)
+			o.UntilFound, o.NoShrink = true, true
+			sum, err := explore.Explore(t.Context(), o)
+			require.NoError(t, err)
+			require.NotEmpty(t, sum.Found, "%s: %s", d.Name, d.Meaning)
+		})
+	}
+}
+
+func TestFoundIsSmallAndTheSameEveryTime(t *testing.T) {
+	for _, c := range []struct {
+		defect       string
+		cues, gauges int // at most
+	}{
+		{"strict-limits", 4, 1}, {"tag-wrap-dropped", 4, 1}, {"stale-after-rejoin", 5, 1}, {"gauges-swapped", 4, 2}, {"void-as-zero", 4, 1},
+	} {
+		t.Run(c.defect, func(t *testing.T) {
+			o := options(t, c.defect, 300)
+			o.UntilFound = true
+			sum, err := explore.Explore(t.Context(), o)
+			require.NoError(t, err)
+			require.NotEmpty(t, sum.Found)
+			f := sum.Found[0]
+			require.True(t, f.Steady)
+			require.LessOrEqual(t, len(f.Small.Cues), c.cues, "%s", f.Text)
+			require.LessOrEqual(t, len(f.Small.Gauges), c.gauges, "%s", f.Text)
+
+			// What is kept is a scenario like any other, and shows it again.
+			s, err := scenario.Parse("kept", f.Text, dialect)
+			require.NoError(t, err, "%s", f.Text)
+			r, err := o.Runner.Play(t.Context(), s)
+			require.NoError(t, err)
+			require.Contains(t, explore.Causes(&r), f.Cause)
+			require.Contains(t, string(f.Text), "# Found by exploring with seed 1, in run")
+			r, err = refhost(t, "").Play(t.Context(), s)
+			require.NoError(t, err)
+			require.NotEqual(t, judge.Fail, r.Verdict, "the correct host does it right")
+
+			again, err := explore.Explore(t.Context(), o)
+			require.NoError(t, err)
+			require.Equal(t, string(f.Text), string(again.Found[0].Text))
+			require.Equal(t, f.Run, again.Found[0].Run)
+		})
+	}
+}
+
+// Shards do different parts of the same work, and all of it together.
+func TestShards(t *testing.T) {
+	var results []io.Reader
+	var texts []string
+	runs := 0
+	for k := 1; k <= 3; k++ {
+		o := options(t, "guard-ignored", 40)
+		o.Shard, o.Shards, o.NoShrink = k, 3, true
+		var log bytes.Buffer
+		o.Log = &log
+		sum, err := explore.Explore(t.Context(), o)
+		require.NoError(t, err)
+		require.Less(t, sum.Tuples, sum.Of)
+		runs += sum.Runs
+		texts = append(texts, log.String())
+		results = append(results, &log)
+	}
+	m, err := explore.Merge(results...)
+	require.NoError(t, err)
+	require.Equal(t, runs, m.Runs)
+	require.Equal(t, m.Of, m.Tuples)
+	require.Empty(t, m.Open)
+	require.Empty(t, m.Missing)
+	var found []string
+	for _, f := range m.Found {
+		found = append(found, f.Cause)
+	}
+	require.Contains(t, found, "guard-ignored")
+	require.Equal(t, m.Runs, m.Verdicts["pass"]+m.Verdicts["fail"])
+
+	m, err = explore.Merge(strings.NewReader(texts[0]), strings.NewReader(texts[2]))
+	require.NoError(t, err)
+	require.Equal(t, []int{2}, m.Missing)
+	require.Equal(t, m.Of-m.Tuples, len(m.Open))
+	require.NotEmpty(t, m.Open)
+
+	o := options(t, "", 3)
+	o.Seed = 2
+	var log bytes.Buffer
+	o.Log = &log
+	_, err = explore.Explore(t.Context(), o)
+	require.NoError(t, err)
+	_, err = explore.Merge(strings.NewReader(texts[0]), &log)
+	require.ErrorContains(t, err, "are of another exploration")
+	_, err = explore.Merge(strings.NewReader("{}\n"))
+	require.ErrorContains(t, err, "do not start as results")
+	_, err = explore.Merge()
+	require.Error(t, err)
+}
+
+// Stopped at any time, it keeps what it has.
+func TestStopped(t *testing.T) {
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	o := options(t, "zone-always-in", 100_000)
+	var log bytes.Buffer
+	o.Log = &log
+	o.NoShrink = true
+	o.Progress = func(p explore.Progress) {
+		if p.Runs >= 20 {
+			stop()
+		}
+	}
+	sum, err := explore.Explore(ctx, o)
+	require.NoError(t, err)
+	require.True(t, sum.Stopped)
+	require.NotEmpty(t, sum.Found)
+	require.GreaterOrEqual(t, sum.Runs, 20)
+	m, err := explore.Merge(&log)
+	require.NoError(t, err)
+	require.Equal(t, sum.Runs, m.Runs)
+	require.Equal(t, []int{1}, m.Missing, "a shard that was stopped is not whole")
+
+	o = options(t, "", 0)
+	o.Budget = time.Nanosecond
+	sum, err = explore.Explore(t.Context(), o)
+	require.NoError(t, err)
+	require.Zero(t, sum.Runs)
+}
+
+// A host that breaks as a program is a finding of its own.
+func TestHostThatPanics(t *testing.T) {
+	o := options(t, "", 30)
+	good := refhost(t, "").Host
+	o.Runner = explore.Inside{Host: func(w *inside.World) error {
+		if bytes.Contains(w.Job, []byte(`"limits-are": "strict"`)) {
+			panic("no such rule")
+		}
+		return good(w)
+	}}
+	sum, err := explore.Explore(t.Context(), o)
+	require.NoError(t, err)
+	require.Len(t, sum.Found, 1)
+	require.Equal(t, "host-failed", sum.Found[0].Cause)
+	require.Empty(t, cmp.Diff(`understudy: 1
+title: Shows host-failed
+seed: 1
+part: {feature: bore of a test ring, nominal: 0.5 in}
+host: {limits-are: strict}
+gauges:
+  - {name: g1, dialect: line-ascii}
+`, after(string(sum.Found[0].Text), "\nunderstudy")), "%s", sum.Found[0].Text)
+	require.Contains(t, sum.Why[0], "the host panicked: no such rule")
+}
+
+func after(s, mark string) string { return s[strings.Index(s, mark)+1:] }
+
+func TestMistakesInOptions(t *testing.T) {
+	for _, c := range []struct {
+		change func(o *explore.Options)
+		want   string
+	}{
+		{func(o *explore.Options) { o.Runs = 0 }, "an exploration needs a budget of time or of runs"},
+		{func(o *explore.Options) { o.Shard, o.Shards = 4, 3 }, "shard 4/3 is not one of 3"},
+		{func(o *explore.Options) { o.Strength = 99 }, fmt.Sprintf("a strength of 99 does not go with %d factors; write 1 to %[1]d", len(generate.Factors()))},
+	} {
+		o := options(t, "", 1)
+		c.change(&o)
+		_, err := explore.Explore(t.Context(), o)
+		require.EqualError(t, err, c.want)
+	}
+}
+
+// Scenarios a second against a host inside, and how much of that is the same
+// scenarios played on paper.
+func BenchmarkInside(b *testing.B) {
+	r := refhost(b, "")
+	var all []*scenario.Scenario
+	var texts [][]byte
+	for seed := range uint64(50) {
+		texts = append(texts, scenario.Marshal(generate.Random(seed), ""))
+		s, err := scenario.Parse("generated", texts[seed], dialect)
+		require.NoError(b, err)
+		all = append(all, s)
+	}
+	b.Run("whole", func(b *testing.B) {
+		n := 0
+		for b.Loop() {
+			s, err := scenario.Parse("generated", texts[n%50], dialect)
+			require.NoError(b, err)
+			_, err = r.Play(b.Context(), s)
+			require.NoError(b, err)
+			n++
+		}
+		b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "scenarios/s")
+	})
+	b.Run("played", func(b *testing.B) {
+		for n := 0; b.Loop(); n++ {
+			_, err := r.Play(b.Context(), all[n%50])
+			require.NoError(b, err)
+		}
+	})
+	b.Run("on-paper", func(b *testing.B) {
+		for n := 0; b.Loop(); n++ {
+			_, err := harness.OnPaper(all[n%50], nil, nil)
+			require.NoError(b, err)
+		}
+	})
+}
