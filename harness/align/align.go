@@ -30,10 +30,11 @@ type Sides interface {
 	Extra(j int) int
 	// Pair is the cost of pairing them, 0 when they agree.
 	Pair(i, j int) int
-	// Same reports whether they are surely the same thing, such as by their
-	// tag number, even when they disagree elsewhere. Several in a row are
-	// paired without looking at the alternatives.
-	Same(i, j int) bool
+	// Same reports whether they are the same thing even when they disagree
+	// elsewhere; named, that they are by something their neighbours do not
+	// share, such as a tag number. Several in a row are paired without looking
+	// at the alternatives, if they are named or cost Full to leave out.
+	Same(i, j int) (same, named bool)
 	// Keys are hashes of everything that identifies a want and a record; where
 	// several in a row are equal the sides run together.
 	WantKey(i int) uint64
@@ -95,7 +96,8 @@ func (a *aligner) joined(i, j int) bool {
 		if i+k >= a.n || j+k >= a.m {
 			return k > 0 && i+k == a.n && j+k == a.m
 		}
-		if !a.Same(i+k, j+k) || a.Skip(i+k) != Full || a.Extra(j+k) != Full {
+		same, named := a.Same(i+k, j+k)
+		if !same || !named && (a.Skip(i+k) != Full || a.Extra(j+k) != Full) {
 			return false
 		}
 	}

@@ -41,9 +41,9 @@ func (s *sides) Pair(i, j int) (c int) {
 	}
 	return c
 }
-func (s *sides) Same(i, j int) bool     { return s.wants[i].tag == s.records[j].tag }
-func (s *sides) WantKey(i int) uint64   { return s.wants[i].key() }
-func (s *sides) RecordKey(j int) uint64 { return s.records[j].key() }
+func (s *sides) Same(i, j int) (bool, bool) { return s.wants[i].tag == s.records[j].tag, true }
+func (s *sides) WantKey(i int) uint64       { return s.wants[i].key() }
+func (s *sides) RecordKey(j int) uint64     { return s.records[j].key() }
 
 func (it item) key() uint64 { return uint64(it.tag)<<32 | uint64(it.value) }
 
@@ -174,7 +174,7 @@ func TestGaps(t *testing.T) {
 // untagged sides have nothing to go by but being equal.
 type untagged struct{ sides }
 
-func (s *untagged) Same(i, j int) bool { return s.Pair(i, j) == 0 }
+func (s *untagged) Same(i, j int) (bool, bool) { return s.Pair(i, j) == 0, false }
 
 // The work grows with the length, not with its square, also when nothing agrees.
 func TestWorkIsLinear(t *testing.T) {

@@ -20,13 +20,37 @@ type Want struct {
 	// Second is another zone that a cause may lead to.
 	Second  zone.Zone
 	Unit    decimal.Unit
-	Event   string // low-cell, ...; empty for a reading
-	Tagged  bool   // Tag is recorded
+	Event   Event // NoEvent for a reading
+	Tagged  bool  // Tag is recorded
 	Void    bool
 	Changed Loose
 	// Either: an earlier want of Loss 0 with the same tag, or of the same
 	// event, may stand for this one.
 	Either bool
+}
+
+// Event is something a host records beside readings.
+type Event uint8
+
+// Events.
+const (
+	NoEvent Event = iota
+	LowCellEvent
+	CellDeadEvent
+	LinkLostEvent
+	LinkBackEvent
+)
+
+var eventNames = [...]string{"", "low-cell", "cell-dead", "link-lost", "link-back"}
+
+func (e Event) String() string { return eventNames[e] }
+
+// EventNamed returns the event with a name, or NoEvent.
+func EventNamed(name string) Event { return Event(max(0, slices.Index(eventNames[:], name))) }
+
+// Aspect of the records that an event belongs to.
+func (e Event) Aspect() Aspect {
+	return [...]Aspect{"", LowCell, LowCell, LinkLost, LinkBack}[e]
 }
 
 // Loose says which parts of a row a cause leaves open: any content fits, and
@@ -133,6 +157,7 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 		m.rows.Requests = append(m.rows.Requests, m.writes(g))
 		m.rows.Lines = append(m.rows.Lines, m.line(g))
 	}
+	m.room()
 	for i := range h.Seen {
 		m.see(i, &h.Seen[i])
 	}
@@ -149,6 +174,23 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 	return &m.rows
 }
 
+// room makes room for the wants at once, as far as their number is known.
+func (m *model) room() {
+	n := make([]int, len(m.rows.Readings))
+	for i := range m.h.Seen {
+		s := &m.h.Seen[i]
+		if s.What != Frame || !s.Tagged && !m.All {
+			continue
+		}
+		for _, r := range m.h.Of(s) {
+			n[int(s.Gauge)*m.width+int(r.Channel)]++
+		}
+	}
+	for s := range n {
+		m.rows.Readings[s] = make([]Want, 0, n[s])
+	}
+}
+
 func (m *model) has(d defect) bool { return m.on.has(d) }
 
 // name is the gauge whose name rows are written under.
@@ -159,7 +201,7 @@ func (m *model) name(g int) int {
 	return g
 }
 
-func (m *model) event(g, seen int, what string, loss uint8) {
+func (m *model) event(g, seen int, what Event, loss uint8) {
 	g = m.name(g)
 	m.rows.Events[g] = append(m.rows.Events[g], Want{Seen: int32(seen), Event: what, Loss: loss})
 	m.last = &m.rows.Events[g]
@@ -179,19 +221,19 @@ func (m *model) see(i int, s *Seen) {
 			ch.before, ch.hasBefore = ch.got, ch.hasGot
 		}
 		if !m.has(linkLossMissed) {
-			m.event(g, i, "link-lost", loss)
+			m.event(g, i, LinkLostEvent, loss)
 		}
 	case Up:
 		gs.rejoined = true
 		if !m.has(linkBackMissed) {
-			m.event(g, i, "link-back", loss)
+			m.event(g, i, LinkBackEvent, loss)
 		}
 	case RadioOff:
-		m.event(g, i, "link-lost", 0)
+		m.event(g, i, LinkLostEvent, 0)
 	case RadioOn:
-		m.event(g, i, "link-back", 0)
+		m.event(g, i, LinkBackEvent, 0)
 	case Dead:
-		m.event(g, i, "cell-dead", 0)
+		m.event(g, i, CellDeadEvent, 0)
 	case Frame:
 		m.frame(i, s, gs, loss)
 	}
@@ -255,7 +297,7 @@ func (m *model) cell(i int, s *Seen, gs *gaugeState, loss uint8) {
 		gs.cleared = gs.low
 	case unsure:
 		if !gs.low || gs.cleared {
-			m.event(g, i, "low-cell", 0)
+			m.event(g, i, LowCellEvent, 0)
 			gs.lowMaybe = !gs.low
 		}
 	case !s.Low:
@@ -265,7 +307,7 @@ func (m *model) cell(i int, s *Seen, gs *gaugeState, loss uint8) {
 			if gs.cleared {
 				loss = 0
 			}
-			m.event(g, i, "low-cell", loss)
+			m.event(g, i, LowCellEvent, loss)
 			es := m.rows.Events[m.name(g)]
 			es[len(es)-1].Either = gs.lowMaybe
 		}

@@ -57,7 +57,7 @@ func (w *world) mistaken(hyp cause.Hypothesis) *world {
 	for g, ws := range rows.Events {
 		for _, want := range ws {
 			if want.Loss == cause.Must {
-				all = append(all, placed{judge.Record{Kind: want.Event, Gauge: w.spec.Gauges[g].Name}, want.Seen, len(all)})
+				all = append(all, placed{judge.Record{Kind: want.Event.String(), Gauge: w.spec.Gauges[g].Name}, want.Seen, len(all)})
 			}
 		}
 	}

@@ -14,7 +14,7 @@ import (
 
 // row is a record made ready for comparing.
 type row struct {
-	value    decimal.Decimal
+	value    *decimal.Decimal
 	tag      int64
 	gauge    int16
 	zone     zone.Zone
@@ -31,8 +31,6 @@ const near = 64
 
 const noZone = zone.Zone(250) // a word that is no zone
 
-var eventAspects = map[string]Aspect{"low-cell": cause.LowCell, "cell-dead": cause.LowCell, "link-lost": cause.LinkLost, "link-back": cause.LinkBack}
-
 // index sorts the records into streams and readies them.
 func (j *judging) index() {
 	j.rows = make([]row, len(j.records))
@@ -45,15 +43,16 @@ func (j *judging) index() {
 		r.gauge = int16(g)
 		switch {
 		case rec.Kind != "reading":
-			if a, judged := eventAspects[rec.Kind]; judged && g >= 0 && j.Claimed(a) {
+			e := cause.EventNamed(rec.Kind)
+			if e != cause.NoEvent && g >= 0 && j.Claimed(e.Aspect()) {
 				j.events[g] = append(j.events[g], int32(i))
-			} else if judged && g < 0 {
-				j.loose = append(j.loose, diff{kind: KindIdentity, rec: int32(i), stream: -1})
+			} else if e != cause.NoEvent && g < 0 {
+				j.loose = append(j.loose, diff{kind: KindIdentity, rec: int32(i), stream: -1, at: -1})
 			} else if rec.Kind == "" {
-				j.loose = append(j.loose, diff{kind: KindUnreadable, rec: int32(i), stream: -1})
+				j.loose = append(j.loose, diff{kind: KindUnreadable, rec: int32(i), stream: -1, at: -1})
 			}
 		case !ok:
-			j.loose = append(j.loose, diff{kind: KindIdentity, rec: int32(i), stream: -1})
+			j.loose = append(j.loose, diff{kind: KindIdentity, rec: int32(i), stream: -1, at: -1})
 		default:
 			j.ready(rec, r)
 			s := g*j.width + c
@@ -63,12 +62,12 @@ func (j *judging) index() {
 			continue
 		}
 		if rec.Time.Before(last[g]) {
-			j.times = append(j.times, diff{kind: KindTime, rec: int32(i), stream: -1})
+			j.times = append(j.times, diff{kind: KindTime, rec: int32(i), stream: -1, at: -1})
 		} else {
 			last[g] = rec.Time
 		}
 		if !j.Begun.IsZero() && (rec.Time.Before(j.Begun.Add(-clockSlack)) || !j.Ended.IsZero() && rec.Time.After(j.Ended.Add(clockSlack))) {
-			j.times = append(j.times, diff{kind: KindTimeOff, rec: int32(i), stream: -1})
+			j.times = append(j.times, diff{kind: KindTimeOff, rec: int32(i), stream: -1, at: -1})
 		}
 	}
 }
@@ -99,7 +98,7 @@ func (j *judging) ready(rec *Record, r *row) {
 		r.tag, r.hasTag = *rec.Tag, true
 	}
 	if rec.Value != nil {
-		r.value, r.hasValue = *rec.Value, true
+		r.value, r.hasValue = rec.Value, true
 	}
 	if rec.Zone != "" {
 		r.hasZone = true
@@ -122,6 +121,7 @@ type diff struct {
 	want   *cause.Want // nil for a row without one
 	kind   Kind
 	rec    int32 // −1 for a want without a row
+	at     int32 // in History.Seen, about; −1 when unknown
 	stream int32 // of readings; −1 when it is none
 	gauge  int32 // of events and facts
 	nth    int32 // of facts: which
@@ -247,7 +247,7 @@ func (s *sides) double(k int) bool {
 		return false
 	}
 	a, b := &s.rows[s.recs[k-1]], &s.rows[s.recs[k]]
-	return a.tag == b.tag && a.hasTag == b.hasTag && a.hasValue == b.hasValue && a.zone == b.zone && (!a.hasValue || equal(a.value, b.value))
+	return a.tag == b.tag && a.hasTag == b.hasTag && a.hasValue == b.hasValue && a.zone == b.zone && (!a.hasValue || equal(*a.value, *b.value))
 }
 
 // fewTags is a range of tag numbers that wraps within a neighbourhood of the
@@ -299,7 +299,7 @@ func (s *sides) sameValue(w *cause.Want, r *row) bool {
 	if w.Void || !r.hasValue {
 		return !s.claims.void || w.Void == !r.hasValue
 	}
-	return !s.claims.value || equal(w.Value, r.value)
+	return !s.claims.value || equal(w.Value, *r.value)
 }
 
 // equal is Decimal.Equal with a short way for equal exponents.
@@ -325,20 +325,20 @@ func (s *sides) unitFits(w *cause.Want, r *row) bool {
 	return !r.hasUnit || w.Void || w.Changed&cause.LooseUnit != 0 || r.known && r.unit == w.Unit
 }
 
-func (s *sides) Same(i, k int) bool {
+func (s *sides) Same(i, k int) (same, named bool) {
 	w, r := &s.wants[i], &s.rows[s.recs[k]]
 	if s.tags && w.Tagged && r.hasTag {
-		return w.Tag == r.tag && (!s.few || s.sameValue(w, r))
+		return w.Tag == r.tag && (!s.few || s.sameValue(w, r)), !s.few
 	}
 	if s.few && s.tags && w.Tagged != r.hasTag {
-		return false // optional tags before equal streamed readings: which is which is not sure
+		return false, false // optional tags before equal streamed readings: which is which is not sure
 	}
-	return w.Void == !r.hasValue && (w.Void || equal(w.Value, r.value))
+	return w.Void == !r.hasValue && (w.Void || equal(w.Value, *r.value)), false
 }
 
 func (s *sides) WantKey(i int) uint64 {
 	w := &s.wants[i]
-	return rowKey(w.Tag, s.tags && w.Tagged, w.Value, !w.Void)
+	return rowKey(w.Tag, s.tags && w.Tagged, &w.Value, !w.Void)
 }
 
 func (s *sides) RecordKey(k int) uint64 {
@@ -346,14 +346,14 @@ func (s *sides) RecordKey(k int) uint64 {
 	return rowKey(r.tag, s.tags && r.hasTag, r.value, r.hasValue)
 }
 
-func rowKey(tag int64, hasTag bool, v decimal.Decimal, hasValue bool) uint64 {
+func rowKey(tag int64, hasTag bool, value *decimal.Decimal, hasValue bool) uint64 {
 	h := uint64(1469598103934665603)
 	mix := func(x uint64) { h = (h ^ x) * 1099511628211; h ^= h >> 29 }
 	if hasTag {
 		mix(uint64(tag))
 	}
 	if hasValue {
-		v = v.Trim()
+		v := value.Trim()
 		c, _ := v.Coefficient()
 		mix(uint64(c))
 		mix(uint64(v.Exponent()))
@@ -379,7 +379,11 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 	add := func(kind Kind, w *cause.Want, rec int32) {
 		n := len(out.diffs)
 		more := n > 0 && rec >= 0 && out.diffs[n-1].rec == rec
-		out.diffs = append(out.diffs, diff{kind: kind, want: w, rec: rec, stream: stream, more: more})
+		d := diff{kind: kind, want: w, rec: rec, stream: stream, more: more, at: -1}
+		if w != nil {
+			d.at = w.Seen
+		}
+		out.diffs = append(out.diffs, d)
 	}
 	var lost []int         // wants
 	var extra, after []int // rows, and the want paired last before each
@@ -481,6 +485,9 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 				add(KindTagRepeated, w, recs[k])
 			} else {
 				add(KindExtra, nil, recs[k])
+				if after[n] >= 0 {
+					out.diffs[len(out.diffs)-1].at = wants[after[n]].Seen
+				}
 			}
 		}
 	}
@@ -543,25 +550,26 @@ func (s *eventSides) Len() (int, int) { return len(s.wants), len(s.recs) }
 func (s *eventSides) Skip(i int) int  { return int(s.wants[i].Loss) }
 func (s *eventSides) Extra(int) int   { return align.Full }
 func (s *eventSides) Pair(i, k int) int {
-	if s.Same(i, k) {
+	if same, _ := s.Same(i, k); same {
 		return 0
 	}
 	return 3 * align.Full
 }
-func (s *eventSides) Same(i, k int) bool   { return s.wants[i].Event == s.records[s.recs[k]].Kind }
-func (s *eventSides) WantKey(i int) uint64 { return eventKey(s.wants[i].Event) }
+func (s *eventSides) Same(i, k int) (same, named bool) {
+	return s.WantKey(i) == s.RecordKey(k), false
+}
+func (s *eventSides) WantKey(i int) uint64 { return uint64(s.wants[i].Event) }
 func (s *eventSides) RecordKey(k int) uint64 {
-	return eventKey(s.records[s.recs[k]].Kind)
+	return uint64(cause.EventNamed(s.records[s.recs[k]].Kind))
 }
 
-func eventKey(what string) uint64 { return uint64(len(what))<<8 | uint64(what[len(what)-1]) }
-
 func (j *judging) compareEvents(out *outcome, wants []cause.Want, recs []int32, g int32) {
-	wants = slices.DeleteFunc(wants, func(w cause.Want) bool { return !j.Claimed(eventAspects[w.Event]) })
+	wants = slices.DeleteFunc(wants, func(w cause.Want) bool { return !j.Claimed(w.Event.Aspect()) })
 	s := &eventSides{j, wants, recs}
 	match := align.Align(s)
 	out.streams = append(out.streams, aligned{wants, recs, match})
 	used := make([]bool, len(recs))
+	at := make([]int32, len(recs)) // of the row's own event
 	for i, k := range match {
 		w := &wants[i]
 		if w.Loss == cause.Must {
@@ -569,18 +577,21 @@ func (j *judging) compareEvents(out *outcome, wants []cause.Want, recs []int32, 
 		}
 		switch {
 		case k >= 0:
-			used[k] = true
+			used[k], at[k] = true, w.Seen
 			out.paired++
 		case w.Either && sibling(wants, match, i) >= 0:
 		case w.Loss == cause.Must:
-			out.diffs = append(out.diffs, diff{kind: KindEventMissing, want: w, rec: -1, stream: -1, gauge: g})
+			out.diffs = append(out.diffs, diff{kind: KindEventMissing, want: w, rec: -1, stream: -1, gauge: g, at: w.Seen})
 		case w.Loss > 0:
 			out.slack++
 		}
 	}
+	last := int32(-1)
 	for k, u := range used {
-		if !u {
-			out.diffs = append(out.diffs, diff{kind: KindEventExtra, rec: recs[k], stream: -1, gauge: g})
+		if u {
+			last = at[k]
+		} else {
+			out.diffs = append(out.diffs, diff{kind: KindEventExtra, rec: recs[k], stream: -1, gauge: g, at: last})
 		}
 	}
 }
@@ -600,10 +611,10 @@ func (j *judging) facts(out *outcome, rows *cause.Rows) {
 	for g := range j.Gauges {
 		f := &j.h.Gauges[g]
 		if j.Claimed(cause.Reopen) && f.Unheard == rows.Reopens && f.Unheard {
-			out.diffs = append(out.diffs, diff{kind: KindReopen, rec: -1, stream: -1, gauge: int32(g)})
+			out.diffs = append(out.diffs, diff{kind: KindReopen, rec: -1, stream: -1, gauge: int32(g), at: -1})
 		}
 		if want := rows.Lines[g]; j.Claimed(cause.Line) && f.Line != "" && !lineFits(want, j.Gauges[g].Line, f.Line) {
-			out.diffs = append(out.diffs, diff{kind: KindLine, rec: -1, stream: -1, gauge: int32(g)})
+			out.diffs = append(out.diffs, diff{kind: KindLine, rec: -1, stream: -1, gauge: int32(g), at: -1})
 		}
 		if j.Claimed(cause.Settings) && f.Opened {
 			j.settings(out, rows, g)
@@ -664,9 +675,9 @@ func (s *requestSides) Pair(i, k int) int {
 	}
 	return 0
 }
-func (s *requestSides) Same(i, k int) bool   { return s.Pair(i, k) == 0 }
-func (s *requestSides) WantKey(int) uint64   { return 0 }
-func (s *requestSides) RecordKey(int) uint64 { return 1 }
+func (s *requestSides) Same(i, k int) (same, named bool) { return s.Pair(i, k) == 0, false }
+func (s *requestSides) WantKey(int) uint64               { return 0 }
+func (s *requestSides) RecordKey(int) uint64             { return 1 }
 
 func sameSetting(a, b cause.Request) bool {
 	return a.Verb == b.Verb && a.Setting == b.Setting && (a.Channel == b.Channel || a.Channel == "" || b.Channel == "")
@@ -715,7 +726,7 @@ func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
 		}
 	}
 	add := func(kind Kind, nth int) {
-		out.diffs = append(out.diffs, diff{kind: kind, rec: -1, stream: -1, gauge: int32(g), nth: int32(nth)})
+		out.diffs = append(out.diffs, diff{kind: kind, rec: -1, stream: -1, gauge: int32(g), nth: int32(nth), at: -1})
 	}
 	for i, k := range match {
 		d := due[i]

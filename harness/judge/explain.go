@@ -59,6 +59,9 @@ type explained struct {
 // explain lets the causes compete for the disagreements of the correct host.
 func (j *judging) explain(base *outcome) explained {
 	spans := j.parts(base)
+	if len(spans) > 1 || spans[0].warm > 0 {
+		base.release()
+	}
 	try := func(h cause.Hypothesis) tried {
 		o := j.testSpans(h, spans)
 		return tried{h, o, score(o, len(h))}
@@ -189,11 +192,15 @@ func (j *judging) name(base *outcome, best tried, active []cause.Variant, try fu
 	}
 	left := keysOf(j.test(hyp))
 	var without []map[key]bool
+	baseKeys := keysOf(base)
 	for k := range hyp {
-		without = append(without, keysOf(j.test(slices.Delete(slices.Clone(hyp), k, k+1))))
+		if len(hyp) == 1 {
+			without = append(without, baseKeys)
+		} else {
+			without = append(without, keysOf(j.test(slices.Delete(slices.Clone(hyp), k, k+1))))
+		}
 	}
 	count := make([]int, len(hyp))
-	baseKeys := keysOf(base)
 	for i := range base.diffs {
 		d := base.diffs[i].key()
 		if left[d] {
@@ -282,10 +289,8 @@ func (j *judging) parts(base *outcome) []span {
 	at := []int{0, n - 1}
 	for k := range partCount {
 		d := &base.diffs[len(base.diffs)*k/partCount]
-		if d.want != nil && d.want.Seen >= 0 {
-			at = append(at, int(d.want.Seen))
-		} else if d.rec >= 0 {
-			at = append(at, base.seenAt(d.rec))
+		if d.at >= 0 {
+			at = append(at, int(d.at))
 		}
 	}
 	slices.Sort(at)
@@ -304,25 +309,15 @@ func (j *judging) parts(base *outcome) []span {
 	return spans
 }
 
-// seenAt is about where in the history a row without a want belongs.
-func (o *outcome) seenAt(rec int32) int {
-	for _, s := range o.streams {
-		k, found := slices.BinarySearch(s.recs, rec)
-		if !found {
-			continue
+// release keeps of an outcome only what its disagreements need.
+func (o *outcome) release() {
+	for i := range o.diffs {
+		if w := o.diffs[i].want; w != nil {
+			own := *w
+			o.diffs[i].want = &own
 		}
-		at := 0
-		for i, m := range s.match {
-			if m > int32(k) {
-				break
-			}
-			if m >= 0 {
-				at = max(0, int(s.wants[i].Seen))
-			}
-		}
-		return at
 	}
-	return 0
+	o.streams, o.rows = nil, nil
 }
 
 // cut gives a part the rows that were paired with its wants, and those between.

@@ -24,7 +24,7 @@ func (j *judging) findings(base *outcome, ex explained, byKind map[Kind]int) []F
 		if byKind[d.kind] > MaxListed {
 			continue
 		}
-		f := j.finding(base, d)
+		f := j.finding(d)
 		f.Cause = ex.of[d.key()]
 		fs = append(fs, f)
 	}
@@ -34,12 +34,14 @@ func (j *judging) findings(base *outcome, ex explained, byKind map[Kind]int) []F
 	return fs
 }
 
-func (j *judging) finding(base *outcome, d *diff) Finding {
+func (j *judging) finding(d *diff) Finding {
 	f := Finding{Kind: d.kind}
+	if d.at >= 0 {
+		f.At = j.h.Seen[d.at].At
+	}
 	if d.rec >= 0 {
 		rec := &j.records[d.rec]
 		f.Record, f.Gauge, f.Channel = rec, rec.Gauge, rec.Channel
-		f.At = j.timeOf(base, d.rec)
 	}
 	if d.stream >= 0 {
 		g, c := int(d.stream)/j.width, int(d.stream)%j.width
@@ -62,14 +64,6 @@ func (j *judging) finding(base *outcome, d *diff) Finding {
 	}
 	j.words(&f, d, reading)
 	return f
-}
-
-// timeOf is the time of the frame before a row without a want of its own.
-func (j *judging) timeOf(base *outcome, rec int32) time.Duration {
-	if at := base.seenAt(rec); at < len(j.h.Seen) {
-		return j.h.Seen[at].At
-	}
-	return 0
 }
 
 // words says what was expected, what was got, and why.
@@ -118,7 +112,7 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 	case KindUnreadable:
 		f.Expected, f.Got, f.Rule = "a row that can be read", rec.Raw, rec.Problem
 	case KindEventMissing:
-		f.Expected, f.Got, f.Rule = w.Event, "no row", eventRules[w.Event]
+		f.Expected, f.Got, f.Rule = w.Event.String(), "no row", eventRules[w.Event]
 	case KindEventExtra:
 		f.Expected, f.Got, f.Rule = "no row", rec.Kind, "it did not happen, or was recorded already"
 	case KindTime:
@@ -139,10 +133,10 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 	}
 }
 
-var eventRules = map[string]string{
-	"low-cell":  "the frame says that the cell is low",
-	"link-lost": "the port hung up",
-	"link-back": "the port was opened again",
+var eventRules = map[cause.Event]string{
+	cause.LowCellEvent:  "the frame says that the cell is low",
+	cause.LinkLostEvent: "the port hung up",
+	cause.LinkBackEvent: "the port was opened again",
 }
 
 func (j *judging) settingWords(f *Finding, d *diff) {

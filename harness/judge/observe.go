@@ -23,6 +23,7 @@ type observer struct {
 	tail     []tail // frames given to the host, latest last, since the last hang-up
 	downs    []int  // hang-ups that the host has not answered yet, in History.Seen
 	returned bool   // the port is back and not opened yet
+	path     string // of the port before it was hung up
 	tagged   bool
 	silent   bool // the link is lost
 }
@@ -46,6 +47,9 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 		j.names[j.Gauges[g].Name] = g
 	}
 	j.h.Gauges = make([]cause.Facts, len(j.Gauges))
+	// A host usually records about what it was given; room is made at once.
+	j.h.Seen = make([]cause.Seen, 0, len(j.records)+len(j.records)/8)
+	j.h.Readings = make([]cause.Reading, 0, cap(j.h.Seen))
 	obs := make([]observer, len(j.Gauges))
 	for g := range obs {
 		obs[g].made = map[int]made{}
@@ -123,12 +127,13 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 		case "asked":
 			f.Line = known(e.Port.Line, j.Gauges[g].Line)
 		case "hung up":
-			o.tail = nil
+			o.tail, o.path = nil, e.Port.Path
 			if f.Opened {
 				o.downs = append(o.downs, see(cause.Down, cause.Perhaps))
 			}
 		case "returned":
-			o.returned = len(o.downs) > 0
+			// A host is not told of another name, and cannot open it.
+			o.returned = len(o.downs) > 0 && e.Port.Path == o.path
 		case "not reading":
 			f.Unheard = f.Unheard || o.returned
 		}
