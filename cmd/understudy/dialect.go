@@ -12,6 +12,7 @@ import (
 
 type dialectCmd struct {
 	Try dialectTryCmd `cmd:"" help:"Show a dialect's frames byte by byte, and decode bytes with it."`
+	New dialectNewCmd `cmd:"" help:"Start a dialect file from a few answers."`
 }
 
 type dialectTryCmd struct {

@@ -45,7 +45,7 @@ func Samples(out io.Writer, d *wire.Dialect) error {
 func Decode(out io.Writer, d *wire.Dialect, stream []byte, from wire.Side) (good bool, err error) {
 	w := bufio.NewWriter(out)
 	good = true
-	frames, bad := 0, 0
+	frames, bad, seen := 0, 0, 0
 	for _, p := range d.Explain(stream, from) {
 		if p.Garbage == nil {
 			frames++
@@ -56,6 +56,13 @@ func Decode(out io.Writer, d *wire.Dialect, stream []byte, from wire.Side) (good
 			fmt.Fprintf(w, "\nbytes %d to %d: no frame: %v\n", p.Start, p.Start+len(p.Raw)-1, p.Garbage)
 		}
 		rows(w, p.Raw, p.Spans, p.Start)
+		seen = p.Start + len(p.Raw)
+	}
+	if rest := stream[min(seen, len(stream)):]; len(rest) > 0 {
+		good = false
+		bad++
+		fmt.Fprintf(w, "\nbytes %d to %d: no frame: its end never came\n", seen, len(stream)-1)
+		rows(w, rest, []wire.Span{{End: len(rest), Field: "unfinished"}}, seen)
 	}
 	fmt.Fprintf(w, "\n%d good, %d that are no frame, of %d bytes\n", frames, bad, len(stream))
 	return good, w.Flush()
