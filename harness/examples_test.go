@@ -1,0 +1,80 @@
+package harness_test
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/sim/stage"
+	"github.com/stretchr/testify/require"
+)
+
+// The example hosts, in three languages on three serial libraries, with records
+// of three forms, are right about every shipped scenario they are made for.
+
+// gaugeJudges are the scenarios whose gauge speaks line-ascii and judges by the
+// rules that the host is asked to judge by, for hosts that take its verdict.
+var gaugeJudges = []string{"01-in-the-middle", "02-on-every-limit", "04-preset-on-a-master", "05-reversed-sense", "07-tag-burst", "08-link-lost", "09-low-cell", "15-brown-out", "16-stuck-tip"}
+
+// example reads an example's host description; its program is in folder.
+func example(t *testing.T, name, folder string) *hostfile.Host {
+	file := filepath.Join("..", "testdata", "hosts", name, "host.yaml")
+	text, err := os.ReadFile(file)
+	require.NoError(t, err)
+	h, err := hostfile.Parse(file, text)
+	require.NoError(t, err)
+	h.Folder = folder
+	return h
+}
+
+func passes(t *testing.T, h *hostfile.Host, names []string) {
+	for _, name := range names {
+		t.Run(name, func(t *testing.T) {
+			c := harness.Check{Scenario: shipped(t, name), Host: h, Run: t.TempDir()}
+			out, err := c.Do(context.Background())
+			require.NoError(t, err)
+			require.Equal(t, judge.Pass, out.Verdict, "%s\n%+v", out.Why, out.Findings)
+		})
+	}
+}
+
+// The host in Python is correct by every rule, in every unit, in the three
+// dialects it speaks: on every shipped scenario, that is.
+func TestExampleHostInPython(t *testing.T) {
+	needs(t, "python3-serial", "/usr/bin/python3", "-c", "import serial")
+	folder, err := filepath.Abs("../testdata/hosts/python")
+	require.NoError(t, err)
+	speaks := []string{"line-ascii", "multi-ascii", "compact-binary"}
+	passes(t, example(t, "python", folder), slices.DeleteFunc(shippedNames(t), func(name string) bool {
+		return slices.ContainsFunc(shipped(t, name).Play.Cast, func(m stage.Member) bool { return !slices.Contains(speaks, m.Dialect.Name()) })
+	}))
+}
+
+func TestExampleHostInGo(t *testing.T) {
+	dir := t.TempDir()
+	output(t, "go", "build", "-o", filepath.Join(dir, "jsonhost"), "../testdata/hosts/go")
+	passes(t, example(t, "go", dir), gaugeJudges)
+}
+
+func TestExampleHostInC(t *testing.T) {
+	needs(t, "gcc", "cc", "--version")
+	dir := t.TempDir()
+	output(t, "cc", "-Wall", "-Wextra", "-Werror", "-O1", "-o", filepath.Join(dir, "csvhost"), "../testdata/hosts/c/csvhost.c")
+	passes(t, example(t, "c", dir), gaugeJudges)
+}
+
+// A host that is asked what it is not made for is found out, not passed: the
+// one in Go knows no inches.
+func TestExampleHostBeyondItsClaim(t *testing.T) {
+	dir := t.TempDir()
+	output(t, "go", "build", "-o", filepath.Join(dir, "jsonhost"), "../testdata/hosts/go")
+	c := harness.Check{Scenario: shipped(t, "03-inch-host"), Host: example(t, "go", dir), Run: t.TempDir()}
+	out, err := c.Do(context.Background())
+	require.NoError(t, err)
+	require.Equal(t, judge.Fail, out.Verdict)
+}

@@ -1,0 +1,187 @@
+"""An example of host software, on python3-serial: reads the gauges of a job,
+judges, and keeps its records as CSV with semicolons and decimal commas.
+
+    sizes.py JOB RECORDS        JOB: the harness's job file
+
+Speaks line-ascii, multi-ascii and compact-binary. Numbers are fractions, never
+binary floats.
+"""
+import binascii, datetime, json, re, signal, sys, threading, time
+from decimal import Decimal
+from fractions import Fraction
+
+import serial
+
+PM = {"mm": 10**9, "in": 254 * 10**8, "µm": 10**6}  # picometres in a unit
+WORDS = ("too small", "near lower", "good", "near upper", "too large")
+READING = re.compile(r"(?:(\d+):)?([+-]\d[\d.]*|\S{10}) ?(mm|in) ?[-<=+>?]")
+COMMANDS = {
+    "line-ascii": {"zero": "Z", "preset": "P {to}", "clear": "C", "stream-on": "S1", "stream-off": "S0", "": "W {setting}={to}"},
+    "multi-ascii": {"zero": "ZERO", "stream-on": "GO", "stream-off": "STOP"},
+    "compact-binary": {"zero": "\x82", "preset": "\x83{to}", "clear": "\x84", "stream-on": "\x85\x01", "stream-off": "\x85\x00", "": "\x86{setting}={to}"},
+}
+
+
+def line_frames(buf, xor):
+    """Yields (tag, low, readings) of the whole lines in buf, or a reply's word."""
+    while (n := buf.find(b"\n")) >= 0:
+        line = bytes(buf[:n]).strip(b"\r").decode("latin-1")
+        del buf[: n + 1]
+        body, star, check = line.rpartition("*")
+        if not star:
+            if line[:2] in ("OK", "NO", "ER"):
+                yield line
+            continue
+        total = 0
+        for c in (body + star).encode("latin-1"):
+            total = total ^ c if xor else total + c & 0xFF
+        if f"{total:02X}" != check:
+            continue
+        tag = re.search(r"(?:^| )T(\d+) ", body)
+        reads = [(int(ch or 1) - 1, number(text), unit) for ch, text, unit in READING.findall(body)]
+        yield int(tag[1]) if tag else None, body.endswith(" L") if xor else None, reads
+
+
+def number(text):
+    return Fraction(text) if text.lstrip("+-")[:1].isdigit() else None
+
+
+def binary_frames(buf):
+    while (start := buf.find(b"\xA5")) >= 0:
+        del buf[:start]
+        if len(buf) < 2 or len(buf) < 2 + buf[1]:
+            return
+        frame = bytes(buf[: 2 + buf[1]])
+        if len(frame) < 5 or binascii.crc_hqx(frame[:-2], 0xFFFF) != int.from_bytes(frame[-2:], "big"):
+            del buf[:1]  # look for the next start inside what seemed a frame
+            continue
+        del buf[: len(frame)]
+        if frame[2] in (2, 3):
+            yield "OK" if frame[2] == 2 else "NO"
+        elif frame[2] == 1:
+            state, count = frame[3], int.from_bytes(frame[4:8], "big", signed=True)
+            void = count == 0x7FFFFFFF or count <= -0x7FFFFFFD
+            unit, scale = ("in", 10**6) if state & 8 else ("mm", 10**5)
+            tag = int.from_bytes(frame[8:10], "big") if state & 32 else None
+            yield tag, bool(state & 16), [(0, None if void else Fraction(count, scale), unit)]
+
+
+class Gauge(threading.Thread):
+    def __init__(self, job, spec, book):
+        super().__init__()
+        self.job, self.spec, self.book = job, spec, book
+        self.dialect = re.search(r"([\w-]+)\.yaml$", spec["dialect"])[1]
+        self.low, self.seen, self.ready = False, {}, threading.Event()
+        baud, form = spec["line"].split()
+        self.line = dict(baudrate=int(baud), bytesize=int(form[0]), parity=form[1], stopbits=float(form[2:]), timeout=0.02)
+
+    def run(self):
+        writes, first = list(self.spec.get("writes", [])), True
+        while not stop.is_set():
+            try:
+                port = serial.Serial(self.spec["port"], **self.line)
+            except (OSError, serial.SerialException):
+                stop.wait(0.02)
+                continue
+            if not first:
+                self.book(self, what="online")
+            first = False
+            try:
+                with port:
+                    self.serve(port, writes)
+            except (OSError, serial.SerialException):
+                self.book(self, what="offline")
+
+    def serve(self, port, writes):
+        buf, asked = bytearray(), 0.0
+        while True:
+            if writes and time.monotonic() - asked > 1:
+                port.write(self.command(writes[0]))
+                asked = time.monotonic()
+            if not writes:
+                self.ready.set()
+            got = port.read(max(1, port.in_waiting))
+            if not got and stop.is_set():
+                return
+            buf += got
+            for f in binary_frames(buf) if self.dialect == "compact-binary" else line_frames(buf, self.dialect == "line-ascii"):
+                if isinstance(f, str):  # a reply; one that refuses is asked again
+                    if writes and f == "OK":
+                        writes.pop(0)
+                        asked = 0.0
+                else:
+                    self.take(*f)
+
+    def command(self, w):
+        text = COMMANDS[self.dialect][w.get("verb", "")].format(to=w.get("to", ""), setting=w.get("setting", "")).encode("latin-1")
+        if self.dialect != "compact-binary":
+            return text + b"\r\n"
+        frame = bytes([0xA5, len(text) + 2]) + text
+        return frame + binascii.crc_hqx(frame, 0xFFFF).to_bytes(2, "big")
+
+    def take(self, tag, low, reads):
+        if low and not self.low:
+            self.book(self, what="battery")
+        self.low = self.low if low is None else low
+        if tag is None:
+            if self.job["keeps"] == "all":
+                for r in reads:
+                    self.book(self, *r)
+            return
+        window = float(self.spec["tags"]["window"].split()[0])
+        before, at = self.seen.get(tag, (None, 0))
+        self.seen[tag] = reads, time.monotonic()
+        if before == reads and time.monotonic() - at <= window:
+            return  # the same tag once more
+        for r in reads:
+            self.book(self, *r, tag)
+
+
+class Book:
+    """The records. Every row is on disk before the next frame is looked at."""
+
+    def __init__(self, job, name):
+        self.job, self.lock = job, threading.Lock()
+        self.file = open(name, "w", encoding="utf-8", buffering=1, newline="")
+        self.file.write("when;station;point;no;size;unit;verdict;what\r\n")
+
+    def __call__(self, gauge, channel=None, value=None, unit="mm", tag="", what="size"):
+        size, verdict, point = "", "", ""
+        if what == "size":
+            point, verdict = gauge.spec["channels"][channel]["name"], "none"
+            if value is not None:
+                size, verdict = self.judge(gauge.spec["channels"][channel], value * PM[unit])
+        now = datetime.datetime.now(datetime.timezone.utc).strftime("%d.%m.%Y %H:%M:%S,%f")
+        with self.lock:
+            self.file.write(f"{now};{gauge.spec['name']};{point};{tag};{size};{self.job['unit']};{verdict};{what}\r\n")
+
+    def judge(self, ch, pm):
+        job = self.job
+        step = Decimal(job["resolution"])
+        exact = pm / (Fraction(step) * PM[job["unit"]])
+        steps = {"half-even": round, "truncate": int}.get(job["rounding"], lambda x: int(abs(x) + Fraction(1, 2)) * (1 if x >= 0 else -1))(exact)
+        shown = step * steps
+        judged = pm if job["decide"] == "unrounded" else Fraction(shown) * PM[job["unit"]]
+        guard, strict = Fraction(job["guard"]) * PM[job["unit"]], job["limits-are"] == "strict"
+        at = lambda name: Fraction(ch[name]) * PM[ch["limits-unit"]]
+        for name, side, move, word in (("lower", 1, guard, 0), ("upper", -1, guard, 4), ("warn-lower", 1, 0, 1), ("warn-upper", -1, 0, 3)):
+            if name in ch:
+                inside = (judged - at(name)) * side - move
+                if inside < 0 or strict and inside == 0:
+                    return format(shown, "f").replace(".", ","), WORDS[word]
+        return format(shown, "f").replace(".", ","), WORDS[2]
+
+
+stop = threading.Event()
+signal.signal(signal.SIGTERM, lambda *_: stop.set())
+with open(sys.argv[1], encoding="utf-8") as f:
+    JOB = json.load(f)
+gauges = [Gauge(JOB, g, Book(JOB, sys.argv[2]) if i == 0 else None) for i, g in enumerate(JOB["gauges"])]
+for g in gauges:
+    g.book = gauges[0].book
+    g.start()
+for g in gauges:
+    g.ready.wait()
+print("all gauges are set", flush=True)
+for g in gauges:
+    g.join()
