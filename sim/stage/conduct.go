@@ -1,0 +1,332 @@
+package stage
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/port"
+)
+
+// conduct is how a hand directs the timeline while it plays.
+type conduct struct {
+	held  bool
+	goal  time.Duration // what is due up to here happens at once, whatever the pace
+	skips bool          // the pace holds again from goal on
+	ran   time.Duration // when the last event happened
+	hands bool          // an act by hand has moved the present since
+}
+
+// handGrid is the grid acts by hand lie on, so that they are short to write.
+const handGrid = 100 * time.Microsecond
+
+// directed lets a hand decide about the wait for a time t. It returns decided
+// false where the pace decides.
+func (s *Stage) directed(ctx context.Context, t time.Duration) (reached, decided bool, err error) {
+	c := &s.conduct
+	switch {
+	case t <= c.goal:
+		return true, s.opt.Pace.kind == timed, nil
+	case c.held:
+		s.now = max(s.now, c.goal)
+		s.flush()
+		select {
+		case <-ctx.Done():
+			return false, true, ctx.Err()
+		case <-s.opt.Inbox.notify:
+			s.takeInbox()
+		case <-s.alarm():
+			s.quiet()
+		}
+		return false, true, nil
+	case c.skips:
+		c.skips = false
+		s.now = max(s.now, c.goal)
+		s.rebase()
+	}
+	return false, false, nil
+}
+
+// rebase has a timed pace count from the present.
+func (s *Stage) rebase() { s.began, s.beganAt = time.Now(), s.now }
+
+// byHand moves the present to where an act by hand can be written as a cue and
+// happen in the same order when it is played again: a cue comes before all
+// else that is due at its time, so nothing may have happened at that time yet.
+func (s *Stage) byHand() {
+	if s.began.IsZero() {
+		return // before the timeline begins
+	}
+	at := (s.now + handGrid - 1) / handGrid * handGrid
+	if at == s.conduct.ran {
+		at += handGrid
+	}
+	next, ok := s.queue.next()
+	switch {
+	case ok && next <= s.now:
+		// Something is due at this very moment that has not happened: the act
+		// comes before it.
+		at = s.now
+		if s.now == s.conduct.ran {
+			at++ // and after what has
+		}
+	case ok && next < at:
+		at = next
+	}
+	s.now = at
+	s.conduct.goal = max(s.conduct.goal, at)
+}
+
+// Hold stops the timeline where it is. Hosts are still served.
+func (s *Stage) Hold(ctx context.Context) error {
+	return s.call(ctx, func() {
+		s.conduct.held, s.conduct.skips, s.conduct.goal = true, false, s.now
+	})
+}
+
+// Go lets the timeline go on after Hold.
+func (s *Stage) Go(ctx context.Context) error {
+	return s.call(ctx, func() {
+		s.conduct.held = false
+		s.rebase()
+	})
+}
+
+// SetPace changes how fast the timeline runs from now on. Only paces that
+// follow a clock can be set, and only while one of them is in force.
+func (s *Stage) SetPace(ctx context.Context, p Pace) error {
+	if !p.Timed() {
+		return fmt.Errorf("the pace %s cannot be chosen while a scenario plays; write real or a number of times such as 0.5x", p)
+	}
+	var err error
+	if e := s.call(ctx, func() {
+		if s.opt.Pace.kind != timed {
+			err = fmt.Errorf("the pace is %s: the host sets it", s.opt.Pace)
+			return
+		}
+		s.opt.Pace = p
+		s.rebase()
+	}); e != nil {
+		return e
+	}
+	return err
+}
+
+// Step holds the timeline after a stretch of it that passes at once.
+func (s *Stage) Step(ctx context.Context, d time.Duration) error {
+	if d <= 0 || d > time.Hour {
+		return fmt.Errorf("a step is longer than 0 s and at most 1 h, not %s", d)
+	}
+	return s.call(ctx, func() {
+		s.conduct.held, s.conduct.skips, s.conduct.goal = true, false, min(s.now+d, s.play.Until)
+	})
+}
+
+// NextCue lets all up to the next cue of the scenario pass at once, that cue
+// among it. A timeline that is held stays held.
+func (s *Stage) NextCue(ctx context.Context) error {
+	var err error
+	if e := s.call(ctx, func() {
+		for i := range s.play.Cues {
+			if at := s.play.Cues[i].At; at > s.now {
+				s.conduct.goal, s.conduct.skips = at, !s.conduct.held
+				return
+			}
+		}
+		err = errors.New("there is no cue left")
+	}); e != nil {
+		return e
+	}
+	return err
+}
+
+// DoBy is Do, and returns when on the timeline the act happened. An act that
+// could not be done leaves no trace.
+func (s *Stage) DoBy(ctx context.Context, member, channel int, a Act) (at time.Duration, err error) {
+	if e := s.call(ctx, func() {
+		if member < -1 || member >= len(s.actors) {
+			err = fmt.Errorf("there is no gauge %d", member)
+			return
+		}
+		s.byHand()
+		at = s.now
+		for i := range s.actors {
+			if member < 0 || member == i {
+				if e := s.perform(i, channel, a, "hand"); e != nil && err == nil {
+					err = fmt.Errorf("%s: %w", s.nameOf(i), e)
+				}
+			}
+		}
+		s.note(member, a, err)
+	}); e != nil {
+		return 0, e
+	}
+	return at, err
+}
+
+// note writes an act by hand into the ledger.
+func (s *Stage) note(member int, a Act, err error) {
+	text := "by hand: " + Describe(a)
+	if err != nil {
+		text += "; not done: " + err.Error()
+	}
+	s.entry(member, text)
+}
+
+// Succeed has the stage take over the ports from one that has ended: ports that
+// were hung up come back under their own names, and what the hosts have asked
+// of the line stays. Call it before Prelude or Run.
+func (s *Stage) Succeed(old *Stage) error {
+	var errs []error
+	for i, was := range old.actors {
+		a := s.actors[i]
+		if was.port == nil {
+			continue
+		}
+		if was.down {
+			errs = append(errs, was.port.Return(""))
+		}
+		a.opened, a.asked = was.port.Open(), was.asked
+	}
+	return errors.Join(errs...)
+}
+
+// View is all there is to see of a stage at one moment.
+type View struct {
+	At       time.Duration `json:"at"` // ns since the start
+	Held     bool          `json:"held"`
+	Pace     string        `json:"pace"`
+	NextCue  time.Duration `json:"nextCue"` // −1: there is none
+	NextText string        `json:"nextText,omitempty"`
+	Gauges   []GaugeView   `json:"gauges"`
+}
+
+// GaugeView is all there is to see of a gauge. Lengths are picometres.
+type GaugeView struct {
+	Name     string        `json:"name"`
+	Power    string        `json:"power"`
+	Channels []ChannelView `json:"channels"`
+	Face     gauge.Face    `json:"face"`
+	Lamps    []LampView    `json:"lamps,omitempty"`
+	Down     [3]bool       `json:"down"` // button A, button B, pedal
+	Tags     int           `json:"tags"`
+	NextTag  int64         `json:"nextTag"`
+	Waiting  int           `json:"waiting,omitempty"` // tags that wait for the link
+	Percent  int           `json:"percent"`
+	Low      bool          `json:"low,omitempty"`
+	Link     string        `json:"link"`
+	Margin   *float64      `json:"margin,omitempty"` // dB over the receiver's sensitivity, of a link whose distance is known
+	Path     string        `json:"path,omitempty"`
+	Open     bool          `json:"open"` // a host has the port open
+	Unread   int           `json:"unread,omitempty"`
+	Frames   int           `json:"frames"`
+	Lost     int           `json:"lost,omitempty"`
+	Line     string        `json:"line"`
+	Asked    string        `json:"asked,omitempty"` // line settings of the host, where they are not the gauge's
+}
+
+// ChannelView is one channel's tip and reading.
+type ChannelView struct {
+	Name     string    `json:"name"`
+	Computed bool      `json:"computed,omitempty"`
+	Releases bool      `json:"releases,omitempty"` // a larger part lets the tip out
+	Size     int64     `json:"size"`               // true size the gauge is on
+	Seat     int64     `json:"seat"`               // size at the middle of the stroke
+	Stroke   int64     `json:"stroke"`
+	Pressed  int64     `json:"pressed"` // as the probe says
+	Stuck    bool      `json:"stuck,omitempty"`
+	Missing  bool      `json:"missing,omitempty"`
+	Value    int64     `json:"value"` // the reading; 0 when void
+	Shown    string    `json:"shown"` // the reading as reported
+	Unit     string    `json:"unit"`
+	Step     int64     `json:"step"` // one count
+	Function string    `json:"function"`
+	Zone     string    `json:"zone"`
+	Void     string    `json:"void,omitempty"`
+	Limits   [4]*int64 `json:"limits"` // lower, lower warning, upper warning, upper
+	Preset   int64     `json:"preset"`
+}
+
+// LampView is a lamp and how it looks.
+type LampView struct {
+	Name   string  `json:"name"`
+	State  string  `json:"state"`
+	Colour string  `json:"colour,omitempty"` // dark when empty
+	Rhythm []int64 `json:"rhythm,omitempty"` // ms on and off in turn
+}
+
+// See returns all there is to see. It may be called while the stage runs.
+func (s *Stage) See(ctx context.Context) (v View, err error) {
+	err = s.call(ctx, func() {
+		v = View{At: s.now, Held: s.conduct.held, Pace: s.opt.Pace.String(), NextCue: -1}
+		for i := range s.play.Cues {
+			if c := &s.play.Cues[i]; c.At > s.now {
+				v.NextCue, v.NextText = c.At, c.Text
+				break
+			}
+		}
+		for _, a := range s.actors {
+			v.Gauges = append(v.Gauges, a.view())
+		}
+	})
+	return v, err
+}
+
+func (a *actor) view() GaugeView {
+	v := GaugeView{Name: a.name, Power: a.g.Power().String(), Face: a.g.Face(), Tags: a.tags, NextTag: a.g.NextTag(), Waiting: a.g.Waiting(),
+		Link: a.link.Phase.String(), Frames: a.frames, Lost: a.lost, Line: a.line.String()}
+	v.Percent, v.Low = a.percent()
+	v.Down[0], v.Down[1], v.Down[2] = a.g.Inputs()
+	if a.asked != a.line {
+		v.Asked = a.asked.String()
+	}
+	if a.port != nil {
+		v.Path, v.Open = a.port.Path(), !a.down && a.port.Open()
+		if !a.down {
+			v.Unread, _ = a.port.Unread()
+		}
+	}
+	for i, state := range a.g.Lamps() {
+		lamp := &a.m.Profile.Lamps[i]
+		l := LampView{Name: lamp.Name, State: state}
+		if look, ok := lamp.Looks[state]; ok {
+			l.Colour = look.Colour
+			for _, d := range look.Rhythm {
+				l.Rhythm = append(l.Rhythm, d.Milliseconds())
+			}
+		}
+		v.Lamps = append(v.Lamps, l)
+	}
+	for i, r := range a.g.Readings(nil) {
+		t, set := &a.probes[i], a.g.Settings(i)
+		c := ChannelView{Name: a.m.Profile.Channels[i].Name, Computed: t.calc != nil, Releases: t.fit.Releases, Size: int64(t.path.At(a.s.now)),
+			Seat: int64(t.fit.Seat), Stroke: int64(t.stroke), Pressed: int64(r.Pressed), Stuck: t.state.Stuck, Missing: t.state.Missing,
+			Unit: r.Unit.Symbol(), Function: set.Function.String(), Zone: r.Zone.String(), Void: r.Void.String(), Preset: int64(set.Preset)}
+		c.Step, _ = set.Resolution.Mul(decimalOf(set.Unit)).Int64()
+		if t.calc != nil {
+			c.Size = int64(t.size)
+		}
+		if r.Void == gauge.Valid {
+			c.Shown = r.Shown.String()
+			c.Value, _ = r.Shown.Mul(decimalOf(r.Unit)).Int64()
+		}
+		if v.Power != gauge.On.String() {
+			c.Zone, c.Void, c.Shown, c.Value = "void", v.Power, "", 0
+		}
+		lim := set.Limits
+		for k, l := range []struct {
+			at  int64
+			set bool
+		}{{int64(lim.Lower.At), lim.Lower.Set}, {int64(lim.WarnLower.At), lim.WarnLower.Set}, {int64(lim.WarnUpper.At), lim.WarnUpper.Set}, {int64(lim.Upper.At), lim.Upper.Set}} {
+			if l.set {
+				c.Limits[k] = &l.at
+			}
+		}
+		v.Channels = append(v.Channels, c)
+	}
+	return v
+}
+
+var _ = port.DroppedDown
