@@ -429,7 +429,7 @@ type Lock struct {
 // that do not speak of a probe.
 type Computed struct {
 	Name    string           `yaml:"name" need:"yes" doc:"name of the channel"`
-	Kind    gauge.CalcKind   `yaml:"is" need:"yes" doc:"sum, difference (first minus second), mean, spread (largest minus smallest), taper (difference over a distance), or formula"`
+	Kind    *gauge.CalcKind  `yaml:"is" doc:"sum, difference (first minus second), mean, spread (largest minus smallest), taper (difference over a distance), or formula"`
 	Of      []string         `yaml:"of" doc:"the channels it is computed of, which stand before it"`
 	Over    *quantity.Length `yaml:"over" doc:"of a taper: distance between its two channels"`
 	Per     *quantity.Length `yaml:"per" doc:"of a taper: the length it is told for, such as 100 mm; over when left out"`

@@ -355,9 +355,13 @@ func (l *loader) panel(g *GaugeKeys, p *gauge.Profile) {
 
 // calc makes what a computed channel is computed by; nil when it cannot.
 func (l *loader) calc(c *Computed, before []gauge.Channel) *gauge.Calc {
-	calc := &gauge.Calc{Kind: c.Kind}
+	if c.Kind == nil {
+		l.doc.Errorf(c, "write is: and one of "+strings.Join(gauge.CalcKind(0).Names(), ", "), "%s is not computed", c.Name)
+		return nil
+	}
+	calc := &gauge.Calc{Kind: *c.Kind}
 	of := c.Of
-	if c.Kind == gauge.Formula {
+	if *c.Kind == gauge.Formula {
 		e, err := gauge.NewExpr(c.Formula)
 		if err != nil {
 			l.doc.Errorf(&c.Formula, "", "%v", err)
