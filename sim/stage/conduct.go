@@ -6,8 +6,9 @@ import (
 	"fmt"
 	"time"
 
+	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
-	"example.org/understudy/sim/port"
+	"example.org/understudy/sim/stage/ledger"
 )
 
 // conduct is how a hand directs the timeline while it plays.
@@ -16,7 +17,6 @@ type conduct struct {
 	goal  time.Duration // what is due up to here happens at once, whatever the pace
 	skips bool          // the pace holds again from goal on
 	ran   time.Duration // when the last event happened
-	hands bool          // an act by hand has moved the present since
 }
 
 // handGrid is the grid acts by hand lie on, so that they are short to write.
@@ -59,20 +59,14 @@ func (s *Stage) byHand() {
 	if s.began.IsZero() {
 		return // before the timeline begins
 	}
+	for next, ok := s.queue.next(); ok && next <= s.now; next, ok = s.queue.next() {
+		s.turn()
+	}
 	at := (s.now + handGrid - 1) / handGrid * handGrid
 	if at == s.conduct.ran {
 		at += handGrid
 	}
-	next, ok := s.queue.next()
-	switch {
-	case ok && next <= s.now:
-		// Something is due at this very moment that has not happened: the act
-		// comes before it.
-		at = s.now
-		if s.now == s.conduct.ran {
-			at++ // and after what has
-		}
-	case ok && next < at:
+	if next, ok := s.queue.next(); ok && next < at {
 		at = next
 	}
 	s.now = at
@@ -142,9 +136,10 @@ func (s *Stage) NextCue(ctx context.Context) error {
 	return err
 }
 
-// DoBy is Do, and returns when on the timeline the act happened. An act that
-// could not be done leaves no trace.
-func (s *Stage) DoBy(ctx context.Context, member, channel int, a Act) (at time.Duration, err error) {
+// ByHand has an act carried out by hand on a gauge of the cast, or on all of
+// them when member is −1, and returns when on the timeline that was: played as
+// a cue at that time it has the same effect.
+func (s *Stage) ByHand(ctx context.Context, member, channel int, a Act) (at time.Duration, err error) {
 	if e := s.call(ctx, func() {
 		if member < -1 || member >= len(s.actors) {
 			err = fmt.Errorf("there is no gauge %d", member)
@@ -152,27 +147,19 @@ func (s *Stage) DoBy(ctx context.Context, member, channel int, a Act) (at time.D
 		}
 		s.byHand()
 		at = s.now
+		s.write(ledger.Entry{Kind: ledger.KindCue, Gauge: s.nameOf(member), Note: "by hand: " + Describe(a)})
 		for i := range s.actors {
 			if member < 0 || member == i {
-				if e := s.perform(i, channel, a, "hand"); e != nil && err == nil {
-					err = fmt.Errorf("%s: %w", s.nameOf(i), e)
+				if e := s.perform(i, channel, a, "hand"); e != nil {
+					s.write(ledger.Entry{Kind: ledger.KindGauge, Gauge: s.nameOf(i), Note: "not done: " + e.Error()})
+					err = errors.Join(err, fmt.Errorf("%s: %w", s.nameOf(i), e))
 				}
 			}
 		}
-		s.note(member, a, err)
 	}); e != nil {
 		return 0, e
 	}
 	return at, err
-}
-
-// note writes an act by hand into the ledger.
-func (s *Stage) note(member int, a Act, err error) {
-	text := "by hand: " + Describe(a)
-	if err != nil {
-		text += "; not done: " + err.Error()
-	}
-	s.entry(member, text)
 }
 
 // Succeed has the stage take over the ports from one that has ended: ports that
@@ -217,7 +204,6 @@ type GaugeView struct {
 	Percent  int           `json:"percent"`
 	Low      bool          `json:"low,omitempty"`
 	Link     string        `json:"link"`
-	Margin   *float64      `json:"margin,omitempty"` // dB over the receiver's sensitivity, of a link whose distance is known
 	Path     string        `json:"path,omitempty"`
 	Open     bool          `json:"open"` // a host has the port open
 	Unread   int           `json:"unread,omitempty"`
@@ -304,13 +290,13 @@ func (a *actor) view() GaugeView {
 		c := ChannelView{Name: a.m.Profile.Channels[i].Name, Computed: t.calc != nil, Releases: t.fit.Releases, Size: int64(t.path.At(a.s.now)),
 			Seat: int64(t.fit.Seat), Stroke: int64(t.stroke), Pressed: int64(r.Pressed), Stuck: t.state.Stuck, Missing: t.state.Missing,
 			Unit: r.Unit.Symbol(), Function: set.Function.String(), Zone: r.Zone.String(), Void: r.Void.String(), Preset: int64(set.Preset)}
-		c.Step, _ = set.Resolution.Mul(decimalOf(set.Unit)).Int64()
+		c.Step, _ = set.Resolution.Mul(size(set.Unit)).Int64()
 		if t.calc != nil {
 			c.Size = int64(t.size)
 		}
 		if r.Void == gauge.Valid {
 			c.Shown = r.Shown.String()
-			c.Value, _ = r.Shown.Mul(decimalOf(r.Unit)).Int64()
+			c.Value, _ = r.Shown.Mul(size(r.Unit)).Int64()
 		}
 		if v.Power != gauge.On.String() {
 			c.Zone, c.Void, c.Shown, c.Value = "void", v.Power, "", 0
@@ -329,4 +315,5 @@ func (a *actor) view() GaugeView {
 	return v
 }
 
-var _ = port.DroppedDown
+// size is a unit's size as a number, to turn a reading into picometres.
+func size(u decimal.Unit) decimal.Decimal { return decimal.New(int64(u.Size()), 0) }

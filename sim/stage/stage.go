@@ -37,7 +37,8 @@ type Options struct {
 	Answer func(ask int, gauge int, rs []gauge.Reading)
 }
 
-// Stage is a play being put on. Only Do and Status may be called while it runs.
+// Stage is a play being put on. Do, Status and what conduct.go
+// offers may be called while it runs; nothing else.
 type Stage struct {
 	play   Play
 	opt    Options
@@ -49,6 +50,7 @@ type Stage struct {
 
 	began    time.Time     // real time at which the timeline was at beganAt
 	beganAt  time.Duration // of a timed pace
+	conduct  conduct       // what a hand has the timeline do
 	returned bool          // a port has come back since Drain last waited
 	done     bool
 	failure  error
@@ -195,12 +197,7 @@ func (s *Stage) Run(ctx context.Context) error {
 		if at, ok := s.queue.next(); !ok || at > s.play.Until {
 			break
 		}
-		it := s.queue.pop()
-		if it.run != nil {
-			it.run()
-		} else if it.at == it.actor.tickAt {
-			it.actor.tick()
-		}
+		s.turn()
 	}
 	for _, a := range s.actors {
 		a.tamper.release(a)
@@ -209,6 +206,17 @@ func (s *Stage) Run(ctx context.Context) error {
 	}
 	s.flush()
 	return s.failure
+}
+
+// turn has the next event of the queue happen.
+func (s *Stage) turn() {
+	it := s.queue.pop()
+	s.conduct.ran = s.now
+	if it.run != nil {
+		it.run()
+	} else if it.at == it.actor.tickAt {
+		it.actor.tick()
+	}
 }
 
 // Settle serves the hosts after the timeline has ended, until done is closed:
@@ -366,6 +374,9 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 		s.takeInbox()
 		return false, nil
 	default:
+	}
+	if reached, decided, err := s.directed(ctx, t); decided {
+		return reached, err
 	}
 	switch s.opt.Pace.kind {
 	case drain:
