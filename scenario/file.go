@@ -20,16 +20,26 @@ const Version = 1
 
 // File is a scenario as it is written.
 type File struct {
-	Understudy int      `yaml:"understudy" need:"yes" doc:"version of the scenario language: 1"`
-	Title      string   `yaml:"title" need:"yes" doc:"one line that says what happens"`
-	Notice     string   `yaml:"notice" doc:"what the viewer should notice"`
-	Seed       uint64   `yaml:"seed" doc:"seed of all chance in the scenario"`
-	Part       Part     `yaml:"part" doc:"the feature that is measured, and its limits"`
-	Host       Host     `yaml:"host" doc:"how the host is to record and judge"`
-	Gauges     []Gauge  `yaml:"gauges" need:"yes" doc:"the gauges"`
-	Cues       []Cue    `yaml:"cues" doc:"what happens when"`
-	Until      *Until   `yaml:"until" doc:"when the timeline ends; 1 s after the last cue when left out"`
-	Expect     []Expect `yaml:"expect" doc:"what must be true when the scenario plays; lint checks it"`
+	Understudy int       `yaml:"understudy" need:"yes" doc:"version of the scenario language: 1"`
+	Title      string    `yaml:"title" need:"yes" doc:"one line that says what happens"`
+	Notice     string    `yaml:"notice" doc:"what the viewer should notice"`
+	Seed       uint64    `yaml:"seed" doc:"seed of all chance in the scenario"`
+	Part       Part      `yaml:"part" doc:"the feature that is measured, and its limits"`
+	Host       Host      `yaml:"host" doc:"how the host is to record and judge"`
+	Gauges     []Gauge   `yaml:"gauges" need:"yes" doc:"the gauges"`
+	Cues       []Cue     `yaml:"cues" doc:"what happens when"`
+	Until      *Until    `yaml:"until" doc:"when the timeline ends; 1 s after the last cue when left out"`
+	Expect     []Expect  `yaml:"expect" doc:"what must be true when the scenario plays; lint checks it"`
+	Chapters   []Chapter `yaml:"chapters" doc:"what a trainer says and asks while it plays, in the order of their times"`
+}
+
+// Chapter is a part of a lesson.
+type Chapter struct {
+	At     quantity.Duration `yaml:"at" need:"yes" doc:"when it begins"`
+	Title  string            `yaml:"title" need:"yes" doc:"a few words"`
+	Say    string            `yaml:"say" need:"yes" doc:"a sentence or two to say"`
+	Ask    string            `yaml:"ask" doc:"a question to ask"`
+	Answer string            `yaml:"answer" doc:"its answer"`
 }
 
 // Until is a time; it has its own type so that "left out" differs from 0 s.
