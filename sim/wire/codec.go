@@ -47,8 +47,6 @@ type failure struct {
 	ch  int
 }
 
-func (f failure) on(o *op, pos int, why string) failure { return failure{op: o, pos: pos, why: why} }
-
 func (e *encoder) stop(o *op, why string) bool {
 	e.fail = failure{op: o, why: why, ch: e.ch}
 	return false

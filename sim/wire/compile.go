@@ -22,7 +22,6 @@ type compiler struct {
 	kinds map[Term]Kind
 	frac  map[Term]bool // numbers that may have decimals: not for expressions
 	keepT map[Term]bool
-	bits  int // nesting
 }
 
 const (
@@ -374,7 +373,7 @@ var options = map[string]string{
 	"float":   "value size order decimals round range void absent",
 	"bcd":     "value digits decimals sign order round range wraps void absent",
 	"text":    "value width longest pad align quoted numbers void absent",
-	"choice":  "value size order is otherwise any-case absent void",
+	"choice":  "value size order is like otherwise any-case absent void",
 	"flag":    "size order yes no",
 	"flags":   "size order bits",
 	"time":    "layout round absent",
@@ -920,7 +919,7 @@ func (c *compiler) choices(f *fieldSpec, o *op, key string) {
 				c.doc.Errorf(p.s, "", "%v", err)
 				return
 			}
-			o.choices = append(o.choices, choice{Bool(p.on), lit})
+			o.choices = append(o.choices, choice{val: Bool(p.on), lit: lit})
 		}
 		if bytes.Equal(o.choices[0].lit, o.choices[1].lit) {
 			c.doc.Errorf(f.No, "give no its own", "yes and no are both sent as %q: no can never be read", *f.No)
@@ -930,7 +929,7 @@ func (c *compiler) choices(f *fieldSpec, o *op, key string) {
 	}
 	if f.Is.Kind != strict.Mapping || len(f.Is.Pairs) == 0 {
 		c.doc.Errorf(f, "write is: {value: what is sent, ...}", "the choice lists no values")
-		o.choices = []choice{{Str("?"), []byte("?")}}
+		o.choices = []choice{{val: Str("?"), lit: []byte("?")}}
 		return
 	}
 	c.kinds[o.term] = Text
@@ -967,7 +966,28 @@ func (c *compiler) choices(f *fieldSpec, o *op, key string) {
 				p.Value.Errorf("give each value its own", "%s is already sent for %s: %s can never be read", p.Value.Scalar, e.val, p.Key)
 			}
 		}
-		o.choices = append(o.choices, choice{v, lit})
+		o.choices = append(o.choices, choice{val: v, lit: lit})
+	}
+	for _, from := range sortedKeys(f.Like) {
+		found := false
+		for _, e := range o.choices {
+			if e.val.String() == from {
+				c.doc.Errorf(&f.Like, "", "%q is listed under is as well", from)
+			}
+			if e.val.String() == f.Like[from] && !e.alias && !found {
+				found = true
+				v := Str(from)
+				if numbers {
+					if n, err := decimal.Parse(from); err == nil {
+						v = Num(n)
+					}
+				}
+				o.choices = append(o.choices, choice{v, e.lit, true})
+			}
+		}
+		if !found {
+			c.doc.Errorf(&f.Like, "name one of the values under is", "%q is not listed", f.Like[from])
+		}
 	}
 	if f.Other != "" {
 		for i, e := range o.choices {
@@ -1004,6 +1024,15 @@ func numberBytes(s string, size int, order byteOrder) ([]byte, error) {
 	return appendUint(nil, u, size, order), nil
 }
 
+func sortedKeys(m map[string]string) []string {
+	keys := make([]string, 0, len(m))
+	for k := range m {
+		keys = append(keys, k)
+	}
+	sort.Strings(keys)
+	return keys
+}
+
 // finishChoices sorts the choices so that the longest is tried first, and
 // notes a common width.
 func (c *compiler) finishChoices(o *op) {
@@ -1011,7 +1040,14 @@ func (c *compiler) finishChoices(o *op) {
 	if o.other >= 0 {
 		other = o.choices[o.other].val
 	}
-	sort.SliceStable(o.choices, func(i, j int) bool { return len(o.choices[i].lit) > len(o.choices[j].lit) })
+	// Aliases come last, so that the value itself is what is read.
+	sort.SliceStable(o.choices, func(i, j int) bool {
+		a, b := &o.choices[i], &o.choices[j]
+		if a.alias != b.alias {
+			return b.alias
+		}
+		return len(a.lit) > len(b.lit)
+	})
 	for i := range o.choices {
 		if o.other >= 0 && o.choices[i].val.Same(other) {
 			o.other = i
@@ -1022,7 +1058,11 @@ func (c *compiler) finishChoices(o *op) {
 		texts = append(texts, ch.val.Text)
 	}
 	o.byText = newTextIndex(texts)
-	if n := len(o.choices); n > 0 && len(o.choices[0].lit) == len(o.choices[n-1].lit) && len(o.specials) == 0 {
+	same := len(o.choices) > 0 && len(o.specials) == 0
+	for _, ch := range o.choices {
+		same = same && len(ch.lit) == len(o.choices[0].lit)
+	}
+	if same {
 		o.width = len(o.choices[0].lit)
 		o.index()
 	}
@@ -1712,7 +1752,9 @@ func (o *op) index() {
 			o.byByte[i] = -1
 		}
 		for i, ch := range o.choices {
-			o.byByte[ch.lit[0]] = int8(i)
+			if !ch.alias {
+				o.byByte[ch.lit[0]] = int8(i)
+			}
 		}
 	case o.width <= 4 && n <= 8:
 		for _, ch := range o.choices {
@@ -1721,7 +1763,9 @@ func (o *op) index() {
 	default:
 		var lits []string
 		for _, ch := range o.choices {
-			lits = append(lits, string(ch.lit))
+			if !ch.alias { // the last ones
+				lits = append(lits, string(ch.lit))
+			}
 		}
 		o.byLit = newTextIndex(lits)
 	}

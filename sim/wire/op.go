@@ -147,8 +147,9 @@ type special struct {
 }
 
 type choice struct {
-	val Value
-	lit []byte
+	val   Value
+	lit   []byte
+	alias bool // sent, but never read
 }
 
 type bitOp struct {

@@ -197,50 +197,51 @@ type fieldSpec struct {
 	Map     string `yaml:"map" doc:"registers of the named table"`
 
 	// how it is written
-	Name     string      `yaml:"name" doc:"a name for ranges and reports; the term unless given"`
-	At       string      `yaml:"at" doc:"byte at which the field must start, from 0; a gap before it is filled"`
-	Value    string      `yaml:"value" doc:"a constant, or an expression after an equals sign"`
-	Width    int         `yaml:"width" doc:"characters, when it is always the same"`
-	Longest  int         `yaml:"longest" doc:"most characters"`
-	Decimals *int        `yaml:"decimals" doc:"digits after the mark; as many as the value has unless given"`
-	Sign     string      `yaml:"sign" doc:"text: minus, always, space, none; binary: twos, magnitude, none; bcd: first, last, none"`
-	Pad      string      `yaml:"pad" doc:"the character that fills up the width"`
-	Align    string      `yaml:"align" doc:"left or right"`
-	Mark     string      `yaml:"mark" doc:"the decimal mark; none when it is only implied"`
-	Exponent string      `yaml:"exponent" doc:"accept: a power of ten may follow; always: it does"`
-	Size     int         `yaml:"size" doc:"bytes"`
-	Order    byteOrder   `yaml:"order" doc:"big, little, big-swapped or little-swapped (16-bit words in the other order)"`
-	Scale    string      `yaml:"scale" doc:"what one count is worth"`
-	Offset   string      `yaml:"offset" doc:"what a count of zero is worth"`
-	Digits   int         `yaml:"digits" doc:"decimal digits"`
-	Round    string      `yaml:"round" doc:"how a value with more decimals is rounded; refused unless given"`
-	Range    []string    `yaml:"range" doc:"least and greatest value; checked to fit"`
-	Except   []int64     `yaml:"except" doc:"whole numbers that cannot stand there"`
-	Wraps    string      `yaml:"wraps" doc:"the number at which the count starts again from 0"`
-	Case     string      `yaml:"case" doc:"upper or lower hexadecimal digits"`
-	VoidAs   strict.Any  `yaml:"void" doc:"what is sent for a void reading: one text, or one for each reason"`
-	NoneAs   strict.Any  `yaml:"absent" doc:"what is sent when there is no value"`
-	Is       strict.Any  `yaml:"is" doc:"value to what is sent for it"`
-	Other    string      `yaml:"otherwise" doc:"the value that stands for any that is not listed"`
-	Yes      *string     `yaml:"yes" doc:"what is sent for yes"`
-	No       *string     `yaml:"no" doc:"what is sent for no"`
-	Bits     []bitSpec   `yaml:"bits" doc:"what each bit is"`
-	Layout   string      `yaml:"layout" doc:"such as hh:mm:ss.fff"`
-	Count    string      `yaml:"count" doc:"how many: a number, a term that stands earlier, or rest"`
-	First    string      `yaml:"first" doc:"the term with the first register's address"`
-	Between  string      `yaml:"between" doc:"what stands between two groups"`
-	Fields   []fieldSpec `yaml:"fields" doc:"the fields of the group"`
-	Else     []fieldSpec `yaml:"else" doc:"the fields when the condition does not hold"`
-	From     string      `yaml:"from" doc:"the first field covered, or a byte number; the frame's first unless given"`
-	To       string      `yaml:"to" doc:"the last field covered, or a byte number; the one before unless given"`
-	Form     string      `yaml:"form" doc:"binary, hex or decimal"`
-	CRC      *crcSpec    `yaml:"crc" doc:"parameters of check: crc"`
-	Plus     int         `yaml:"plus" doc:"what a length counts beyond the bytes"`
-	Per      int         `yaml:"per" doc:"bytes one count of a length stands for"`
-	Fill     int         `yaml:"fill" doc:"value of the bytes skipped or filled"`
-	Quoted   bool        `yaml:"quoted" doc:"the text stands in double quotes, one inside it doubled"`
-	Numbers  bool        `yaml:"numbers" doc:"a text that reads as a number is one"`
-	AnyCase  bool        `yaml:"any-case" doc:"small and capital letters are the same"`
+	Name     string            `yaml:"name" doc:"a name for ranges and reports; the term unless given"`
+	At       string            `yaml:"at" doc:"byte at which the field must start, from 0; a gap before it is filled"`
+	Value    string            `yaml:"value" doc:"a constant, or an expression after an equals sign"`
+	Width    int               `yaml:"width" doc:"characters, when it is always the same"`
+	Longest  int               `yaml:"longest" doc:"most characters"`
+	Decimals *int              `yaml:"decimals" doc:"digits after the mark; as many as the value has unless given"`
+	Sign     string            `yaml:"sign" doc:"text: minus, always, space, none; binary: twos, magnitude, none; bcd: first, last, none"`
+	Pad      string            `yaml:"pad" doc:"the character that fills up the width"`
+	Align    string            `yaml:"align" doc:"left or right"`
+	Mark     string            `yaml:"mark" doc:"the decimal mark; none when it is only implied"`
+	Exponent string            `yaml:"exponent" doc:"accept: a power of ten may follow; always: it does"`
+	Size     int               `yaml:"size" doc:"bytes"`
+	Order    byteOrder         `yaml:"order" doc:"big, little, big-swapped or little-swapped (16-bit words in the other order)"`
+	Scale    string            `yaml:"scale" doc:"what one count is worth"`
+	Offset   string            `yaml:"offset" doc:"what a count of zero is worth"`
+	Digits   int               `yaml:"digits" doc:"decimal digits"`
+	Round    string            `yaml:"round" doc:"how a value with more decimals is rounded; refused unless given"`
+	Range    []string          `yaml:"range" doc:"least and greatest value; checked to fit"`
+	Except   []int64           `yaml:"except" doc:"whole numbers that cannot stand there"`
+	Wraps    string            `yaml:"wraps" doc:"the number at which the count starts again from 0"`
+	Case     string            `yaml:"case" doc:"upper or lower hexadecimal digits"`
+	VoidAs   strict.Any        `yaml:"void" doc:"what is sent for a void reading: one text, or one for each reason"`
+	NoneAs   strict.Any        `yaml:"absent" doc:"what is sent when there is no value"`
+	Is       strict.Any        `yaml:"is" doc:"value to what is sent for it"`
+	Other    string            `yaml:"otherwise" doc:"the value that stands for any that is not listed"`
+	Like     map[string]string `yaml:"like" doc:"values that are sent as one of those under is, but read as that one"`
+	Yes      *string           `yaml:"yes" doc:"what is sent for yes"`
+	No       *string           `yaml:"no" doc:"what is sent for no"`
+	Bits     []bitSpec         `yaml:"bits" doc:"what each bit is"`
+	Layout   string            `yaml:"layout" doc:"such as hh:mm:ss.fff"`
+	Count    string            `yaml:"count" doc:"how many: a number, a term that stands earlier, or rest"`
+	First    string            `yaml:"first" doc:"the term with the first register's address"`
+	Between  string            `yaml:"between" doc:"what stands between two groups"`
+	Fields   []fieldSpec       `yaml:"fields" doc:"the fields of the group"`
+	Else     []fieldSpec       `yaml:"else" doc:"the fields when the condition does not hold"`
+	From     string            `yaml:"from" doc:"the first field covered, or a byte number; the frame's first unless given"`
+	To       string            `yaml:"to" doc:"the last field covered, or a byte number; the one before unless given"`
+	Form     string            `yaml:"form" doc:"binary, hex or decimal"`
+	CRC      *crcSpec          `yaml:"crc" doc:"parameters of check: crc"`
+	Plus     int               `yaml:"plus" doc:"what a length counts beyond the bytes"`
+	Per      int               `yaml:"per" doc:"bytes one count of a length stands for"`
+	Fill     int               `yaml:"fill" doc:"value of the bytes skipped or filled"`
+	Quoted   bool              `yaml:"quoted" doc:"the text stands in double quotes, one inside it doubled"`
+	Numbers  bool              `yaml:"numbers" doc:"a text that reads as a number is one"`
+	AnyCase  bool              `yaml:"any-case" doc:"small and capital letters are the same"`
 }
 
 type plainField fieldSpec
