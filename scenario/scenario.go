@@ -653,6 +653,9 @@ func (l *loader) cues() {
 		if err := stage.CheckAct(c.Act); err != nil {
 			c.at.Errorf("", "%s: %v", c.verbName(), err)
 		}
+		if chs := l.Play.Cast[max(g, 0)].Profile.Channels; ch >= 0 && chs[ch].Calc != nil && stage.OfTip(c.Act) {
+			c.at.Errorf("do it to a channel it is computed of", "%s: %s is computed and has no tip", c.verbName(), chs[ch].Name)
+		}
 		l.Play.Cues = append(l.Play.Cues, stage.Cue{At: c.At.D(), Gauge: g, Channel: ch, Act: c.Act, Text: stage.Describe(c.Act)})
 		end = max(end, c.At.D()+stage.Lasts(c.Act))
 	}

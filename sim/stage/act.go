@@ -273,6 +273,16 @@ func (p Press) every() time.Duration {
 // last is when the last press begins.
 func (p Press) last() time.Duration { return time.Duration(max(p.Times-1, 0)) * p.every() }
 
+// OfTip reports whether an act is done to a tip or its probe, which a computed
+// channel does not have.
+func OfTip(a Act) bool {
+	switch a.(type) {
+	case RestOn, MoveTo, Lift, Rock, Turn, Unplug, Plug, Stick:
+		return true
+	}
+	return false
+}
+
 // Lasts is how long an act goes on by itself.
 func Lasts(a Act) time.Duration {
 	switch a := a.(type) {
