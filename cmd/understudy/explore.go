@@ -90,7 +90,7 @@ func (c *exploreCmd) Run(a *app) error {
 
 func (c *exploreCmd) options(a *app) explore.Options {
 	return explore.Options{Dialects: dialectsBeside("."), Strength: c.Strength, Seed: c.Seed, Budget: c.Budget, Runs: c.Runs,
-		UntilFound: c.Until, NoShrink: c.NoShrink, Progress: func(p explore.Progress) { c.say(a, progressLine(p)) }}
+		Enough: func(*explore.Found) bool { return c.Until }, NoShrink: c.NoShrink, Progress: func(p explore.Progress) { c.say(a, progressLine(p)) }}
 }
 
 // runner makes what plays the scenarios; done gives back what it holds.
@@ -237,16 +237,16 @@ func (c *exploreCmd) merge(a *app) error {
 }
 
 // table explores with each of the reference host's mistakes in turn, each
-// until it is found or its budget is used up.
+// until it is found and named, or its budget is used up.
 func (c *exploreCmd) table(a *app) error {
-	fmt.Fprintf(a.stdout, "%-22s %-6s %-22s %6s %9s %8s %5s %6s\n", "mistake", "found", "named", "run", "found in", "shrunk", "cues", "gauges")
-	found, missed := 0, []string{}
-	var cues, gauges []int
-	var rows []string
+	const form = "%-22s %6s %9s   %-22s %6s %9s %5s %6s\n"
+	fmt.Fprintf(a.stdout, form, "mistake", "run", "found in", "named", "run", "after", "cues", "gauges")
 	all := host.Defects()
+	var missed, unnamed []string
+	var cues, gauges []int
 	for _, d := range all {
 		o := c.options(a)
-		o.UntilFound = true
+		o.Enough = func(f *explore.Found) bool { return f.Cause == d.Name }
 		done, err := c.runner(a, &o, d.Name)
 		if err != nil {
 			return err
@@ -262,20 +262,19 @@ func (c *exploreCmd) table(a *app) error {
 		c.say(a, "")
 		if len(sum.Found) == 0 {
 			missed = append(missed, d.Name)
-			fmt.Fprintf(a.stdout, "%-22s %-6s %-22s %6d\n", d.Name, "no", "", sum.Runs)
+			fmt.Fprintf(a.stdout, form, d.Name, "-", "no", "", "", "", "", "")
 			continue
 		}
-		found++
-		f := sum.Found[0]
-		for _, g := range sum.Found { // of several causes in one run, the mistake itself
-			if g.Cause == d.Name {
-				f = g
-			}
+		first := sum.Found[0]
+		f := first
+		if i := slices.IndexFunc(sum.Found, func(f *explore.Found) bool { return f.Cause == d.Name }); i >= 0 {
+			f = sum.Found[i]
+		} else {
+			unnamed = append(unnamed, d.Name)
 		}
 		cues, gauges = append(cues, len(f.Small.Cues)), append(gauges, len(f.Small.Gauges))
-		fmt.Fprintf(a.stdout, "%-22s %-6s %-22s %6d %9s %8s %5d %6d\n", d.Name, "yes", f.Cause, f.Run, f.After.Round(time.Millisecond),
-			(sum.Took - f.After).Round(10*time.Millisecond), len(f.Small.Cues), len(f.Small.Gauges))
-		rows = append(rows, d.Name)
+		fmt.Fprintf(a.stdout, form, d.Name, strconv.Itoa(first.Run), first.After.Round(time.Millisecond), f.Cause,
+			strconv.Itoa(f.Run), f.After.Round(time.Millisecond), strconv.Itoa(len(f.Small.Cues)), strconv.Itoa(len(f.Small.Gauges)))
 		if c.Save != "" {
 			if err := c.save(a, f); err != nil {
 				return err
@@ -284,9 +283,13 @@ func (c *exploreCmd) table(a *app) error {
 	}
 	slices.Sort(cues)
 	slices.Sort(gauges)
-	fmt.Fprintf(a.stdout, "\n%d of %d mistakes found (%.1f %%), seed %d\n", found, len(all), 100*float64(found)/float64(len(all)), c.Seed)
-	if len(rows) > 0 {
+	found := len(all) - len(missed)
+	fmt.Fprintf(a.stdout, "\n%d of %d mistakes found (%.1f %%), %d of them named, seed %d\n", found, len(all), 100*float64(found)/float64(len(all)), found-len(unnamed), c.Seed)
+	if found > 0 {
 		fmt.Fprintf(a.stdout, "the median shrunk scenario has %d cues and %d gauges\n", cues[len(cues)/2], gauges[len(gauges)/2])
+	}
+	if len(unnamed) > 0 {
+		fmt.Fprintln(a.stdout, "found under another name only:", strings.Join(unnamed, ", "))
 	}
 	if len(missed) > 0 {
 		fmt.Fprintln(a.stdout, "not found:", strings.Join(missed, ", "))

@@ -42,11 +42,12 @@ type Options struct {
 	Shard, Shards int
 	Budget        time.Duration // real time; 0 means until Runs are done
 	Runs          int           // scenarios at most; 0 means until Budget is used up
-	UntilFound    bool          // stop at the first cause
-	NoShrink      bool
-	Found         func(*Found)   // may be nil; is told each cause once
-	Progress      func(Progress) // may be nil
-	Log           io.Writer      // may be nil; takes the results as JSON Lines
+	// Enough, if set, says after each cause that is found whether to stop.
+	Enough   func(*Found) bool
+	NoShrink bool
+	Found    func(*Found)   // may be nil; is told each cause once
+	Progress func(Progress) // may be nil
+	Log      io.Writer      // may be nil; takes the results as JSON Lines
 }
 
 // Progress is how far an exploration is.
@@ -183,7 +184,7 @@ func (e *explorer) explore(ctx context.Context) error {
 			if it.err != nil {
 				return it.err
 			}
-			if e.took(ctx, it) && e.UntilFound {
+			if e.took(ctx, it) {
 				e.sum.Stopped = true
 				return nil
 			}
@@ -218,9 +219,9 @@ func (e *explorer) one(ctx context.Context, f *scenario.File) (judge.Result, err
 	return e.Runner.Play(ctx, s)
 }
 
-// took takes the result of a scenario and reports whether it found something
-// new.
-func (e *explorer) took(ctx context.Context, it *item) (new bool) {
+// took takes the result of a scenario and reports whether what was found is
+// enough.
+func (e *explorer) took(ctx context.Context, it *item) (enough bool) {
 	e.sum.Runs++
 	if it.row != nil {
 		e.sum.Rows++
@@ -241,7 +242,6 @@ func (e *explorer) took(ctx context.Context, it *item) (new bool) {
 		if e.known[name] {
 			continue
 		}
-		new = true
 		e.known[name] = true
 		f := &Found{Cause: name, First: it.file, Small: it.file, Run: e.sum.Runs, After: time.Since(e.began)}
 		if c, ok := cause.Find(name); ok {
@@ -255,8 +255,9 @@ func (e *explorer) took(ctx context.Context, it *item) (new bool) {
 		if e.Found != nil {
 			e.Found(f)
 		}
+		enough = enough || e.Enough != nil && e.Enough(f)
 	}
-	return new
+	return enough
 }
 
 // small shrinks what was found, and writes it out.

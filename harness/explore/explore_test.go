@@ -39,6 +39,9 @@ func options(t testing.TB, defect string, runs int) explore.Options {
 	return explore.Options{Runner: refhost(t, defect), Dialects: dialect, Seed: 1, Runs: runs}
 }
 
+// first is enough at the first cause.
+func first(*explore.Found) bool { return true }
+
 // The correct host is never accused. (The count is kept small here; a longer
 // run is understudy explore --runs 10000 --budget 0s.)
 func TestNothingIsFoundInTheCorrectHost(t *testing.T) {
@@ -62,7 +65,7 @@ func TestEveryMistakeIsFound(t *testing.T) {
 		t.Run(d.Name, func(t *testing.T) {
 			t.Parallel()
 			o := options(t, d.Name, 300)
-			o.UntilFound, o.NoShrink = true, true
+			o.Enough, o.NoShrink = first, true
 			sum, err := explore.Explore(t.Context(), o)
 			require.NoError(t, err)
 			require.NotEmpty(t, sum.Found, "%s: %s", d.Name, d.Meaning)
@@ -79,7 +82,7 @@ func TestFoundIsSmallAndTheSameEveryTime(t *testing.T) {
 	} {
 		t.Run(c.defect, func(t *testing.T) {
 			o := options(t, c.defect, 300)
-			o.UntilFound = true
+			o.Enough = first
 			sum, err := explore.Explore(t.Context(), o)
 			require.NoError(t, err)
 			require.NotEmpty(t, sum.Found)

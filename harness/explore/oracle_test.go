@@ -1,0 +1,120 @@
+package explore_test
+
+import (
+	"encoding/json"
+	"flag"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"example.org/understudy/cmd/refhost/host"
+	"example.org/understudy/harness/explore"
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/scenario"
+	"example.org/understudy/scenario/generate"
+	"example.org/understudy/scenario/generate/cover"
+	"github.com/stretchr/testify/require"
+)
+
+// generated are the rows of a covering array and so many random scenarios.
+func generated(t testing.TB, random int) (all []*scenario.Scenario) {
+	p := generate.Plan(2, 1)
+	a, err := cover.Make(p)
+	require.NoError(t, err)
+	var files []*scenario.File
+	for i, row := range a.Rows {
+		files = append(files, generate.FromRow(&p, row, uint64(i)))
+	}
+	for seed := range uint64(random) {
+		files = append(files, generate.Random(seed))
+	}
+	for _, f := range files {
+		s, err := scenario.Parse("generated", scenario.Marshal(f, ""), dialect)
+		require.NoError(t, err)
+		all = append(all, s)
+	}
+	return all
+}
+
+// TestOracle holds the harness's judgement to what is known of the reference
+// host: it passes all when it is correct, and each mistake is named by its own
+// name in some scenario that was not written for it.
+func TestOracle(t *testing.T) {
+	all := generated(t, 250)
+	for i, s := range all[:150] {
+		r, err := refhost(t, "").Play(t.Context(), s)
+		require.NoError(t, err)
+		require.Equal(t, judge.Pass, r.Verdict, "the correct host, scenario %d: %v %v", i, r.Findings, r.Reasons)
+		require.NotZero(t, r.Counts.Expected)
+	}
+	for _, d := range host.Defects() {
+		named := slices.IndexFunc(all, func(s *scenario.Scenario) bool {
+			r, err := refhost(t, d.Name).Play(t.Context(), s)
+			require.NoError(t, err)
+			return r.Verdict == judge.Fail && slices.Contains(explore.Causes(&r), d.Name)
+		})
+		require.GreaterOrEqual(t, named, 0, "%s is never named", d.Name)
+	}
+}
+
+var mutants = flag.Bool("mutants", false, "break the harness's judgement in many ways and see that TestOracle notices each; takes minutes")
+
+// TestMutants breaks the oracle, one way at a time, in the compiler's view of
+// the source, and has TestOracle notice it.
+func TestMutants(t *testing.T) {
+	if !*mutants {
+		t.Skip("builds the harness once for each way to break it, which takes minutes; add -mutants")
+	}
+	const host, compare, observe, judging, align = "cause/host.go", "judge/compare.go", "judge/observe.go", "judge/judge.go", "align/align.go"
+	for _, m := range []struct{ what, file, old, new string }{
+		{"limits strict where inclusive is stated, and the reverse", host, "z = ch.Limits.Place(v, rule)", "rule.Strict = !rule.Strict\n\t\tz = ch.Limits.Place(v, rule)"},
+		{"no guard band", host, "z = ch.Limits.Place(v, rule)", "rule.Guard = 0\n\t\tz = ch.Limits.Place(v, rule)"},
+		{"all channels judged by the first one's limits", host, "z = ch.Limits.Place(v, rule)", "z = m.Gauges[g].Channels[0].Limits.Place(v, rule)"},
+		{"the displayed value decides where unrounded is stated, and the reverse", host, "if rule.Decide == zone.Unrounded {", "if rule.Decide != zone.Unrounded {"},
+		{"truncated always", host, "step, rounding := m.Resolution, m.Rounding", "step, rounding := m.Resolution, decimal.Truncate"},
+		{"ties always to even", host, "step, rounding := m.Resolution, m.Rounding", "step, rounding := m.Resolution, decimal.HalfEven"},
+		{"ten times the resolution", host, "step, rounding := m.Resolution, m.Rounding", "step, rounding := m.Resolution.Mul(decimal.New(1, 1)), m.Rounding"},
+		{"no conversion of units", host, "pm := v.Mul(from)", "pm := v.Mul(to)"},
+		{"every tag is new", host, "case !known, m.has(tagRepeated):", "case true, m.has(tagRepeated):"},
+		{"a tag is old whatever it reads", host, "case !before.r.same(r), !within && m.RealTime:", "case !within && m.RealTime:"},
+		{"a tag is old however late it comes", host, "case !before.r.same(r), !within && m.RealTime:", "case !before.r.same(r):"},
+		{"streamed readings are not recorded where all are", host, "case m.All || m.has(streamsRecorded):", "case m.has(streamsRecorded):"},
+		{"a void reading is in", host, "w.Zone = zone.Void", "w.Zone = zone.In"},
+		{"settings need not be written", host, "if m.has(settingsNotWritten) {", "if true {"},
+		{"a low cell is never noted", host, "default:\n\t\tif !gs.low || gs.cleared || m.has(lowCellRepeated) {", "default:\n\t\tif m.has(lowCellRepeated) {"},
+		{"the zone is not compared", compare, "if !zoneFits(w, r) {", "if false {"},
+		{"the value is not compared", compare, "if !s.sameValue(w, r) {\n\t\t\tif", "if false {\n\t\t\tif"},
+		{"the unit is not compared", compare, "if !s.unitFits(w, r) {\n\t\t\t\tadd", "if false {\n\t\t\t\tadd"},
+		{"the tag number is not compared", compare, "if tagCost(w, r) > 0 {", "if false {"},
+		{"lost rows are not missed", compare, "case w.Loss == cause.Must:\n\t\t\t\tlost", "case false:\n\t\t\t\tlost"},
+		{"extra rows are not noticed", compare, "for n, k := range extra {", "for n, k := range extra[:0] {"},
+		{"times may run backwards", compare, "if rec.Time.Before(last[g]) {", "if false {"},
+		{"channels are taken for the first", compare, "return g, c, true", "return g, 0, true"},
+		{"damaged frames count as read", observe, "state = cause.Spoilt", "state = cause.Sure"},
+		{"line settings are not looked at", observe, "f.Line = known(", "_ = known("},
+		{"hang-ups may go unrecorded", observe, "j.h.Seen[d].State = cause.Sure", "j.h.Seen[d].State = cause.Perhaps"},
+		{"findings do not fail a run", judging, "res.Verdict = Fail", "res.Verdict = Inconclusive"},
+		{"rows are paired in order, whatever they say", align, "if a.sure(i, j) || a.joined(i, j) {", "if true || a.joined(i, j) {"},
+	} {
+		t.Run(m.what, func(t *testing.T) {
+			file, err := filepath.Abs(filepath.Join("..", m.file))
+			require.NoError(t, err)
+			src, err := os.ReadFile(file)
+			require.NoError(t, err)
+			require.Equal(t, 1, strings.Count(string(src), m.old), "%s has changed; mend this table", m.file)
+			dir := t.TempDir()
+			broken := filepath.Join(dir, "broken.go")
+			require.NoError(t, os.WriteFile(broken, []byte(strings.Replace(string(src), m.old, m.new, 1)), 0o644))
+			overlay, err := json.Marshal(map[string]any{"Replace": map[string]string{file: broken}})
+			require.NoError(t, err)
+			list := filepath.Join(dir, "overlay.json")
+			require.NoError(t, os.WriteFile(list, overlay, 0o644))
+			out, err := exec.CommandContext(t.Context(), "go", "test", "-vet=off", "-count=1", "-overlay", list, "-run", "^TestOracle$", ".").CombinedOutput()
+			require.Error(t, err, "it was not noticed")
+			require.Contains(t, string(out), "--- FAIL: TestOracle", "%s", out)
+		})
+	}
+}
