@@ -28,7 +28,7 @@ var layers = [][]string{
 	{"sim/stage"},
 	{"sim/port", "sim/link", "sim/power", "sim/motion", "sim/probe", "sim/uart"},
 	{"sim/gauge", "sim/wire"},
-	{"sim/zone", "sim/strict", "sim/quantity", "sim/steady", "sim/decimal"},
+	{"sim/zone", "sim/tolerance", "sim/strict", "sim/quantity", "sim/steady", "sim/decimal"},
 }
 
 func layer(pkg string) int {
@@ -62,8 +62,8 @@ func TestImportsPointDown(t *testing.T) {
 func TestPurePackages(t *testing.T) {
 	impure := regexp.MustCompile(`"(os|net|net/http|os/exec|syscall|math/rand|math/rand/v2)"|\btime\.(Now|Since|Sleep|After|NewTimer|NewTicker|Tick)\b`)
 	root := filepath.Join("..", "..")
-	for _, dir := range []string{"sim/decimal", "sim/quantity", "sim/strict", "sim/steady", "sim/zone", "sim/gauge", "sim/wire", "sim/motion", "sim/probe",
-		"sim/power", "sim/link", "sim/uart", "scenario", "harness/align", "harness/cause", "harness/judge", "harness/hostfile", "harness/report"} {
+	for _, dir := range []string{"sim/decimal", "sim/quantity", "sim/strict", "sim/steady", "sim/zone", "sim/tolerance", "sim/gauge", "sim/wire", "sim/motion", "sim/probe",
+		"sim/power", "sim/link", "sim/uart", "scenario", "harness/align", "harness/cause", "harness/judge", "harness/hostfile", "harness/report", "harness/plot", "harness/bytesheet"} {
 		err := filepath.WalkDir(filepath.Join(root, dir), func(p string, d fs.DirEntry, err error) error {
 			if err != nil || d.IsDir() || !strings.HasSuffix(p, ".go") || strings.HasSuffix(p, "_test.go") {
 				return err
@@ -81,13 +81,15 @@ func TestPurePackages(t *testing.T) {
 // Every shipped file is one that its JSON Schema takes, so editors do not mark
 // good files as bad.
 func TestShippedFilesFitTheirSchemas(t *testing.T) {
-	for dir, k := range map[string]int{".": 0, "dialects": 1, "hosts": 2} {
-		doc, err := jsonschema.UnmarshalJSON(strings.NewReader(string(kinds[k].schema())))
+	for _, k := range kinds {
+		dir := k.dir
+		doc, err := jsonschema.UnmarshalJSON(strings.NewReader(string(k.schema())))
 		require.NoError(t, err)
 		c := jsonschema.NewCompiler()
 		require.NoError(t, c.AddResource("schema.json", doc))
 		schema, err := c.Compile("schema.json")
 		require.NoError(t, err)
+		require.NotEmpty(t, shipped(dir))
 		for _, name := range shipped(dir) {
 			text, err := scenarios.Files.ReadFile(strings.TrimPrefix(dir+"/", "./") + name + ".yaml")
 			require.NoError(t, err)

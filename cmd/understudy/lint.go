@@ -20,11 +20,13 @@ type lintCmd struct {
 
 // kinds of description files, by the key they start with.
 var kinds = []struct {
+	name   string // for schema
+	dir    string // where the shipped ones are
 	key    string
 	schema func() []byte
 	lint   func(file string, text []byte) error
 }{
-	{"understudy", scenario.Schema, func(file string, text []byte) error {
+	{"scenario", ".", "understudy", scenario.Schema, func(file string, text []byte) error {
 		s, err := scenario.Parse(file, text, dialectsBeside(file))
 		if err != nil {
 			return err
@@ -32,11 +34,11 @@ var kinds = []struct {
 		return harness.Expectations(s)
 	}},
 	// a profile names its dialect: look for its own key first
-	{"understudy-gauge", scenario.ProfileSchema, func(file string, text []byte) error {
+	{"gauge", "gauges", "understudy-gauge", scenario.ProfileSchema, func(file string, text []byte) error {
 		return scenario.LintProfile(file, text, dialectsBeside(file))
 	}},
-	{"dialect", wire.Schema, func(file string, text []byte) error { _, err := wire.Parse(file, text); return err }},
-	{"understudy-host", hostfile.Schema, func(file string, text []byte) error { _, err := hostfile.Parse(file, text); return err }},
+	{"dialect", "dialects", "dialect", wire.Schema, func(file string, text []byte) error { _, err := wire.Parse(file, text); return err }},
+	{"host", "hosts", "understudy-host", hostfile.Schema, func(file string, text []byte) error { _, err := hostfile.Parse(file, text); return err }},
 }
 
 func (c *lintCmd) Run(a *app) error {
@@ -100,11 +102,17 @@ func lint(file string, text []byte) error {
 }
 
 type schemaCmd struct {
-	Kind string `arg:"" optional:"" enum:"scenario,dialect,gauge,host" default:"scenario" help:"scenario (the default), dialect, gauge or host."`
+	Kind string `arg:"" optional:"" default:"scenario" help:"What kind of file: scenario (the default), gauge, dialect, host or line."`
 }
 
 func (c *schemaCmd) Run(a *app) error {
-	i := map[string]int{"scenario": 0, "gauge": 1, "dialect": 2, "host": 3}[c.Kind]
-	_, err := a.stdout.Write(kinds[i].schema())
-	return err
+	var names []string
+	for _, k := range kinds {
+		if k.name == c.Kind {
+			_, err := a.stdout.Write(k.schema())
+			return err
+		}
+		names = append(names, k.name)
+	}
+	return fmt.Errorf("there is no schema of %q; there is %s", c.Kind, strings.Join(names, ", "))
 }
