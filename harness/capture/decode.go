@@ -152,12 +152,17 @@ func (c *Decoder) cause(m *Message, rec *wire.Record) {
 	sent := c.infos[m.Frame].Sent
 	own := slices.ContainsFunc(sent, func(s string) bool { return s != "reply" })
 	isTag := m.Tag != nil || rec.Get(c.tagged, 0).True()
-	for i, p := range c.asked {
-		if own && (isTag || p.verb != "read" || len(m.Readings) == 0) {
-			continue
+	reads := func(p pending) bool { return p.verb == "read" }
+	i := -1
+	if !own || len(m.Readings) > 0 && !isTag {
+		i = slices.IndexFunc(c.asked, func(p pending) bool { return reads(p) == (len(m.Readings) > 0) })
+		if i < 0 && !own {
+			i = 0 // a refusal, or a reply that says more than was asked
 		}
-		m.Answers, m.Cause = p.number, ledger.Reply
-		if p.verb == "read" || p.verb == "" && len(m.Readings) > 0 {
+	}
+	if i >= 0 && i < len(c.asked) {
+		m.Answers, m.Cause = c.asked[i].number, ledger.Reply
+		if len(m.Readings) > 0 {
 			m.Cause = ledger.Asked
 		}
 		c.asked = slices.Delete(c.asked, i, i+1)

@@ -150,8 +150,8 @@ func TestTellsAnswersFromTheStream(t *testing.T) {
 	dec := capture.NewDecoder(d, func(m capture.Message) {
 		got = append(got, heard{m.From.String(), m.Name, m.Cause, m.Answers, m.Request.Verb})
 	})
-	reading := "R +00006.001 mm = .*25\r\n"
-	tag := "T0017 +00006.001 mm = .*35\r\n"
+	reading := "R +00006.001 mm = .*69\r\n"
+	tag := "T0017 +00006.001 mm = .*69\r\n"
 	for i, e := range []capture.Event{
 		{Kind: capture.FromGauge, Bytes: []byte(reading)},
 		{Kind: capture.FromHost, Bytes: []byte("Q un")},
