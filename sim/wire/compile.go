@@ -450,7 +450,7 @@ func (c *compiler) field(sc *scope, f *fieldSpec) op {
 	case "text", "block":
 		c.text(f, &o)
 	case "choice", "flag":
-		c.choices(f, &o, key.key)
+		c.choices(sc, f, &o, key.key)
 	case "flags":
 		c.flags(sc, f, &o)
 	case "time":
@@ -892,7 +892,7 @@ var knownValues = map[string][]string{
 	Sense:    {"rising", "falling"},
 }
 
-func (c *compiler) choices(f *fieldSpec, o *op, key string) {
+func (c *compiler) choices(sc *scope, f *fieldSpec, o *op, key string) {
 	o.quoted = f.AnyCase
 	o.width = 0
 	if c.doc.Has(&f.Size) && (f.Size < 1 || f.Size > 8) {
@@ -999,8 +999,29 @@ func (c *compiler) choices(f *fieldSpec, o *op, key string) {
 			c.doc.Errorf(&f.Other, "name one of the values under is", "%q is not listed", f.Other)
 		}
 	}
+	listed := map[string]bool{}
+	for _, e := range o.choices {
+		listed[e.val.String()] = true
+	}
+	if !c.doc.Has(&f.Value) {
+		c.allKnown(sc, f, f.Choice, o.other >= 0, listed)
+	}
 	c.specials(f, o)
 	c.finishChoices(o)
+}
+
+// allKnown refuses a choice that the gauge sends and that leaves out a value
+// the gauge may have: the frame could not be sent then.
+func (c *compiler) allKnown(sc *scope, at any, term string, other bool, listed map[string]bool) {
+	if sc.frame.from == Host || other || term == Void {
+		return
+	}
+	for _, v := range knownValues[term] {
+		if !listed[v] {
+			c.doc.Errorf(at, "list it, or write otherwise", "%s may be %s, and nothing is sent for that", term, v)
+			return
+		}
+	}
 }
 
 func (c *compiler) knownValue(term string, p strict.Pair) {
@@ -1124,7 +1145,7 @@ func (c *compiler) flags(sc *scope, f *fieldSpec, o *op) {
 		}
 		if s.Choice != "" {
 			set(s.Choice, opChoice, Text)
-			c.bitChoices(s, &b)
+			c.bitChoices(sc, s, &b)
 		}
 		if s.Value != "" {
 			n, err := strconv.ParseUint(s.Value, 0, 64)
@@ -1148,7 +1169,7 @@ func (c *compiler) flags(sc *scope, f *fieldSpec, o *op) {
 	o.bitMask |= ^used & (^uint64(0) >> (64 - 8*o.width))
 }
 
-func (c *compiler) bitChoices(s *bitSpec, b *bitOp) {
+func (c *compiler) bitChoices(sc *scope, s *bitSpec, b *bitOp) {
 	if s.Is.Kind != strict.Mapping || len(s.Is.Pairs) == 0 {
 		c.doc.Errorf(s, "write is: {value: number, ...}", "the choice lists no values")
 		return
@@ -1171,9 +1192,12 @@ func (c *compiler) bitChoices(s *bitSpec, b *bitOp) {
 		b.choices = append(b.choices, bitChoice{Str(p.Key), n})
 	}
 	var texts []string
+	listed := map[string]bool{}
 	for _, e := range b.choices {
 		texts = append(texts, e.val.Text)
+		listed[e.val.Text] = true
 	}
+	c.allKnown(sc, s, s.Choice, b.other >= 0, listed)
 	b.byText = newTextIndex(texts)
 	if b.width <= 4 {
 		b.byNumber = make([]int8, 1<<b.width)

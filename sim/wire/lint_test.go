@@ -72,6 +72,8 @@ func TestLint(t *testing.T) {
 		{"swapped single byte", head + "  - {name: x, fields: [{int: a, size: 1, order: §big-swapped}]}", "1 bytes are not whole 16-bit words"},
 		{"circle", head + "  - {§name: x, after: [y], fields: [{int: a, size: 1}]}\n  - {name: y, after: [x], fields: [{int: b, size: 1}]}", "wait for each other in a circle"},
 		{"bad layout", head + "  - {name: x, fields: [{time: clock, layout: §\"mm:hh\"}]}", "is no layout of a time"},
+		{"zone without a value", head + "  - {name: x, fields: [{§choice: zone, is: {below: A, in: B, above: C}}]}", "zone may be warn-low, and nothing is sent for that"},
+		{"bits without a value", head + "  - {name: x, fields: [{flags: f, size: 1, bits: [{§bit: 0, choice: sense, is: {rising: 0}}]}]}", "sense may be falling, and nothing is sent for that"},
 		{"alias of nothing", head + "  - {name: x, fields: [{choice: a, is: {x: A}, like: {§z: y}}]}", "\"y\" is not listed"},
 		{"bad header", head + "  - {name: x, fields: [{header: §\"abc?\"}]}", "is no part of a command's name"},
 		{"line of several commands", "dialect: d\nline: {baud: §1}\nframing: {kind: cobs}\nframes:\n  - {name: x, fields: [A]}", "1 is not a speed of a serial line"},
