@@ -11,7 +11,6 @@ import (
 
 	"example.org/understudy/harness"
 	"example.org/understudy/sim/stage"
-	"example.org/understudy/sim/stage/ledger"
 	"golang.org/x/term"
 )
 
@@ -20,7 +19,8 @@ type playCmd struct {
 	Folder   string     `name:"run-folder" short:"r" default:"run" help:"Folder for the ports' stable names and the ledger."`
 	Pace     stage.Pace `default:"real" help:"How fast the timeline plays: real, a number of times such as 10x, or drain (as fast as the far side reads)."`
 	Seed     *uint64    `help:"Seed instead of the scenario's own."`
-	Wait     bool       `help:"Start the timeline when a host has opened every port, instead of at once."`
+	benchFlags
+	Wait bool `help:"Start the timeline when a host has opened every port, instead of at once."`
 }
 
 func (c *playCmd) Run(a *app) (err error) {
@@ -45,48 +45,36 @@ func (c *playCmd) Run(a *app) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, open.Close()) }()
-	file, err := os.Create(filepath.Join(dir, "ledger.jsonl"))
+	desk, srv, err := c.desk(a, s, dir)
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, file.Close()) }()
-	st, err := stage.New(s.Play, stage.Options{Ports: open.Ports, Inbox: inbox, Pace: c.Pace, Ledger: ledger.NewWriter(file)})
-	if err != nil {
-		return err
+	if srv != nil {
+		defer func() { err = errors.Join(err, srv.Close()) }()
+	}
+	p := &playing{scenario: s, ports: open.Ports, inbox: inbox, pace: c.Pace, ledger: filepath.Join(dir, "ledger.jsonl"), desk: desk}
+	if c.Wait {
+		p.ready = open.Opened
+	}
+	p.began = func(st *stage.Stage) func() {
+		show, stop := context.WithCancel(a.ctx)
+		shown := make(chan struct{})
+		go func() {
+			defer close(shown)
+			showStatus(show, a, st)
+		}()
+		return func() { stop(); <-shown }
 	}
 	fmt.Fprintln(a.stdout, s.Title)
 	for i, p := range open.Ports {
 		fmt.Fprintf(a.stdout, "%s is at %s (%s)\n", s.Gauges[i].Name, p.Path(), s.Line(i))
 	}
-	fmt.Fprintf(a.stdout, "ledger: %s\nStop with Ctrl-C. Simulated readings release no real part.\n", file.Name())
-
-	show, stop := context.WithCancel(a.ctx)
-	shown := make(chan struct{})
-	go func() {
-		defer close(shown)
-		showStatus(show, a, st)
-	}()
-	why := "the timeline ended"
-	if c.Wait {
-		ready := make(chan error, 1)
-		go func() { ready <- open.Opened(show) }()
-		err = st.Prelude(a.ctx, ready)
-	}
+	fmt.Fprintf(a.stdout, "ledger: %s\nStop with Ctrl-C. Simulated readings release no real part.\n", p.ledger)
+	at, why, err := p.run(a.ctx)
 	if err == nil {
-		err = st.Run(a.ctx)
+		fmt.Fprintf(a.stdout, "%s after %.3f s; the ledger is whole\n", why, at.Seconds())
 	}
-	if a.ctx.Err() != nil {
-		why, err = "stopped by hand", nil
-	}
-	// The last status needs the loop, which is over: let it be served while
-	// the display stops.
-	stop()
-	done := make(chan struct{})
-	go func() { <-shown; close(done) }()
-	st.Settle(context.WithoutCancel(a.ctx), done)
-	finish := st.Finish(why)
-	fmt.Fprintf(a.stdout, "%s after %.3f s; the ledger is whole\n", why, st.Now().Seconds())
-	return errors.Join(err, finish)
+	return err
 }
 
 // showStatus shows a line a gauge: five times a second on a terminal, in place;

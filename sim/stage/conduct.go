@@ -13,40 +13,35 @@ import (
 
 // conduct is how a hand directs the timeline while it plays.
 type conduct struct {
-	held  bool
-	goal  time.Duration // what is due up to here happens at once, whatever the pace
-	skips bool          // the pace holds again from goal on
-	ran   time.Duration // when the last event happened
+	held bool
+	ran  time.Duration // when the last event happened
 }
 
 // handGrid is the grid acts by hand lie on, so that they are short to write.
 const handGrid = 100 * time.Microsecond
 
-// directed lets a hand decide about the wait for a time t. It returns decided
-// false where the pace decides.
-func (s *Stage) directed(ctx context.Context, t time.Duration) (reached, decided bool, err error) {
-	c := &s.conduct
-	switch {
-	case t <= c.goal:
-		return true, s.opt.Pace.kind == timed, nil
-	case c.held:
-		s.now = max(s.now, c.goal)
-		s.flush()
-		select {
-		case <-ctx.Done():
-			return false, true, ctx.Err()
-		case <-s.opt.Inbox.notify:
-			s.takeInbox()
-		case <-s.alarm():
-			s.quiet()
-		}
-		return false, true, nil
-	case c.skips:
-		c.skips = false
-		s.now = max(s.now, c.goal)
-		s.rebase()
+// stand serves the hosts for a moment of a timeline that is held.
+func (s *Stage) stand(ctx context.Context) error {
+	s.flush()
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-s.opt.Inbox.notify:
+		s.takeInbox()
+	case <-s.alarm():
+		s.quiet()
 	}
-	return false, false, nil
+	return nil
+}
+
+// pass has all happen at once that is due up to a time, whatever the pace.
+func (s *Stage) pass(t time.Duration) {
+	for next, ok := s.queue.next(); ok && next <= t; next, ok = s.queue.next() {
+		s.now = max(s.now, next)
+		s.turn()
+	}
+	s.now = max(s.now, t)
+	s.rebase()
 }
 
 // rebase has a timed pace count from the present.
@@ -70,13 +65,12 @@ func (s *Stage) byHand() {
 		at = next
 	}
 	s.now = at
-	s.conduct.goal = max(s.conduct.goal, at)
 }
 
 // Hold stops the timeline where it is. Hosts are still served.
 func (s *Stage) Hold(ctx context.Context) error {
 	return s.call(ctx, func() {
-		s.conduct.held, s.conduct.skips, s.conduct.goal = true, false, s.now
+		s.conduct.held = true
 	})
 }
 
@@ -114,7 +108,8 @@ func (s *Stage) Step(ctx context.Context, d time.Duration) error {
 		return fmt.Errorf("a step is longer than 0 s and at most 1 h, not %s", d)
 	}
 	return s.call(ctx, func() {
-		s.conduct.held, s.conduct.skips, s.conduct.goal = true, false, min(s.now+d, s.play.Until)
+		s.conduct.held = true
+		s.pass(min(s.now+d, s.play.Until))
 	})
 }
 
@@ -125,7 +120,7 @@ func (s *Stage) NextCue(ctx context.Context) error {
 	if e := s.call(ctx, func() {
 		for i := range s.play.Cues {
 			if at := s.play.Cues[i].At; at > s.now {
-				s.conduct.goal, s.conduct.skips = at, !s.conduct.held
+				s.pass(at)
 				return
 			}
 		}
@@ -138,8 +133,11 @@ func (s *Stage) NextCue(ctx context.Context) error {
 
 // ByHand has an act carried out by hand on a gauge of the cast, or on all of
 // them when member is −1, and returns when on the timeline that was: played as
-// a cue at that time it has the same effect.
-func (s *Stage) ByHand(ctx context.Context, member, channel int, a Act) (at time.Duration, err error) {
+// a cue at that time it has the same effect, even when the gauge refused it.
+// did, if not nil, is called in the stage's loop as soon as it has happened.
+func (s *Stage) ByHand(ctx context.Context, member, channel int, a Act, did func(at time.Duration)) (time.Duration, error) {
+	var at time.Duration
+	var err error
 	if e := s.call(ctx, func() {
 		if member < -1 || member >= len(s.actors) {
 			err = fmt.Errorf("there is no gauge %d", member)
@@ -155,6 +153,9 @@ func (s *Stage) ByHand(ctx context.Context, member, channel int, a Act) (at time
 					err = errors.Join(err, fmt.Errorf("%s: %w", s.nameOf(i), e))
 				}
 			}
+		}
+		if did != nil {
+			did(at)
 		}
 	}); e != nil {
 		return 0, e
@@ -244,8 +245,9 @@ type LampView struct {
 }
 
 // See returns all there is to see. It may be called while the stage runs.
-func (s *Stage) See(ctx context.Context) (v View, err error) {
-	err = s.call(ctx, func() {
+func (s *Stage) See(ctx context.Context) (View, error) {
+	var v View
+	err := s.call(ctx, func() {
 		v = View{At: s.now, Held: s.conduct.held, Pace: s.opt.Pace.String(), NextCue: -1}
 		for i := range s.play.Cues {
 			if c := &s.play.Cues[i]; c.At > s.now {
@@ -257,7 +259,10 @@ func (s *Stage) See(ctx context.Context) (v View, err error) {
 			v.Gauges = append(v.Gauges, a.view())
 		}
 	})
-	return v, err
+	if err != nil {
+		return View{}, err // the loop may still be about to fill it in
+	}
+	return v, nil
 }
 
 func (a *actor) view() GaugeView {

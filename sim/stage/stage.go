@@ -375,8 +375,8 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 		return false, nil
 	default:
 	}
-	if reached, decided, err := s.directed(ctx, t); decided {
-		return reached, err
+	if s.conduct.held {
+		return false, s.stand(ctx)
 	}
 	switch s.opt.Pace.kind {
 	case drain:
