@@ -157,8 +157,15 @@ func (e *End) quietBytes(at time.Duration, yield func(Incoming)) {
 		e.clear()
 	}
 	if e.f.stale > 0 && at >= e.last+e.f.stale && (len(e.buf) > 0 || len(e.junk) > 0) {
-		if len(e.buf) > 0 {
-			e.discard(len(e.buf), errUnfinished, yield)
+		for len(e.buf) > 0 {
+			if e.f.kind != fixedLength && e.f.kind != lengthPrefixed {
+				e.discard(len(e.buf), errUnfinished, yield)
+				break
+			}
+			// A length that was damaged on the way may have taken whole frames
+			// in: they are found behind its first byte.
+			e.discard(1, errUnfinished, yield)
+			e.slide(nil, yield)
 		}
 		e.flush(yield)
 		e.inFrame, e.skip = false, false
@@ -616,41 +623,18 @@ func (e *End) deliver(inc Incoming, yield func(Incoming)) {
 	yield(inc)
 }
 
-// parts delivers the several commands of one line. After the first, a name
-// without a leading path byte continues at the level of the one before
-// (SCPI-99 volume 1 §6.2.4).
+// parts delivers the several commands, or replies, of one line.
 func (e *End) parts(inc Incoming, body []byte, yield func(Incoming)) {
-	f := e.f
-	var path []byte
-	quoted := false
-	from := 0
-	for i := 0; i <= len(body); i++ {
-		if i < len(body) {
-			if body[i] == '"' {
-				quoted = !quoted
-			}
-			if body[i] != f.split || quoted {
-				continue
-			}
-		}
-		unit := bytes.TrimSpace(body[from:i])
-		from = i + 1
+	e.f.units(body, e.from, func(u unit) {
 		one := inc
-		e.more = i < len(body)
-		text := unit
-		if f.path != 0 && len(unit) > 0 && unit[0] != '*' {
-			if unit[0] != f.path && len(path) > 0 {
-				text = append(append([]byte{}, path...), unit...)
-			}
-			name := text
-			if k := bytes.IndexByte(name, ' '); k >= 0 {
-				name = name[:k]
-			}
-			path = append(path[:0:0], name[:bytes.LastIndexByte(name, f.path)+1]...)
+		e.more = u.more
+		text := u.text
+		if len(u.prefix) > 0 {
+			text = append(append([]byte{}, u.prefix...), u.text...)
 		}
 		e.read(&one, text, false)
 		e.deliver(one, yield)
 		e.part++
-	}
+	})
 	e.part = 0
 }
