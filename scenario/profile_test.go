@@ -1,6 +1,7 @@
 package scenario_test
 
 import (
+	"context"
 	"errors"
 	"io/fs"
 	"strings"
@@ -11,6 +12,8 @@ import (
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/strict"
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
@@ -53,6 +56,31 @@ func TestProfileUnderAGauge(t *testing.T) {
 		})
 	}
 	require.Equal(t, []string{"bore-plug", "depth-foot", "fixture-four", "height-stand", "long-inch", "snap-gauge"}, scenario.ProfileNames())
+}
+
+// Each shipped profile plays: it streams, or waits to be asked, and reads sizes.
+func TestProfilesPlay(t *testing.T) {
+	for _, name := range scenario.ProfileNames() {
+		s := parse(t, one("profile: "+name, "cues: [{at: 0 s, do: preset}, {at: 1 s, do: press, button: A, for: 50 ms}]", "until: 3 s"))
+		frames, asked := 0, false
+		st, err := stage.New(s.Play, stage.Options{Keep: func(e ledger.Entry) {
+			if e.Kind == ledger.KindFrame {
+				frames++
+			}
+		}, Asks: []time.Duration{500 * time.Millisecond}, Answer: func(_, _ int, rs []gauge.Reading) {
+			asked = true
+			l, ok := decimal.Exactly(rs[0].Shown, rs[0].Unit)
+			require.True(t, ok)
+			off := l - 8*decimal.Millimetre
+			require.True(t, max(off, -off) <= 13*decimal.Micrometre/10, "%s reads %s %s", name, rs[0].Shown, rs[0].Unit) // half a step of 0.0001 in
+		}})
+		require.NoError(t, err)
+		require.NoError(t, st.Run(context.Background()))
+		require.True(t, asked)
+		if name != "height-stand" { // which speaks when it is asked
+			require.NotZero(t, frames, name)
+		}
+	}
 }
 
 func TestGaugeOverridesItsProfile(t *testing.T) {

@@ -19,6 +19,7 @@ type Setting struct {
 	Is         string // what may be written: words, or a range with its unit
 	Volatile   bool   // lost when the gauge goes off, unless the profile's Forgets says otherwise
 	Free       bool   // may be written although the settings are locked
+	Length     bool   // is a length, written in the channel's unit
 	Own        bool   // belongs to this one gauge: it is neither reset nor moved to another
 }
 
@@ -137,6 +138,17 @@ var (
 // MaxIdle is the longest idle time, a day.
 const MaxIdle = 24 * time.Hour
 
+// limitSettings are the four limits.
+var limitSettings = []struct {
+	name string
+	of   func(*zone.Limits) *zone.Limit
+}{
+	{"lower", func(l *zone.Limits) *zone.Limit { return &l.Lower }},
+	{"upper", func(l *zone.Limits) *zone.Limit { return &l.Upper }},
+	{"warn-lower", func(l *zone.Limits) *zone.Limit { return &l.WarnLower }},
+	{"warn-upper", func(l *zone.Limits) *zone.Limit { return &l.WarnUpper }},
+}
+
 // settings is the table, in an order in which all can be written one after
 // the other: the unit before what is written in it.
 func settings() []setting {
@@ -206,6 +218,7 @@ func settings() []setting {
 		})
 	get, set = lengths(func(c *channel) *decimal.Length { return &c.Preset }, -1<<63)
 	channelled("preset-size", "length", get, set)
+	s[len(s)-1].Length = true
 	channelled("datum", "number of mm, up to a million", // in mm always: not every datum can be written in inches
 		func(_ *Gauge, c *channel) Value { return Number(c.datum.Mul(decimal.New(1, -9)).Trim()) },
 		func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
@@ -213,26 +226,20 @@ func settings() []setting {
 			if why != Done {
 				return why
 			}
-			if n.Abs().Cmp(decimal.New(1, 6)) > 0 || n.Exponent() < -24 {
+			if n.Abs().Cmp(decimal.New(1, 6)) > 0 || n.Exponent() < -60 {
 				return OutOfRange
 			}
 			c.datum = n.Mul(decimal.New(1, 9))
 			return Done
 		})
-	for _, l := range []struct {
-		name string
-		of   func(*zone.Limits) *zone.Limit
-	}{
-		{"lower", func(l *zone.Limits) *zone.Limit { return &l.Lower }},
-		{"upper", func(l *zone.Limits) *zone.Limit { return &l.Upper }},
-		{"warn-lower", func(l *zone.Limits) *zone.Limit { return &l.WarnLower }},
-		{"warn-upper", func(l *zone.Limits) *zone.Limit { return &l.WarnUpper }},
-	} {
+	for _, l := range limitSettings {
 		get, set := limits(l.of)
 		channelled(l.name, "length in the order of the limits, or none", get, set)
+		s[len(s)-1].Length = true
 	}
 	get, set = lengths(func(c *channel) *decimal.Length { return &c.DeadBand }, 0)
 	channelled("dead-band", "length from 0", get, set)
+	s[len(s)-1].Length = true
 
 	whole(Setting{Name: "rate", Is: fmt.Sprintf("%s to %s Hz, up to 10 characters", MinRate, MaxRate)},
 		func(g *Gauge, _ *channel) Value { return Number(g.Rate.Hz) },
@@ -530,9 +537,26 @@ func (g *Gauge) restore(s *setting) {
 			c.Unit, c.Resolution, c.step = f.Unit, f.Resolution, f.step
 			continue
 		}
-		f.Unit = c.Unit
-		s.set(g, c, 0, s.get(fresh, f))
+		for _, l := range limitSettings { // whatever the other limits are
+			if l.name == s.Name {
+				*l.of(&c.Limits) = *l.of(&f.Limits)
+			}
+		}
+		s.exactly(c, func() { s.exactly(f, func() { s.set(g, c, 0, s.get(fresh, f)) }) })
 	}
+}
+
+// exactly does something with a length as a number of picometres, because not
+// every length can be written in inches.
+func (s *setting) exactly(c *channel, do func()) {
+	if !s.Length {
+		do()
+		return
+	}
+	unit := c.Unit
+	c.Unit = decimal.PM
+	do()
+	c.Unit = unit
 }
 
 // factory puts all settings and datums back to the profile's, but for those
@@ -566,7 +590,8 @@ type Export struct {
 	Settings []Saved  `json:"settings"`
 }
 
-// Saved is one setting in an Export.
+// Saved is one setting in an Export. Lengths are in picometres, with the unit
+// behind them.
 type Saved struct {
 	Name    string `json:"name"`
 	Channel string `json:"channel,omitempty"`
@@ -586,7 +611,14 @@ func (g *Gauge) Export() Export {
 			e.Settings = append(e.Settings, Saved{s.Name, "", s.get(g, nil).String()})
 		default:
 			for k := range g.ch {
-				e.Settings = append(e.Settings, Saved{s.Name, g.ch[k].name, s.get(g, &g.ch[k]).String()})
+				c := &g.ch[k]
+				s.exactly(c, func() {
+					v := s.get(g, c).String()
+					if s.Length && v != "none" {
+						v += " pm"
+					}
+					e.Settings = append(e.Settings, Saved{s.Name, c.name, v})
+				})
 			}
 		}
 	}
@@ -630,7 +662,14 @@ func (g *Gauge) Import(at time.Duration, e Export, by string, out *Out) error {
 				return fmt.Errorf("%s of channel %q, which the gauge does not have", v.Name, v.Channel)
 			}
 		}
-		if why := trial.set(at, cmd, by, &Out{}); why != Done {
+		var why Refusal
+		set := func() { why = trial.set(at, cmd, by, &Out{}) }
+		if s.PerChannel {
+			s.exactly(&trial.ch[cmd.Channel], set)
+		} else {
+			set()
+		}
+		if why != Done {
 			return fmt.Errorf("%s %s cannot be %q: %s", v.Name, v.Channel, v.Value, why)
 		}
 	}

@@ -1,6 +1,7 @@
 package gauge
 
 import (
+	"encoding/json"
 	"flag"
 	"fmt"
 	"os"
@@ -13,6 +14,7 @@ import (
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/zone"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
 )
@@ -202,6 +204,42 @@ func TestLockedMeasures(t *testing.T) {
 	require.Equal(t, decimal.Inch, g.Settings(0).Preset)
 }
 
+// Whatever a profile forgets comes back as the profile has it, in any unit and
+// whatever else was set.
+func TestForgets(t *testing.T) {
+	for _, s := range SettingTable() {
+		if s.Own {
+			continue
+		}
+		g := inches(t)
+		p := *g.p
+		p.Channels = append([]Channel(nil), p.Channels...)
+		p.Channels[0].Limits = zone.Limits{Lower: zone.At(7e9 + 1), Upper: zone.At(8e9)}
+		p.Channels[0].Preset = 3e9 + 1 // neither can be written in inches
+		p.Forgets = []string{s.Name}
+		g, err := New(&p)
+		require.NoError(t, err)
+		want, _ := New(&p)
+		for name, try := range tried {
+			if len(try.takes) > 0 && name != "lock" && !strings.HasPrefix(name, "warn") {
+				g.ask(0, Command{Verb: "set", Setting: name, Channel: 0, Value: Text(strings.Split(try.takes[0], " → ")[0])})
+			}
+		}
+		g.ask(0, Command{Verb: "set", Setting: "unit", Channel: 0, Value: Text("mm")})
+		g.ask(0, Command{Verb: "set", Setting: "lower", Channel: 0, Value: Text("none")})
+		g.ask(0, Command{Verb: "set", Setting: "upper", Channel: 0, Value: Text("6")})
+		var out Out
+		g.Step(time.Second, Event{Kind: CellTold, Dead: true}, &out)
+		g.Step(2*time.Second, Event{Kind: CellTold}, &out)
+		g.ch[0].Unit, want.ch[0].Unit = decimal.PM, decimal.PM
+		if s.Name == "unit" || s.Name == "resolution" {
+			require.Equal(t, want.ch[0].step, g.ch[0].step)
+			continue
+		}
+		require.Equal(t, table[s.Name].get(want, &want.ch[0]), table[s.Name].get(g, &g.ch[0]), s.Name)
+	}
+}
+
 func TestFactoryReset(t *testing.T) {
 	g := inches(t)
 	fresh := g.Export()
@@ -236,7 +274,11 @@ func TestExportAndImport(t *testing.T) {
 		require.Equal(t, Done, o.Refused)
 	}
 	var out Out
-	require.NoError(t, to.Import(0, from.Export(), "hand", &out))
+	text, err := json.Marshal(from.Export())
+	require.NoError(t, err)
+	var file Export
+	require.NoError(t, json.Unmarshal(text, &file))
+	require.NoError(t, to.Import(0, file, "hand", &out))
 	require.Empty(t, cmp.Diff(from.Export(), to.Export()))
 	require.NotEmpty(t, out.Emissions)
 	require.Equal(t, from.Readings(nil)[0].Shown.String(), to.Readings(nil)[0].Shown.String())

@@ -364,6 +364,30 @@ func TestBouncingButton(t *testing.T) {
 	}
 }
 
+// Settings move from one gauge of the cast to another, and the ledger tells it.
+func TestSettingsMove(t *testing.T) {
+	a, b, c := wordy(t), wordy(t), wordy(t)
+	b.Profile.Name, c.Profile.Name, c.Profile.Model = "b", "c", "other"
+	a.Profile.Channels[0].Unit, a.Profile.Channels[0].Resolution = decimal.IN, decimal.New(1, -4)
+	var all []ledger.Entry
+	s, err := stage.New(stage.Play{Seed: 1, Cast: []stage.Member{a, b, c}, Until: time.Second}, stage.Options{Keep: func(e ledger.Entry) { all = append(all, clone(t, e)) }})
+	require.NoError(t, err)
+	require.NoError(t, s.Run(context.Background()))
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() { s.Settle(ctx, nil); close(done) }()
+	e, err := s.Export(ctx, 0)
+	require.NoError(t, err)
+	require.NoError(t, s.Import(ctx, 1, e))
+	require.ErrorContains(t, s.Import(ctx, 2, e), "of the model")
+	require.ErrorContains(t, s.Import(ctx, 3, e), "no gauge 3")
+	cancel()
+	<-done
+	require.True(t, slices.ContainsFunc(of(all, ledger.KindSetting), func(e ledger.Entry) bool {
+		return e.Gauge == "b" && e.Setting.Name == "unit" && e.Setting.To == "in" && e.Setting.By == "hand"
+	}))
+}
+
 func TestStatusShowsTheFace(t *testing.T) {
 	s, err := stage.New(stage.Play{Seed: 1, Cast: []stage.Member{wordy(t)}, Until: time.Second}, stage.Options{})
 	require.NoError(t, err)

@@ -1,0 +1,44 @@
+package stage
+
+import (
+	"context"
+	"fmt"
+
+	"example.org/understudy/sim/gauge"
+)
+
+// Export returns the settings of a gauge of the cast, to keep or to load into
+// another. It may be called while the stage runs.
+func (s *Stage) Export(ctx context.Context, member int) (e gauge.Export, err error) {
+	if e := s.call(ctx, func() {
+		if member < 0 || member >= len(s.actors) {
+			err = fmt.Errorf("there is no gauge %d", member)
+			return
+		}
+		e = s.actors[member].g.Export()
+	}); e != nil {
+		err = e
+	}
+	return e, err
+}
+
+// Import loads settings into a gauge of the cast: all of them or, with an error
+// that says why, none. It may be called while the stage runs.
+func (s *Stage) Import(ctx context.Context, member int, e gauge.Export) (err error) {
+	if e := s.call(ctx, func() {
+		if member < 0 || member >= len(s.actors) {
+			err = fmt.Errorf("there is no gauge %d", member)
+			return
+		}
+		a := s.actors[member]
+		var out gauge.Out
+		err = a.g.Import(s.now, e, "hand", &out)
+		for i := range out.Emissions {
+			a.emitted(&out.Emissions[i])
+		}
+		a.schedule()
+	}); e != nil {
+		return e
+	}
+	return err
+}
