@@ -112,48 +112,46 @@ func (d *Dialect) annotate(raw []byte, from Side, among []int, ask *Record) ([]S
 	}
 	rec := d.NewRecord()
 	var failed error
-	sections := [][2]int{{0, len(body)}}
-	if f.split != 0 {
-		sections = splitUnits(body, f.split)
-	}
-	for _, s := range sections {
-		part := body[s[0]:s[1]]
+	section := func(u unit) {
+		text := append(append([]byte(nil), u.prefix...), u.text...)
+		at := func(i int) int { return place[u.at+max(i-len(u.prefix), 0)] }
 		rec = d.NewRecord()
-		fr, _ := d.decodeBody(among, part, rec, ask)
+		fr, _ := d.decodeBody(among, text, rec, ask)
 		best := int(fr)
 		if fr == NoFrame {
 			if best = rec.dec.bestFrame; best < 0 {
-				continue
+				return
 			}
 		}
 		rec.Reset()
 		dec := &rec.dec
-		dec.begin(rec, part, ask)
+		dec.begin(rec, text, ask)
+		groups := len(d.frames[best].channelsOf()) > 0
 		dec.note = func(o *op, start, end, ch int, why string) {
 			if why != "" {
-				end = max(end, min(start+1, len(part)))
+				end = max(end, min(max(start, len(u.prefix))+1, len(text)))
 			}
-			if start >= end {
+			if start >= end || end <= len(u.prefix) {
 				return
 			}
 			shows := why
 			if why == "" {
-				shows = o.shows(rec, ch, part[start:end])
+				shows = o.shows(rec, ch, text[start:end])
 			}
 			name := o.name
 			if o.kind == opLiteral && o.term < 0 {
 				name = "literal"
 			}
-			if ch > 0 || len(d.frames[best].channelsOf()) > 0 && inGroup(d.frames[best].ops, o) {
+			if ch > 0 || groups && inGroup(d.frames[best].ops, o) {
 				name = fmt.Sprintf("%s/%d", name, ch+1)
 			}
-			add(place[s[0]+start], place[s[0]+end-1]+width(place, s[0]+end-1), name, shows, why == "")
+			add(at(start), at(end), name, shows, why == "")
 		}
 		ok := d.decodeFrame(dec, best, d.frames[best].ops)
 		dec.note = nil
 		if dec.bad.op != nil {
 			for i := range parts {
-				if p := &parts[i]; p.Start == place[s[0]+dec.bad.pos] && p.Field == dec.bad.op.name {
+				if p := &parts[i]; p.Start == at(dec.bad.pos) && p.Field == dec.bad.op.name {
 					p.Good = false
 					p.Shows += " " + whyCheck
 				}
@@ -162,31 +160,27 @@ func (d *Dialect) annotate(raw []byte, from Side, among []int, ask *Record) ([]S
 		}
 		if !ok {
 			failed = dec.fail.describe(d.frames[best].name)
-			if dec.fail.why == whyMore && dec.pos < len(part) {
-				add(place[s[0]+dec.pos], place[s[1]], "left over", whyMore, false)
+			if dec.fail.why == whyMore && dec.pos < len(text) {
+				add(at(dec.pos), at(len(text)), "left over", whyMore, false)
 			}
 		}
+	}
+	if f.split == 0 {
+		section(unit{text: body})
+	} else {
+		before := 0
+		f.units(body, from, func(u unit) {
+			add(place[before], place[u.at], "space", "", true)
+			section(u)
+			before = u.at + len(u.text)
+			if end := before; u.more && end < len(body) && body[end] == f.split {
+				add(place[end], place[end+1], "split", fmt.Sprintf("%q", body[end]), true)
+				before++
+			}
+		})
+		add(place[before], place[len(body)], "space", "", true)
 	}
 	return settle(parts, len(raw)), rec, failed
-}
-
-func width(place []int, i int) int { return place[i+1] - place[i] }
-
-func splitUnits(body []byte, by byte) (list [][2]int) {
-	from, quoted := 0, false
-	for i := 0; i <= len(body); i++ {
-		if i < len(body) {
-			if body[i] == '"' {
-				quoted = !quoted
-			}
-			if body[i] != by || quoted {
-				continue
-			}
-		}
-		list = append(list, [2]int{from, i})
-		from = i + 1
-	}
-	return list
 }
 
 func (f *frame) channelsOf() (list []*op) {

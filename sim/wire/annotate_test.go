@@ -116,6 +116,17 @@ func TestExplain(t *testing.T) {
 	}
 }
 
+// Several commands in a line, one of them continuing at the level before.
+func TestAnnotateUnits(t *testing.T) {
+	d := load(t, "scpi")
+	raw := []byte("SYST:ERR:COUN?; NEXT?;*ESE 8;BAD?;*ESE x\n")
+	got := Table(raw, d.Annotate(raw, Host))
+	golden(t, "units.golden", got)
+	if p := d.Explain(raw, Host); len(p) != 1 || p[0].Start != 0 {
+		t.Errorf("%+v", p)
+	}
+}
+
 func TestPasted(t *testing.T) {
 	for in, want := range map[string]string{
 		"A5 08 01": "\xa5\x08\x01", "0xA5,0x08\n01": "\xa5\x08\x01", "a50801": "\xa5\x08\x01", "A5:08-01": "\xa5\x08\x01",

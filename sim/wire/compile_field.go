@@ -1160,4 +1160,3 @@ func (c *compiler) constant(sc *scope, f *fieldSpec, o *op) {
 	*o = op{kind: opLiteral, name: o.name, spec: f, term: o.term, lit: lit, width: len(lit), konst: v, countBy: -1,
 		markStart: -1, markEnd: -1, from: -1, to: -1, target: -1, fromByte: -1, toByte: -1, first: -1, num: -1, other: -1, decimals: -1}
 }
-

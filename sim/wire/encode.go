@@ -1,7 +1,6 @@
 package wire
 
 import (
-
 	"example.org/understudy/sim/decimal"
 )
 
@@ -603,4 +602,3 @@ func (o *op) appendTime(dst []byte, v decimal.Decimal) ([]byte, string) {
 	}
 	return dst, ""
 }
-

@@ -354,3 +354,47 @@ func (f *framing) ended(raw []byte) bool {
 	}
 	return bytes.HasSuffix(raw, f.end) || len(f.ors) > 0 && f.endOf(raw) > 0
 }
+
+// unit is one of several commands, or replies, in one line.
+type unit struct {
+	at     int    // where it stands in the body, white space left out
+	prefix []byte // the level its name continues at
+	text   []byte
+	more   bool
+}
+
+// units splits a body at the framing's split byte, outside double quotes. Of
+// what a host sends, a name without a leading path byte continues at the level
+// of the one before (SCPI-99 volume 1 §6.2.4).
+func (f *framing) units(body []byte, from Side, each func(unit)) {
+	var path []byte
+	quoted := false
+	start := 0
+	for i := 0; i <= len(body); i++ {
+		if i < len(body) {
+			if body[i] == '"' {
+				quoted = !quoted
+			}
+			if body[i] != f.split || quoted {
+				continue
+			}
+		}
+		raw := body[start:i]
+		text := bytes.TrimSpace(raw)
+		u := unit{at: start + len(raw) - len(bytes.TrimLeft(raw, " \t\r\n\v\f")), text: text, more: i < len(body)}
+		start = i + 1
+		if f.path != 0 && from == Host && len(text) > 0 && text[0] != '*' {
+			if text[0] != f.path {
+				u.prefix = path
+			}
+			name := text
+			if k := bytes.IndexByte(name, ' '); k >= 0 {
+				name = name[:k]
+			}
+			if k := bytes.LastIndexByte(name, f.path); k >= 0 {
+				path = append(append([]byte{}, u.prefix...), name[:k+1]...)
+			}
+		}
+		each(u)
+	}
+}
