@@ -9,16 +9,20 @@ import (
 	"example.org/understudy/scenario/generate/cover"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/motion"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/zone"
 	"golang.org/x/exp/rand"
 )
 
+// rowTags is how many times a scenario of a row tags; random ones do it more often.
+const rowTags = 4
+
 // FromRow makes the scenario of a row of the plan. What the factors leave open
 // is drawn from the seed.
 func FromRow(p *cover.Plan, row []int, seed uint64) *scenario.File {
-	return build(Row(p, row), seed, 4)
+	return build(Row(p, row), seed, rowTags)
 }
 
 // Random makes a scenario with random levels, a longer timeline and more than
@@ -36,7 +40,7 @@ func Random(seed uint64) *scenario.File {
 			l[f.Name] = level
 		}
 		if l.allowed(rules) {
-			return build(l, rng.Uint64(), 3+rng.Intn(6))
+			return build(l, rng.Uint64(), 5+rng.Intn(6))
 		}
 	}
 }
@@ -81,11 +85,12 @@ type maker struct {
 	now     time.Duration
 	fault   string
 	struck  bool
+	random  bool // more than the levels say: other hands, other moves
 }
 
 // build makes a scenario of so many tags.
 func build(l Levels, seed uint64, tags int) *scenario.File {
-	m := &maker{Levels: l, rng: random(seed), fault: l["fault"]}
+	m := &maker{Levels: l, rng: random(seed), fault: l["fault"], random: tags > rowTags}
 	m.f = &scenario.File{Understudy: scenario.Version, Title: m.title(), Seed: seed}
 	m.sizes()
 	m.part()
@@ -341,6 +346,10 @@ func (m *maker) place(g, ch string) {
 	side := decimal.Length(1)
 	switch m.Levels["function"] {
 	case "live":
+		if m.random && m.rng.Intn(4) == 0 {
+			m.cue(g, ch, stage.MoveTo{Size: m.size(v), Over: quantity.Duration(50 * time.Millisecond), Shape: motion.Shape(m.rng.Intn(2))})
+			return
+		}
 		m.cue(g, ch, stage.RestOn{Size: m.size(v)})
 		return
 	case "min":
@@ -385,7 +394,10 @@ func (m *maker) timeline(tags int) {
 			m.place(g, "")
 		}
 		m.now += time.Duration(60+20*m.rng.Intn(4)) * time.Millisecond
-		again := i > strike && tags > 4 && m.rng.Intn(3) == 0
+		if m.random && i > 0 && m.rng.Intn(6) == 0 {
+			m.meddle(g)
+		}
+		again := i > strike && m.random && m.rng.Intn(3) == 0
 		if i == strike || again {
 			m.strike(g)
 			m.struck = true
@@ -396,7 +408,34 @@ func (m *maker) timeline(tags int) {
 	m.now += 700 * time.Millisecond
 }
 
+// meddle is something a hand does at the gauge itself, which the host has to
+// take from the frames.
+func (m *maker) meddle(g string) {
+	switch m.rng.Intn(4) {
+	case 0:
+		m.cue(g, "", stage.Zero{})
+	case 1:
+		m.cue(g, "", stage.Preset{})
+	case 2:
+		// Limits that were written are in the unit of then; and the other
+		// dialects have fewer decimals than the other unit may need.
+		if d := m.Levels["dialect"]; m.Levels["writes"] != "limits" && (d == "line-ascii" || d == "multi-ascii" || d == "compact-binary") {
+			m.cue(g, "", stage.Set{Setting: "unit", To: other(m.unit).Symbol()})
+		}
+	case 3:
+		if m.Levels["tags"] == "wrap" { // until a number that comes round is no repeat any more
+			m.now += 2200 * time.Millisecond
+		} else {
+			m.cue(g, "", stage.Set{Setting: "tag-next", To: fmt.Sprint(9998 + m.rng.Intn(2))})
+		}
+	}
+	m.now += 60 * time.Millisecond
+}
+
 func (m *maker) tag() stage.Act {
+	if m.random && m.rng.Intn(6) == 0 {
+		return stage.Press{Button: 0}
+	}
 	if m.Levels["tags"] == "burst" || m.Levels["tags"] == "wrap" && m.rng.Intn(2) == 0 {
 		return stage.Tag{Times: 2 + m.rng.Intn(3), Every: quantity.Duration(time.Duration(m.rng.Intn(3)) * 5 * time.Millisecond)}
 	}
