@@ -76,6 +76,9 @@ func received(events []Event) (out []byte) {
 }
 
 func brief(events []Event) (out []string) {
+	if n := len(events); n > 40 {
+		return append(append(brief(events[:20]), fmt.Sprintf("(%d more)", n-40)), brief(events[n-20:])...)
+	}
 	for _, e := range events {
 		text := e.Kind.String()
 		switch e.Kind {

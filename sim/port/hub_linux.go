@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
+	"path/filepath"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -23,7 +24,7 @@ type Hub struct {
 	byWatch map[int32]*ptyPort
 	byFD    map[int32]*ptyPort
 	waiting []chan struct{} // see settle
-	work    []*ptyPort      // to be served in this round
+	work    []*ptyPort      // to be served next
 	closed  bool            // takes no more ports
 	quit    bool            // the watcher ends
 	notes   []byte          // room to read notes into
@@ -149,6 +150,7 @@ func (h *Hub) run() {
 	defer close(h.done)
 	events := make([]unix.EpollEvent, 256)
 	buf := make([]byte, 16<<10)
+	var work []*ptyPort
 	for {
 		// Whoever makes a port due while we look for the next time rouses us.
 		h.sleepUntil.Store(math.MaxInt64)
@@ -160,7 +162,9 @@ func (h *Hub) run() {
 		h.mu.Unlock()
 		h.sleepUntil.Store(next)
 		timeout := -1
-		if next != math.MaxInt64 {
+		if len(h.work) > 0 {
+			timeout = 0
+		} else if next != math.MaxInt64 {
 			// Round up: waking early would only spin until the time has come.
 			timeout = int(max(0, (next-h.now()+int64(time.Millisecond)-1)/int64(time.Millisecond)))
 		}
@@ -199,19 +203,19 @@ func (h *Hub) run() {
 		if quit {
 			return
 		}
-		for i := 0; i < len(h.work); i++ { // serving may pick more
-			p := h.work[i]
-			p.picked = false
+		work, h.work = h.work, work[:0] // serving may pick more, for the next round
+		for i, p := range work {
+			work[i] = nil
 			for _, ev := range p.service(now, buf) {
 				p.sink(ev)
 			}
+			p.picked = false
 		}
-		clear(h.work)
-		h.work = h.work[:0]
 	}
 }
 
-// pick has a port served in this round. Only the watcher's goroutine calls it.
+// pick has a port served soon. Only the watcher's goroutine calls it. What comes up
+// for a port while it is served it sees itself.
 func (h *Hub) pick(p *ptyPort) {
 	if !p.picked {
 		p.picked = true
@@ -255,7 +259,14 @@ func (h *Hub) add(p *ptyPort, fd int, real string) (watch int, err error) {
 	if h.closed {
 		return -1, ErrClosed
 	}
-	watch, err = unix.InotifyAddWatch(h.notify, real, unix.IN_OPEN|unix.IN_CLOSE)
+	// inotify merges a note into the one before it when the two are equal, and two
+	// openings would count as one. Watching the folder as well makes every opening
+	// give two different notes, of which the folder's are ignored, so that no two
+	// equal ones follow each other.
+	const events = unix.IN_OPEN | unix.IN_CLOSE
+	if _, err = unix.InotifyAddWatch(h.notify, filepath.Dir(real), events); err == nil {
+		watch, err = unix.InotifyAddWatch(h.notify, real, events)
+	}
 	if err != nil {
 		return -1, fmt.Errorf("watch %s: inotify: %w (the limit is fs.inotify.max_user_watches)", real, err)
 	}

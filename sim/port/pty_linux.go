@@ -22,26 +22,22 @@ const (
 	// that no host asks for, so that asking for any other is a change we can see.
 	restBaud = 50
 
-	youngFor  = 2 * time.Second       // after an opening or a change of settings ...
-	youngLook = 4 * time.Millisecond  // ... look for new settings this often
-	openLook  = 32 * time.Millisecond // and later this often
-
-	// After something closed: probe again after confirmFirst, then after twice as
-	// long each time, until confirmLast. While nobody has the port open that goes
-	// on, as each probe has an instant in which an opening can be missed.
-	confirmFirst = 2 * time.Millisecond
-	confirmLast  = 1024 * time.Millisecond
-
-	pumpLook    = 16 * time.Millisecond // pass on what waits this often even when the kernel tells nothing
-	readsAtOnce = 16                    // of one port, before the others have their turn
+	youngFor     = 2 * time.Second       // after an opening or a change of settings ...
+	youngLook    = 4 * time.Millisecond  // ... look for new settings this often
+	openLook     = 32 * time.Millisecond // and later this often
+	closeLook    = time.Millisecond      // a close that is not certain yet
+	confirmAfter = 32 * time.Millisecond // after a close, check the count of openings this late
+	pumpLook     = 16 * time.Millisecond // pass on what waits this often even when the kernel tells nothing
+	readsAtOnce  = 16                    // of one port, before the others have their turn
 )
 
 // ptyPort is a pty whose host side we keep open too ("peer"). The peer lets us
-// count what the host has not read, throw it away when the host closes, and undo
-// TIOCEXCL, which outlives its owner; a peer opened later would be refused while
-// a host holds the line with TIOCEXCL. The price is that the kernel does not tell
-// us when the host closes: inotify says that something closed, and probe lets the
-// peer go for a moment to see whether that was the last.
+// count what the host has not read, and take it back when the host closes; a peer
+// opened later would be refused while a host holds the line with TIOCEXCL. The
+// price is that the kernel does not tell us when the last host closes: the hub
+// counts openings and closings by inotify instead. When the count says that nobody
+// is left, and once more a little later, probe lets the peer go for a moment to
+// see whether anybody else has the line.
 type ptyPort struct {
 	cfg    Config
 	hub    *Hub
@@ -62,12 +58,13 @@ type ptyPort struct {
 	released bool
 
 	open       bool
-	opens      int  // openings by hosts that have not been closed, as far as inotify merges none
-	early      bool // the opening was seen before its note
+	opens      int  // openings by hosts that have not been closed
+	closing    bool // the last one was closed, and that is not told yet
 	ownOpens   int  // notes about our own peer still to come
 	ownCloses  int
-	confirm    int64 // when to probe again; 0: no need
-	confirmGap time.Duration
+	confirm    int64 // when to check; 0: no need
+	succeeded  bool  // while closing: somebody has the line, and has come since the close
+	doubt      bool  // the last check found a host whose note had not come
 	youngUntil int64
 	line       unix.Termios // as last seen
 
@@ -158,7 +155,7 @@ func (p *ptyPort) appear(name string) (err error) {
 	}
 	p.path, p.real, p.master, p.peer, p.watch = path, s.Name(), master, peer, watch
 	p.line = line
-	p.open, p.opens, p.early, p.ownOpens, p.ownCloses, p.confirm = false, 0, false, 0, 0, 0
+	p.open, p.opens, p.closing, p.succeeded, p.doubt, p.ownOpens, p.ownCloses, p.confirm = false, 0, false, false, false, 0, 0, 0
 	p.out, p.pumping = 0, false
 	p.due.Store(math.MaxInt64)
 	return nil
@@ -363,80 +360,25 @@ func (p *ptyPort) takeBack() int {
 func (p *ptyPort) service(now int64, buf []byte) []Event {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	notes, readable := p.notes, p.readable
-	p.notes, p.readable = nil, false
-	events := p.given
-	p.given = nil
+	v := visit{p, now, p.given}
+	p.given, p.readable = nil, false
 	if p.master < 0 {
+		p.notes = nil
 		p.due.Store(math.MaxInt64)
-		return events
+		return v.events
 	}
-	tell := func(e Event) { events = append(events, e) }
-
-	confirm := p.confirm != 0 && p.confirm <= now
-	if confirm {
+	v.consume()
+	if p.confirm != 0 && p.confirm <= now {
 		p.confirm = 0
-		if p.confirmGap < confirmLast {
-			p.confirmGap *= 2
-			p.confirm = now + int64(p.confirmGap)
-		} else if !p.open {
-			p.confirm = now + int64(confirmLast)
-		}
+		v.check()
 	}
-	probe := confirm
-	reopened := false
-	for _, n := range notes {
-		switch {
-		case n.mask&unix.IN_Q_OVERFLOW != 0: // notes are lost, our own perhaps among them
-			p.ownOpens, p.ownCloses, p.early = 0, 0, false
-			probe = true
-		case n.watch != int32(p.watch):
-		case n.mask&unix.IN_OPEN != 0 && p.ownOpens > 0:
-			p.ownOpens--
-		case n.mask&unix.IN_CLOSE_NOWRITE != 0 && p.ownCloses > 0:
-			p.ownCloses--
-		case n.mask&unix.IN_OPEN != 0 && p.early:
-			p.early = false
-		case n.mask&unix.IN_OPEN != 0:
-			reopened = reopened || p.open && p.opens == 0
-			p.opens++
-			if !p.open {
-				p.openBy(now, tell)
-			}
-		case n.mask&unix.IN_CLOSE != 0:
-			p.opens = max(0, p.opens-1)
-			p.early = false
-			probe = true
-			p.confirmGap = confirmFirst
-			p.confirm = now + int64(confirmFirst)
-		}
+	more := v.receive(buf)
+	for more && p.closing { // whoever sent it is gone: it ends
+		more = v.receive(buf)
 	}
-	held := true
-	if probe {
-		held = p.anyHost()
-	}
-	more := false
-	if readable || probe || reopened || p.due.Load() <= now {
-		for more = p.receive(now, buf, tell); more && !held; { // whoever sent it is gone: it ends
-			more = p.receive(now, buf, tell)
-		}
-	}
-	if reopened || held && p.open && p.opens == 0 {
-		// The last host closed and another came before we looked. If its note has
-		// not come it is on its way.
-		p.reopenBy(now, !reopened, tell)
-	}
-	switch {
-	case !held:
-		if p.open {
-			p.shutBy(tell)
-		}
-		p.opens = 0
-	case !p.open && probe:
-		p.openEarly(now, tell)
-	}
-	if p.look(now, tell) {
-		p.youngUntil = now + int64(youngFor)
+	v.look()
+	if p.closing {
+		v.clear()
 	}
 
 	due := int64(math.MaxInt64)
@@ -450,6 +392,9 @@ func (p *ptyPort) service(now int64, buf []byte) []Event {
 		if p.pumping {
 			due = min(due, now+int64(pumpLook))
 		}
+		if p.closing {
+			due = min(due, now+int64(closeLook))
+		}
 	}
 	if p.confirm != 0 {
 		due = min(due, p.confirm)
@@ -458,108 +403,212 @@ func (p *ptyPort) service(now int64, buf []byte) []Event {
 		due = now
 	}
 	p.due.Store(due)
-	return events
+	return v.events
 }
 
-func (p *ptyPort) openBy(now int64, tell func(Event)) {
-	p.open = true
-	p.youngUntil = now + int64(youngFor)
-	p.stats.Opens++
-	tell(Event{Kind: Opened})
+// visit is one run of service: it gathers what is to be told.
+type visit struct {
+	*ptyPort
+	now    int64
+	events []Event
 }
 
-// openEarly notes an opening that shows before inotify has told of it.
-func (p *ptyPort) openEarly(now int64, tell func(Event)) {
-	p.opens, p.early = 1, true
-	p.openBy(now, tell)
+func (v *visit) tell(e Event) { v.events = append(v.events, e) }
+
+// fresh fetches notes from the kernel and consumes them. What a host does after it
+// has opened the line is never seen before its opening if fresh comes between.
+func (v *visit) fresh() {
+	v.hub.takeNotes()
+	v.consume()
 }
 
-// shutBy notes that the last host has let go, and leaves the line as the next
-// host must find it.
-func (p *ptyPort) shutBy(tell func(Event)) {
-	p.open = false
-	if line, err := rest(p.master); err == nil { // first, or half a line stays behind in canonical mode
-		p.line = line
+// consume follows the openings and closings that inotify has told of.
+func (v *visit) consume() {
+	notes := v.notes
+	v.notes = nil
+	for _, n := range notes {
+		switch {
+		case n.mask&unix.IN_Q_OVERFLOW != 0: // notes are lost, our own perhaps among them
+			v.ownOpens, v.ownCloses = 0, 0
+			v.confirm = v.now
+		case n.watch != int32(v.watch):
+		case n.mask&unix.IN_OPEN != 0 && v.ownOpens > 0:
+			v.ownOpens--
+		case n.mask&unix.IN_CLOSE_NOWRITE != 0 && v.ownCloses > 0:
+			v.ownCloses--
+		case n.mask&unix.IN_OPEN != 0:
+			again := v.closing && v.opens == 0
+			v.opens++
+			v.doubt = false
+			v.opened(again)
+		case n.mask&unix.IN_CLOSE != 0:
+			v.opens = max(0, v.opens-1)
+			v.closing, v.succeeded = v.open, false
+			v.confirm = v.now + int64(confirmAfter)
+		}
 	}
-	tell(Event{Kind: Closed, Lost: p.takeBack()})
 }
 
-// reopenBy notes that one host has let go and that the next has the port already.
-// What settings are in force may be the new host's, so they stay.
-func (p *ptyPort) reopenBy(now int64, early bool, tell func(Event)) {
-	tell(Event{Kind: Closed, Lost: p.takeBack()})
-	if early {
-		p.openEarly(now, tell)
-	} else {
-		p.openBy(now, tell)
+// opened notes that a host has the line; again says that another had it just now
+// and has closed it.
+func (v *visit) opened(again bool) {
+	if again {
+		// The line was not cleared between them. What settings are in force may be the
+		// new host's, so they stay.
+		v.closed(v.takeBack())
 	}
-	p.look(now, func(Event) {})
-	tell(Event{Kind: Asked, Settings: settingsOf(&p.line), Cooked: cooked(&p.line)})
+	if v.open {
+		return
+	}
+	v.open = true
+	v.youngUntil = v.now + int64(youngFor)
+	v.stats.Opens++
+	v.tell(Event{Kind: Opened})
+	if again {
+		v.inForce()
+	}
+}
+
+func (v *visit) closed(lost int) {
+	v.open, v.closing, v.succeeded = false, false, false
+	v.tell(Event{Kind: Closed, Lost: lost})
+}
+
+// inForce tells the settings, changed or not.
+func (v *visit) inForce() {
+	if t, err := unix.IoctlGetTermios(v.master, unix.TCGETS2); err == nil {
+		v.line = *t
+	}
+	v.tell(Event{Kind: Asked, Settings: settingsOf(&v.line), Cooked: cooked(&v.line)})
+}
+
+// clear leaves the line as the next host must find it, after the last has gone.
+func (v *visit) clear() {
+	v.fresh()
+	if !v.closing {
+		return
+	}
+	if v.probe() {
+		// A host is there. If the count says so, it was there before. Otherwise it has
+		// come now and its note is here, or on its way, or lost: see check.
+		v.closing = v.opens == 0
+		v.succeeded = v.closing
+		v.fresh()
+		return
+	}
+	v.opens = 0
+	before, err1 := unix.IoctlGetTermios(v.master, unix.TCGETS2)
+	line, err2 := rest(v.master) // before takeBack, or half a line stays behind in canonical mode
+	v.closed(v.takeBack())
+	if err1 != nil || err2 != nil {
+		return
+	}
+	v.line = line
+	v.fresh()
+	if !v.open {
+		return
+	}
+	// A host came in that very moment. If its settings were overwritten, give them
+	// back; a host that has set none cannot tell.
+	if t, err := unix.IoctlGetTermios(v.master, unix.TCGETS2); err == nil && *t == line {
+		_ = unix.IoctlSetTermios(v.master, unix.TCSETS2, before)
+	}
+	v.inForce()
 }
 
 // receive reads what the host has sent and says whether more is waiting.
-func (p *ptyPort) receive(now int64, buf []byte, tell func(Event)) (more bool) {
+func (v *visit) receive(buf []byte) (more bool) {
 	for range readsAtOnce {
-		n, err := unix.Read(p.master, buf)
+		n, err := unix.Read(v.master, buf)
 		if err == unix.EINTR {
 			continue
 		}
 		if err != nil || n <= 0 {
 			return false
 		}
-		// After the read: settings that the host made before any of these bytes are
-		// in force by now and are told first.
-		p.look(now, tell)
-		if !p.open {
-			p.openEarly(now, tell)
+		// After the read: openings and settings that the host made before any of these
+		// bytes are known by now and are told first.
+		v.fresh()
+		v.look()
+		v.surely()
+		v.stats.Received += int64(n)
+		v.tell(Event{Kind: Received, Data: append([]byte(nil), buf[:n]...)})
+	}
+	return true
+}
+
+// surely is for what only a host can have done. If none is known, or only one that
+// has closed, the note of its opening was lost: inotify may merge it with that of
+// our own when both happen at the same instant.
+func (v *visit) surely() {
+	if !v.open || v.succeeded {
+		v.opens = max(1, v.opens)
+		v.opened(v.succeeded)
+	}
+}
+
+// look tells of new line settings, if any.
+func (v *visit) look() {
+	t, err := unix.IoctlGetTermios(v.master, unix.TCGETS2)
+	if err != nil || *t == v.line {
+		return
+	}
+	if v.fresh(); *t == v.line {
+		return // told already, with the opening
+	}
+	if v.surely(); *t == v.line {
+		return
+	}
+	v.line = *t
+	v.youngUntil = v.now + int64(youngFor)
+	v.tell(Event{Kind: Asked, Settings: settingsOf(t), Cooked: cooked(t)})
+}
+
+// check compares the count of openings with what probe finds.
+func (v *visit) check() {
+	v.fresh()
+	held := v.probe()
+	if !held && v.open {
+		v.opens, v.closing = 0, true
+	}
+	v.fresh()
+	if held && v.opens == 0 {
+		// A host has the line and its note has not come. Notes come a little after
+		// the opening; this one is given until the next check.
+		if v.doubt {
+			v.opens, v.closing, v.succeeded = 1, false, false
+			v.opened(false)
 		}
-		p.stats.Received += int64(n)
-		tell(Event{Kind: Received, Data: append([]byte(nil), buf[:n]...)})
+		v.doubt = !v.doubt
+		v.confirm = v.now + int64(confirmAfter)
 	}
-	return true
+	if v.peer < 0 {
+		v.confirm = v.now + int64(confirmAfter) // try again
+	}
 }
 
-// look tells of new line settings, if any. Like received bytes they betray a host
-// whose opening was missed.
-func (p *ptyPort) look(now int64, tell func(Event)) bool {
-	t, err := unix.IoctlGetTermios(p.master, unix.TCGETS2)
-	if err != nil || *t == p.line {
-		return false
-	}
-	p.line = *t
-	if !p.open {
-		p.openEarly(now, tell)
-	}
-	tell(Event{Kind: Asked, Settings: settingsOf(t), Cooked: cooked(t)})
-	return true
-}
-
-// anyHost lets the peer go for a moment: a pty that nobody else has open then
-// reports a hang-up at its master. When the last host has gone, the line is no
-// longer exclusive.
-func (p *ptyPort) anyHost() bool {
+// probe says whether a host has the line open: it lets the peer go for a moment,
+// when a pty that nobody else has open reports a hang-up at its master. If there is
+// no host the line is no longer exclusive afterwards.
+func (v *visit) probe() (held bool) {
 	exclusive := false
-	if p.peer >= 0 {
-		if n, err := unix.IoctlGetInt(p.peer, unix.TIOCGEXCL); err == nil && n != 0 {
-			// It would keep us from opening the peer again.
-			exclusive = unix.IoctlSetInt(p.peer, unix.TIOCNXCL, 0) == nil
+	if v.peer >= 0 {
+		if n, err := unix.IoctlGetInt(v.peer, unix.TIOCGEXCL); err == nil && n != 0 {
+			// It would keep us from opening the peer again, and outlives its owner.
+			exclusive = unix.IoctlSetInt(v.peer, unix.TIOCNXCL, 0) == nil
 		}
-		_ = unix.Close(p.peer)
-		p.peer = -1
-		p.ownCloses++
+		_ = unix.Close(v.peer)
+		v.peer = -1
+		v.ownCloses++
 	}
-	fds := []unix.PollFd{{Fd: int32(p.master)}}
+	fds := []unix.PollFd{{Fd: int32(v.master)}}
 	_, err := unix.Poll(fds, 0)
-	held := err != nil || fds[0].Revents&unix.POLLHUP == 0
-	// inotify merges equal notes that follow each other. Take what is there before
-	// and after our own opening, so that it hides no host's.
-	p.hub.takeNotes()
-	defer p.hub.takeNotes()
-	if peer, err := openPeer(p.master); err == nil {
-		p.peer = peer
-		p.ownOpens++
+	held = err != nil || fds[0].Revents&unix.POLLHUP == 0
+	if peer, err := openPeer(v.master); err == nil {
+		v.peer = peer
+		v.ownOpens++
 		if held && exclusive {
-			_ = unix.IoctlSetInt(p.peer, unix.TIOCEXCL, 0)
+			_ = unix.IoctlSetInt(v.peer, unix.TIOCEXCL, 0)
 		}
 	}
 	return held
