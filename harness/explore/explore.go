@@ -140,6 +140,7 @@ type explorer struct {
 	array  *cover.Array
 	known  map[string]bool
 	sum    *Summary
+	whole  context.Context // without the budget's end
 	logErr error
 }
 
@@ -158,6 +159,7 @@ func (e *explorer) at(i int) *item {
 }
 
 func (e *explorer) explore(ctx context.Context) error {
+	e.whole = ctx
 	if e.Budget > 0 {
 		var cancel context.CancelFunc
 		ctx, cancel = context.WithDeadline(ctx, e.began.Add(e.Budget))
@@ -184,7 +186,7 @@ func (e *explorer) explore(ctx context.Context) error {
 			if it.err != nil {
 				return it.err
 			}
-			if e.took(ctx, it) {
+			if e.took(it) {
 				e.sum.Stopped = true
 				return nil
 			}
@@ -221,7 +223,7 @@ func (e *explorer) one(ctx context.Context, f *scenario.File) (judge.Result, err
 
 // took takes the result of a scenario and reports whether what was found is
 // enough.
-func (e *explorer) took(ctx context.Context, it *item) (enough bool) {
+func (e *explorer) took(it *item) (enough bool) {
 	e.sum.Runs++
 	if it.row != nil {
 		e.sum.Rows++
@@ -247,7 +249,7 @@ func (e *explorer) took(ctx context.Context, it *item) (enough bool) {
 		if c, ok := cause.Find(name); ok {
 			f.Code, f.Looks = c.Code, c.Looks
 		}
-		e.small(ctx, f, &it.result)
+		e.small(f, &it.result)
 		e.sum.Found = append(e.sum.Found, f)
 		e.sum.Causes = len(e.sum.Found)
 		e.log(line{Kind: "found", Run: f.Run, Cause: f.Cause, Code: f.Code, TookMS: f.After.Milliseconds(), Tried: f.Tried, Steady: f.Steady,
@@ -263,7 +265,10 @@ func (e *explorer) took(ctx context.Context, it *item) (enough bool) {
 // small shrinks what was found, and writes it out.
 // It must show the cause no less clearly than what was generated: where that
 // told it apart from its rival, so must the small one.
-func (e *explorer) small(ctx context.Context, f *Found, as *judge.Result) {
+func (e *explorer) small(f *Found, as *judge.Result) {
+	// What is found at the end of the budget is made small all the same.
+	ctx, cancel := context.WithTimeout(e.whole, max(e.Budget-time.Since(e.began), shrinkFor))
+	defer cancel()
 	clear := told(as, f.Cause)
 	shows := func(file *scenario.File) bool {
 		s, err := scenario.Parse("smaller", scenario.Marshal(file, ""), e.Dialects)
@@ -287,6 +292,8 @@ func (e *explorer) small(ctx context.Context, f *Found, as *judge.Result) {
 	note := fmt.Sprintf("Found by exploring with seed %d, in run %d, and made as small as it would go.\n", e.Seed, f.Run)
 	if e.NoShrink {
 		note = fmt.Sprintf("Found by exploring with seed %d, in run %d.\n", e.Seed, f.Run)
+	} else if e.whole.Err() != nil {
+		note = fmt.Sprintf("Found by exploring with seed %d, in run %d, and not made as small as it would go: exploring was stopped.\n", e.Seed, f.Run)
 	} else if !f.Steady {
 		note = fmt.Sprintf("Found by exploring with seed %d, in run %d. It did not show when it was played again.\n", e.Seed, f.Run)
 	}
@@ -295,6 +302,9 @@ func (e *explorer) small(ctx context.Context, f *Found, as *judge.Result) {
 	}
 	f.Text = scenario.Marshal(&named, note)
 }
+
+// shrinkFor is how long, at least, is spent on making a scenario small.
+const shrinkFor = 30 * time.Second
 
 // told reports whether a result tells a cause apart from the next best.
 func told(r *judge.Result, name string) bool {
