@@ -105,6 +105,9 @@ func explainFrame(e ledger.Entry, chain [][]gauge.Step, line func(what, format s
 	if f.Repeat {
 		what += "²"
 	}
+	if f.Cause == ledger.Banner {
+		line(what, "frame %d: %s  %s", f.ID, hex.EncodeToString(f.Bytes), printable(f.Bytes))
+	}
 	for _, r := range f.Readings {
 		ch := channelIndex(s, g, r.Channel)
 		unit, _ := decimal.ParseUnit(r.Unit)

@@ -296,9 +296,14 @@ zone above = the displayed value is above the upper limit 10.25 mm`
 // The same events give the same emissions, and a clone lives its own life.
 func TestDeterministicAndCloneable(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		g, err := gauge.New(profile())
+		p := rapid.SampledFrom([]*gauge.Profile{profile(), modelProfile(), fixture(t, func(p *gauge.Profile) {
+			p.Chain = gauge.Chain{FactorLast: true, RawMemory: true}
+			p.AfterFrame, p.OnChange, p.Debounce, p.Buzzer, p.PassCode = true, true, 20*time.Millisecond, true, "1"
+			p.Channels[1].Average = 5
+		}).Profile()}).Draw(t, "profile")
+		g, err := gauge.New(p)
 		require.NoError(t, err)
-		h, err := gauge.New(profile())
+		h, err := gauge.New(p)
 		require.NoError(t, err)
 		var og, oh, spare gauge.Out
 		at := time.Duration(0)
@@ -306,11 +311,12 @@ func TestDeterministicAndCloneable(t *testing.T) {
 			at += time.Duration(rapid.Int64Range(0, 3e8).Draw(t, "dt"))
 			e := gauge.Event{
 				Kind: gauge.EventKind(rapid.IntRange(0, int(gauge.LinkTold)).Draw(t, "kind")), Button: rapid.IntRange(-1, 2).Draw(t, "button"),
+				Up: rapid.Bool().Draw(t, "up"), Dead: rapid.IntRange(0, 9).Draw(t, "dead") == 0, Degrees: rapid.Int().Draw(t, "degrees"),
 				Tips: []gauge.Tip{{Pressed: decimal.Length(rapid.Int64Range(0, 1e10).Draw(t, "tip")), Void: gauge.Void(rapid.IntRange(0, 3).Draw(t, "void"))}},
 				Command: gauge.Command{
 					Verb:    rapid.SampledFrom([]string{"read", "tag", "zero", "preset", "clear", "set", "get", "ack", "press", "nonsense"}).Draw(t, "verb"),
 					Setting: rapid.SampledFrom(append(gauge.SettingNames(), "x")).Draw(t, "setting"), Channel: rapid.IntRange(-1, 1).Draw(t, "channel"),
-					Value: gauge.Text(rapid.SampledFrom([]string{"1", "-2.5", "mm", "in", "falling", "max", "on", "off", "none", ""}).Draw(t, "value")),
+					Value: gauge.Text(rapid.SampledFrom([]string{"1", "-2.5", "1e-30", "9e300", "mm", "in", "2 in", "falling", "max", "on", "off", "change", "factory", "none", ""}).Draw(t, "value")),
 				},
 			}
 			c := g.Clone()

@@ -219,7 +219,7 @@ func TestStreamOnChange(t *testing.T) {
 }
 
 // fixture has four probes and what is computed of them.
-func fixture(t testing.TB, change func(*gauge.Profile)) *gauge.Gauge {
+func fixture(t require.TestingT, change func(*gauge.Profile)) *gauge.Gauge {
 	p := profile()
 	p.Lamps = nil
 	one := p.Channels[0]

@@ -281,7 +281,13 @@ func TestWrongSpeedOnAPTY(t *testing.T) {
 	require.NoError(t, err)
 	defer prt.Close()
 	var all []ledger.Entry
-	s, err := stage.New(stage.Play{Seed: 1, Cast: []stage.Member{wordy(t)}, Until: 3 * time.Second}, stage.Options{Ports: []port.Port{prt}, Inbox: in, Pace: stage.Drain, Keep: func(e ledger.Entry) { all = append(all, clone(t, e)) }})
+	ready := make(chan error, 8) // the client has set its line
+	s, err := stage.New(stage.Play{Seed: 1, Cast: []stage.Member{wordy(t)}, Until: 3 * time.Second}, stage.Options{Ports: []port.Port{prt}, Inbox: in, Pace: stage.Drain, Keep: func(e ledger.Entry) {
+		all = append(all, clone(t, e))
+		if e.Port != nil && strings.HasPrefix(e.Port.Line, "19200 ") {
+			ready <- nil
+		}
+	}})
 	require.NoError(t, err)
 	client, err := serial.Open(prt.Path(), &serial.Mode{BaudRate: 19200})
 	require.NoError(t, err)
@@ -303,14 +309,6 @@ func TestWrongSpeedOnAPTY(t *testing.T) {
 			default:
 			}
 		}
-	}()
-	ready := make(chan error, 1)
-	go func() {
-		for !prt.Open() {
-			time.Sleep(time.Millisecond)
-		}
-		time.Sleep(50 * time.Millisecond) // the client sets its line right after it opens
-		ready <- nil
 	}()
 	require.NoError(t, s.Prelude(context.Background(), ready))
 	require.NoError(t, s.Run(context.Background()))
