@@ -116,7 +116,7 @@ func (a *aligner) window(i, j int) (int, int) {
 		if rows == a.n-i && cols == a.m-j { // all that is left
 			return a.keep(i, j, rows, cols, rows+cols)
 		}
-		if x, y, ok := a.join(i, j, rows, cols); ok {
+		if x, y, ok := a.join(i, j, rows, cols); ok && a.cost[x*a.w+y] <= a.far(rows, cols) {
 			a.stuck = false
 			return a.keep(i, j, x, y, x+y)
 		}
@@ -160,6 +160,7 @@ func (a *aligner) fill(i, j, rows, cols int) {
 // join finds the cheapest cell, the nearest of them, from which the sides run
 // together.
 func (a *aligner) join(i, j, rows, cols int) (bx, by int, ok bool) {
+	before := int32(0) // the least cost on the diagonal before
 	for d := 1; d <= rows+cols; d++ {
 		floor := int32(math.MaxInt32)
 		for x := max(0, d-cols); x <= min(d, rows); x++ {
@@ -170,13 +171,21 @@ func (a *aligner) join(i, j, rows, cols int) (bx, by int, ok bool) {
 				bx, by, ok = x, y, true
 			}
 		}
-		// Every way to a farther cell passes this diagonal or steps across it
-		// from the one before, so it costs about the diagonal's least or more.
-		if ok && floor >= a.cost[bx*a.w+by] {
+		// Every way to a farther cell passes this diagonal, or steps across it
+		// from the one before.
+		if ok && min(floor, before) >= a.cost[bx*a.w+by] {
 			break
 		}
+		before = floor
 	}
 	return bx, by, ok
+}
+
+// far is the least cost of getting through the window. A place where the sides
+// run together that costs more than that is not on the cheapest way.
+func (a *aligner) far(rows, cols int) int32 {
+	x, y := a.end(rows, cols)
+	return a.cost[x*a.w+y]
 }
 
 // end is the cheapest cell on the window's far edges.

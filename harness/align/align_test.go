@@ -104,6 +104,33 @@ func TestShortSidesAreOptimal(t *testing.T) {
 	})
 }
 
+// Wants that may be absent, and repeat a neighbour, do not lead the alignment
+// astray: what has to be there is found.
+func TestOptionalWants(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := rand.New(rand.NewSource(rapid.Uint64().Draw(t, "seed")))
+		s := &sides{}
+		var full untagged
+		for i := range rapid.IntRange(1, 400).Draw(t, "n") {
+			w := item{tag: i + 1, value: r.Intn(3)}
+			s.wants, s.records = append(s.wants, w), append(s.records, w)
+			if r.Intn(6) == 0 {
+				w.free = true
+				s.wants = append(s.wants, w)
+				if r.Intn(2) == 0 {
+					s.records = append(s.records, item{tag: w.tag, value: w.value})
+				}
+			}
+		}
+		full.sides = *s
+		for name, sides := range map[string]align.Sides{"named": s, "alike": &full} {
+			if got := s.cost(t, align.Align(sides)); got != 0 {
+				t.Fatalf("%s: cost %d", name, got)
+			}
+		}
+	})
+}
+
 // numbered makes n wants, tag numbers wrapping as a gauge's do.
 func numbered(n int, r *rand.Rand) []item {
 	w := make([]item, n)

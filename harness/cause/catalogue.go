@@ -87,6 +87,7 @@ const (
 	channelsAsFirst
 	channelFirstOnly
 	gaugesSwapped
+	gaugesByPort
 	functionIgnored
 	tagRepeated
 	firstTagMissed
@@ -111,18 +112,22 @@ const (
 	linkBackMissed
 	lowCellMissed
 	lowCellRepeated
+	eventsLate
 	splitFrameLost
 	checksumIgnored
 	wrongBaud
 	wrongParity
+	readsTooSlowly
 	settingsNotWritten
 	writesReversed
 	settingLate
 	settingWrongUnit
 	lastRowLost
+	rowsBuffered
 	rowDoubled
 	timesBackwards
 	timeZone
+	daylightJump
 	defectCount
 )
 
@@ -286,6 +291,9 @@ var catalogue = [defectCount]entry{
 	gaugesSwapped: {Cause{"C404", "gauges-swapped", "the rows of one gauge stand under another's name",
 		"gauges are known by the order of their ports",
 		"know a gauge by its serial number or by the port's stable name"}, nil},
+	gaugesByPort: {Cause{"C406", "gauges-by-port", "after ports came back at each other's place the rows stand under the wrong gauge",
+		"a gauge is known by the name of the port it was first seen at",
+		"know a gauge by its serial number, and look again when a port comes back"}, nil},
 	functionIgnored: {Cause{"C405", "function-ignored", "the gauge is set to live where max, min or fim is stated",
 		"the function is left at a default",
 		"write the stated function to the gauge, and read it back"}, nil},
@@ -361,6 +369,9 @@ var catalogue = [defectCount]entry{
 	lowCellRepeated: {Cause{"C705", "low-cell-repeated", "there is a low-cell row for every frame",
 		"the flag is recorded, not its change",
 		"record low-cell once until it clears"}, nil},
+	eventsLate: {Cause{"C710", "events-late", "the rows of a low cell or a lost link come after readings that followed it",
+		"the state is looked at now and then, not with every frame",
+		"record a state when the frame or the error that tells it is read"}, nil},
 	splitFrameLost: {Cause{"C706", "split-frame-lost", "readings are missing whose frames came in parts",
 		"each read is taken for one whole frame",
 		"keep unfinished bytes until the rest arrives"}, nil},
@@ -373,6 +384,9 @@ var catalogue = [defectCount]entry{
 	wrongParity: {Cause{"C709", "wrong-parity", "the port is opened with another parity, and little or nothing is recorded",
 		"the parity is left at a default",
 		"open the port with the gauge's parity"}, nil},
+	readsTooSlowly: {Cause{"C711", "reads-too-slowly", "frames are given up because the port is full",
+		"reading waits for the database, the screen or a timer",
+		"read the port in a thread of its own and queue what was read"}, nil},
 
 	settingsNotWritten: {Cause{"C801", "settings-not-written", "the gauge is not configured",
 		"the host relies on what the gauge was set to last",
@@ -390,6 +404,9 @@ var catalogue = [defectCount]entry{
 	lastRowLost: {Cause{"C901", "last-row-lost", "the last row is missing",
 		"the last row stands in a buffer that is not flushed at the end",
 		"flush each row as it is written"}, nil},
+	rowsBuffered: {Cause{"C905", "rows-buffered", "the last rows are missing when the host ends or is killed",
+		"rows are written in blocks or in one transaction",
+		"flush or commit each row"}, nil},
 	rowDoubled: {Cause{"C902", "row-doubled", "some rows stand twice, with the same content",
 		"a write is tried again although it succeeded",
 		"make a row's key unique, or write it once only"}, nil},
@@ -399,4 +416,7 @@ var catalogue = [defectCount]entry{
 	timeZone: {Cause{"C904", "time-zone", "all time stamps are off by whole or half hours",
 		"local time is recorded without its zone, or twice converted",
 		"record time with its zone, or in UTC as stated"}, nil},
+	daylightJump: {Cause{"C906", "daylight-jump", "from some row on the time stamps are off by one hour",
+		"local time is recorded without its zone over a change of daylight time",
+		"record time with its offset, or in UTC"}, nil},
 }

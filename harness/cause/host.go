@@ -24,9 +24,10 @@ type Want struct {
 	Tagged  bool  // Tag is recorded
 	Void    bool
 	Changed Loose
-	// Either: an earlier want of Loss 0 with the same tag, or of the same
-	// event, may stand for this one.
-	Either bool
+	// Instead is one more than the Seen from which on an earlier want of Loss 0
+	// with the same tag, or of the same event, may stand for this one; 0 for
+	// none.
+	Instead int32
 }
 
 // Event is something a host records beside readings.
@@ -84,6 +85,10 @@ type Rows struct {
 	// may come in another order. Backwards: times may be out of order.
 	// LateWrites: the requests may come after the first tag.
 	Doubles, Shuffles, Backwards, LateWrites bool
+	// Late: events may come rows late. Tails: rows at the end of a gauge's may
+	// be missing. Slow: frames may be given up because the host does not read.
+	// Jumps: times may be off by an hour from some row on.
+	Late, Tails, Slow, Jumps bool
 	// LoseValue: requests with a unit or a length may carry another value.
 	LoseValue bool
 	Zoned     bool // times may be off by a time zone
@@ -115,11 +120,12 @@ type gaugeState struct {
 	channels []channelState
 	lastTag  int64
 	lastAt   time.Duration
-	anyTag   bool // a tag has come
-	rejoined bool // no tag since the link came back
-	low      bool // the cell was low in the last frame that was surely read
-	lowMaybe bool // it may have been low since
-	cleared  bool // it may have been good since
+	anyTag   bool  // a tag has come
+	rejoined bool  // no tag since the link came back
+	low      bool  // the cell was low in the last frame that was surely read
+	lowMaybe int32 // one more than the Seen at which it may have been low first since, 0 for none
+	cleared  bool  // it may have been good since
+	place    int   // the gauge whose port it is at
 }
 
 // sighting is when and with what a tag number was last seen on a channel.
@@ -132,6 +138,7 @@ type sighting struct {
 type channelState struct {
 	got, before, streamed, recorded, greatest decimal.Decimal // pm
 	seen                                      map[int64]sighting
+	forgot                                    int32 // sightings before this may be forgotten
 	tag                                       Reading
 	hasGot, hasBefore, hasStreamed, hasRec    bool
 	hasTag, hasZone                           bool
@@ -148,9 +155,10 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 	}
 	m.rows = Rows{Readings: make([][]Want, len(s.Gauges)*m.width), Events: make([][]Want, len(s.Gauges)),
 		Reopens: !m.has(neverReopens), Doubles: m.has(rowDoubled), Shuffles: m.has(tagsOutOfOrder),
-		Backwards: m.has(timesBackwards), LateWrites: m.has(settingLate), LoseValue: m.has(settingWrongUnit), Zoned: m.has(timeZone)}
+		Backwards: m.has(timesBackwards), LateWrites: m.has(settingLate), LoseValue: m.has(settingWrongUnit), Zoned: m.has(timeZone),
+		Late: m.has(eventsLate), Tails: m.has(rowsBuffered), Slow: m.has(readsTooSlowly), Jumps: m.has(daylightJump)}
 	for g := range s.Gauges {
-		m.gauges[g] = gaugeState{channels: make([]channelState, m.width), anyTag: h.Later}
+		m.gauges[g] = gaugeState{channels: make([]channelState, m.width), anyTag: h.Later, place: g}
 		for c := range m.gauges[g].channels {
 			m.gauges[g].channels[c].seen = map[int64]sighting{}
 		}
@@ -160,6 +168,11 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 	m.room()
 	for i := range h.Seen {
 		m.see(i, &h.Seen[i])
+	}
+	if s.Killed && !h.Cut {
+		for g := range s.Gauges {
+			m.inHand(g)
+		}
 	}
 	if m.has(lastRowLost) && m.last != nil && !h.Cut {
 		w := *m.last
@@ -172,6 +185,19 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 		}
 	}
 	return &m.rows
+}
+
+// inHand lets a gauge's last row be absent.
+func (m *model) inHand(g int) {
+	var last *Want
+	for _, ws := range append(m.rows.Readings[g*m.width:(g+1)*m.width:(g+1)*m.width], m.rows.Events[g]) {
+		if n := len(ws); n > 0 && (last == nil || ws[n-1].Seen >= last.Seen) {
+			last = &ws[n-1]
+		}
+	}
+	if last != nil {
+		last.Loss = 0
+	}
 }
 
 // room makes room for the wants at once, as far as their number is known.
@@ -195,6 +221,9 @@ func (m *model) has(d defect) bool { return m.on.has(d) }
 
 // name is the gauge whose name rows are written under.
 func (m *model) name(g int) int {
+	if m.has(gaugesByPort) {
+		g = m.gauges[g].place
+	}
 	if m.has(gaugesSwapped) {
 		return (g + 1) % len(m.gauges)
 	}
@@ -225,6 +254,7 @@ func (m *model) see(i int, s *Seen) {
 		}
 	case Up:
 		gs.rejoined = true
+		gs.place = int(s.Place)
 		if !m.has(linkBackMissed) {
 			m.event(g, i, LinkBackEvent, loss)
 		}
@@ -232,6 +262,11 @@ func (m *model) see(i int, s *Seen) {
 		m.event(g, i, LinkLostEvent, 0)
 	case RadioOn:
 		m.event(g, i, LinkBackEvent, 0)
+	case Restart: // the host starts afresh, or remembers
+		gs.cleared, gs.anyTag = gs.low, false
+		for c := range gs.channels {
+			gs.channels[c].forgot = int32(i)
+		}
 	case Dead:
 		m.event(g, i, CellDeadEvent, 0)
 	case Frame:
@@ -298,10 +333,12 @@ func (m *model) cell(i int, s *Seen, gs *gaugeState, loss uint8) {
 	case unsure:
 		if !gs.low || gs.cleared {
 			m.event(g, i, LowCellEvent, 0)
-			gs.lowMaybe = !gs.low
+			if gs.lowMaybe == 0 && !gs.low {
+				gs.lowMaybe = int32(i) + 1
+			}
 		}
 	case !s.Low:
-		gs.low, gs.lowMaybe, gs.cleared = false, false, false
+		gs.low, gs.lowMaybe, gs.cleared = false, 0, false
 	default:
 		if !gs.low || gs.cleared || m.has(lowCellRepeated) {
 			if gs.cleared {
@@ -309,9 +346,9 @@ func (m *model) cell(i int, s *Seen, gs *gaugeState, loss uint8) {
 			}
 			m.event(g, i, LowCellEvent, loss)
 			es := m.rows.Events[m.name(g)]
-			es[len(es)-1].Either = gs.lowMaybe
+			es[len(es)-1].Instead = gs.lowMaybe
 		}
-		gs.low, gs.lowMaybe, gs.cleared = true, false, false
+		gs.low, gs.lowMaybe, gs.cleared = true, 0, false
 	}
 }
 
@@ -340,7 +377,7 @@ func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) 
 		return yes
 	case !before.r.same(r), !within && m.RealTime:
 		return no
-	case !within || !s.Repeat:
+	case !within || !s.Repeat || before.seen < ch.forgot:
 		return maybe
 	}
 	if m.h.Seen[before.seen].State == Perhaps {
@@ -390,13 +427,14 @@ func (m *model) tagged(i int, s *Seen, r Reading, g, c int, rejoined bool, loss 
 	ch := &m.gauges[g].channels[c]
 	w := Want{Loss: loss, Tag: s.Tag, Tagged: s.Numbered}
 	if s.Numbered {
+		before := ch.seen[s.Tag].seen
 		switch m.repeated(i, s, g, c, ch, r) {
 		case yes:
 			return
 		case maybe:
 			w.Loss = 0
 		case either:
-			w.Either = true
+			w.Instead = before + 1
 		}
 	} else if s.Repeat {
 		w.Loss = 0 // without a number nothing tells it from a new tag

@@ -32,7 +32,10 @@ type Spec struct {
 	// Begun and Ended bound the host's clock over the run; a zero Begun
 	// leaves it unjudged.
 	Begun, Ended time.Time
-	Gauges       []Gauge
+	// Killed is set when the host was killed in mid-run; it may then lose the
+	// record in hand, and no more.
+	Killed bool
+	Gauges []Gauge
 }
 
 // Gauge is one gauge as the host is told of it.
@@ -88,13 +91,14 @@ const (
 	LinkBack Aspect = "link-back"
 	Settings Aspect = "settings"
 	Line     Aspect = "line"
-	Reopen   Aspect = "reopen" // opens the port again after a hang-up
-	Time     Aspect = "time"   // time stamps in order and within the run
+	Reopen   Aspect = "reopen"  // opens the port again after a hang-up
+	KeepUp   Aspect = "keep-up" // reads as fast as the gauge sends
+	Time     Aspect = "time"    // time stamps in order and within the run
 )
 
 // Aspects lists all of them.
 func Aspects() []Aspect {
-	return []Aspect{Value, Unit, Zone, Tag, Complete, Void, LowCell, LinkLost, LinkBack, Settings, Line, Reopen, Time}
+	return []Aspect{Value, Unit, Zone, Tag, Complete, Void, LowCell, LinkLost, LinkBack, Settings, Line, Reopen, KeepUp, Time}
 }
 
 // Claimed reports whether the host claims an aspect.
@@ -131,6 +135,7 @@ const (
 	RadioOff             // the link was lost, which a host sees only as silence
 	RadioOn              // the link is up again
 	Dead                 // the cell is dead
+	Restart              // the host closed the port by itself and opened it again
 )
 
 // State says how sure it is that the host saw it.
@@ -152,6 +157,7 @@ type Seen struct {
 	first    int32 // range of History.Readings
 	count    uint16
 	Gauge    uint16 // index in Spec.Gauges
+	Place    uint16 // of Up: the gauge whose place the port came back at
 	What     What
 	State    State
 	Tagged   bool
@@ -193,6 +199,7 @@ type Facts struct {
 	// Unheard is set when the port came back after a hang-up and the host did
 	// not open it again although the gauge had more to say.
 	Unheard bool
+	Full    int // frames given up because the host did not read
 }
 
 // Request is what the host asked of a gauge.

@@ -72,6 +72,21 @@ func (w *world) mistaken(hyp cause.Hypothesis) *world {
 			last[name] = i
 		}
 	}
+	if rows.Late {
+		for i := len(all) - 1; i >= 0; i-- {
+			if p := all[i]; p.rec.Kind != "reading" && p.rec.Kind != "link-lost" {
+				to := min(i+12, len(all)-1)
+				copy(all[i:to], all[i+1:to+1])
+				all[to] = p
+			}
+		}
+	}
+	if rows.Tails {
+		all = all[:max(0, len(all)-5)]
+	}
+	if rows.Slow {
+		w.entries = slices.Insert(w.entries, len(w.entries)-1, ledger.Entry{Kind: ledger.KindOut, Gauge: "g1", Out: &ledger.Out{Frames: []int{1}, Fate: ledger.Full}})
+	}
 	w.records = nil
 	for i, p := range all {
 		w.now = time.Duration(i) * time.Second
@@ -79,6 +94,9 @@ func (w *world) mistaken(hyp cause.Hypothesis) *world {
 		rec := &w.records[i]
 		if rows.Backwards && i%2 == 1 {
 			rec.Time = rec.Time.Add(-90 * time.Second)
+		}
+		if rows.Jumps && i > len(all)/2 {
+			rec.Time = rec.Time.Add(-time.Hour)
 		}
 		if rows.Zoned {
 			rec.Time = rec.Time.Add(2 * time.Hour)
@@ -190,10 +208,10 @@ func TestPortNotOpenedAgain(t *testing.T) {
 	w := newWorld(3, sh).play(sh).correct()
 	end := w.entries[len(w.entries)-1]
 	w.entries = w.entries[:len(w.entries)-1]
-	w.port("g1", ledger.Port{What: "hung up"})
+	w.port("g1", ledger.Port{What: "hung up", Path: "ports/g1"})
 	w.row(judge.Record{Kind: "link-lost", Gauge: "g1"})
 	w.now += time.Second
-	w.port("g1", ledger.Port{What: "returned"})
+	w.port("g1", ledger.Port{What: "returned", Path: "ports/g1"})
 	f := w.frame(0, w.tag(0, []ledger.Reading{w.reading(0, 0, decimal.MM)}))
 	w.out(0, ledger.Out{Frames: []int{f.ID}, Fate: ledger.Unheard})
 	w.entries = append(w.entries, end)

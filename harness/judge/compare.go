@@ -61,12 +61,13 @@ func (j *judging) index() {
 		if g < 0 || !rec.HasTime || !j.Claimed(cause.Time) {
 			continue
 		}
+		j.timed++
 		if rec.Time.Before(last[g]) {
 			j.times = append(j.times, diff{kind: KindTime, rec: int32(i), stream: -1, at: -1})
 		} else {
 			last[g] = rec.Time
 		}
-		if !j.Begun.IsZero() && (rec.Time.Before(j.Begun.Add(-clockSlack)) || !j.Ended.IsZero() && rec.Time.After(j.Ended.Add(clockSlack))) {
+		if j.off(rec.Time) != 0 {
 			j.times = append(j.times, diff{kind: KindTimeOff, rec: int32(i), stream: -1, at: -1})
 		}
 	}
@@ -184,6 +185,7 @@ func (j *judging) test(hyp cause.Hypothesis) *outcome {
 func (j *judging) testSpans(hyp cause.Hypothesis, spans []span) *outcome {
 	out := &outcome{}
 	for _, sp := range spans {
+		first := len(out.streams)
 		part := j.h
 		part.Seen = j.h.Seen[sp.warm:sp.to]
 		part.Later, part.Cut = sp.warm > 0, sp.to < len(j.h.Seen)
@@ -193,7 +195,7 @@ func (j *judging) testSpans(hyp cause.Hypothesis, spans []span) *outcome {
 			j.compare(out, rows, trim(rows.Readings[s], sp), sp.readings[s], int32(s))
 		}
 		for g := range rows.Events {
-			j.compareEvents(out, trim(rows.Events[g], sp), sp.events[g], int32(g))
+			j.compareEvents(out, rows, trim(rows.Events[g], sp), sp.events[g], int32(g), first)
 		}
 	}
 	j.facts(out, out.rows[0])
@@ -214,6 +216,9 @@ func trim(ws []cause.Want, sp span) []cause.Want {
 	for i := range ws {
 		if ws[i].Seen >= 0 {
 			ws[i].Seen += int32(sp.warm)
+		}
+		if ws[i].Instead > 0 {
+			ws[i].Instead += int32(sp.warm)
 		}
 	}
 	return ws
@@ -392,7 +397,7 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 		w := &wants[i]
 		if k < 0 {
 			switch {
-			case w.Either && sibling(wants, match, i) >= 0:
+			case sibling(wants, match, i) >= 0:
 			case w.Loss == cause.Must:
 				lost = append(lost, i)
 			case w.Loss > 0:
@@ -407,7 +412,7 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 		out.paired++
 		rec := recs[k]
 		r := &j.rows[rec]
-		if complete && w.Either && sibling(wants, match, i) >= 0 {
+		if complete && sibling(wants, match, i) >= 0 {
 			add(KindTagRepeated, w, rec)
 			continue
 		}
@@ -455,6 +460,10 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 	if !complete || len(lost)+len(extra) == 0 {
 		return
 	}
+	for rows.Tails && len(lost) > 0 && lost[len(lost)-1] > before {
+		out.slack++
+		lost = lost[:len(lost)-1]
+	}
 	moved := s.moved(lost, extra)
 	for _, i := range lost {
 		if k, ok := moved[i]; ok {
@@ -495,7 +504,7 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 
 // sibling finds the earlier want that stands for want i and has a row, or −1.
 func sibling(wants []cause.Want, match []int32, i int) int {
-	for k := i - 1; k >= max(0, i-near); k-- {
+	for k := i - 1; wants[i].Instead > 0 && k >= 0 && wants[k].Seen >= wants[i].Instead-1; k-- {
 		if w := &wants[k]; w.Loss < cause.Must && w.Event == wants[i].Event && w.Tagged == wants[i].Tagged && w.Tag == wants[i].Tag && match[k] >= 0 {
 			return k
 		}
@@ -563,11 +572,44 @@ func (s *eventSides) RecordKey(k int) uint64 {
 	return uint64(cause.EventNamed(s.records[s.recs[k]].Kind))
 }
 
-func (j *judging) compareEvents(out *outcome, wants []cause.Want, recs []int32, g int32) {
+// latest is how many readings may stand between what tells an event and its
+// row: a host may write them from two threads.
+const latest = 1
+
+// late reports whether the row of an event comes after more readings than
+// that, each of which the host received after what told the event.
+func (j *judging) late(streams []aligned, seen, rec int32) bool {
+	for _, s := range streams {
+		i, _ := slices.BinarySearchFunc(s.wants, seen+1, func(w cause.Want, at int32) int { return cmp.Compare(w.Seen, at) })
+		n := 0
+		for ; i < len(s.wants); i++ {
+			if s.match[i] < 0 {
+				continue
+			}
+			if s.recs[s.match[i]] > rec {
+				break
+			}
+			if n++; n > latest {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+func (j *judging) compareEvents(out *outcome, rows *cause.Rows, wants []cause.Want, recs []int32, g int32, first int) {
+	readings := out.streams[first+int(g)*j.width : first+(int(g)+1)*j.width]
 	wants = slices.DeleteFunc(wants, func(w cause.Want) bool { return !j.Claimed(w.Event.Aspect()) })
 	s := &eventSides{j, wants, recs}
 	match := align.Align(s)
 	out.streams = append(out.streams, aligned{wants, recs, match})
+	// An event that may have been recorded or not makes it unsure which row is whose.
+	unsure := map[cause.Event]bool{}
+	for i := range wants {
+		if wants[i].Loss < cause.Must {
+			unsure[wants[i].Event] = true
+		}
+	}
 	used := make([]bool, len(recs))
 	at := make([]int32, len(recs)) // of the row's own event
 	for i, k := range match {
@@ -579,7 +621,14 @@ func (j *judging) compareEvents(out *outcome, wants []cause.Want, recs []int32, 
 		case k >= 0:
 			used[k], at[k] = true, w.Seen
 			out.paired++
-		case w.Either && sibling(wants, match, i) >= 0:
+			if w.Loss == cause.Must && !unsure[w.Event] && j.late(readings, w.Seen, recs[k]) {
+				if rows.Late {
+					out.slack++
+				} else {
+					out.diffs = append(out.diffs, diff{kind: KindEventLate, want: w, rec: recs[k], stream: -1, gauge: g, at: w.Seen})
+				}
+			}
+		case sibling(wants, match, i) >= 0:
 		case w.Loss == cause.Must:
 			out.diffs = append(out.diffs, diff{kind: KindEventMissing, want: w, rec: -1, stream: -1, gauge: g, at: w.Seen})
 		case w.Loss > 0:
@@ -599,10 +648,10 @@ func (j *judging) compareEvents(out *outcome, wants []cause.Want, recs []int32, 
 // facts compares what is known beside the records.
 func (j *judging) facts(out *outcome, rows *cause.Rows) {
 	out.diffs = append(out.diffs, j.loose...)
-	zoned := rows.Zoned && j.oneZone()
+	excused := rows.Zoned && j.oneZone() || rows.Jumps && j.oneJump()
 	for _, d := range j.times {
 		switch {
-		case d.kind == KindTime && rows.Backwards, d.kind == KindTimeOff && zoned:
+		case d.kind == KindTime && rows.Backwards, excused && (d.kind == KindTimeOff || j.off(j.records[d.rec].Time) != 0):
 			out.slack++
 		default:
 			out.diffs = append(out.diffs, d)
@@ -613,6 +662,9 @@ func (j *judging) facts(out *outcome, rows *cause.Rows) {
 		if j.Claimed(cause.Reopen) && f.Unheard == rows.Reopens && f.Unheard {
 			out.diffs = append(out.diffs, diff{kind: KindReopen, rec: -1, stream: -1, gauge: int32(g), at: -1})
 		}
+		if j.Claimed(cause.KeepUp) && f.Full > 0 && !rows.Slow {
+			out.diffs = append(out.diffs, diff{kind: KindOverrun, rec: -1, stream: -1, gauge: int32(g), at: -1})
+		}
 		if want := rows.Lines[g]; j.Claimed(cause.Line) && f.Line != "" && !lineFits(want, j.Gauges[g].Line, f.Line) {
 			out.diffs = append(out.diffs, diff{kind: KindLine, rec: -1, stream: -1, gauge: int32(g), at: -1})
 		}
@@ -622,26 +674,63 @@ func (j *judging) facts(out *outcome, rows *cause.Rows) {
 	}
 }
 
-// oneZone reports whether all times that are outside the run are off by about
-// the same whole number of quarter hours, as every time zone is.
+// off is how far a time lies outside the run, 0 when it lies inside.
+func (j *judging) off(t time.Time) time.Duration {
+	switch {
+	case j.Begun.IsZero():
+	case t.Before(j.Begun.Add(-clockSlack)):
+		return t.Sub(j.Begun)
+	case !j.Ended.IsZero() && t.After(j.Ended.Add(clockSlack)):
+		return t.Sub(j.Ended)
+	}
+	return 0
+}
+
+// oneZone reports whether all times are off by the same whole number of
+// quarter hours, as time zones are.
 func (j *judging) oneZone() bool {
-	const quarter = 15 * time.Minute
-	first := true
-	var off time.Duration
-	for _, d := range j.times {
-		if d.kind != KindTimeOff {
-			continue
+	const quarter, most = 15 * time.Minute, 14 * time.Hour
+	for shift := -most; shift <= most; shift += quarter {
+		n, fits := 0, shift != 0
+		for _, d := range j.times {
+			if d.kind == KindTimeOff && fits {
+				n++
+				fits = j.off(j.records[d.rec].Time.Add(-shift)) == 0
+			}
 		}
-		o := j.records[d.rec].Time.Sub(j.Begun)
-		if first {
-			off = o.Round(quarter)
-			first = false
-		}
-		if end := j.Ended.Sub(j.Begun); off == 0 || o < off-clockSlack || o > off+max(end, 0)+clockSlack {
-			return false
+		if fits && n > 0 && n == j.timed {
+			return true
 		}
 	}
-	return !first
+	return false
+}
+
+// oneJump reports whether the times that are off are those from some row on,
+// or up to some row, and off by one hour.
+func (j *judging) oneJump() bool {
+	for _, shift := range [2]time.Duration{time.Hour, -time.Hour} {
+		fits, n := true, 0
+		for _, d := range j.times {
+			if d.kind == KindTimeOff {
+				n++
+				fits = fits && j.off(j.records[d.rec].Time.Add(-shift)) == 0
+			}
+		}
+		changes, was := 0, false
+		for i := range j.records {
+			if rec := &j.records[i]; rec.HasTime {
+				off := j.off(rec.Time) != 0
+				if i > 0 && off != was {
+					changes++
+				}
+				was = off
+			}
+		}
+		if fits && n > 0 && changes == 1 {
+			return true
+		}
+	}
+	return false
 }
 
 // lineFits compares the line settings a host asked for with those wanted: the

@@ -113,6 +113,11 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 		f.Expected, f.Got, f.Rule = "a row that can be read", rec.Raw, rec.Problem
 	case KindEventMissing:
 		f.Expected, f.Got, f.Rule = w.Event.String(), "no row", eventRules[w.Event]
+	case KindEventLate:
+		f.Expected, f.Got, f.Rule = w.Event.String()+" before the readings that follow", "its row after them", eventRules[w.Event]
+	case KindOverrun:
+		f.Expected, f.Got = "every frame read", fmt.Sprintf("%d frames given up", j.h.Gauges[d.gauge].Full)
+		f.Rule = "the port was full: the host did not read"
 	case KindEventExtra:
 		f.Expected, f.Got, f.Rule = "no row", rec.Kind, "it did not happen, or was recorded already"
 	case KindTime:

@@ -90,6 +90,7 @@ const (
 	KindIdentity       Kind = "identity"        // a gauge or channel that is not in the run
 	KindUnreadable     Kind = "unreadable"      // a row that could not be read
 	KindEventMissing   Kind = "event-missing"   // an event is not recorded
+	KindEventLate      Kind = "event-late"      // an event is recorded after readings that followed it
 	KindEventExtra     Kind = "event-extra"     // an event that did not happen
 	KindSettingMissing Kind = "setting-missing" // a setting was not written
 	KindSettingValue   Kind = "setting-value"   // with another value
@@ -98,6 +99,7 @@ const (
 	KindSettingRefused Kind = "setting-refused" // the gauge refused it
 	KindLine           Kind = "line"            // other serial line settings
 	KindReopen         Kind = "reopen"          // not opened again after a hang-up
+	KindOverrun        Kind = "overrun"         // frames given up because the host did not read
 	KindTime           Kind = "time"            // time stamps out of order
 	KindTimeOff        Kind = "time-off"        // time stamps outside the run
 )
@@ -175,6 +177,7 @@ type judging struct {
 	*Spec
 	records []Record
 	names   map[string]int // gauge by name
+	paths   []string       // of the gauges' ports when first opened
 	width   int
 	h       cause.History
 	counts  Counts
@@ -185,6 +188,7 @@ type judging struct {
 	events   [][]int32 // by gauge
 	loose    []diff    // disagreements that no alignment changes
 	times    []diff
+	timed    int // readable rows with a time
 }
 
 func (j *judging) result() Result {

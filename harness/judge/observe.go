@@ -26,6 +26,7 @@ type observer struct {
 	path     string // of the port before it was hung up
 	tagged   bool
 	silent   bool // the link is lost
+	closed   bool // the host closed the port by itself
 }
 
 type made struct {
@@ -47,6 +48,7 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 		j.names[j.Gauges[g].Name] = g
 	}
 	j.h.Gauges = make([]cause.Facts, len(j.Gauges))
+	j.paths = make([]string, len(j.Gauges))
 	// A host usually records about what it was given; room is made at once.
 	j.h.Seen = make([]cause.Seen, 0, len(j.records)+len(j.records)/8)
 	j.h.Readings = make([]cause.Reading, 0, cap(j.h.Seen))
@@ -120,10 +122,19 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			for _, d := range o.downs {
 				j.h.Seen[d].State = cause.Sure
 			}
-			if len(o.downs) > 0 && o.returned {
-				see(cause.Up, cause.Sure)
+			switch {
+			case len(o.downs) > 0 && o.returned:
+				up := see(cause.Up, cause.Sure)
+				j.h.Seen[up].Place = uint16(j.place(g, e.Port.Path))
+			case o.closed:
+				see(cause.Restart, cause.Sure)
 			}
-			o.downs, o.returned = nil, false
+			o.downs, o.returned, o.closed = nil, false, false
+			if j.paths[g] == "" {
+				j.paths[g] = e.Port.Path
+			}
+		case "closed":
+			o.closed = len(o.downs) == 0
 		case "asked":
 			f.Line = known(e.Port.Line, j.Gauges[g].Line)
 		case "hung up":
@@ -132,8 +143,8 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 				o.downs = append(o.downs, see(cause.Down, cause.Perhaps))
 			}
 		case "returned":
-			// A host is not told of another name, and cannot open it.
-			o.returned = len(o.downs) > 0 && e.Port.Path == o.path
+			// A host is not told of a new name, and cannot open it.
+			o.returned = len(o.downs) > 0 && (e.Port.Path == o.path || slices.Contains(j.paths, e.Port.Path))
 		case "not reading":
 			f.Unheard = f.Unheard || o.returned
 		}
@@ -163,6 +174,14 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 	}
 }
 
+// place is the gauge that had a path first: the one itself where none had.
+func (j *judging) place(g int, path string) int {
+	if k := slices.Index(j.paths, path); path != "" && k >= 0 {
+		return k
+	}
+	return g
+}
+
 // out sees to bytes on their way to the host.
 func (j *judging) out(o *observer, g int, e *ledger.Entry) {
 	out := e.Out
@@ -173,13 +192,15 @@ func (j *judging) out(o *observer, g int, e *ledger.Entry) {
 	case ledger.Sent:
 	default:
 		j.counts.Unheard += len(out.Frames)
+		if out.Fate == ledger.Full {
+			j.h.Gauges[g].Full += len(out.Frames)
+		}
 		j.h.Gauges[g].Unheard = j.h.Gauges[g].Unheard || o.returned && out.Fate == ledger.Unheard
 		return
 	}
 	// The bytes as they went decide what the host got: each frame found whole
 	// in them was given, as often as it is found.
-	rest, whole := []byte(out.Bytes), len(out.Bytes) == 0
-	length := int64(len(rest))
+	rest, at := []byte(out.Bytes), o.sent
 	for pass := 0; ; pass++ {
 		found := false
 		for k, id := range out.Frames {
@@ -187,34 +208,35 @@ func (j *judging) out(o *observer, g int, e *ledger.Entry) {
 			if !ok || len(m.frame.Bytes) == 0 {
 				continue
 			}
-			state := cause.Sure
-			if whole {
-				length += int64(len(m.frame.Bytes))
-			} else if at := bytes.Index(rest, m.frame.Bytes); at >= 0 {
-				rest = rest[at+len(m.frame.Bytes):]
-				found = true
-			} else if pass == 0 {
-				state = cause.Spoilt
-			} else {
-				continue
+			state, n := cause.Sure, len(m.frame.Bytes)
+			if len(out.Bytes) > 0 {
+				switch before := bytes.Index(rest, m.frame.Bytes); {
+				case before >= 0:
+					n += before
+					rest = rest[n:]
+					found = true
+				case pass == 0:
+					state, n = cause.Spoilt, 0
+				default:
+					continue
+				}
 			}
-			j.give(o, g, e, m, state, k > 0 || pass > 0)
+			at += int64(n)
+			j.give(o, g, e, m, state, k > 0 || pass > 0, at)
 		}
-		if whole || !found {
+		if !found {
 			break
 		}
 	}
-	o.sent += length
-	for k := len(o.tail) - 1; k >= 0 && o.tail[k].end < 0; k-- {
-		o.tail[k].end = o.sent
-	}
+	o.sent = at + int64(len(rest))
 	if len(o.tail) > kept {
 		o.tail = append(o.tail[:0], o.tail[len(o.tail)-kept/2:]...)
 	}
 }
 
-// give adds a frame that reached the host.
-func (j *judging) give(o *observer, g int, e *ledger.Entry, m made, state cause.State, joined bool) {
+// give adds a frame that reached the host; end is where its last byte stands
+// among all bytes given.
+func (j *judging) give(o *observer, g int, e *ledger.Entry, m made, state cause.State, joined bool, end int64) {
 	f := m.frame
 	s := cause.Seen{At: e.T, Gauge: uint16(g), State: state, ID: int32(f.ID), Bytes: f.Bytes, Low: m.low, Joined: joined,
 		Split: strings.Contains(e.Out.Fault, "split")}
@@ -244,7 +266,7 @@ func (j *judging) give(o *observer, g int, e *ledger.Entry, m made, state cause.
 		u, _ := decimal.ParseUnit(r.Unit)
 		rs = append(rs, cause.Reading{Shown: r.Shown, Unit: u, Channel: c, Void: r.Void != "", Gauge: r.Zone})
 	}
-	o.tail = append(o.tail, tail{int32(len(j.h.Seen)), -1})
+	o.tail = append(o.tail, tail{int32(len(j.h.Seen)), end})
 	j.h.Add(s, rs...)
 	if state == cause.Spoilt {
 		j.counts.Spoilt++
@@ -286,7 +308,7 @@ func (j *judging) unread(o *observer, g int, e *ledger.Entry) {
 			}
 		}
 		if m, ok := o.made[id]; ok && !found {
-			j.give(o, g, e, m, cause.Perhaps, false)
+			j.give(o, g, e, m, cause.Perhaps, false, o.sent)
 			j.counts.Frames--
 			j.counts.Perhaps++
 		}

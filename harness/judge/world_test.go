@@ -76,7 +76,7 @@ func newWorld(seed uint64, sh shape) *world {
 	}
 	w.entry(ledger.Entry{Kind: ledger.KindRun, Run: &ledger.Run{Version: ledger.Version, Pace: "drain"}})
 	for _, g := range w.spec.Gauges {
-		w.port(g.Name, ledger.Port{What: "opened"})
+		w.port(g.Name, ledger.Port{What: "opened", Path: "ports/" + g.Name})
 		w.port(g.Name, ledger.Port{What: "asked", Line: "9600 8N1"})
 		w.nextTag[g.Name] = g.Tags.Last - 5
 	}
@@ -260,7 +260,23 @@ func (w *world) play(sh shape) *world {
 			w.bytes[name] = append(w.bytes[name], sent{n: len(f.Bytes)})
 		case sh.events && step == 11: // lost on the way
 			f := w.frame(g, w.tag(g, rds))
-			w.out(g, ledger.Out{Frames: []int{f.ID}, Fate: []ledger.Fate{ledger.Lost, ledger.Flushed, ledger.Full}[w.r.Intn(3)]})
+			w.out(g, ledger.Out{Frames: []int{f.ID}, Fate: []ledger.Fate{ledger.Lost, ledger.Flushed}[w.r.Intn(2)]})
+		case sh.events && step == 15: // the host starts afresh; it may remember or not
+			f := w.frame(g, w.tag(g, rds))
+			w.out(g, ledger.Out{Frames: []int{f.ID}, Fate: ledger.Sent})
+			w.received(g, f)
+			w.port(name, ledger.Port{What: "closed"})
+			w.port(name, ledger.Port{What: "opened", Path: "ports/" + name})
+			w.told[name] = w.told[name] && w.r.Intn(2) == 0
+			w.now += 300 * time.Millisecond
+			again := w.frame(g, ledger.Frame{Cause: ledger.Tag, Tag: f.Tag, Readings: rds, Repeat: true})
+			w.out(g, ledger.Out{Frames: []int{again.ID}, Fate: ledger.Sent})
+			w.received(g, again)
+			if w.r.Intn(2) == 0 {
+				for _, rd := range rds {
+					w.row(w.right(g, rd, f.Tag))
+				}
+			}
 		case step == 12 || step == 13: // a burst in one piece
 			var ids []int
 			var all []byte
@@ -313,11 +329,15 @@ func (w *world) hangUp(g int) {
 		}
 	}
 	w.bytes[name] = nil
-	w.port(name, ledger.Port{What: "hung up"})
+	w.port(name, ledger.Port{What: "hung up", Path: "ports/" + name})
 	w.row(judge.Record{Kind: "link-lost", Gauge: name})
 	w.now += time.Second
-	w.port(name, ledger.Port{What: "returned"})
-	w.port(name, ledger.Port{What: "opened"})
+	place := name
+	if w.r.Intn(2) == 0 { // at another gauge's place
+		place = w.spec.Gauges[w.r.Intn(len(w.spec.Gauges))].Name
+	}
+	w.port(name, ledger.Port{What: "returned", Path: "ports/" + place})
+	w.port(name, ledger.Port{What: "opened", Path: "ports/" + place})
 	w.row(judge.Record{Kind: "link-back", Gauge: name})
 }
 
