@@ -167,7 +167,7 @@ type Setting struct {
 	Channel string `json:"ch,omitempty"`
 	From    string `json:"from"`
 	To      string `json:"to"`
-	By      string `json:"by"` // host, cue or hand
+	By      string `json:"by"` // host, cue, hand, button, pedal, or power (what the gauge forgets while it is off)
 }
 
 // Port is something that happened at a gauge's port.
