@@ -22,7 +22,7 @@ type bin struct {
 	n            int
 	truth, shown extent // before rounding, and as reported
 	size         extent // true size of what the gauge is set on
-	broken       bool // something void came before it
+	broken       bool   // something void came before it
 }
 
 // series is a channel's readings, thinned as it grows so that its size stays
