@@ -264,7 +264,8 @@ func (e *explorer) took(it *item) (enough bool) {
 
 // small shrinks what was found, and writes it out.
 // It must show the cause no less clearly than what was generated: where that
-// told it apart from its rival, so must the small one.
+// told it apart from its rival, so must the small one; and it must be one that
+// a right host passes, so what is sent is enough to decide.
 func (e *explorer) small(f *Found, as *judge.Result) {
 	// What is found at the end of the budget is made small all the same.
 	ctx, cancel := context.WithTimeout(e.whole, max(e.Budget-time.Since(e.began), shrinkFor))
@@ -279,7 +280,7 @@ func (e *explorer) small(f *Found, as *judge.Result) {
 		if ctx.Err() != nil {
 			return false
 		}
-		return err == nil && slices.Contains(Causes(&r), f.Cause) && (!clear || told(&r, f.Cause))
+		return err == nil && slices.Contains(Causes(&r), f.Cause) && (!clear || told(&r, f.Cause)) && len(r.Reasons) <= len(as.Reasons)
 	}
 	if !e.NoShrink {
 		e.progress(f.Cause)
