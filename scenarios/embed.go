@@ -5,8 +5,8 @@ package scenarios
 import "embed"
 
 // Files are the shipped files: *.yaml are scenarios, dialects/*.yaml dialects,
-// gauges/*.yaml gauge profiles,
-// hosts/*.yaml host descriptions.
+// gauges/*.yaml gauge profiles, hosts/*.yaml host descriptions, lines/*.yaml
+// lines.
 //
-//go:embed *.yaml dialects/*.yaml gauges/*.yaml hosts/*.yaml
+//go:embed *.yaml dialects/*.yaml gauges/*.yaml hosts/*.yaml lines/*.yaml
 var Files embed.FS

@@ -47,7 +47,7 @@ func open(dir, name string) (file string, text []byte, err error) {
 			return "shipped/" + file, text, err
 		}
 	}
-	what := map[string]string{".": "scenario", "dialects": "dialect", "hosts": "host description"}[dir]
+	what := map[string]string{".": "scenario", "dialects": "dialect", "hosts": "host description", "lines": "line"}[dir]
 	want := "the shipped ones are " + strings.Join(names, ", ")
 	if near := strict.Nearest(name, names); near != "" {
 		want = fmt.Sprintf("did you mean %q?", near)

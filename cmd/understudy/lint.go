@@ -9,6 +9,7 @@ import (
 
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/strict"
 	"example.org/understudy/sim/wire"
@@ -39,6 +40,10 @@ var kinds = []struct {
 	}},
 	{"dialect", "dialects", "dialect", wire.Schema, func(file string, text []byte) error { _, err := wire.Parse(file, text); return err }},
 	{"host", "hosts", "understudy-host", hostfile.Schema, func(file string, text []byte) error { _, err := hostfile.Parse(file, text); return err }},
+	{"line", "lines", "understudy-line", rehearse.Schema, func(file string, text []byte) error {
+		_, err := rehearse.Parse(file, text, dialectsBeside(file))
+		return err
+	}},
 }
 
 func (c *lintCmd) Run(a *app) error {
@@ -97,7 +102,7 @@ func lint(file string, text []byte) error {
 		}
 		keys = append(keys, k.key+":")
 	}
-	doc.Errorf(&root, "one of "+strings.Join(keys, ", ")+" says what it is", "this is no scenario, dialect, gauge profile or host description")
+	doc.Errorf(&root, "one of "+strings.Join(keys, ", ")+" says what it is", "this is no scenario, dialect, gauge profile, host description or line")
 	return doc.Err()
 }
 

@@ -25,17 +25,18 @@ const (
 )
 
 type cli struct {
-	Check   checkCmd   `cmd:"" help:"Play scenarios against a host and judge its records."`
-	Play    playCmd    `cmd:"" help:"Put a scenario's gauges on ports and play it."`
-	Explain explainCmd `cmd:"" help:"Show what a scenario makes true, and what a host must make of it."`
-	Lint    lintCmd    `cmd:"" help:"Check scenarios, dialects and host descriptions."`
-	Schema  schemaCmd  `cmd:"" help:"Print the JSON Schema of a kind of file."`
-	Plot    plotCmd    `cmd:"" help:"Draw a scenario, or a run, over time."`
-	Explore exploreCmd `cmd:"" help:"Let the machine find the scenario that breaks a host."`
-	Report  reportCmd  `cmd:"" help:"Judge finished runs again and write their reports."`
-	Causes  causesCmd  `cmd:"" help:"List the mistakes hosts make, or tell about one."`
-	Dialect dialectCmd `cmd:"" help:"Try a wire protocol's description, or start one."`
-	Host    hostCmd    `cmd:"" help:"Start a host description."`
+	Check    checkCmd    `cmd:"" help:"Play scenarios against a host and judge its records."`
+	Play     playCmd     `cmd:"" help:"Put a scenario's gauges on ports and play it."`
+	Explain  explainCmd  `cmd:"" help:"Show what a scenario makes true, and what a host must make of it."`
+	Lint     lintCmd     `cmd:"" help:"Check scenarios, dialects and host descriptions."`
+	Schema   schemaCmd   `cmd:"" help:"Print the JSON Schema of a kind of file."`
+	Plot     plotCmd     `cmd:"" help:"Draw a scenario, or a run, over time."`
+	Explore  exploreCmd  `cmd:"" help:"Let the machine find the scenario that breaks a host."`
+	Rehearse rehearseCmd `cmd:"" help:"Play whole shifts of a line on paper, and say whether it holds."`
+	Report   reportCmd   `cmd:"" help:"Judge finished runs again and write their reports."`
+	Causes   causesCmd   `cmd:"" help:"List the mistakes hosts make, or tell about one."`
+	Dialect  dialectCmd  `cmd:"" help:"Try a wire protocol's description, or start one."`
+	Host     hostCmd     `cmd:"" help:"Start a host description."`
 }
 
 // app is what the commands share.

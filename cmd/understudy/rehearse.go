@@ -1,0 +1,148 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/rehearse"
+	"example.org/understudy/harness/report"
+	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/stage"
+)
+
+type rehearseCmd struct {
+	Line   string            `arg:"" help:"Line file, or the name of a shipped line: bench, cell or hall."`
+	Shifts int               `default:"20" help:"How many shifts to play on paper, each with its own luck."`
+	Shard  rehearse.Shard    `default:"1/1" placeholder:"K/N" help:"Play part K of N only; write it with --json and put the parts together with --merge."`
+	Merge  []string          `placeholder:"FILE" help:"Play nothing, and put results of shards together."`
+	JSON   string            `name:"json" type:"path" help:"Write the result, of a shard or of all, to this file."`
+	HTML   string            `name:"html" type:"path" help:"Write the report as a page to this file."`
+	PDF    string            `name:"pdf" type:"path" help:"Write the report as a PDF to this file (needs chromium)."`
+	Live   bool              `help:"Play the beginning of a shift on ports instead, against a host, and judge its records."`
+	Host   string            `short:"H" help:"Host description of --live: a file, or the name of a shipped one. The shipped reference host when left out. Or write the host's command behind --."`
+	For    quantity.Duration `default:"10 min" help:"How much of the shift --live plays."`
+	Pace   *stage.Pace       `help:"How fast --live plays: drain, real, or a number of times such as 10x. As the host description says when left out."`
+	Shift  int               `help:"Number of the shift that --live plays."`
+	Folder string            `name:"run-folder" short:"r" help:"Folder to keep the run of --live in; a temporary one, kept only when it did not pass, when left out."`
+}
+
+func (c *rehearseCmd) Run(a *app) error {
+	file, text, err := open("lines", c.Line)
+	if err != nil {
+		return err
+	}
+	line, err := rehearse.Parse(file, text, dialectsBeside(file))
+	if err != nil {
+		return err
+	}
+	if c.Live {
+		return c.live(a, line, file)
+	}
+	if c.Shifts < 1 || c.Shifts > 1_000_000 {
+		return fmt.Errorf("%d shifts: write 1 to 1000000", c.Shifts)
+	}
+	var result *rehearse.Result
+	if len(c.Merge) > 0 {
+		var shards []*rehearse.Result
+		for _, name := range c.Merge {
+			f, err := os.Open(name)
+			if err != nil {
+				return err
+			}
+			r, err := rehearse.Read(name, f)
+			if err := errors.Join(err, f.Close()); err != nil {
+				return err
+			}
+			shards = append(shards, r)
+		}
+		if result, err = line.Merge(shards); err != nil {
+			return err
+		}
+	} else if result, err = line.Rehearse(a.ctx, c.Shifts, c.Shard, 0); err != nil {
+		return coded{exitUndecided, errors.New("stopped")}
+	}
+	if c.JSON != "" {
+		if err := writeFile(c.JSON, func(f *os.File) error { return result.Write(f) }); err != nil {
+			return err
+		}
+	}
+	if c.Shard.N > 1 && len(c.Merge) == 0 {
+		if c.JSON == "" {
+			return errors.New("a shard tells nothing by itself; write it to a file with --json")
+		}
+		fmt.Fprintf(a.stdout, "Part %d of %d is in %s; put all parts together with --merge.\n", c.Shard.K, c.Shard.N, c.JSON)
+		return nil
+	}
+	sum := line.Summarise(result)
+	if err := sum.Text(a.stdout); err != nil {
+		return err
+	}
+	if c.HTML != "" {
+		if err := writeFile(c.HTML, func(f *os.File) error { return sum.HTML(f) }); err != nil {
+			return err
+		}
+	}
+	if c.PDF != "" {
+		if err := sum.PDF(a.ctx, c.PDF); err != nil {
+			return err
+		}
+	}
+	if !sum.Holds {
+		return coded{code: exitFinding}
+	}
+	return nil
+}
+
+// live plays a slice of the shift on ports and judges the host's records.
+func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
+	if c.For.D() < 10*time.Second || c.For > line.Shift {
+		return fmt.Errorf("--for %v: write 10 s up to the shift of %v", c.For, line.Shift)
+	}
+	check := checkCmd{Host: c.Host}
+	h, text, err := check.host(a)
+	if err != nil {
+		return err
+	}
+	s, err := line.Scenario(c.Shift, c.For.D(), dialectsBeside(file))
+	if err != nil {
+		return err
+	}
+	dir, temporary := c.Folder, false
+	if dir == "" {
+		if dir, err = os.MkdirTemp("", "understudy-"); err != nil {
+			return err
+		}
+		temporary = true
+	}
+	self, err := os.Executable()
+	if err != nil {
+		return err
+	}
+	out, err := (&harness.Check{Scenario: s, Host: h, Run: filepath.Join(dir, "slice"), Self: self, Pace: c.Pace, HostText: text}).Do(a.ctx)
+	if err != nil {
+		if a.ctx.Err() != nil {
+			return coded{exitUndecided, errors.New("stopped")}
+		}
+		return err
+	}
+	runs := []report.Run{out.Report()}
+	if err := report.TerminalRun(a.stdout, &runs[0], a.screen()); err != nil {
+		return err
+	}
+	if err := writeReports(runs, "", c.JSON, c.HTML); err != nil {
+		return err
+	}
+	if temporary && report.Verdict(runs) == judge.Pass {
+		if err := os.RemoveAll(dir); err != nil {
+			return err
+		}
+	} else {
+		fmt.Fprintln(a.stdout, "The run is kept in", dir)
+	}
+	return byVerdict(report.Verdict(runs))
+}

@@ -1,0 +1,151 @@
+package rehearse
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// Misjudged are the global risks of deciding by measured values: the share of
+// all parts that is bad and accepted (the consumer's), and good and rejected
+// (the producer's).
+//
+// Source: JCGM 106:2012, 9.5.2 (equations for R_C and R_P): the true values are
+// normal with mean and spread, a measured value is normal about the true one
+// with standard uncertainty u, and a part is accepted if its measured value lies
+// within the limits moved inwards by guard. All in one unit.
+func Misjudged(lower, upper, mean, spread, u, guard float64) (falseIn, falseOut float64) {
+	phi := func(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
+	accepted := func(x float64) float64 {
+		if u == 0 {
+			if x >= lower+guard && x <= upper-guard {
+				return 1
+			}
+			return 0
+		}
+		return phi((upper-guard-x)/u) - phi((lower+guard-x)/u)
+	}
+	density := func(x float64) float64 {
+		z := (x - mean) / spread
+		return math.Exp(-z*z/2) / (spread * math.Sqrt(2*math.Pi))
+	}
+	// Simpson's rule, piece by piece: the integrand jumps at the limits only.
+	simpson := func(a, b float64, f func(float64) float64) (sum float64) {
+		const n = 4000
+		if b <= a {
+			return 0
+		}
+		h := (b - a) / n
+		for i := 0; i <= n; i++ {
+			w := 2.0
+			switch {
+			case i == 0 || i == n:
+				w = 1
+			case i%2 == 1:
+				w = 4
+			}
+			sum += w * f(a+float64(i)*h)
+		}
+		return sum * h / 3
+	}
+	first, last := mean-9*spread, mean+9*spread
+	in := func(x float64) float64 { return density(x) * accepted(x) }
+	out := func(x float64) float64 { return density(x) * (1 - accepted(x)) }
+	falseIn = simpson(first, math.Min(lower, last), in) + simpson(math.Max(upper, first), last, in)
+	falseOut = simpson(math.Max(lower, first), math.Min(upper, last), out)
+	return falseIn, falseOut
+}
+
+// Capability are the indices of a process against its limits.
+type Capability struct {
+	N                 int
+	Mean, Within, All float64 // spread within subgroups, and of all parts
+	Cp, Cpk, Pp, Ppk  Index
+}
+
+// Index is a capability index and its 95 % confidence limits.
+type Index struct{ Value, Low, High float64 }
+
+// Capability works the indices out of a process's moments. The limits are
+// those of one shift's number of parts, n; degrees of freedom of the spread
+// within subgroups are four for each five parts.
+//
+// Sources: Cp and Pp: chi-square limits, Ĉp·√(χ²/ν) (NIST/SEMATECH e-Handbook of
+// Statistical Methods, 6.1.6; Montgomery, Introduction to Statistical Quality
+// Control). Cpk and Ppk: normal approximation, Ĉpk ± z·√(1/9n + Ĉpk²/2ν) (the
+// same). That short-term indices use the spread within subgroups is common
+// practice.
+func (m *Moments) Capability(lower, upper float64, n int) (c Capability) {
+	c.N = m.N
+	if m.N < 2 || m.Groups == 0 || n < 10 {
+		return c
+	}
+	c.Mean = m.Sum / float64(m.N)
+	c.All = math.Sqrt(math.Max(0, m.Square-c.Mean*m.Sum) / float64(m.N-1))
+	c.Within = math.Sqrt(m.Within / float64(4*m.Groups))
+	c.Cp, c.Cpk = indices(lower, upper, c.Mean, c.Within, n, n/5*4)
+	c.Pp, c.Ppk = indices(lower, upper, c.Mean, c.All, n, n-1)
+	return c
+}
+
+// indices are Cp and Cpk for a mean and a spread with dof degrees of freedom.
+func indices(lower, upper, mean, spread float64, n, dof int) (p, pk Index) {
+	p.Value = (upper - lower) / (6 * spread)
+	nu := float64(dof)
+	chi := distuv.ChiSquared{K: nu}
+	p.Low, p.High = p.Value*math.Sqrt(chi.Quantile(0.025)/nu), p.Value*math.Sqrt(chi.Quantile(0.975)/nu)
+	pk.Value = math.Min(upper-mean, mean-lower) / (3 * spread)
+	half := distuv.UnitNormal.Quantile(0.975) * math.Sqrt(1/(9*float64(n))+pk.Value*pk.Value/(2*nu))
+	pk.Low, pk.High = pk.Value-half, pk.Value+half
+	return p, pk
+}
+
+// Waiting is the mean time before service at one server that takes each in the
+// same time, when they come at random: ρ·s ÷ 2(1-ρ), with ρ the use (the queue
+// M/D/1; Pollaczek and Khinchin). It is infinite from full use on.
+func Waiting(use float64, service time.Duration) time.Duration {
+	if use >= 1 {
+		return math.MaxInt64
+	}
+	return time.Duration(use * float64(service) / (2 * (1 - use)))
+}
+
+// Mean is the mean of values and its standard error, the Monte Carlo error.
+func Mean(values []float64) (mean, err float64) {
+	for _, v := range values {
+		mean += v
+	}
+	n := float64(len(values))
+	mean /= n
+	if len(values) < 2 {
+		return mean, math.NaN()
+	}
+	for _, v := range values {
+		err += (v - mean) * (v - mean)
+	}
+	return mean, math.Sqrt(err / (n - 1) / n)
+}
+
+// Worst is the value that one in twenty lies below (the smaller of the two it
+// falls between), and the 95 % limits its Monte Carlo error leaves, from the
+// binomial law of how many lie below it. With too few values for a limit, it is
+// not a number.
+func Worst(values []float64) (at, low, high float64) {
+	v := slices.Sorted(slices.Values(values))
+	n := len(v)
+	at = v[max(int(math.Ceil(0.05*float64(n)))-1, 0)]
+	low, high = math.NaN(), math.NaN()
+	below := distuv.Binomial{N: float64(n), P: 0.05}
+	for i := range v {
+		// v[i] lies above the quantile if at most i values lie below it
+		if below.CDF(float64(i)) <= 0.025 {
+			low = v[i]
+		}
+		if math.IsNaN(high) && below.CDF(float64(i)) >= 0.975 {
+			high = v[i]
+		}
+	}
+	return at, low, high
+}

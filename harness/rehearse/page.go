@@ -1,0 +1,312 @@
+package rehearse
+
+import (
+	"context"
+	_ "embed"
+	"errors"
+	"fmt"
+	"html"
+	"html/template"
+	"io"
+	"math"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+)
+
+//go:embed page.tmpl
+var pageText string
+
+var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
+	"figure": figure,
+	"pct":    func(v float64) string { return fmt.Sprintf("%.1f", 100*v) },
+	"pct3":   func(v float64) string { return fmt.Sprintf("%.3f", 100*v) },
+	"ppm": func(v float64) string {
+		if math.IsNaN(v) {
+			return "–"
+		}
+		return fmt.Sprintf("%.0f", 1e6*v)
+	},
+	"pm": func(v, err float64) string {
+		if math.IsNaN(err) {
+			return fmt.Sprintf("%.2f", v)
+		}
+		return fmt.Sprintf("%.2f ± %.2f", v, err)
+	},
+	"ms":  func(d time.Duration) string { return fmt.Sprintf("%.0f", d.Seconds()*1000) },
+	"sec": seconds,
+	"worst": func(w [3]float64) string {
+		limit := func(v float64) string {
+			if math.IsNaN(v) {
+				return "–"
+			}
+			return fmt.Sprintf("%.0f", v)
+		}
+		return fmt.Sprintf("%.0f (%s, %s)", w[0], limit(w[1]), limit(w[2]))
+	},
+	"index_": func(i Index) string { return fmt.Sprintf("%.2f (%.2f, %.2f)", i.Value, i.Low, i.High) },
+}).Parse(pageText))
+
+func seconds(d time.Duration) string {
+	if d == 0 {
+		return "–"
+	}
+	return fmt.Sprintf("%.1f", d.Seconds())
+}
+
+// HTML writes the report as one page that stands alone.
+func (s *Summary) HTML(w io.Writer) error {
+	page := struct {
+		*Summary
+		Plan, Bars template.HTML
+		Cells      []template.HTML
+	}{s, template.HTML(s.plan()), template.HTML(s.bars()), nil}
+	for i := range s.Gauges {
+		page.Cells = append(page.Cells, template.HTML(s.cell(&s.Gauges[i])))
+	}
+	return pageTemplate.Execute(w, page)
+}
+
+// plan draws the floor from above, y upwards.
+func (s *Summary) plan() string {
+	l := s.line
+	var b strings.Builder
+	low, high := [2]float64{math.Inf(1), math.Inf(1)}, [2]float64{math.Inf(-1), math.Inf(-1)}
+	reach := func(p [2]float64) {
+		for k := range 2 {
+			low[k], high[k] = math.Min(low[k], p[k]), math.Max(high[k], p[k])
+		}
+	}
+	for i := range l.gauges {
+		reach(l.gauges[i].at)
+	}
+	for i := range l.radios {
+		reach(l.radios[i].at)
+	}
+	for i := range l.Obstacles {
+		reach(l.Obstacles[i].From.metres())
+		reach(l.Obstacles[i].To.metres())
+	}
+	const width, edge = 900.0, 46.0
+	scale := math.Min((width-2*edge)/math.Max(high[0]-low[0], 1), 560/math.Max(high[1]-low[1], 1))
+	height := (high[1]-low[1])*scale + 2*edge
+	left := (width - (high[0]-low[0])*scale) / 2
+	px := func(p [2]float64) (x, y float64) {
+		return left + (p[0]-low[0])*scale, height - edge - (p[1]-low[1])*scale
+	}
+	fmt.Fprintf(&b, `<svg viewBox="0 0 %.0f %.0f" width="%.0f" height="%.0f" role="img" aria-label="plan of the line with the margin of each link"><rect width="100%%" height="100%%" fill="var(--panel)"/>`, width, height+18, width, height+18)
+	text := func(x, y float64, class, anchor, words string) {
+		fmt.Fprintf(&b, `<text x="%.1f" y="%.1f" class="%s" text-anchor="%s">%s</text>`, x, y, class, anchor, html.EscapeString(words))
+	}
+	for i := range l.Obstacles {
+		o := &l.Obstacles[i]
+		x1, y1 := px(o.From.metres())
+		x2, y2 := px(o.To.metres())
+		fmt.Fprintf(&b, `<line x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f" stroke="var(--soft)" stroke-width="6" stroke-linecap="round" opacity=".55"><title>%s</title></line>`, x1, y1, x2, y2, html.EscapeString(o.Name))
+		text((x1+x2)/2+6, (y1+y2)/2-6, "small", "start", fmt.Sprintf("%s, %s dB", o.Name, o.Loss.DB))
+	}
+	beside := map[string]int{}
+	type mark struct {
+		x, y float64
+		row  *GaugeRow
+	}
+	var marks []mark
+	for i := range l.gauges {
+		g := &l.gauges[i]
+		x, y := px(g.at)
+		x += float64(beside[g.station]) * 26
+		beside[g.station]++
+		row := &s.Gauges[i]
+		rx, ry := px(l.radios[g.radio].at)
+		dash, colour := "", "var(--good)"
+		switch {
+		case row.Margin < 10:
+			dash, colour = "2 4", "var(--bad)"
+		case row.Margin < 20:
+			dash, colour = "8 4", "var(--warn)"
+		}
+		fmt.Fprintf(&b, `<line x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f" stroke="%s" stroke-width="1.5" stroke-dasharray="%s"><title>%s</title></line>`, x, y, rx, ry, colour, dash, html.EscapeString(fmt.Sprintf("%s to %s: %.1f dB", row.Name, row.Receiver, row.Margin)))
+		marks = append(marks, mark{x, y, row})
+	}
+	for i := range l.radios {
+		x, y := px(l.radios[i].at)
+		fmt.Fprintf(&b, `<rect x="%.1f" y="%.1f" width="12" height="12" fill="var(--ink)"/>`, x-6, y-6)
+		text(x, y-10, "", "middle", l.radios[i].name)
+	}
+	for _, m := range marks {
+		fmt.Fprintf(&b, `<circle cx="%.1f" cy="%.1f" r="5" fill="var(--blue)"><title>%s</title></circle>`, m.x, m.y, html.EscapeString(m.row.Name))
+		text(m.x, m.y-8, "small", "middle", fmt.Sprintf("%.0f", m.row.Margin))
+	}
+	for i := range l.Stations {
+		x, y := px(l.Stations[i].At.metres())
+		text(x-4, y+18, "", "start", l.Stations[i].Name)
+	}
+	metre := niceLength((high[0] - low[0]) / 5)
+	fmt.Fprintf(&b, `<line x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f" stroke="var(--ink)" stroke-width="2"/>`, edge, height+6, edge+metre*scale, height+6)
+	text(edge+metre*scale+6, height+10, "", "start", fmt.Sprintf("%g m", metre))
+	b.WriteString("</svg>")
+	return b.String()
+}
+
+func niceLength(v float64) float64 {
+	for _, n := range []float64{0.2, 0.5, 1, 2, 5, 10, 20, 50, 100} {
+		if n >= v {
+			return n
+		}
+	}
+	return 200
+}
+
+// cell draws one gauge's charge over the shift.
+func (s *Summary) cell(g *GaugeRow) string {
+	const w, h = 170.0, 62.0
+	var b strings.Builder
+	fmt.Fprintf(&b, `<svg viewBox="0 0 %.0f %.0f" role="img" aria-label="%s: charge over the shift"><text x="0" y="11">%s</text><text x="%.0f" y="11" text-anchor="end" class="small">ends %.0f %%, worst %.0f %%</text>`,
+		w, h+18, html.EscapeString(g.Name), html.EscapeString(g.Name), w, g.End, g.EndWorst[0])
+	fmt.Fprintf(&b, `<rect x="0" y="16" width="%.0f" height="%.0f" fill="var(--panel)"/>`, w, h)
+	shift := float64(s.line.Shift)
+	for _, p := range s.line.Breaks {
+		fmt.Fprintf(&b, `<rect x="%.1f" y="16" width="%.1f" height="%.0f" fill="var(--line)"/>`, w*float64(p.At)/shift, w*float64(p.For)/shift, h)
+	}
+	n := len(g.median)
+	if n < 2 {
+		b.WriteString("</svg>")
+		return b.String()
+	}
+	at := func(i int, v float64) string {
+		return fmt.Sprintf("%.1f,%.1f", w*float64(i)/float64(n-1), 16+h-h*v/100)
+	}
+	var line, band []string
+	for i := range n {
+		line = append(line, at(i, g.median[i]))
+		band = append(band, at(i, g.worst[i]))
+	}
+	back := slices.Clone(line)
+	slices.Reverse(back)
+	colour := "var(--blue)"
+	if g.EndWorst[0] < 20 {
+		colour = "var(--bad)"
+	}
+	fmt.Fprintf(&b, `<polygon points="%s" fill="var(--band)"/><polyline points="%s" fill="none" stroke="%s" stroke-width="1"/><polyline points="%s" fill="none" stroke="%s" stroke-width="1.8"/></svg>`,
+		strings.Join(append(band, back...), " "), strings.Join(band, " "), colour, strings.Join(line, " "), colour)
+	return b.String()
+}
+
+// bars draws uses against full capacity.
+func (s *Summary) bars() string {
+	type bar struct {
+		name string
+		use  float64
+	}
+	var ports, all []bar
+	for i := range s.Gauges {
+		g := &s.Gauges[i]
+		ports = append(ports, bar{"port of " + g.Name + ", " + g.Line, g.PortUse})
+	}
+	sort.SliceStable(ports, func(i, j int) bool { return ports[i].use > ports[j].use })
+	all = append(all, bar{"host, " + s.line.Host.Takes.String() + " a record", s.HostUse})
+	for _, r := range s.Radios {
+		all = append(all, bar{fmt.Sprintf("receiver %s, %d gauges", r.Name, r.Seats), r.Use})
+	}
+	all = append(all, ports[:min(len(ports), 10)]...)
+	const w, row, text = 900.0, 20.0, 250.0
+	var b strings.Builder
+	full_ := w - text - 70
+	fmt.Fprintf(&b, `<svg viewBox="0 0 %.0f %.0f" width="%.0f" role="img" aria-label="use of host, receivers and ports">`, w, row*float64(len(all))+8, w)
+	for i, v := range all {
+		y := row * float64(i)
+		colour := "var(--blue)"
+		if v.use >= full {
+			colour = "var(--bad)"
+		}
+		fmt.Fprintf(&b, `<text x="0" y="%.1f">%s</text><rect x="%.0f" y="%.1f" width="%.1f" height="13" fill="var(--panel)"/><rect x="%.0f" y="%.1f" width="%.1f" height="13" fill="%s"/><text x="%.1f" y="%.1f">%.1f %%</text>`,
+			y+14, html.EscapeString(v.name), text, y+3, full_, text, y+3, full_*math.Min(v.use, 1), colour, text+full_+6, y+14, 100*v.use)
+	}
+	x := text + full_*full
+	fmt.Fprintf(&b, `<line x1="%.1f" y1="0" x2="%.1f" y2="%.1f" stroke="var(--ink)" stroke-dasharray="3 3"/></svg>`, x, x, row*float64(len(all))+4)
+	return b.String()
+}
+
+// ErrNoBrowser is returned by PDF when no browser is there to print the page.
+var ErrNoBrowser = errors.New("a PDF needs the program chromium to print the page; it is not installed (write the page with --html and print it from any browser)")
+
+// PDF prints the page to a file with Chromium.
+func (s *Summary) PDF(ctx context.Context, file string) (err error) {
+	var program string
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
+		if program, err = exec.LookPath(name); err == nil {
+			break
+		}
+	}
+	if program == "" {
+		return ErrNoBrowser
+	}
+	dir, err := os.MkdirTemp("", "understudy-page-")
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	page := filepath.Join(dir, "page.html")
+	f, err := os.Create(page)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(s.HTML(f), f.Close()); err != nil {
+		return err
+	}
+	out := filepath.Join(dir, "page.pdf")
+	ctx, stop := context.WithTimeout(ctx, 2*time.Minute)
+	defer stop()
+	cmd := exec.CommandContext(ctx, program, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--no-pdf-header-footer",
+		"--user-data-dir="+filepath.Join(dir, "profile"), "--print-to-pdf="+out, (&url.URL{Scheme: "file", Path: page}).String())
+	cmd.Env = append(os.Environ(), "TMPDIR="+dir)
+	said, err := cmd.CombinedOutput()
+	if err != nil {
+		return fmt.Errorf("%s did not print the page: %w: %s", filepath.Base(program), err, lastLine(said))
+	}
+	b, err := os.ReadFile(out)
+	if err != nil || !strings.HasPrefix(string(b), "%PDF-") {
+		return fmt.Errorf("%s wrote no PDF: %s", filepath.Base(program), lastLine(said))
+	}
+	return os.WriteFile(file, b, 0o644)
+}
+
+func lastLine(b []byte) string {
+	lines := strings.Split(strings.TrimSpace(string(b)), "\n")
+	return lines[len(lines)-1]
+}
+
+// Text writes what matters as plain text.
+func (s *Summary) Text(w io.Writer) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s\n\n", s.Title)
+	for _, words := range s.Words {
+		fmt.Fprintf(&b, "%s\n", words)
+	}
+	if len(s.Risks) > 0 {
+		b.WriteString("\nRisks, the greatest first:\n")
+	}
+	for _, r := range s.Risks {
+		touches := ""
+		if r.Touches > 0 {
+			touches = fmt.Sprintf(" (%s a shift)", figure(r.Touches))
+		}
+		fmt.Fprintf(&b, "  %s%s\n    %s\n    what removes it: %s\n", r.What, touches, r.Why, r.Remove)
+	}
+	b.WriteString("\nThe shift in figures:\n")
+	for _, f := range s.Totals {
+		fmt.Fprintf(&b, "  %s: %s\n", f.Name, f.Text)
+	}
+	b.WriteString("\nWhat if:\n")
+	for _, c := range s.Changes {
+		fmt.Fprintf(&b, "  %-42s margin %5.1f dB, lost %s, flat %s, emptiest %3.0f %%\n", c.Name, c.Margin, figure(c.Lost), figure(c.Skipped), c.End)
+	}
+	fmt.Fprintf(&b, "\n%s\n%s\n", s.Chance, s.Simulated)
+	_, err := io.WriteString(w, b.String())
+	return err
+}

@@ -1,0 +1,511 @@
+package rehearse
+
+import (
+	"hash/fnv"
+	"math"
+	"math/bits"
+	"slices"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/link"
+	"example.org/understudy/sim/power"
+	"example.org/understudy/sim/steady"
+	"golang.org/x/exp/rand"
+)
+
+// window is how far the gauges are advanced in turn. Gauges that share a radio
+// see each other's coming and going up to a window late.
+const window = 10 * time.Second
+
+// points is how many times the cells are noted over a shift.
+const points = 48
+
+// swap is how long a gauge is away when a spare takes its place. Common
+// practice, no source.
+const swap = 2 * time.Minute
+
+// Shift is what became of one shift.
+type Shift struct {
+	Gauges []Served `json:"gauges"`
+	Host   Queued   `json:"host"`
+}
+
+// Served is what became of one gauge over a shift.
+type Served struct {
+	Margin   float64 `json:"margin"`         // fade margin in dB, with this shift's shadowing
+	Parts    int     `json:"parts"`          // measured
+	Skipped  int     `json:"skipped"`        // parts that came while the gauge had no charge or was being swapped
+	Untagged int     `json:"untagged"`       // measured, but the operator forgot to tag
+	Tags     int     `json:"tags"`           // given
+	Lost     int     `json:"lost"`           // given, but never delivered
+	Late     Spans   `json:"late"`           // from tag to delivery
+	Stalls   Spans   `json:"stalls"`         // silent spells of the link
+	Away     Spans   `json:"away"`           // from loss to rejoin
+	Flat     Spans   `json:"flat"`           // without charge
+	Swaps    int     `json:"swaps"`          // spares that took its place
+	End      float64 `json:"end"`            // charge at the end, per cent
+	Least    float64 `json:"least"`          // smallest charge, per cent
+	Cell     []int   `json:"cell,omitempty"` // per cent at even times
+	Bad      int     `json:"bad"`            // measured parts outside their limits
+	FalseIn  int     `json:"false-in"`       // of those, accepted
+	FalseOut int     `json:"false-out"`      // good parts rejected
+	Size     Moments `json:"size"`           // of the parts, µm from nominal
+}
+
+// Spans counts lengths of time.
+type Spans struct {
+	N    int           `json:"n"`
+	Sum  time.Duration `json:"sum"`
+	Most time.Duration `json:"most"`
+}
+
+func (s *Spans) add(d time.Duration) { s.N++; s.Sum += d; s.Most = max(s.Most, d) }
+
+// Queued is what became of the records at the host.
+type Queued struct {
+	Records int           `json:"records"`
+	Wait    Spans         `json:"wait"`    // from arrival until the host turned to it
+	Backlog time.Duration `json:"backlog"` // most work that lay before the host at once
+}
+
+// Moments gather the parts of a process in subgroups of five, in order.
+type Moments struct {
+	N      int     `json:"n"`
+	Sum    float64 `json:"sum"`
+	Square float64 `json:"square"`
+	Within float64 `json:"within"` // squares about the subgroups' means
+	Groups int     `json:"groups"`
+
+	group [5]float64
+	fill  int
+}
+
+func (m *Moments) add(x float64) {
+	m.N++
+	m.Sum += x
+	m.Square += float64(x * x)
+	m.group[m.fill] = x
+	if m.fill++; m.fill < len(m.group) {
+		return
+	}
+	m.fill = 0
+	mean := 0.0
+	for _, v := range m.group {
+		mean += v
+	}
+	mean /= float64(len(m.group))
+	for _, v := range m.group {
+		d := v - mean
+		m.Within += float64(d * d)
+	}
+	m.Groups++
+}
+
+// source is the stream of chance of one gauge for one purpose in one shift: a
+// gauge more or less changes no other's.
+func source(seed uint64, index int, name string, purpose byte) *rand.Rand {
+	h := fnv.New64a()
+	h.Write([]byte(name))
+	x := seed + uint64(index)*0x9e3779b97f4a7c15 + bits.RotateLeft64(h.Sum64(), int(purpose))
+	x = (x ^ x>>30) * 0xbf58476d1ce4e5b9 // the finaliser of splitmix64
+	x = (x ^ x>>27) * 0x94d049bb133111eb
+	src := &rand.PCGSource{}
+	src.Seed(x ^ x>>31)
+	return rand.New(src)
+}
+
+// normal draws from the standard normal distribution (Box and Muller), with the
+// same bits on every processor.
+func normal(r *rand.Rand) float64 {
+	u := 1 - float64(r.Uint64()>>11)/(1<<53) // above 0
+	return float64(math.Sqrt(-2*steady.Log(u)) * steady.Cos(float64(r.Uint64()>>11)/(1<<53)))
+}
+
+func chance(r *rand.Rand) float64 { return float64(r.Uint64()>>11) / (1 << 53) }
+
+// part is one part under a gauge; sizes in µm from nominal.
+type part struct {
+	at         time.Duration // of the tag
+	size, read float64
+	tags       int
+}
+
+// day is the parts of a gauge's shift, one after the other.
+type day struct {
+	l                      *Line
+	f                      *feature
+	every                  time.Duration
+	phase                  time.Duration
+	n                      int64
+	last                   time.Duration
+	rng                    *rand.Rand
+	uneven, forgets, twice float64
+}
+
+func newDay(l *Line, g *gauge, index int) *day {
+	d := &day{l: l, f: &l.features[g.feature], every: g.every, rng: source(l.Seed, index, g.name, 1)}
+	d.phase = time.Duration(chance(d.rng) * float64(d.every))
+	d.uneven, d.forgets, d.twice = percent(&l.Operators.Uneven, 0), percent(&l.Operators.Forgets, 0), percent(&l.Operators.Twice, 0)
+	return d
+}
+
+// next is the next part. The same numbers are drawn for every part, so that a
+// changed habit changes nothing else.
+func (d *day) next() part {
+	at := d.phase + time.Duration(d.n)*d.every + time.Duration(normal(d.rng)*d.uneven*float64(d.every))
+	d.n++
+	at = max(at, d.last+2*onPart)
+	d.last = at
+	p := part{at: at, tags: 1}
+	drift := float64(d.f.wear * (float64(at) / float64(d.l.Shift)))
+	p.size = d.f.mean + drift + float64(d.f.spread*normal(d.rng))
+	p.read = p.size + float64(d.f.u*normal(d.rng))
+	if chance(d.rng) < d.forgets {
+		p.tags = 0
+	}
+	if chance(d.rng) < d.twice {
+		p.tags *= 2
+	}
+	return p
+}
+
+// outside says whether a size, µm from nominal, lies outside the limits moved
+// inwards by guard. Limits are inclusive.
+func (f *feature) outside(um, guard float64) bool {
+	return um < f.lower+guard || um > f.upper-guard
+}
+
+// round is the reading the gauge shows.
+func (f *feature) round(um float64) float64 {
+	step := float64(f.step) / float64(decimal.Micrometre)
+	off := float64(f.nominal%f.step) / float64(decimal.Micrometre) // the grid of readings starts at zero, not at the nominal size
+	return float64(math.RoundToEven((um+off)/step)*step) - off
+}
+
+// served is a gauge at work.
+type served struct {
+	*gauge
+	Served
+	day     *day
+	next    part
+	again   time.Duration // a second tag that is still to come
+	link    *link.Link
+	state   *link.State
+	cell    *power.Cell
+	charge  power.State
+	health  float64
+	parts   power.Parts
+	frames  int64 // an hour, with the tries that fail
+	spares  int
+	cradles *rand.Rand
+	docked  bool
+	off     bool          // no charge, or being swapped
+	until   time.Duration // of the swap
+	dead    time.Duration // since when it has no charge; -1: it has some
+	stalled time.Duration
+	lost    time.Duration
+	ids     uint64
+	given   []time.Duration // by id, in a ring
+}
+
+// arrival is a tag that reached the host.
+type arrival struct {
+	at time.Duration
+	g  int
+}
+
+// Play plays shift number index. With chart, the cells are noted over time.
+func (l *Line) Play(index int, chart bool) Shift {
+	radios := make([]link.Radio, len(l.radios))
+	gs := make([]served, len(l.gauges))
+	for i := range gs {
+		gs[i].start(l, &l.gauges[i], index, &radios[l.gauges[i].radio])
+	}
+	var out Shift
+	var host server
+	var arrived []arrival
+	shift := l.Shift.D()
+	noted := 0
+	rest := -1
+	for begin := time.Duration(0); begin < shift; {
+		end := min(begin+window, shift)
+		resting := l.resting(begin)
+		for ; time.Duration(noted)*shift/points <= begin && chart && noted < points; noted++ {
+			for i := range gs {
+				gs[i].Cell = append(gs[i].Cell, int(gs[i].percent()+0.5))
+			}
+		}
+		temp := l.warmth(begin)
+		arrived = arrived[:0]
+		for i := range gs {
+			s := &gs[i]
+			if resting != rest {
+				s.docked = resting >= 0 && l.Cradle != nil && chance(s.cradles) < percent(l.Operators.Cradles, 1)
+			}
+			s.drain(l, end, temp)
+			s.work(l, begin, end, resting >= 0, func(at time.Duration) { arrived = append(arrived, arrival{at, i}) })
+		}
+		rest = resting
+		slices.SortStableFunc(arrived, func(a, b arrival) int {
+			if a.at != b.at {
+				return int(min(max(a.at-b.at, -1), 1))
+			}
+			return a.g - b.g
+		})
+		for _, a := range arrived {
+			host.take(a.at, l.Host.Takes.D())
+		}
+		begin = end
+	}
+	for i := range gs {
+		s := &gs[i]
+		s.finish(shift, chart)
+		out.Gauges = append(out.Gauges, s.Served)
+	}
+	out.Host = host.Queued
+	return out
+}
+
+// resting is the number of the break at a time; -1 outside breaks.
+func (l *Line) resting(at time.Duration) int {
+	for i := range l.Breaks {
+		if b := &l.Breaks[i]; at >= b.At.D() && at < (b.At+b.For).D() {
+			return i
+		}
+	}
+	return -1
+}
+
+// warmth is the temperature at a time, °C.
+func (l *Line) warmth(at time.Duration) int {
+	w := l.Temperature
+	if len(w) == 0 {
+		return 20
+	}
+	degrees := func(i int) float64 { return w[i].Is.Degrees.Float64() }
+	i := 0
+	for i < len(w) && w[i].At.D() <= at {
+		i++
+	}
+	switch i {
+	case 0:
+		return int(math.Round(degrees(0)))
+	case len(w):
+		return int(math.Round(degrees(len(w) - 1)))
+	}
+	share := float64(at-w[i-1].At.D()) / float64(w[i].At-w[i-1].At)
+	return int(math.Round(degrees(i-1) + float64(share*(degrees(i)-degrees(i-1)))))
+}
+
+func (s *served) start(l *Line, g *gauge, index int, radio *link.Radio) {
+	*s = served{gauge: g, day: newDay(l, g, index), again: -1, dead: -1, stalled: -1, lost: -1, spares: g.spares, parts: power.TypicalParts()}
+	luck := source(l.Seed, index, g.name, 2)
+	b := l.budget(g, g.radio)
+	if k, ok := b.Place.Coefficients(); ok {
+		b.Shadow = math.Min(math.Max(k.Sigma*normal(luck), -40), 40)
+	}
+	s.Margin = b.Margin()
+	cfg, err := b.Config(l.walking)
+	if err != nil {
+		panic(err) // budget was validated with the file
+	}
+	if s.Margin <= 0 {
+		cfg.Bursts.LossGood = 1 // below what the receiver needs nothing gets through, so that supervision notices
+	}
+	cfg.Memory = 64
+	if g.queue > 0 {
+		cfg.Hold, cfg.Memory = true, g.queue
+	}
+	if s.link, err = link.New(cfg); err != nil {
+		panic(err)
+	}
+	s.given = make([]time.Duration, cfg.Memory+1)
+	s.state = s.link.Start(source(l.Seed, index, g.name, 3), radio)
+	s.health = g.health + float64((1-g.health)*chance(luck))
+	cell := g.cell
+	cell.Capacity = float64(cell.Capacity * s.health)
+	if s.cell, err = power.New(cell); err != nil {
+		panic(err)
+	}
+	s.charge = s.cell.Start(nil)
+	s.Least = s.percent()
+	s.frames = int64(float64(framesAir(g)*3600) / math.Max(1-cfg.Bursts.LossRate(), 0.05))
+	s.cradles = source(l.Seed, index, g.name, 4)
+	s.next = s.day.next()
+}
+
+// framesAir is how many packets a second a gauge's stream makes.
+func framesAir(g *gauge) float64 {
+	return g.rate.Hz.Float64() * math.Ceil(float64(g.frame)/packet)
+}
+
+// packet is how many bytes a packet of the link holds (sim/link).
+const packet = 27
+
+func (s *served) percent() float64 { return float64(s.cell.Charge(&s.charge)) / 10_000 }
+
+// drain moves the cell through a window.
+func (s *served) drain(l *Line, end time.Duration, temp int) {
+	use := power.Use{Display: !s.off, Radio: !s.off && s.state.Phase.Joined(), Microwatts: s.class.Microwatts(), FramesPerHour: s.frames, Temp: temp}
+	if s.docked {
+		mA := l.Cradle.MA.Float64()
+		use.Cradle = power.MicroAmp(mA * 1000)
+	}
+	load := s.parts.Load(use)
+	for {
+		ev, ok := s.cell.Advance(&s.charge, end, load)
+		if !ok {
+			break
+		}
+		switch ev.Kind {
+		case power.BrownedOut:
+			s.dead = ev.At
+		case power.Restarted:
+			if s.dead >= 0 {
+				s.Flat.add(ev.At - s.dead)
+			}
+			s.dead = -1
+		}
+	}
+	s.Least = math.Min(s.Least, s.percent())
+	if s.spares > 0 && s.until == 0 && (s.charge.Low || s.charge.Dead) && !s.docked {
+		s.spares--
+		s.Swaps++
+		s.until = end + swap
+	}
+	if s.until > 0 && end >= s.until {
+		s.until = 0
+		s.cell.SetCharge(&s.charge, s.gauge.cell.Charge)
+		if s.dead >= 0 {
+			s.Flat.add(end - s.dead)
+			s.dead = -1
+		}
+	}
+	if off := s.charge.Dead || s.until > 0; off != s.off {
+		s.off = off
+		if off {
+			// a fault that begins now is always well formed
+			_ = s.link.Inject(s.state, link.Fault{Kind: link.Lose, At: s.state.Now, For: link.Forever})
+		} else {
+			s.link.Clear(s.state)
+		}
+	}
+}
+
+// work moves the link and the operator through a window.
+func (s *served) work(l *Line, begin, end time.Duration, resting bool, arrive func(time.Duration)) {
+	for s.again >= 0 && s.again < end || s.next.at < end {
+		if s.again >= 0 && s.again <= s.next.at {
+			s.tag(s.again, arrive)
+			s.again = -1
+			continue
+		}
+		p := s.next
+		s.next = s.day.next()
+		switch {
+		case resting || p.at < begin: // the line stands
+		case s.off:
+			s.Skipped++
+		default:
+			s.measure(l, p)
+			if p.tags == 0 {
+				s.Untagged++
+				continue
+			}
+			s.tag(p.at, arrive)
+			if p.tags > 1 {
+				s.again = p.at + againAfter
+			}
+		}
+	}
+	s.advance(end, arrive)
+}
+
+func (s *served) measure(l *Line, p part) {
+	f := &l.features[s.feature]
+	s.Parts++
+	s.Size.add(p.size)
+	bad, rejected := f.outside(p.size, 0), f.outside(f.round(p.read), f.guard)
+	if bad {
+		s.Bad++
+		if !rejected {
+			s.FalseIn++
+		}
+	} else if rejected {
+		s.FalseOut++
+	}
+}
+
+func (s *served) tag(at time.Duration, arrive func(time.Duration)) {
+	s.advance(at, arrive)
+	s.Tags++
+	if s.link.Offer(s.state, at, s.ids, s.tagged) == link.Queued {
+		s.given[s.ids%uint64(len(s.given))] = at
+		s.ids++
+	}
+}
+
+// advance moves the link to a time and takes note of what comes out.
+func (s *served) advance(to time.Duration, arrive func(time.Duration)) {
+	for {
+		ev, ok := s.link.Advance(s.state, to)
+		if !ok {
+			return
+		}
+		switch ev.Kind {
+		case link.Delivered:
+			late := ev.At - s.given[ev.ID%uint64(len(s.given))]
+			s.Late.add(late)
+			arrive(ev.At)
+		case link.Changed:
+			if s.stalled >= 0 && ev.Phase != link.Stalled {
+				s.Stalls.add(ev.At - s.stalled)
+				s.stalled = -1
+			}
+			switch ev.Phase {
+			case link.Stalled:
+				s.stalled = ev.At
+			case link.Lost:
+				if s.lost < 0 && !s.off { // one that was switched off is not the radio's doing
+					s.lost = ev.At
+				}
+			case link.Up:
+				if s.lost >= 0 {
+					s.Away.add(ev.At - s.lost)
+					s.lost = -1
+				}
+			}
+		}
+	}
+}
+
+// finish closes what is still open at the shift's end. Tags that still wait
+// are lost for the shift.
+func (s *served) finish(shift time.Duration, chart bool) {
+	for from, spans := range map[*time.Duration]*Spans{&s.dead: &s.Flat, &s.stalled: &s.Stalls, &s.lost: &s.Away} {
+		if *from >= 0 {
+			spans.add(shift - *from)
+		}
+	}
+	s.Lost = s.Tags - s.Late.N
+	s.End = s.percent()
+	if chart {
+		s.Cell = append(s.Cell, int(s.End+0.5))
+	}
+}
+
+// server is a host that takes records one after the other, each in the same
+// time.
+type server struct {
+	Queued
+	free time.Duration
+}
+
+func (h *server) take(at, takes time.Duration) {
+	h.Records++
+	begin := max(at, h.free)
+	h.Wait.add(begin - at)
+	h.free = begin + takes
+	h.Backlog = max(h.Backlog, h.free-at)
+}

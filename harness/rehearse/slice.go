@@ -1,0 +1,173 @@
+package rehearse
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"example.org/understudy/harness"
+	"example.org/understudy/scenario"
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/link"
+	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/stage/ledger"
+	"example.org/understudy/sim/strict"
+	"example.org/understudy/sim/uart"
+)
+
+// Slice is the beginning of a shift as a scenario: all gauges at once, with
+// the parts and the tags of shift number index. A gauge's place, walls and
+// receiver become a link in free air at the distance that leaves the same
+// margin. Shadowing, temperature and breaks are left out.
+func (l *Line) Slice(index int, length time.Duration) *scenario.File {
+	f := l.scene(true)
+	f.Title = l.Title + ": a slice of the shift"
+	f.Seed = l.Seed + uint64(index)
+	end := quantity.Duration(length)
+	f.Until = &end
+	for i := range l.gauges {
+		g := &l.gauges[i]
+		d := newDay(l, g, index)
+		for {
+			p := d.next()
+			at := p.at - onPart
+			if p.at >= length-time.Second {
+				break
+			}
+			size, _ := quantity.Of(l.features[g.feature].nominal+picometres(p.read), decimal.MM)
+			cue := func(at time.Duration, act stage.Act) {
+				f.Cues = append(f.Cues, scenario.Cue{At: quantity.Duration(max(at, 100*time.Millisecond)), Gauge: g.name, Act: act})
+			}
+			cue(at, stage.MoveTo{Size: size, Over: quantity.Duration(onPart / 2)})
+			for range p.tags {
+				cue(p.at, stage.Tag{})
+				p.at += againAfter
+			}
+		}
+	}
+	slices.SortStableFunc(f.Cues, func(a, b scenario.Cue) int { return int(min(max(a.At-b.At, -1), 1)) })
+	return f
+}
+
+// onPart is how long before its tag a gauge is set on a part; againAfter how
+// soon a tag that is given twice is given again.
+const (
+	onPart     = 800 * time.Millisecond
+	againAfter = 250 * time.Millisecond
+)
+
+// picometres puts micrometres of a float on the grid, a nanometre wide.
+func picometres(um float64) decimal.Length {
+	return decimal.Length(math.Round(um*1000)) * decimal.Nanometre
+}
+
+// scene is a scenario with the line's gauges resting on their masters.
+func (l *Line) scene(links bool) *scenario.File {
+	f := &scenario.File{Understudy: scenario.Version, Title: l.Title, Notice: l.Notice}
+	unit := scenario.Unit{Unit: decimal.MM}
+	f.Host.Unit = &unit
+	var finest, widest decimal.Length
+	for i := range l.gauges {
+		g := &l.gauges[i]
+		ft := &l.features[g.feature]
+		in := func(p decimal.Length) quantity.Length { q, _ := quantity.Of(p, decimal.MM); return q }
+		bounds := func(a, b decimal.Length) *scenario.Pair {
+			return &scenario.Pair{{Length: in(a)}, {Length: in(b)}}
+		}
+		nominal, step := in(ft.nominal), in(ft.step)
+		k := scenario.GaugeKeys{Dialect: g.dialect, Line: g.line, Stream: &scenario.Stream{Rate: g.rate}}
+		k.Seat, k.Preset, k.StartsOn, k.Resolution = &nominal, &nominal, &nominal, &step
+		k.Limits = bounds(ft.limits.Lower.At, ft.limits.Upper.At)
+		warn := scenario.Pair{{None: true}, {None: true}}
+		for j, w := range []struct {
+			at  decimal.Length
+			set bool
+		}{{ft.limits.WarnLower.At, ft.limits.WarnLower.Set}, {ft.limits.WarnUpper.At, ft.limits.WarnUpper.Set}} {
+			if w.set {
+				warn[j] = scenario.Bound{Length: in(w.at)}
+			}
+		}
+		k.Warn = &warn
+		k.Tags.Queue = g.queue
+		if links {
+			b := l.budget(g, g.radio)
+			loss := g.class.DBm() + l.radios[g.radio].hears - link.RequiredSensitivity - math.Min(b.Margin(), 40)
+			far := math.Min(math.Max(math.Pow(10, (loss-l.radios[g.radio].hears-link.FreeSpace(1, link.Megahertz))/20), 0.1), 1000)
+			metre, _ := quantity.NewLength(decimal.New(int64(math.Round(far*100)), -2), decimal.M)
+			step, _ := quantity.NewLength(decimal.New(int64(math.Round(l.walking*1000)), -3), decimal.M)
+			k.Link = &scenario.Link{Class: int(g.class), Distance: &metre, Walking: &step, Radio: g.radio + 1}
+			capacity := quantity.Charge{MAh: decimal.New(int64(math.Round(g.cell.Capacity)), 0)}
+			charge := quantity.Percent{Value: decimal.New(int64(math.Round(g.cell.Charge)), 0)}
+			k.Cell = &scenario.Cell{Capacity: &capacity, Charge: &charge, Chemistry: scenario.Chemistry{Chemistry: g.cell.Chemistry}}
+		}
+		f.Gauges = append(f.Gauges, scenario.Gauge{Name: g.name, GaugeKeys: k})
+		f.Cues = append(f.Cues, scenario.Cue{Gauge: g.name, Act: stage.Preset{}})
+		if finest == 0 || ft.step < finest {
+			finest = ft.step
+		}
+		widest = max(widest, picometres(ft.guard))
+	}
+	q, _ := quantity.Of(finest, decimal.MM)
+	f.Host.Resolution = &q
+	if widest > 0 {
+		u, _ := quantity.Of(widest, decimal.MM)
+		f.Host.Uncertainty = &u
+	}
+	return f
+}
+
+// frames plays the line's gauges on paper, without links, to learn how long
+// their frames are and how their ports are set.
+func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
+	f := l.scene(false)
+	end := quantity.Duration(500 * time.Millisecond)
+	for i := range l.gauges {
+		end = max(end, quantity.Duration(l.gauges[i].rate.Interval(3)))
+		f.Cues = append(f.Cues, scenario.Cue{At: quantity.Duration(200 * time.Millisecond), Gauge: l.gauges[i].name, Act: stage.Tag{}})
+	}
+	f.Until = &end
+	s, err := scenario.Parse(l.Path+" as a scenario", scenario.Marshal(f, ""), dialects)
+	if err != nil {
+		doc.Errorf(&l.Stations, "", "its gauges do not make a scenario: %v", err)
+		return
+	}
+	entries, err := harness.OnPaper(s, nil, nil)
+	if err != nil {
+		doc.Errorf(&l.Stations, "", "its gauges do not play: %v", err)
+		return
+	}
+	for _, e := range entries {
+		if e.Frame == nil {
+			continue
+		}
+		g := &l.gauges[s.GaugeIndex(e.Gauge)]
+		switch e.Frame.Cause {
+		case ledger.Stream:
+			g.frame = max(g.frame, len(e.Frame.Bytes))
+		case ledger.Tag:
+			g.tagged = max(g.tagged, len(e.Frame.Bytes))
+		}
+	}
+	for i := range l.gauges {
+		g := &l.gauges[i]
+		g.lineText = s.Line(i)
+		set, err := uart.Parse(g.lineText)
+		if err != nil {
+			doc.Errorf(&l.Stations, "", "%s: %v", g.name, err)
+			return
+		}
+		g.baud = float64(set.Baud) / set.BitsPerChar()
+		if g.frame == 0 || g.tagged == 0 {
+			doc.Errorf(&l.Stations, "give it a dialect with frames for stream and tag, such as line-ascii", "%s: its dialect %s sends nothing on its own", g.name, g.dialect)
+			return
+		}
+	}
+}
+
+// Scenario makes the slice ready to be checked against a host.
+func (l *Line) Scenario(index int, length time.Duration, dialects scenario.Source) (*scenario.Scenario, error) {
+	text := scenario.Marshal(l.Slice(index, length), fmt.Sprintf("The first %v of shift %d of the line %s", length, index, l.Path))
+	return scenario.Parse("slice.yaml", text, dialects)
+}

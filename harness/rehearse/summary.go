@@ -1,0 +1,532 @@
+package rehearse
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+
+	"example.org/understudy/sim/link"
+)
+
+// full is the use of a port, a radio or a host from which on waiting grows too
+// fast to rely on. Common practice, no source.
+const full = 0.7
+
+// Summary is what a rehearsal comes to.
+type Summary struct {
+	Title, Notice, File, Chance string
+	Simulated                   string
+	Holds                       bool
+	Words                       []string // plain words, first things first
+	Totals                      []Fact
+	Risks                       []Risk
+	Gauges                      []GaugeRow
+	Features                    []FeatureRow
+	Radios                      []RadioRow
+	Changes                     []ChangeRow
+	Assumptions                 []Fact
+	HostUse                     float64
+	line                        *Line
+	shifts                      int
+}
+
+// Fact is a name and what is so.
+type Fact struct{ Name, Text string }
+
+// Risk is something that can spoil a shift.
+type Risk struct {
+	Touches float64 // parts or tags of a shift, on average
+	What    string
+	Why     string
+	Remove  string
+}
+
+// GaugeRow is one gauge over all shifts.
+type GaugeRow struct {
+	Name, Station, Receiver, Class string
+	Metres, Walls                  float64
+	Margin, MarginWorst            float64 // dB: without shadowing, and the worst of all shifts
+	Parts, Tags, Lost, LostError   float64 // a shift
+	Skipped                        float64
+	Late                           time.Duration // longest
+	Stalls                         float64       // a shift
+	StallMost, AwayMost            time.Duration
+	AwayMean                       time.Duration
+	End, EndError                  float64 // per cent
+	EndWorst                       [3]float64
+	Swaps                          float64
+	PortUse                        float64
+	Line                           string
+	median, worst                  []float64 // of the cell over the shift
+}
+
+// FeatureRow is one feature over all shifts.
+type FeatureRow struct {
+	Name              string
+	Limits            string
+	Parts             float64 // a shift
+	FalseIn, FalseOut float64 // shares, by the closed form
+	CountIn, CountOut float64 // shares, as counted
+	ErrorIn, ErrorOut float64
+	Bad               float64
+	Capability        Capability
+	falseIn, falseOut float64 // parts a shift
+}
+
+// RadioRow is one receiver.
+type RadioRow struct {
+	Name  string
+	Seats int
+	Use   float64 // of its time, by the streams
+}
+
+// ChangeRow is one answer to "what if", over the same shifts as Base.
+type ChangeRow struct {
+	Name            string
+	Margin          float64 // smallest, dB, without shadowing
+	Lost, LostError float64 // tags a shift
+	Skipped         float64
+	Stalls          float64
+	End             float64 // smallest charge at the end of any gauge and shift
+	RadioUse        float64 // largest
+	base            bool
+}
+
+// Summarise works out what a whole rehearsal comes to.
+func (l *Line) Summarise(r *Result) *Summary {
+	s := &Summary{Title: l.Title, Notice: l.Notice, File: l.Path, line: l, shifts: r.Shifts,
+		Simulated: "Everything here is simulated. It helps to plan a line; it never releases real parts."}
+	s.Chance = fmt.Sprintf("Seed %d, shifts 0 to %d, each with its own luck; the same seed gives the same figures on every machine.", l.Seed, r.Shifts-1)
+	var played []*Shift
+	for i := range r.Played {
+		if r.Played[i].Change == "" {
+			played = append(played, &r.Played[i].Shift)
+		}
+	}
+	for r := range l.radios {
+		row := RadioRow{Name: l.radios[r].name}
+		for i := range l.gauges {
+			if l.gauges[i].radio == r {
+				row.Seats++
+			}
+		}
+		row.Use = l.radioUse(r)
+		s.Radios = append(s.Radios, row)
+	}
+	for i := range l.gauges {
+		s.Gauges = append(s.Gauges, l.gaugeRow(i, played))
+	}
+	for f := range l.features {
+		s.Features = append(s.Features, l.featureRow(f, played))
+	}
+	s.changes(l, r)
+	s.totals(l, played)
+	s.risks(l)
+	s.assume(l)
+	return s
+}
+
+// radioUse is the share of a receiver's time that its gauges' streams take: a
+// packet and its answer take two slots, and failed tries are tried again.
+func (l *Line) radioUse(r int) (use float64) {
+	for i := range l.gauges {
+		g := &l.gauges[i]
+		if g.radio != r {
+			continue
+		}
+		cfg, err := l.budget(g, r).Config(l.walking)
+		if err != nil {
+			continue
+		}
+		use += framesAir(g) * cfg.Attempt.Seconds() / math.Max(1-cfg.Bursts.LossRate(), 0.01)
+	}
+	return use
+}
+
+func each[T any](of []*Shift, get func(s *Shift) T) []T {
+	out := make([]T, len(of))
+	for i, s := range of {
+		out[i] = get(s)
+	}
+	return out
+}
+
+func (l *Line) gaugeRow(i int, played []*Shift) GaugeRow {
+	g := &l.gauges[i]
+	b := l.budget(g, g.radio)
+	row := GaugeRow{Name: g.name, Station: g.station, Receiver: l.radios[g.radio].name, Class: fmt.Sprint(int(g.class)), Metres: b.Metres, Walls: b.Walls, Margin: b.Margin(), Line: g.lineText}
+	num := func(get func(v *Served) float64) (float64, float64) {
+		return Mean(each(played, func(s *Shift) float64 { return get(&s.Gauges[i]) }))
+	}
+	row.Parts, _ = num(func(v *Served) float64 { return float64(v.Parts) })
+	row.Tags, _ = num(func(v *Served) float64 { return float64(v.Tags) })
+	row.Lost, row.LostError = num(func(v *Served) float64 { return float64(v.Lost) })
+	row.Skipped, _ = num(func(v *Served) float64 { return float64(v.Skipped) })
+	row.Stalls, _ = num(func(v *Served) float64 { return float64(v.Stalls.N) })
+	row.Swaps, _ = num(func(v *Served) float64 { return float64(v.Swaps) })
+	row.End, row.EndError = num(func(v *Served) float64 { return v.End })
+	row.EndWorst[0], row.EndWorst[1], row.EndWorst[2] = Worst(each(played, func(s *Shift) float64 { return s.Gauges[i].End }))
+	row.MarginWorst = math.Inf(1)
+	var away Spans
+	for _, s := range played {
+		v := &s.Gauges[i]
+		row.MarginWorst = math.Min(row.MarginWorst, v.Margin)
+		row.Late, row.StallMost, row.AwayMost = max(row.Late, v.Late.Most), max(row.StallMost, v.Stalls.Most), max(row.AwayMost, v.Away.Most)
+		away.N, away.Sum = away.N+v.Away.N, away.Sum+v.Away.Sum
+	}
+	if away.N > 0 {
+		row.AwayMean = away.Sum / time.Duration(away.N)
+	}
+	row.PortUse = (g.rate.Hz.Float64()*float64(g.frame) + row.Tags/l.Shift.D().Seconds()*float64(g.tagged)) / g.baud
+	for p := range played[0].Gauges[i].Cell {
+		at := each(played, func(s *Shift) float64 { return float64(s.Gauges[i].Cell[p]) })
+		sort.Float64s(at)
+		row.median = append(row.median, at[len(at)/2])
+		worst, _, _ := Worst(at)
+		row.worst = append(row.worst, worst)
+	}
+	return row
+}
+
+func (l *Line) featureRow(f int, played []*Shift) FeatureRow {
+	ft := &l.features[f]
+	row := FeatureRow{Name: ft.name, Limits: ft.text}
+	var m Moments
+	counts := func(get func(v *Served) int) []float64 {
+		return each(played, func(s *Shift) float64 {
+			part, all := 0, 0
+			for i := range s.Gauges {
+				if l.gauges[i].feature == f {
+					part, all = part+get(&s.Gauges[i]), all+s.Gauges[i].Parts
+				}
+			}
+			if all == 0 {
+				return 0
+			}
+			return float64(part) / float64(all)
+		})
+	}
+	for _, s := range played {
+		for i := range s.Gauges {
+			if v := &s.Gauges[i].Size; l.gauges[i].feature == f {
+				m.N, m.Groups = m.N+v.N, m.Groups+v.Groups
+				m.Sum, m.Square, m.Within = m.Sum+v.Sum, m.Square+v.Square, m.Within+v.Within
+			}
+		}
+	}
+	row.Parts = float64(m.N) / float64(len(played))
+	row.CountIn, row.ErrorIn = Mean(counts(func(v *Served) int { return v.FalseIn }))
+	row.CountOut, row.ErrorOut = Mean(counts(func(v *Served) int { return v.FalseOut }))
+	row.Bad, _ = Mean(counts(func(v *Served) int { return v.Bad }))
+	// the mean wanders over the shift: take it piece by piece
+	const pieces = 20
+	for p := range pieces {
+		mean := ft.mean + ft.wear*(float64(p)+0.5)/pieces
+		in, out := Misjudged(ft.lower, ft.upper, mean, ft.spread, ft.u, ft.guard)
+		row.FalseIn += in / pieces
+		row.FalseOut += out / pieces
+	}
+	row.falseIn, row.falseOut = row.FalseIn*row.Parts, row.FalseOut*row.Parts
+	row.Capability = m.Capability(ft.lower, ft.upper, int(row.Parts))
+	return row
+}
+
+func (s *Summary) changes(l *Line, r *Result) {
+	lines := map[string]*Line{"": l}
+	names := []string{""}
+	for _, c := range l.changes() {
+		lines[c.name] = c.line
+		names = append(names, c.name)
+	}
+	for _, name := range names {
+		row := ChangeRow{Name: name, Margin: math.Inf(1), End: 100, base: name == ""}
+		if row.base {
+			row.Name = "the line as it is"
+		}
+		var lost []float64
+		for i := range r.Played {
+			e := &r.Played[i]
+			if e.Change != name || e.Index >= tried {
+				continue
+			}
+			n := 0.0
+			for j := range e.Shift.Gauges {
+				v := &e.Shift.Gauges[j]
+				n += float64(v.Lost)
+				row.Skipped += float64(v.Skipped)
+				row.Stalls += float64(v.Stalls.N)
+				row.End = math.Min(row.End, v.End)
+			}
+			lost = append(lost, n)
+		}
+		if len(lost) == 0 {
+			continue
+		}
+		row.Lost, row.LostError = Mean(lost)
+		row.Skipped /= float64(len(lost))
+		row.Stalls /= float64(len(lost))
+		c := lines[name]
+		for i := range c.gauges {
+			row.Margin = math.Min(row.Margin, c.budget(&c.gauges[i], c.gauges[i].radio).Margin())
+		}
+		for k := range c.radios {
+			row.RadioUse = math.Max(row.RadioUse, c.radioUse(k))
+		}
+		s.Changes = append(s.Changes, row)
+	}
+}
+
+// best names the change that takes most of a figure away; empty if none does.
+func (s *Summary) best(of func(c *ChangeRow) float64, among ...string) string {
+	var base, best float64
+	name := ""
+	for i := range s.Changes {
+		c := &s.Changes[i]
+		if c.base {
+			base, best = of(c), of(c)
+			continue
+		}
+		for _, a := range among {
+			if strings.Contains(c.Name, a) && of(c) < best {
+				best, name = of(c), fmt.Sprintf("%s: %s instead of %s a shift", c.Name, figure(of(c)), figure(base))
+			}
+		}
+	}
+	return name
+}
+
+func figure(v float64) string {
+	switch {
+	case v < 1e-9:
+		return "none"
+	case v < 0.001:
+		return "fewer than 0.001"
+	case v < 10:
+		return fmt.Sprintf("%.2g", v)
+	}
+	return fmt.Sprintf("%.0f", v)
+}
+
+func withError(v, err float64) string {
+	if math.IsNaN(err) {
+		return fmt.Sprintf("%.0f (one shift: no Monte Carlo error)", v)
+	}
+	digits := 0
+	if err > 0 && err < 10 {
+		digits = min(3, 1+int(math.Max(0, math.Ceil(-math.Log10(err)))))
+	}
+	return fmt.Sprintf("%.*f ± %.*f", digits, v, digits, err)
+}
+
+func (s *Summary) totals(l *Line, played []*Shift) {
+	sum := func(get func(v *Served) int) []float64 {
+		return each(played, func(s *Shift) (n float64) {
+			for i := range s.Gauges {
+				n += float64(get(&s.Gauges[i]))
+			}
+			return n
+		})
+	}
+	fact := func(name, format string, args ...any) {
+		s.Totals = append(s.Totals, Fact{name, fmt.Sprintf(format, args...)})
+	}
+	mean := func(name string, values []float64) float64 {
+		m, err := Mean(values)
+		fact(name, "%s a shift", withError(m, err))
+		return m
+	}
+	mean("parts measured", sum(func(v *Served) int { return v.Parts }))
+	tags := mean("tags given", sum(func(v *Served) int { return v.Tags }))
+	lost := mean("tags lost", sum(func(v *Served) int { return v.Lost }))
+	skipped := mean("parts that came while a gauge had no charge", sum(func(v *Served) int { return v.Skipped }))
+	mean("parts measured but not tagged (habit)", sum(func(v *Served) int { return v.Untagged }))
+	mean("stalls of links", sum(func(v *Served) int { return v.Stalls.N }))
+	records, _ := Mean(each(played, func(s *Shift) float64 { return float64(s.Host.Records) }))
+	seconds := l.Shift.D().Seconds()
+	rate := records / seconds
+	fact("records", "%.3g a second on average, %.0f a shift, %.0f in a day of shifts like it", rate, records, rate*86400)
+	var wait Spans
+	var backlog time.Duration
+	for _, p := range played {
+		wait.N, wait.Sum, wait.Most = wait.N+p.Host.Wait.N, wait.Sum+p.Host.Wait.Sum, max(wait.Most, p.Host.Wait.Most)
+		backlog = max(backlog, p.Host.Backlog)
+	}
+	s.HostUse = rate * l.Host.Takes.D().Seconds()
+	if l.Host.Takes > 0 && wait.N > 0 {
+		fact("the host", "is busy %.1f %% of the time; a record waits %v on average (%v if they came wholly at random: M/D/1), %v at worst; at the worst moment %v of work lies before it",
+			100*s.HostUse, (wait.Sum / time.Duration(wait.N)).Round(time.Microsecond), Waiting(s.HostUse, l.Host.Takes.D()).Round(time.Microsecond), wait.Most.Round(time.Millisecond), backlog.Round(time.Millisecond))
+	}
+	var late, stall, away time.Duration
+	weakest, emptiest := &s.Gauges[0], &s.Gauges[0]
+	port, radio := 0.0, 0.0
+	for i := range s.Gauges {
+		g := &s.Gauges[i]
+		late, stall, away = max(late, g.Late), max(stall, g.StallMost), max(away, g.AwayMost)
+		if g.MarginWorst < weakest.MarginWorst {
+			weakest = g
+		}
+		if g.EndWorst[0] < emptiest.EndWorst[0] {
+			emptiest = g
+		}
+		port = math.Max(port, g.PortUse)
+	}
+	for _, r := range s.Radios {
+		radio = math.Max(radio, r.Use)
+	}
+	fact("latest tag", "%v from the button to the port", late.Round(time.Millisecond))
+	fact("longest stall", "%v; longest time away until the link was back: %v", stall.Round(time.Millisecond), away.Round(time.Millisecond))
+
+	goneShare := 0.0
+	for _, v := range sum(func(v *Served) int { return v.Skipped }) {
+		if v > 0 {
+			goneShare += 1 / float64(len(played))
+		}
+	}
+	radioHolds := lost <= tags/1000
+	cellsHold := goneShare <= 0.05
+	keepUp := port < full && radio < full && s.HostUse < full
+	s.Holds = radioHolds && cellsHold && keepUp
+	yes := func(ok bool, good, bad string) {
+		if ok {
+			s.Words = append(s.Words, good)
+		} else {
+			s.Words = append(s.Words, bad)
+		}
+	}
+	yes(s.Holds, "The line holds its shift, in this simulation.", "The line does not hold its shift, in this simulation. What stands first under risks is what to change first.")
+	yes(cellsHold, fmt.Sprintf("The cells last: the emptiest is %s, with %.0f %% left at the end of a bad shift (one in twenty).", emptiest.Name, emptiest.EndWorst[0]),
+		fmt.Sprintf("The cells do not last: in %.0f %% of the shifts a gauge goes flat, and %s parts come while one has no charge. The emptiest is %s.", 100*goneShare, figure(skipped), emptiest.Name))
+	yes(radioHolds, fmt.Sprintf("The radio reaches: of %s tags a shift %s are lost. The weakest link is that of %s, %.1f dB over what its receiver needs on its worst day.", figure(tags), figure(lost), weakest.Name, weakest.MarginWorst),
+		fmt.Sprintf("The radio does not reach everywhere: of %s tags a shift %s are lost. The weakest link is that of %s, %.1f dB over what its receiver needs on its worst day.", figure(tags), figure(lost), weakest.Name, weakest.MarginWorst))
+	yes(keepUp, fmt.Sprintf("Ports, radios and host keep up: the busiest port is used to %.0f %%, the busiest receiver to %.0f %%, the host to %.0f %%.", 100*port, 100*radio, 100*s.HostUse),
+		fmt.Sprintf("Not everything keeps up: the busiest port is used to %.0f %%, the busiest receiver to %.0f %%, the host to %.0f %%; above %.0f %% waiting grows fast.", 100*port, 100*radio, 100*s.HostUse, 100*full))
+}
+
+// some names the worst few.
+func some(rows []GaugeRow, bad func(g *GaugeRow) float64) string {
+	rows = slices.Clone(rows)
+	sort.SliceStable(rows, func(i, j int) bool { return bad(&rows[i]) > bad(&rows[j]) })
+	var names []string
+	for i := range rows {
+		if bad(&rows[i]) <= 0 {
+			break
+		}
+		if len(names) == 5 {
+			names = append(names, "and others")
+			break
+		}
+		names = append(names, rows[i].Name)
+	}
+	return strings.Join(names, ", ")
+}
+
+func (s *Summary) risks(l *Line) {
+	risk := func(touches float64, what, why, remove string) {
+		s.Risks = append(s.Risks, Risk{touches, what, why, remove})
+	}
+	total := func(get func(g *GaugeRow) float64) (sum float64) {
+		for i := range s.Gauges {
+			sum += get(&s.Gauges[i])
+		}
+		return sum
+	}
+	otherwise := func(a, b string) string {
+		if a == "" {
+			return b
+		}
+		return a
+	}
+	lostOf := func(c *ChangeRow) float64 { return c.Lost }
+	if lost := total(func(g *GaugeRow) float64 { return g.Lost }); lost > 0 {
+		risk(lost, "Tags are lost on the radio", "Links hang up, and a gauge that keeps no tags loses those given meanwhile: "+some(s.Gauges, func(g *GaugeRow) float64 { return g.Lost })+".",
+			otherwise(s.best(lostOf, "class", "receivers", "stands", "wait"), "nothing that was tried; bring a receiver nearer"))
+	}
+	if gone := total(func(g *GaugeRow) float64 { return g.Skipped }); gone > 0 {
+		risk(gone, "Gauges go flat", "Their cells do not last the shift, or a spare has to be fetched: "+some(s.Gauges, func(g *GaugeRow) float64 { return g.Skipped })+".",
+			otherwise(s.best(func(c *ChangeRow) float64 { return c.Skipped }, "rate", "spare", "cells", "class"), "nothing that was tried; larger cells, or cradles in every break"))
+	}
+	for i := range s.Gauges {
+		g := &s.Gauges[i]
+		if g.EndWorst[0] < 20 && g.Skipped == 0 {
+			risk(0, "Little charge is left: "+g.Name, fmt.Sprintf("%.0f %% at the end of one shift in twenty.", g.EndWorst[0]), "a cradle in the breaks, a larger or fresher cell, or a spare")
+		}
+		if g.PortUse >= full {
+			touches := 0.0
+			if g.PortUse >= 1 {
+				touches = g.Tags
+			}
+			risk(touches, "A port is close to its line rate: "+g.Name, fmt.Sprintf("Its stream takes %.0f %% of %s.", 100*g.PortUse, g.Line), "a faster line, a lower rate or a shorter frame")
+		}
+	}
+	if stalls := total(func(g *GaugeRow) float64 { return g.Stalls }); stalls > 0 {
+		risk(0, "Links fall silent for a while", fmt.Sprintf("%s times a shift in all; tags then come late and together: %s.", figure(stalls), some(s.Gauges, func(g *GaugeRow) float64 { return g.Stalls })),
+			otherwise(s.best(func(c *ChangeRow) float64 { return c.Stalls }, "class", "receivers", "stands"), "a host that waits for late tags"))
+	}
+	var taken []string
+	for _, r := range s.Radios {
+		if r.Use >= full {
+			touches := 0.0
+			if r.Use >= 1 {
+				touches = total(func(g *GaugeRow) float64 {
+					if g.Receiver == r.Name {
+						return g.Tags
+					}
+					return 0
+				})
+			}
+			risk(touches, "A receiver has little time left: "+r.Name, fmt.Sprintf("The streams of its %d gauges take %.0f %% of it.", r.Seats, 100*r.Use), "a lower rate, or another receiver")
+		}
+		if r.Seats == link.MaxActive {
+			taken = append(taken, r.Name)
+		}
+	}
+	if len(taken) > 0 {
+		risk(0, "No seat is left at "+strings.Join(taken, ", "), "All seven are taken, so a spare gauge is refused until one leaves.", "a receiver more, or a gauge less there")
+	}
+	if s.HostUse >= full {
+		touches := 0.0
+		if s.HostUse >= 1 {
+			touches = total(func(g *GaugeRow) float64 { return g.Tags })
+		}
+		risk(touches, "The host hardly keeps up", fmt.Sprintf("It is busy %.0f %% of the time with records.", 100*s.HostUse), "a host that takes less time for a record")
+	}
+	for _, f := range s.Features {
+		if f.falseIn >= 0.05 {
+			risk(f.falseIn, "Bad parts are accepted: "+f.Name, fmt.Sprintf("%.0f in a million of all parts, by the process and the uncertainty (JCGM 106, 9.5.2).", 1e6*f.FalseIn), "a guarded decision, a smaller uncertainty, or a better process")
+		}
+		if f.falseOut >= 0.05 {
+			risk(f.falseOut, "Good parts are rejected: "+f.Name, fmt.Sprintf("%.0f in a million of all parts.", 1e6*f.FalseOut), "a smaller uncertainty, or a better process")
+		}
+		if k := f.Capability.Ppk; f.Capability.N > 0 && k.Value < 1.33 {
+			risk(f.Bad*f.Parts, "The process is hardly capable: "+f.Name, fmt.Sprintf("Ppk is %.2f; 1.33 is often asked for (common practice).", k.Value), "a smaller spread, or a mean nearer the middle")
+		}
+	}
+	sort.SliceStable(s.Risks, func(i, j int) bool { return s.Risks[i].Touches > s.Risks[j].Touches })
+}
+
+func (s *Summary) assume(l *Line) {
+	for _, f := range []Fact{
+		{"path loss", "ITU-R P.1238-11 for " + l.Place.Place.String() + " (coefficients as transcribed by a public program), Friis in free air; obstacles add their loss where the straight line crosses them; one receiver's model begins at its shortest distance"},
+		{"below sensitivity", "when shadowing leaves no margin nothing gets through"},
+		{"shadowing", "normal, with the place's standard deviation, drawn for each gauge and shift, the same for a whole shift"},
+		{"fading", fmt.Sprintf("Rayleigh (Clarke's model) at %.1f m/s; hopping between frequencies is left out, so fades are longer here than in truth", l.walking)},
+		{"errors in bursts", "Gilbert (1960) and Elliott (1963)"},
+		{"radio", "packets of 27 bytes, two slots of 0.625 ms each; supervision time-out 20 s; back-off on rejoining: common practice, no source"},
+		{"cells", "voltage curves and currents of sim/power; their sources stand there; currents of a gauge's parts: common practice, no source"},
+		{"cradles", "in breaks only; a spare takes two minutes to fetch and is fully as charged as the gauge was at the start: common practice, no source"},
+		{"the stream", "is counted as load on cells, radios and ports and is not played frame by frame; only tags travel"},
+		{"ports", "use is bytes of the stream and the tags over what the line settings carry; frame lengths are those of the line's own dialects, played once"},
+		{"seats", "gauges that share a receiver see each other come and go up to 10 s late"},
+		{"sizes", "normal from part to part, the mean moving evenly over the shift; readings normal about the size with U/2, rounded half-even to the resolution; limits inclusive"},
+		{"misjudged parts", "JCGM 106:2012, 9.5.2, before rounding; the counted shares are after it"},
+		{"capability", "values over all shifts; 95 % limits for one shift's parts; chi-square and normal approximation (NIST/SEMATECH e-Handbook 6.1.6); spread within runs of five parts for Cp and Cpk"},
+		{"ISO 286", "limits of tolerance classes: see sim/tolerance"},
+		{"Monte Carlo error", "± is one standard error over the shifts played; limits of the 5 % worst case are 95 % limits from the binomial law"},
+		{"what if", fmt.Sprintf("the first %d shifts again, with the same luck, and one thing changed", min(tried, s.shifts))},
+	} {
+		s.Assumptions = append(s.Assumptions, f)
+	}
+}
