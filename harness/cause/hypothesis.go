@@ -1,5 +1,11 @@
 package cause
 
+import (
+	"cmp"
+	"encoding/binary"
+	"slices"
+)
+
 // Set is a set of switches.
 type Set [2]uint64
 
@@ -35,6 +41,18 @@ func (h Hypothesis) Has(v Variant) bool {
 		}
 	}
 	return false
+}
+
+// Key is the same for hypotheses of the same causes and parameters.
+func (h Hypothesis) Key() string {
+	sorted := slices.SortedFunc(slices.Values(h), func(a, b Variant) int {
+		return cmp.Or(cmp.Compare(a.defect, b.defect), cmp.Compare(a.param, b.param))
+	})
+	var b []byte
+	for _, v := range sorted {
+		b = binary.AppendVarint(binary.AppendVarint(b, int64(v.defect)), int64(v.param))
+	}
+	return string(b)
 }
 
 // With returns the hypothesis and one more cause.

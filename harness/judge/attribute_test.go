@@ -228,7 +228,7 @@ func TestTwoCausesAtOnce(t *testing.T) {
 	r := rand.New(rand.NewSource(5))
 	both, tries := 0, 0
 	missed := map[string]int{}
-	for tries < 60 {
+	for tries < 40 {
 		a, b := vs[r.Intn(len(vs))], vs[r.Intn(len(vs))]
 		if a.Rank() == b.Rank() {
 			continue
@@ -274,7 +274,7 @@ func same(a, b *world) bool {
 func TestUnknownMistakesStayUnexplained(t *testing.T) {
 	r := rand.New(rand.NewSource(11))
 	named := 0
-	const runs = 60
+	const runs = 30
 	for n := range runs {
 		sh := shape{gauges: 1, channels: 2, steps: 60, events: true}
 		w := newWorld(uint64(n), sh).play(sh).correct()

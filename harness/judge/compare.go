@@ -648,10 +648,10 @@ func (j *judging) compareEvents(out *outcome, rows *cause.Rows, wants []cause.Wa
 // facts compares what is known beside the records.
 func (j *judging) facts(out *outcome, rows *cause.Rows) {
 	out.diffs = append(out.diffs, j.loose...)
-	excused := rows.Zoned && j.oneZone() || rows.Jumps && j.oneJump()
+	zoned, jumped := rows.Zoned && j.oneZone(), rows.Jumps && j.oneJump()
 	for _, d := range j.times {
 		switch {
-		case d.kind == KindTime && rows.Backwards, excused && (d.kind == KindTimeOff || j.off(j.records[d.rec].Time) != 0):
+		case d.kind == KindTime && rows.Backwards, d.kind == KindTimeOff && zoned, jumped && j.off(j.records[d.rec].Time) != 0:
 			out.slack++
 		default:
 			out.diffs = append(out.diffs, d)

@@ -1,6 +1,7 @@
 package judge
 
 import (
+	"hash/maphash"
 	"slices"
 
 	"example.org/understudy/harness/cause"
@@ -44,9 +45,37 @@ const (
 
 // tried is a hypothesis with what came of it.
 type tried struct {
-	hyp   cause.Hypothesis
-	out   *outcome
-	score int
+	hyp       cause.Hypothesis
+	score     int
+	diffs     int
+	slack     int
+	signature uint64 // of the disagreements, whatever their order
+}
+
+// alike reports whether two hypotheses leave the same disagreements.
+func alike(a, b tried) bool { return a.diffs == b.diffs && a.signature == b.signature }
+
+// trial tries hypotheses on parts of a run, each once.
+type trial struct {
+	*judging
+	spans []span
+	done  map[string]tried
+}
+
+func (t *trial) try(h cause.Hypothesis) tried {
+	name := h.Key()
+	if r, ok := t.done[name]; ok {
+		r.hyp = h
+		return r
+	}
+	o := t.testSpans(h, t.spans)
+	r := tried{hyp: h, score: score(o, len(h)), diffs: len(o.diffs), slack: o.slack}
+	seed := maphash.Comparable(t.seed, key{})
+	for i := range o.diffs {
+		r.signature += maphash.Comparable(t.seed, o.diffs[i].key()) ^ seed
+	}
+	t.done[name] = r
+	return r
 }
 
 // explained is the outcome of the competition.
@@ -58,37 +87,32 @@ type explained struct {
 
 // explain lets the causes compete for the disagreements of the correct host.
 func (j *judging) explain(base *outcome) explained {
-	spans := j.parts(base)
-	if len(spans) > 1 || spans[0].warm > 0 {
+	t := &trial{judging: j, spans: j.parts(base), done: map[string]tried{}}
+	if len(j.h.Seen) > allOf {
 		base.release()
 	}
-	try := func(h cause.Hypothesis) tried {
-		o := j.testSpans(h, spans)
-		return tried{h, o, score(o, len(h))}
-	}
-	start := try(nil)
+	start := t.try(nil)
 	var active []cause.Variant
 	var singles []tried
-	keys := keysOf(start.out)
 	for _, v := range cause.Variants() {
-		t := try(cause.Hypothesis{v})
-		if sameKeys(keys, t.out) && t.out.slack == start.out.slack {
+		r := t.try(cause.Hypothesis{v})
+		if alike(r, start) && r.slack == start.slack {
 			continue // it changes nothing here, so nothing speaks for it
 		}
 		active = append(active, v)
-		singles = append(singles, t)
+		singles = append(singles, r)
 	}
 	best := start
 	beam := top(singles, beamWidth)
 	if len(beam) > 0 && beam[0].score < best.score {
 		best = beam[0]
 	}
-	for len(beam) > 0 && len(best.out.diffs) > 0 && len(beam[0].hyp) < maxCauses {
+	for len(beam) > 0 && best.diffs > 0 && len(beam[0].hyp) < maxCauses {
 		var next []tried
 		for _, b := range beam {
 			for _, v := range active {
 				if !b.hyp.Has(v) {
-					next = append(next, try(b.hyp.With(v)))
+					next = append(next, t.try(b.hyp.With(v)))
 				}
 			}
 		}
@@ -98,7 +122,7 @@ func (j *judging) explain(base *outcome) explained {
 		}
 		best = beam[0]
 	}
-	if n := len(active); len(best.out.diffs) > 0 && n*n/4*start.out.expected <= pairBudget {
+	if n := len(active); best.diffs > 0 && n*n/4*base.expected <= pairBudget {
 		// Two mistakes in the number may hide each other: then neither explains
 		// anything alone.
 		for a := range active {
@@ -106,13 +130,13 @@ func (j *judging) explain(base *outcome) explained {
 				if active[a].Name() == active[b].Name() || !active[b].Number() {
 					continue
 				}
-				if t := try(cause.Hypothesis{active[a], active[b]}); better(t, best) {
-					best = t
+				if r := t.try(cause.Hypothesis{active[a], active[b]}); better(r, best) {
+					best = r
 				}
 			}
 		}
 	}
-	return j.name(base, best, active, try)
+	return j.name(base, t.needed(best.hyp), active, t)
 }
 
 // better orders hypotheses: by score, then by the causes' ranks.
@@ -170,62 +194,52 @@ func keysOf(o *outcome) map[key]bool {
 	return m
 }
 
-func sameKeys(keys map[key]bool, o *outcome) bool {
-	n := 0
-	for i := range o.diffs {
-		if !keys[o.diffs[i].key()] {
-			return false
-		}
-		n++
-	}
-	return n == len(keys)
-}
-
 // name checks each cause of the best hypothesis against the whole run, finds
 // its rival, and shares out the disagreements.
-func (j *judging) name(base *outcome, best tried, active []cause.Variant, try func(cause.Hypothesis) tried) explained {
+func (j *judging) name(base *outcome, hyp cause.Hypothesis, active []cause.Variant, t *trial) explained {
 	ex := explained{of: map[key]string{}}
-	hyp := j.needed(base, best, try)
 	if len(hyp) == 0 {
 		ex.unexplained = len(base.diffs)
 		return ex
 	}
-	left := keysOf(j.test(hyp))
+	left, before := keysOf(j.test(hyp)), keysOf(base)
 	var without []map[key]bool
-	baseKeys := keysOf(base)
 	for k := range hyp {
 		if len(hyp) == 1 {
-			without = append(without, baseKeys)
+			without = append(without, before)
 		} else {
 			without = append(without, keysOf(j.test(slices.Delete(slices.Clone(hyp), k, k+1))))
 		}
 	}
-	count := make([]int, len(hyp))
-	for i := range base.diffs {
-		d := base.diffs[i].key()
+	explains := make([]int, len(hyp))
+	for d := range before {
 		if left[d] {
 			ex.unexplained++
 			continue
 		}
-		// It belongs to the cause without which it would still be there.
-		by := 0
+		// It belongs to each cause without which it would still be there.
+		named := false
 		for k := range hyp {
 			if without[k][d] {
-				by = k
-				break
+				explains[k]++
+				if !named {
+					named, ex.of[d] = true, hyp[k].Name()
+				}
 			}
 		}
-		ex.of[d] = hyp[by].Name()
-		count[by]++
+		if !named { // either of them explains it
+			explains[0]++
+			ex.of[d] = hyp[0].Name()
+		}
 	}
 	for k, v := range hyp {
-		e := Explanation{Cause: v.Cause(), Explains: count[k]}
+		e := Explanation{Cause: v.Cause(), Explains: explains[k]}
 		for d := range left {
-			if !baseKeys[d] && (len(hyp) == 1 || !without[k][d]) {
+			if !before[d] && (len(hyp) == 1 || !without[k][d]) {
 				e.Mispredicts++
 			}
 		}
-		e.Rival, e.Same = rival(hyp, k, active, try)
+		e.Rival, e.Same = t.rival(hyp, k, active)
 		ex.named = append(ex.named, e)
 	}
 	slices.SortStableFunc(ex.named, func(a, b Explanation) int { return b.Explains - a.Explains })
@@ -234,11 +248,10 @@ func (j *judging) name(base *outcome, best tried, active []cause.Variant, try fu
 
 // needed drops causes whose prediction does not fit the evidence: what a cause
 // explains must outweigh by far what it would have changed and did not.
-func (j *judging) needed(base *outcome, best tried, try func(cause.Hypothesis) tried) cause.Hypothesis {
-	hyp := best.hyp
+func (t *trial) needed(hyp cause.Hypothesis) cause.Hypothesis {
 	for k := 0; k < len(hyp); {
 		rest := slices.Delete(slices.Clone(hyp), k, k+1)
-		with, without := keysOf(try(hyp).out), keysOf(try(rest).out)
+		with, without := keysOf(t.testSpans(hyp, t.spans)), keysOf(t.testSpans(rest, t.spans))
 		gain, loss := 0, 0
 		for d := range without {
 			if !with[d] {
@@ -260,9 +273,8 @@ func (j *judging) needed(base *outcome, best tried, try func(cause.Hypothesis) t
 }
 
 // rival finds the cause that could stand in a cause's place at the least cost.
-func rival(hyp cause.Hypothesis, k int, active []cause.Variant, try func(cause.Hypothesis) tried) (name string, same bool) {
-	own := try(hyp)
-	keys := keysOf(own.out)
+func (t *trial) rival(hyp cause.Hypothesis, k int, active []cause.Variant) (name string, same bool) {
+	own := t.try(hyp)
 	limit := own.score + perDiff + own.score/10
 	var best tried
 	for _, v := range active {
@@ -271,12 +283,12 @@ func rival(hyp cause.Hypothesis, k int, active []cause.Variant, try func(cause.H
 		}
 		other := slices.Clone(hyp)
 		other[k] = v
-		t := try(other)
-		if t.score <= limit && (best.hyp == nil || better(t, best)) {
-			best, name = t, v.Name()
+		r := t.try(other)
+		if r.score <= limit && (best.hyp == nil || better(r, best)) {
+			best, name = r, v.Name()
 		}
 	}
-	return name, name != "" && sameKeys(keys, best.out)
+	return name, name != "" && alike(own, best)
 }
 
 // parts chooses what of the run the causes are tried on: all of a short run;

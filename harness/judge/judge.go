@@ -7,6 +7,7 @@
 package judge
 
 import (
+	"hash/maphash"
 	"iter"
 	"slices"
 	"time"
@@ -166,7 +167,7 @@ func Judge(spec Spec, entries []ledger.Entry, records []Record) Result {
 
 // JudgeSeq is Judge for a ledger too long to hold.
 func JudgeSeq(spec Spec, entries iter.Seq[ledger.Entry], records []Record) Result {
-	j := &judging{Spec: &spec, records: records}
+	j := &judging{Spec: &spec, records: records, seed: maphash.MakeSeed()}
 	j.observe(entries)
 	j.index()
 	return j.result()
@@ -189,6 +190,7 @@ type judging struct {
 	loose    []diff    // disagreements that no alignment changes
 	times    []diff
 	timed    int // readable rows with a time
+	seed     maphash.Seed
 }
 
 func (j *judging) result() Result {

@@ -177,7 +177,7 @@ func (w *world) reading(g, c int, unit decimal.Unit) ledger.Reading {
 	exp := map[decimal.Unit]int{decimal.MM: -4, decimal.IN: -5, decimal.UM: -1}[unit]
 	v, _ := at.In(unit)
 	rd := ledger.Reading{Channel: ch.Name, Exact: decimal.New(int64(at), 0), Shown: v.Quantize(exp, decimal.HalfEven), Unit: unit.Symbol(), Function: "live"}
-	rd.Zone = zone.In
+	rd.Zone = zone.Zone(1 + w.r.Intn(5))
 	if w.r.Intn(25) == 0 {
 		rd.Void, rd.Zone = "over", zone.Void
 	}
