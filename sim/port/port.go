@@ -111,11 +111,14 @@ const (
 	// Dropped: a frame that Write had queued was given up for a newer one
 	// (DropOldest). Data is the frame.
 	Dropped
+	// Room: after a frame was refused (DroppedFull) half of the queue or more is free
+	// again.
+	Room
 	// Trouble: the transport failed or the far side broke its protocol; Err says how.
 	Trouble
 )
 
-var kindNames = [...]string{"?", "opened", "closed", "received", "asked", "break", "lines", "purged", "paused", "dropped", "trouble"}
+var kindNames = [...]string{"?", "opened", "closed", "received", "asked", "break", "lines", "purged", "paused", "dropped", "room", "trouble"}
 
 func (k Kind) String() string {
 	if int(k) < len(kindNames) {

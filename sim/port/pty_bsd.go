@@ -131,6 +131,7 @@ func (p *ptyPort) run(life, master int) {
 				events = append(events, Event{Kind: Received, Data: append([]byte(nil), buf[:n]...)})
 			}
 			p.pump()
+			events = append(events, p.q.room()...)
 		}
 		p.mu.Unlock()
 		for _, e := range events {
@@ -242,7 +243,7 @@ func (p *ptyPort) HangUp() (lost int, err error) {
 }
 
 func (p *ptyPort) vanish() (lost int, err error) {
-	lost = p.q.clear()
+	lost = p.q.end()
 	p.stats.Unread += int64(lost)
 	err = unlink(p.real, p.path)
 	_ = unix.Close(p.host)

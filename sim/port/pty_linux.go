@@ -15,8 +15,10 @@ import (
 const (
 	// window is how many bytes we let the kernel hold for the host: what the line
 	// discipline's read buffer takes (N_TTY_BUF_SIZE - 1). Beyond it the kernel
-	// would hold up to 64 KiB more where nobody can count them.
-	window = 4095
+	// would hold up to 64 KiB more where they cannot be counted. A host that keeps
+	// up is given up to maxWindow, which saves waiting for it.
+	window    = 4095
+	maxWindow = 4 * window
 
 	// restBaud is the speed of a pty that no host has set. It is a standard speed
 	// that no host asks for, so that asking for any other is a change we can see.
@@ -27,6 +29,7 @@ const (
 	openLook     = 32 * time.Millisecond // and later this often
 	closeLook    = time.Millisecond      // a close that is not certain yet
 	confirmAfter = 32 * time.Millisecond // after a close, check the count of openings this late
+	pumpFirst    = time.Millisecond      // pass on what Write has queued
 	pumpLook     = 16 * time.Millisecond // pass on what waits this often even when the kernel tells nothing
 	readsAtOnce  = 16                    // of one port, before the others have their turn
 )
@@ -69,6 +72,7 @@ type ptyPort struct {
 	line       unix.Termios // as last seen
 
 	out     int // upper bound of what the kernel holds for the host
+	window  int // what it may hold
 	q       queue
 	pumping bool
 	given   []Event // Dropped, to be told by the hub's goroutine
@@ -79,8 +83,8 @@ type ptyPort struct {
 // sink is called from the goroutine of the pty's hub and must not block for long.
 //
 // Besides Config.Buffer bytes in the port's own queue, up to 4095 bytes wait in
-// the kernel. A frame that is larger than Buffer passes only when the kernel takes
-// it whole.
+// the kernel, or 16380 while the host has kept up with as much. A frame that is
+// larger than Buffer passes only when the kernel takes it whole.
 //
 // A symbolic link that is already in the way is replaced: a run that crashed
 // leaves one behind. Anything else in the way is an error.
@@ -156,7 +160,7 @@ func (p *ptyPort) appear(name string) (err error) {
 	p.path, p.real, p.master, p.peer, p.watch = path, s.Name(), master, peer, watch
 	p.line = line
 	p.open, p.opens, p.closing, p.succeeded, p.doubt, p.ownOpens, p.ownCloses, p.confirm = false, 0, false, false, false, 0, 0, 0
-	p.out, p.pumping = 0, false
+	p.out, p.window, p.pumping = 0, window, false
 	p.due.Store(math.MaxInt64)
 	return nil
 }
@@ -247,17 +251,24 @@ func (p *ptyPort) Write(frame []byte) Outcome {
 	}
 	o, gaveUp := p.q.offer(frame, p.room, p.put, &p.stats)
 	p.given = append(p.given, gaveUp...)
-	if o == Queued {
+	switch {
+	case o == Queued:
 		p.queued()
+	case o == DroppedFull:
+		p.armed(true) // the gauge may wait for Room
+		p.queued()
+	case p.q.full: // the pump made room
+		p.due.Store(p.hub.now())
+		p.hub.due(p.due.Load())
 	}
 	return o
 }
 
-// queued has the hub come by when the host has read, and at the latest after a
-// while.
+// queued has the hub come by soon. Until then every Write passes on what it can;
+// only when the gauge falls silent does the hub have to be told by the kernel that
+// the host has read.
 func (p *ptyPort) queued() {
-	p.armed(true)
-	if at := p.hub.now() + int64(pumpLook); p.due.Load() > at {
+	if at := p.hub.now() + int64(pumpFirst); p.due.Load() > at {
 		p.due.Store(at)
 		p.hub.due(at)
 	}
@@ -286,10 +297,15 @@ func (p *ptyPort) put(b []byte) int {
 // room is how many bytes the kernel may be given now, asking it only when less
 // than want seems free.
 func (p *ptyPort) room(want int) int {
-	if window-p.out < want {
-		p.recount()
+	if p.window-p.out < want {
+		was := p.out
+		if n, exact := p.recount(); exact && n == 0 && was > 0 {
+			p.window = min(2*p.window, maxWindow)
+		} else if n == was {
+			p.window = window
+		}
 	}
-	return window - p.out
+	return p.window - p.out
 }
 
 // recount asks the kernel how much the host has not read. The kernel moves what we
@@ -331,15 +347,15 @@ func (p *ptyPort) Unread() (int, bool) {
 	}
 	p.pump()
 	n, exact := p.recount()
-	return len(p.q.data) + n, exact && p.line.Lflag&unix.ICANON == 0
+	return len(p.q.data) + n, exact && p.out <= window && p.line.Lflag&unix.ICANON == 0
 }
 
 // takeBack empties the queue and reads back what the kernel still holds for the
 // host, and returns how many bytes that was. Unlike a count it is exact: a read
 // that finds nothing makes the kernel finish moving bytes and looks again.
 func (p *ptyPort) takeBack() int {
-	lost := p.q.clear()
-	p.out = 0
+	lost := p.q.end()
+	p.out, p.window = 0, window
 	var buf [4096]byte
 	for p.peer >= 0 {
 		n, err := unix.Read(p.peer, buf[:])
@@ -384,6 +400,7 @@ func (p *ptyPort) service(now int64, buf []byte) []Event {
 	due := int64(math.MaxInt64)
 	if p.open {
 		p.pump()
+		v.events = append(v.events, p.q.room()...)
 		p.armed(!p.q.empty())
 		due = now + int64(openLook)
 		if now < p.youngUntil {

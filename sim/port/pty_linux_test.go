@@ -8,7 +8,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"runtime"
 	"strings"
 	"sync"
 	"syscall"
@@ -631,6 +630,42 @@ func TestPTYHostThatNeverReads(t *testing.T) {
 	}
 }
 
+// A gauge that waits for Room whenever a frame is refused loses nothing.
+func TestPTYRoom(t *testing.T) {
+	room := make(chan struct{}, 1)
+	opened := make(chan struct{}, 1)
+	p, err := OpenPTY(Config{Name: "g", Dir: t.TempDir(), Buffer: 300}, func(e Event) {
+		switch e.Kind {
+		case Opened:
+			opened <- struct{}{}
+		case Room:
+			room <- struct{}{}
+		}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	f := open(t, p)
+	<-opened
+	all, cut := frames(200_000)
+	got := make([]byte, len(all))
+	done := make(chan error, 1)
+	go func() { _, err := io.ReadFull(f, got); done <- err }()
+	for _, frame := range cut {
+		for p.Write(frame) == DroppedFull {
+			select {
+			case <-room:
+			case <-time.After(patience):
+				t.Fatal("no Room")
+			}
+		}
+	}
+	if err := <-done; err != nil || !bytes.Equal(got, all) {
+		t.Error(err, "same bytes:", bytes.Equal(got, all))
+	}
+}
+
 // A slow host gets every queued byte without any further Write.
 func TestPTYQueueDrainsByItself(t *testing.T) {
 	p, l := newPTY(t, Config{Buffer: 20000})
@@ -952,9 +987,21 @@ func TestPTYConcurrentUse(t *testing.T) {
 // same run: ratio 1 is as fast as bare.
 func BenchmarkPTYWrite(b *testing.B) {
 	frame := []byte("01+0008.0012mm;TAG0007\r\n") // 24 bytes
-	p, l := newPTY(b, Config{})
+	room, opened := make(chan struct{}, 1), make(chan struct{}, 1)
+	p, err := OpenPTY(Config{Name: "g", Dir: b.TempDir()}, func(e Event) {
+		switch e.Kind {
+		case Room:
+			room <- struct{}{}
+		case Opened:
+			opened <- struct{}{}
+		}
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer p.Close()
 	f := open(b, p)
-	l.count(b, Opened, 1)
+	<-opened
 	m, s, err := pty.Open()
 	if err != nil {
 		b.Fatal(err)
@@ -1001,7 +1048,7 @@ func BenchmarkPTYWrite(b *testing.B) {
 	}
 	ours := func() {
 		for p.Write(frame) == DroppedFull {
-			runtime.Gosched()
+			<-room
 		}
 	}
 	base := func() {

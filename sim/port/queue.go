@@ -8,6 +8,7 @@ type queue struct {
 	begun  bool   // the first frame has begun to leave
 	limit  int
 	policy Policy
+	full   bool // a frame was refused and no Room has been told since
 }
 
 func (q *queue) empty() bool { return len(q.data) == 0 }
@@ -71,6 +72,7 @@ func (q *queue) offer(frame []byte, room func(want int) int, put func([]byte) in
 		gaveUp = append(gaveUp, Event{Kind: Dropped, Data: f})
 	}
 	if !ok {
+		q.full = true
 		return stats.count(DroppedFull, len(frame)), gaveUp
 	}
 	stats.Deepest = max(stats.Deepest, len(q.data))
@@ -104,7 +106,22 @@ func (q *queue) took(n int) {
 	}
 }
 
-// clear forgets everything and returns how many bytes that was.
+// room says, once after a frame was refused, that there is room again.
+func (q *queue) room() []Event {
+	if !q.full || len(q.data) > q.limit/2 {
+		return nil
+	}
+	q.full = false
+	return []Event{{Kind: Room}}
+}
+
+// end is clear at the end of a session, when nobody waits for room any more.
+func (q *queue) end() int {
+	q.full = false
+	return q.clear()
+}
+
+// clear forgets what waits and returns how many bytes that was.
 func (q *queue) clear() int {
 	n := len(q.data)
 	q.data, q.lens, q.begun = nil, nil, false

@@ -288,7 +288,7 @@ func (c *comLine) negotiate(verb, opt byte) {
 	side.wanted = false
 	switch {
 	case verb == telWONT || verb == telDONT:
-		if side.on && !asked {
+		if side.on {
 			c.replies = append(c.replies, telIAC, no, opt)
 		}
 		side.on = false

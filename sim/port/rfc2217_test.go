@@ -319,7 +319,7 @@ func newComPort(t testing.TB, cfg Config) (*ComPort, *log) {
 }
 
 func TestComPortPurgeAndPause(t *testing.T) {
-	p, l := newComPort(t, Config{})
+	p, l := newComPort(t, Config{Buffer: 8})
 	c := dial(t, p)
 	l.count(t, Opened, 1)
 	read(t, c, 6) // the greeting
@@ -336,7 +336,11 @@ func TestComPortPurgeAndPause(t *testing.T) {
 	if o := p.Write([]byte("stale")); o != Queued {
 		t.Errorf("write while paused: %v", o)
 	}
+	if o := p.Write([]byte("more")); o != DroppedFull {
+		t.Errorf("write while paused and full: %v", o)
+	}
 	send("ff fa 2c 0c 01 ff f0") // PURGE-DATA, still paused
+	l.count(t, Room, 1)
 	if e := of(Purged, l.count(t, Purged, 1)); e[0].Lost != 5 {
 		t.Errorf("purged %d bytes, want 5", e[0].Lost)
 	}

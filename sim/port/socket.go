@@ -164,9 +164,9 @@ func (p *socket) admit(ln net.Listener, conn net.Conn) bool {
 	s := &session{conn: conn}
 	if p.com {
 		s.com = newComLine(p.cfg.Name, p.cfg.Line, p.modem)
-		p.replies = append(p.replies[:0], s.com.greet()...)
+		p.replies = append(p.replies, s.com.greet()...)
 	}
-	p.cur, p.paused, p.inFlight = s, false, 0
+	p.cur = s
 	p.stats.Opens++
 	p.wg.Add(2)
 	go p.receive(s)
@@ -233,6 +233,7 @@ func (p *socket) handle(s *session, b []byte) bool {
 			p.paused = e.On
 		}
 	}
+	events = append(events, p.q.room()...) // after a purge
 	p.replies = append(p.replies, replies...)
 	flood := len(p.replies) > maxReplies
 	p.cond.Broadcast()
@@ -249,7 +250,9 @@ func (p *socket) transmit(s *session) {
 	var out []byte
 	for {
 		p.mu.Lock()
-		p.inFlight = 0
+		if p.cur == s {
+			p.inFlight = 0
+		}
 		idle := func() bool { return p.paused || p.q.empty() && len(p.replies) == 0 }
 		for p.cur == s && !s.dead && idle() && len(p.given) == 0 {
 			p.cond.Wait()
@@ -258,8 +261,6 @@ func (p *socket) transmit(s *session) {
 			p.mu.Unlock()
 			return
 		}
-		given := p.given
-		p.given = nil
 		out = out[:0]
 		if !idle() {
 			out = append(out, p.replies...)
@@ -273,6 +274,8 @@ func (p *socket) transmit(s *session) {
 			p.inFlight = len(b)
 			p.q.took(len(b))
 		}
+		given := append(p.given, p.q.room()...)
+		p.given = nil
 		p.mu.Unlock()
 		p.tell(given...)
 		if len(out) > 0 {
@@ -286,7 +289,7 @@ func (p *socket) transmit(s *session) {
 
 // drop forgets what has not left and returns how many bytes that was.
 func (p *socket) drop() int {
-	lost := p.q.clear() + p.inFlight
+	lost := p.q.end() + p.inFlight
 	p.inFlight, p.replies, p.paused = 0, p.replies[:0], false
 	p.stats.Unread += int64(lost)
 	p.cond.Broadcast()

@@ -66,7 +66,19 @@ func TestTCPOpenCloseAndBytes(t *testing.T) {
 }
 
 func TestTCPMegabyteEachWay(t *testing.T) {
-	p, l := newTCP(t, Config{})
+	l := newLog()
+	room := make(chan struct{}, 1)
+	p, _, err := OpenTCP(Config{Name: "g"}, func(e Event) {
+		if e.Kind == Room {
+			room <- struct{}{}
+		} else {
+			l.sink(e)
+		}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
 	c := dial(t, p)
 	l.count(t, Opened, 1)
 	all, cut := frames(1 << 20)
@@ -77,7 +89,11 @@ func TestTCPMegabyteEachWay(t *testing.T) {
 	wg.Go(func() { _, writeErr = c.Write(all) })
 	for _, frame := range cut {
 		for p.Write(frame) == DroppedFull {
-			time.Sleep(50 * time.Microsecond)
+			select {
+			case <-room:
+			case <-time.After(patience):
+				t.Fatal("no Room")
+			}
 		}
 	}
 	wg.Wait()
@@ -114,13 +130,14 @@ func TestTCPClientThatNeverReads(t *testing.T) {
 			return still > 20
 		})
 		st := p.Stats()
-		if n, _ := p.Unread(); n > 1000+chunk || st.Deepest > 1000 {
+		n, _ := p.Unread()
+		if n > 1000+chunk || st.Deepest > 1000 {
 			t.Errorf("%d bytes wait, deepest %d", n, st.Deepest)
 		}
 		_ = c.Close()
 		events := l.count(t, Closed, 1)
-		if e := of(Closed, events); e[0].Lost == 0 {
-			t.Error("nothing counted as unread")
+		if e := of(Closed, events); e[0].Lost != n || n == 0 {
+			t.Errorf("lost %d, want %d", e[0].Lost, n)
 		}
 		if policy == DropOldest {
 			l.count(t, Dropped, int(st.Full.Frames))
