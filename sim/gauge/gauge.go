@@ -268,6 +268,9 @@ func (g *Gauge) Get(setting string, channel int) (Value, Refusal) {
 // the gauge is off.
 func (g *Gauge) Lamps() []string { return g.lamps }
 
+// Look returns how lamp i looks now; the zero Look is dark.
+func (g *Gauge) Look(i int) Look { return g.p.Lamps[i].Looks[g.lamps[i]] }
+
 // Cell returns the cell's charge in percent and whether the gauge calls it low.
 func (g *Gauge) Cell() (percent int, low bool) { return g.percent, g.low }
 
@@ -746,9 +749,8 @@ func (g *Gauge) showLamps(out *Out) {
 	for i := range g.lamps {
 		if s := g.lamp(i); s != g.lamps[i] {
 			g.lamps[i] = s
-			l := &g.p.Lamps[i]
-			text := l.Name + ": " + s
-			if look, ok := l.Looks[s]; ok {
+			text := g.p.Lamps[i].Name + ": " + s
+			if look := g.Look(i); look.Colour != "" {
 				text += fmt.Sprintf(" (%s, %s)", look.Colour, look.Rhythm)
 			}
 			out.add(Emission{Kind: Lamped, Text: text})

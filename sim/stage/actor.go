@@ -840,5 +840,8 @@ func (a *actor) status() Status {
 		s.Reading, s.Zone = p.String(), "void"
 	}
 	s.Face = a.g.Face()
+	for i, state := range a.g.Lamps() {
+		s.Lamps = append(s.Lamps, Lamp{a.m.Profile.Lamps[i].Name, state, a.g.Look(i)})
+	}
 	return s
 }

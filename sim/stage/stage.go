@@ -312,6 +312,13 @@ type Status struct {
 	Frames     int
 	Lost       int        // frames that did not reach the port
 	Face       gauge.Face // what the display shows
+	Lamps      []Lamp
+}
+
+// Lamp is what a lamp shows, and how it looks; a Look without a colour is dark.
+type Lamp struct {
+	Name, State string
+	gauge.Look
 }
 
 // Status returns how each gauge stands. It may be called while the stage runs.

@@ -386,8 +386,26 @@ func TestSettingsMove(t *testing.T) {
 	}))
 }
 
+// common practice, no source: seven gauges on one computer, 30 readings a second
+// each.
+func TestSevenGaugesAtThirtyASecond(t *testing.T) {
+	var cast []stage.Member
+	for _, n := range []string{"a", "b", "c", "d", "e", "f", "g"} {
+		m := full(t, n)
+		m.Dialect, m.Radio, m.Link = dialect(t, "line-ascii"), 1, nil // seven share a radio
+		cast = append(cast, m)
+	}
+	made := map[string]int{}
+	for _, e := range of(onPaper(t, stage.Play{Seed: 1, Cast: cast, Until: 10*time.Second - 1}), ledger.KindFrame) {
+		made[e.Gauge]++
+	}
+	require.Equal(t, map[string]int{"a": 300, "b": 300, "c": 300, "d": 300, "e": 300, "f": 300, "g": 300}, made)
+}
+
 func TestStatusShowsTheFace(t *testing.T) {
-	s, err := stage.New(stage.Play{Seed: 1, Cast: []stage.Member{wordy(t)}, Until: time.Second}, stage.Options{})
+	m := wordy(t)
+	m.Profile.Lamps = []gauge.Lamp{{Name: "top", Shows: gauge.ShowProbe, Looks: map[string]gauge.Look{"good": {Colour: "teal"}}}}
+	s, err := stage.New(stage.Play{Seed: 1, Cast: []stage.Member{m}, Until: time.Second}, stage.Options{})
 	require.NoError(t, err)
 	require.NoError(t, s.Run(context.Background()))
 	require.Equal(t, "function live", strings.TrimSpace(s.Steps(0, 0)[4].Name))
@@ -399,5 +417,6 @@ func TestStatusShowsTheFace(t *testing.T) {
 	<-done
 	require.NoError(t, err)
 	require.Equal(t, "5.000", all[0].Face.Figures)
+	require.Equal(t, []stage.Lamp{{Name: "top", State: "good", Look: gauge.Look{Colour: "teal"}}}, all[0].Lamps)
 	require.Equal(t, "5.000 mm", all[0].Reading)
 }
