@@ -3,6 +3,7 @@ package wire
 import (
 	"bytes"
 	"fmt"
+	"math"
 
 	"example.org/understudy/sim/decimal"
 )
@@ -732,10 +733,11 @@ func (o *op) sumMatches(raw []byte, want uint64) bool {
 	}
 	var u uint64
 	for _, c := range raw {
-		if !isDigit(c) {
+		if n := uint64(c - '0'); n > 9 || u > (math.MaxUint64-n)/10 {
 			return false
+		} else {
+			u = u*10 + n
 		}
-		u = u*10 + uint64(c-'0')
 	}
 	return u == want
 }

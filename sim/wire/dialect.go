@@ -8,6 +8,7 @@
 package wire
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -228,6 +229,9 @@ func (d *Dialect) AppendFrame(dst []byte, f Frame, rec *Record) ([]byte, error) 
 	if f < 0 || int(f) >= len(d.frames) {
 		return dst, fmt.Errorf("dialect %s has no frame %d", d.name, int(f))
 	}
+	if !d.owns(rec) {
+		return dst, errForeign
+	}
 	return d.appendFramed(dst, f, rec)
 }
 
@@ -282,12 +286,20 @@ func (d *Dialect) encodeError(fr *frame, rec *Record, f failure, cause error) er
 	return fmt.Errorf("dialect %s, frame %s: %s %s", d.name, fr.name, f.op.name, f.why)
 }
 
+var errForeign = errors.New("wire: the record belongs to another dialect")
+
+// owns says whether a record has room for this dialect's terms.
+func (d *Dialect) owns(rec *Record) bool { return rec != nil && rec.terms == len(d.terms) }
+
 // AppendRequest writes the command of this name, or else the first one with
 // this verb, as a host sends it.
 func (d *Dialect) AppendRequest(dst []byte, name string, rec *Record) ([]byte, error) {
 	f := d.commandFrame(name)
 	if f == NoFrame {
 		return dst, fmt.Errorf("dialect %s has no command %q", d.name, name)
+	}
+	if !d.owns(rec) {
+		return dst, errForeign
 	}
 	return d.appendFramed(dst, f, d.addressed(f, rec))
 }

@@ -350,6 +350,19 @@ func TestDialectFacts(t *testing.T) {
 	if _, ok := e.Request(Incoming{Frame: NoFrame}); ok {
 		t.Error("garbage is a request")
 	}
+	other := load(t, "scpi").NewRecord()
+	if _, err := d.AppendFrame(nil, 0, other); err == nil {
+		t.Error("another dialect's record is sent")
+	}
+	if _, err := d.AppendRequest(nil, "read", other); err == nil {
+		t.Error("another dialect's record is asked")
+	}
+	if _, err := e.Emit(nil, 0, other, 0); err == nil {
+		t.Error("another dialect's record is emitted")
+	}
+	if v := (&Request{}).Get(0, 0); v.Kind != Absent {
+		t.Error("a value out of nothing")
+	}
 	e.PowerOn()
 	if e.State() != "" {
 		t.Error("a state out of nothing")

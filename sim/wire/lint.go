@@ -1,7 +1,10 @@
 package wire
 
 import (
+	"fmt"
 	"strings"
+
+	"example.org/understudy/sim/strict"
 )
 
 // lint finds what can be written but not told apart when it is read.
@@ -9,12 +12,35 @@ func (c *compiler) lint() {
 	for i := range c.d.frames {
 		f := &c.d.frames[i]
 		c.follow(f.ops, byteSet{}, c.d.framings[f.from].forbidden())
+		c.misspelt(f)
 		c.contains(f)
 	}
 	if c.doc.Err() == nil {
 		c.order(Gauge)
 		c.order(Host)
 	}
+}
+
+// misspelt refuses a dialect's own term that is nearly one of the gauge's:
+// nothing would ever fill it.
+func (c *compiler) misspelt(f *frame) {
+	check := func(at any, t Term) {
+		name := c.d.terms[t]
+		if c.keepT[t] || contains(Terms(), name) || strings.ContainsAny(name, "0123456789") {
+			return
+		}
+		if near := strict.Nearest(name, Terms()); near != "" && len(near) > 3 && near[0] == name[0] {
+			c.doc.Errorf(at, fmt.Sprintf("did you mean %q?", near), "no gauge has the term %q", name)
+		}
+	}
+	eachOp(f.ops, func(o *op) {
+		if o.spec != nil && o.term >= 0 && o.kind != opLiteral && o.derive == nil {
+			check(o.spec, o.term)
+		}
+		for i := range o.bits {
+			check(o.spec, o.bits[i].term)
+		}
+	})
 }
 
 // forbidden returns the bytes a text must not have because the framing would

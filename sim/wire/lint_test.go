@@ -52,6 +52,8 @@ func TestLint(t *testing.T) {
 		{"key of another kind", head + "  - {name: x, fields: [{decimal: a, size: §3}]}", "the key \"size\" means nothing for decimal"},
 		{"two kinds", head + "  - {name: x, fields: [{decimal: a, int: §b}]}", "a field is one thing, not both decimal and int"},
 		{"no kind", head + "  - {name: x, fields: [{§width: 3}]}", "the field has no kind"},
+		{"misspelt term", head + "  - {name: x, fields: [{§decimal: readng}]}", "no gauge has the term \"readng\"; did you mean \"reading\"?"},
+		{"misspelt flag", head + "  - {name: x, fields: [{§flags: f, size: 1, bits: [{bit: 0, flag: taged}]}]}", "did you mean \"tagged\"?"},
 		{"unknown check", head + "  - {name: x, fields: [{check: §crc-16/modbux}]}", "unknown check \"crc-16/modbux\"; did you mean \"crc-16/modbus\"?"},
 		{"unknown framing", "dialect: d\nframing: {kind: §delimted, end: A}\nframes: []", "did you mean \"delimited\"?"},
 		{"framing without an end", "dialect: d\nframing: {§kind: delimited}\nframes:\n  - {name: x, fields: [A]}", "delimited framing needs an end"},

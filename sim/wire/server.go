@@ -31,7 +31,12 @@ type Assign struct {
 }
 
 // Get returns a term of the command itself.
-func (r *Request) Get(t Term, channel int) Value { return r.rec.Get(t, channel) }
+func (r *Request) Get(t Term, channel int) Value {
+	if r.rec == nil {
+		return Value{}
+	}
+	return r.rec.Get(t, channel)
+}
 
 // Outcome is what became of a request.
 type Outcome struct {
@@ -231,6 +236,9 @@ func (e *End) AppendReply(dst []byte, req Request, out Outcome) ([]byte, error) 
 	if req.rec == nil {
 		return dst, errors.New("wire: AppendReply needs a Request that End.Request returned")
 	}
+	if !e.d.owns(req.rec) || out.Rec != nil && !e.d.owns(out.Rec) {
+		return dst, errForeign
+	}
 	s := &e.srv
 	c := e.d.frames[req.Frame].cmd
 	if req.Refused != "" {
@@ -392,6 +400,9 @@ func (e *End) State() string {
 // Emit writes a frame the gauge sends on its own, or lets it wait for the
 // handshake; what is sent later comes out of Outgoing.
 func (e *End) Emit(dst []byte, f Frame, rec *Record, at time.Duration) ([]byte, error) {
+	if !e.d.owns(rec) {
+		return dst, errForeign
+	}
 	s := &e.srv
 	s.fill(rec)
 	if len(e.d.states) == 0 {

@@ -38,6 +38,7 @@ const (
 	SettingName = "setting"      // text, the setting a get or set names
 	SettingTo   = "value"        // the value a get returns or a set carries
 	Address     = "address"      // number, the station addressed
+	Pedal       = "pedal"        // flag: the foot switch is held down
 	Clock       = "clock"        // number, seconds since the gauge was switched on
 	ErrorCode   = "error-code"   // number, of the oldest queued error
 	ErrorText   = "error-text"   // text, of the oldest queued error
@@ -48,7 +49,7 @@ const (
 func Terms() []string {
 	return []string{Reading, Unit, Zone, Void, Tag, Tagged, Seq, Channel, Channels, Function, Cell, Low, Link,
 		Serial, Name, Firmware, Resolution, Sense, Factor, Datum, Lower, Upper, WarnLower, WarnUpper, Rate,
-		Stream, Button1, Button2, Error, SettingName, SettingTo, Address, Clock, ErrorCode, ErrorText, QueuedCount}
+		Stream, Button1, Button2, Error, SettingName, SettingTo, Address, Pedal, Clock, ErrorCode, ErrorText, QueuedCount}
 }
 
 // Term is the place of a term in one dialect's records; −1 when the dialect
