@@ -13,6 +13,7 @@ import (
 	"example.org/understudy/harness/bench"
 	"example.org/understudy/harness/control"
 	"example.org/understudy/scenario"
+	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/port"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
@@ -85,6 +86,7 @@ type playing struct {
 	pace     stage.Pace
 	ledger   string
 	desk     *control.Desk // may be nil
+	settings map[int]gauge.Export
 	// ready, which may be nil, waits until the first run may begin.
 	ready func(ctx context.Context) error
 	// began is called with the stage of each run; what it returns when the run
@@ -114,7 +116,7 @@ func (p *playing) once(ctx context.Context, old *stage.Stage) (st *stage.Stage, 
 		return nil, false, "", err
 	}
 	defer func() { err = errors.Join(err, file.Close()) }()
-	opt := stage.Options{Ports: p.ports, Inbox: p.inbox, Pace: p.pace, Ledger: ledger.NewWriter(file)}
+	opt := stage.Options{Ports: p.ports, Inbox: p.inbox, Pace: p.pace, Ledger: ledger.NewWriter(file), Settings: p.settings}
 	if p.desk != nil {
 		p.desk.Begin()
 		opt.Keep = p.desk.Keep

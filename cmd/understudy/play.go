@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -10,6 +11,8 @@ import (
 	"time"
 
 	"example.org/understudy/harness"
+	"example.org/understudy/scenario"
+	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/stage"
 	"golang.org/x/term"
 )
@@ -20,7 +23,9 @@ type playCmd struct {
 	Pace     stage.Pace `default:"real" help:"How fast the timeline plays: real, a number of times such as 10x, or drain (as fast as the far side reads)."`
 	Seed     *uint64    `help:"Seed instead of the scenario's own."`
 	benchFlags
-	Wait bool `help:"Start the timeline when a host has opened every port, instead of at once."`
+	Load map[string]string `placeholder:"GAUGE=FILE" help:"Load settings that --keep wrote into a gauge before the start; may stand several times."`
+	Keep string            `placeholder:"DIR" type:"path" help:"Write each gauge's settings to DIR/GAUGE.settings.json at the end, to load into another gauge of the same model."`
+	Wait bool              `help:"Start the timeline when a host has opened every port, instead of at once."`
 }
 
 func (c *playCmd) Run(a *app) (err error) {
@@ -56,7 +61,12 @@ func (c *playCmd) Run(a *app) (err error) {
 	if c.Wait {
 		p.ready = open.Opened
 	}
+	if p.settings, err = c.settings(s); err != nil {
+		return err
+	}
+	var last *stage.Stage
 	p.began = func(st *stage.Stage) func() {
+		last = st
 		show, stop := context.WithCancel(a.ctx)
 		shown := make(chan struct{})
 		go func() {
@@ -73,8 +83,50 @@ func (c *playCmd) Run(a *app) (err error) {
 	at, why, err := p.run(a.ctx)
 	if err == nil {
 		fmt.Fprintf(a.stdout, "%s after %.3f s; the ledger is whole\n", why, at.Seconds())
+		err = c.keep(s, last)
 	}
 	return err
+}
+
+// settings reads the files of --load.
+func (c *playCmd) settings(s *scenario.Scenario) (map[int]gauge.Export, error) {
+	all := map[int]gauge.Export{}
+	for name, file := range c.Load {
+		i := s.GaugeIndex(name)
+		if i < 0 {
+			return nil, fmt.Errorf("--load %s: the scenario has no such gauge", name)
+		}
+		text, err := os.ReadFile(file)
+		if err != nil {
+			return nil, err
+		}
+		var e gauge.Export
+		if err := json.Unmarshal(text, &e); err != nil {
+			return nil, fmt.Errorf("%s is not a file of settings: %w", file, err)
+		}
+		all[i] = e
+	}
+	return all, nil
+}
+
+// keep writes the files of --keep.
+func (c *playCmd) keep(s *scenario.Scenario, st *stage.Stage) error {
+	if c.Keep == "" || st == nil {
+		return nil
+	}
+	if err := os.MkdirAll(c.Keep, 0o755); err != nil {
+		return err
+	}
+	for i := range s.Gauges {
+		text, err := json.MarshalIndent(st.Kept(i), "", "  ")
+		if err != nil {
+			return err
+		}
+		if err := os.WriteFile(filepath.Join(c.Keep, s.Gauges[i].Name+".settings.json"), append(text, '\n'), 0o644); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // showStatus shows a line a gauge: five times a second on a terminal, in place;

@@ -22,23 +22,30 @@ func (s *Stage) Export(ctx context.Context, member int) (e gauge.Export, err err
 	return e, err
 }
 
+// Kept is Export for after the loop has ended.
+func (s *Stage) Kept(member int) gauge.Export { return s.actors[member].g.Export() }
+
 // Import loads settings into a gauge of the cast: all of them or, with an error
 // that says why, none. It may be called while the stage runs.
 func (s *Stage) Import(ctx context.Context, member int, e gauge.Export) (err error) {
-	if e := s.call(ctx, func() {
-		if member < 0 || member >= len(s.actors) {
-			err = fmt.Errorf("there is no gauge %d", member)
-			return
-		}
-		a := s.actors[member]
-		var out gauge.Out
-		err = a.g.Import(s.now, e, "hand", &out)
-		for i := range out.Emissions {
-			a.emitted(&out.Emissions[i])
-		}
-		a.schedule()
-	}); e != nil {
+	if e := s.call(ctx, func() { err = s.load(member, e, "hand") }); e != nil {
 		return e
 	}
 	return err
+}
+
+func (s *Stage) load(member int, e gauge.Export, by string) error {
+	if member < 0 || member >= len(s.actors) {
+		return fmt.Errorf("there is no gauge %d", member)
+	}
+	a := s.actors[member]
+	var out gauge.Out
+	if err := a.g.Import(s.now, e, by, &out); err != nil {
+		return fmt.Errorf("settings for %s: %w", a.name, err)
+	}
+	for i := range out.Emissions {
+		a.emitted(&out.Emissions[i])
+	}
+	a.schedule()
+	return nil
 }

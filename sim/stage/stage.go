@@ -27,6 +27,8 @@ type Options struct {
 	Pace   Pace               // Paper without ports
 	Ledger *ledger.Writer     // may be nil
 	Keep   func(ledger.Entry) // may be nil; is given every entry of the ledger
+	// Settings are loaded into gauges of the cast, by index, before the start.
+	Settings map[int]gauge.Export
 	// Patience is how long, in real time, Drain waits for a host that does not
 	// read, or that has not opened the port again; 0 means 3 s. After that the
 	// play goes on without waiting for that host until it reads again.
@@ -84,6 +86,11 @@ func New(p Play, opt Options) (*Stage, error) {
 			return nil, fmt.Errorf("gauge %s: %w", p.Cast[i].Profile.Name, err)
 		}
 		s.actors = append(s.actors, a)
+	}
+	for i, e := range opt.Settings {
+		if err := s.load(i, e, "hand"); err != nil {
+			return nil, err
+		}
 	}
 	return s, nil
 }
