@@ -24,6 +24,14 @@ func (d *Dialect) Annotate(raw []byte, from Side) []Span {
 	return spans
 }
 
+// Annotate says what each byte of one frame that arrived at this end is, in
+// the light of what was asked before (see Asked): a reply with registers shows
+// their values. It does not receive the frame.
+func (e *End) Annotate(raw []byte) []Span {
+	spans, _, _ := e.d.annotate(raw, e.from, e.among(), e.ask)
+	return spans
+}
+
 // Piece is a part of a stream of bytes: one frame, or bytes that are none.
 type Piece struct {
 	Frame   Frame // NoFrame for bytes that are none

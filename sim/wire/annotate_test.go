@@ -127,6 +127,23 @@ func TestAnnotateUnits(t *testing.T) {
 	}
 }
 
+// A reply with registers says what they are once it is known what was asked.
+func TestAnnotateReply(t *testing.T) {
+	b := newBench(t, "modbus-rtu")
+	set(b.d, b.rec, 0, Reading, "8.015", Unit, "mm", Zone, "in", Cell, 62)
+	if _, err := b.host.AppendRequest(nil, "read-input", set(b.d, b.d.NewRecord(), 0, "first", 0, "count", 2)); err != nil {
+		t.Fatal(err)
+	}
+	raw := unhex(t, "01 04 04 000C3ADC 28BE")
+	got := ""
+	for _, s := range b.host.Annotate(raw) {
+		got += fmt.Sprintf("%s=%s ", s.Field, s.Shows)
+	}
+	if want := "address=1 function-code=4 length=4 reading=8.01500 check=28BE "; got != want {
+		t.Errorf("%s\nwant %s", got, want)
+	}
+}
+
 func TestPasted(t *testing.T) {
 	for in, want := range map[string]string{
 		"A5 08 01": "\xa5\x08\x01", "0xA5,0x08\n01": "\xa5\x08\x01", "a50801": "\xa5\x08\x01", "A5:08-01": "\xa5\x08\x01",
