@@ -167,6 +167,9 @@ func Judge(spec Spec, entries []ledger.Entry, records []Record) Result {
 
 // JudgeSeq is Judge for a ledger too long to hold.
 func JudgeSeq(spec Spec, entries iter.Seq[ledger.Entry], records []Record) Result {
+	if spec.Resolution.Sign() <= 0 {
+		return Result{Verdict: Error, Reasons: []string{"the host's resolution is not stated, or not above 0"}}
+	}
 	j := &judging{Spec: &spec, records: records, seed: maphash.MakeSeed()}
 	j.observe(entries)
 	j.index()

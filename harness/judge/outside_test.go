@@ -1,0 +1,211 @@
+package judge_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/stage/ledger"
+	"example.org/understudy/sim/zone"
+	"github.com/google/go-cmp/cmp"
+)
+
+const mm = decimal.Millimetre
+
+// JCGM 106:2012, worked examples of conformance probability: the limits, the
+// estimate and its standard uncertainty, and the printed probability. A length
+// stands in for the quantity of the example; only ratios matter.
+func TestConformanceProbability(t *testing.T) {
+	at := func(v float64) decimal.Length { return decimal.Length(math.Round(v * 1e9)) }
+	for _, c := range []struct {
+		source       string
+		y, u         float64
+		lower, upper zone.Limit
+		want         float64 // to two decimals, as printed
+	}{
+		// Inputs as quoted at metrologyrules.com (March 2022) from §7.4; the
+		// printed result from memory.
+		{"§7.4, oil viscosity", 13.6, 1.8, zone.At(at(12.5)), zone.At(at(16.3)), 0.66},
+		// from memory: §7.3.3 example 1, an upper limit of −5.40 V.
+		{"§7.3.3 example 1, breakdown voltage", -5.47, 0.05, zone.Limit{}, zone.At(at(-5.40)), 0.92},
+		// from memory: Table 1 of §7.3, z = 1.28, 1.64, 2.33, 3.09 for
+		// conformance probabilities of 0.90, 0.95, 0.99, 0.999.
+		{"Table 1, 0.90", 0, 1, zone.Limit{}, zone.At(at(1.28)), 0.90},
+		{"Table 1, 0.95", 0, 1, zone.Limit{}, zone.At(at(1.64)), 0.95},
+		{"Table 1, 0.99", 0, 1, zone.At(at(-2.33)), zone.Limit{}, 0.99},
+		// A guarded limit with w = U = 2u: at the acceptance limit the
+		// probability is that of the normal distribution below 2 (from memory:
+		// 97.7 %, JCGM 106 §8.3.2.2 note; ISO 14253-1).
+		{"§8.3.2, guard band of U", 10, 1, zone.Limit{}, zone.At(at(12)), 0.98},
+		// On the limit itself half of the distribution lies beyond it.
+		{"on a limit", 5, 1, zone.Limit{}, zone.At(at(5)), 0.50},
+	} {
+		got := judge.Conformity(at(c.y), at(c.u), zone.Limits{Lower: c.lower, Upper: c.upper})
+		if math.Abs(got-c.want) > 0.005 {
+			t.Errorf("%s: %.4f, printed %.2f", c.source, got, c.want)
+		}
+	}
+}
+
+// ISO/IEC 9646-1: the verdicts are pass, fail and inconclusive; a test case
+// error stands above them. The way they overwrite each other is that of TTCN
+// (ISO/IEC 9646-3; ETSI ES 201 873-1 §24.1.2, from memory; as a maintainer of
+// an open TTCN-3 executor puts it: fail overwrites pass and not the reverse,
+// and only an error overwrites fail).
+func TestVerdictsCombine(t *testing.T) {
+	p, i, f, e := judge.Pass, judge.Inconclusive, judge.Fail, judge.Error
+	for _, c := range []struct{ a, b, want judge.Verdict }{
+		{p, p, p}, {p, i, i}, {p, f, f}, {p, e, e},
+		{i, p, i}, {i, i, i}, {i, f, f}, {i, e, e},
+		{f, p, f}, {f, i, f}, {f, f, f}, {f, e, e},
+		{e, p, e}, {e, i, e}, {e, f, e}, {e, e, e},
+	} {
+		if got := judge.Combine(c.a, c.b); got != c.want {
+			t.Errorf("%s and %s is %s, want %s", c.a, c.b, got, c.want)
+		}
+	}
+	if got := judge.Combine(); got != p {
+		t.Errorf("nothing is %s", got)
+	}
+}
+
+// one is a run of one tagged reading and the row a host wrote of it.
+func one(spec judge.Spec, shown, unit, value, z string) judge.Result {
+	tag := int64(1)
+	spec.Gauges = []judge.Gauge{{Name: "g", Tags: judge.Tags{First: 1, Last: 99, Window: time.Second}, Channels: []judge.Channel{{Name: "A",
+		Limits: zone.Limits{Lower: zone.At(7985 * decimal.Micrometre), Upper: zone.At(8015 * decimal.Micrometre)}}}}}
+	v := decimal.MustParse(value)
+	return judge.Judge(spec, []ledger.Entry{
+		{Kind: ledger.KindRun, Run: &ledger.Run{}},
+		{Kind: ledger.KindPort, Gauge: "g", Port: &ledger.Port{What: "opened"}},
+		{Kind: ledger.KindFrame, Gauge: "g", Frame: &ledger.Frame{ID: 1, Cause: ledger.Tag, Tag: &tag, Bytes: ledger.Hex("x"),
+			Readings: []ledger.Reading{{Channel: "A", Shown: decimal.MustParse(shown), Unit: unit}}}},
+		{Kind: ledger.KindOut, Gauge: "g", Out: &ledger.Out{Frames: []int{1}, Fate: ledger.Sent}},
+		{Kind: ledger.KindEnd},
+	}, []judge.Record{{Row: 2, Kind: "reading", Gauge: "g", Channel: "A", Tag: &tag, Value: &v, Unit: "mm", Zone: z}})
+}
+
+// What a host is to record of one reading, by the rule that is stated.
+func TestRules(t *testing.T) {
+	res := decimal.MustParse("0.001")
+	even := judge.Spec{Resolution: res}
+	unrounded := judge.Spec{Resolution: res, Rule: zone.Rule{Decide: zone.Unrounded}}
+	guarded := judge.Spec{Resolution: res, Rule: zone.Rule{Guard: 2 * decimal.Micrometre}}
+	for _, c := range []struct {
+		source                   string
+		spec                     judge.Spec
+		shown, unit, value, zone string
+	}{
+		// ASTM E29 §6 (rounding method): the observed value is rounded to the
+		// places of the limit and then compared; §5 (absolute method): it is
+		// compared as it is. The figures are ours.
+		{"E29 rounding method", even, "8.0154", "mm", "8.015", "in"},
+		{"E29 absolute method", unrounded, "8.0154", "mm", "8.015", "above"},
+		// ISO 80000-1 Annex B rule A, ASTM E29 §6.4: a tie goes to the even digit.
+		{"tie to even", even, "8.0145", "mm", "8.014", "in"},
+		{"tie to even", even, "8.0155", "mm", "8.016", "above"},
+		// ISO 80000-1 Annex B rule B: a tie goes to the greater magnitude.
+		{"tie up", judge.Spec{Resolution: res, Rounding: decimal.HalfUp}, "8.0145", "mm", "8.015", "in"},
+		// NIST SP 811 Appendix B.8: 1 in = 25.4 mm exactly. 0.3155 in = 8.0137 mm.
+		{"inch", even, "0.3155", "in", "8.014", "in"},
+		// JCGM 106:2012 §8.3.2 and ISO 14253-1: acceptance limits lie U inside.
+		{"guarded, on the acceptance limit", guarded, "8.013", "mm", "8.013", "in"},
+		{"guarded, one count beyond", guarded, "8.014", "mm", "8.014", "above"},
+		// JCGM 106:2012 §8.2: simple acceptance; the limit itself conforms.
+		{"simple, on the limit", even, "8.015", "mm", "8.015", "in"},
+		{"strict, on the limit", judge.Spec{Resolution: res, Rule: zone.Rule{Strict: true}}, "8.015", "mm", "8.015", "above"},
+	} {
+		if res := one(c.spec, c.shown, c.unit, c.value, c.zone); res.Verdict != judge.Pass {
+			t.Errorf("%s: %s %s recorded as %s, %s: %s\n%s", c.source, c.shown, c.unit, c.value, c.zone, res.Verdict, describe(res.Findings))
+		}
+		other := map[string]string{"in": "above", "above": "in"}[c.zone]
+		if res := one(c.spec, c.shown, c.unit, c.value, other); res.Verdict != judge.Fail || len(res.Findings) != 1 || res.Findings[0].Kind != judge.KindZone {
+			t.Errorf("%s: %s %s recorded as %s, %s passes", c.source, c.shown, c.unit, c.value, other)
+		}
+	}
+}
+
+// A finding says what was expected, what was got, and by which rule.
+func TestFindingsAreWorded(t *testing.T) {
+	res := one(judge.Spec{Resolution: decimal.MustParse("0.001"), Rule: zone.Rule{Guard: 2 * decimal.Micrometre}}, "8.0142", "mm", "8.015", "in")
+	type words struct{ Kind, Expected, Got, Rule string }
+	var got []words
+	for _, f := range res.Findings {
+		got = append(got, words{string(f.Kind), f.Expected, f.Got, f.Rule})
+	}
+	want := []words{
+		{"value", "8.014 mm", "8.015 mm", "the gauge sent 8.0142 mm, rounded half-even to 0.001 mm"},
+		{"zone", "above", "in", "the displayed value is above the upper limit 8.015 mm moved in by U = 0.002 mm; taking U for twice the standard uncertainty, it conforms with a probability of 0.84"},
+	}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+}
+
+// What could not be decided is never a pass, and says why.
+func TestInconclusive(t *testing.T) {
+	spec := judge.Spec{Resolution: decimal.MustParse("0.001"), Gauges: []judge.Gauge{{Name: "g", Channels: []judge.Channel{{Name: "A"}}}}}
+	run, end := ledger.Entry{Kind: ledger.KindRun, Run: &ledger.Run{}}, ledger.Entry{Kind: ledger.KindEnd}
+	open := ledger.Entry{Kind: ledger.KindPort, Gauge: "g", Port: &ledger.Port{What: "opened"}}
+	for _, c := range []struct {
+		entries []ledger.Entry
+		verdict judge.Verdict
+		reasons []string
+	}{
+		{[]ledger.Entry{run, end}, judge.Inconclusive, []string{"the host never opened the port of g"}},
+		{[]ledger.Entry{run, open, end}, judge.Inconclusive, []string{"nothing was sent to the host"}},
+		{[]ledger.Entry{run, open}, judge.Inconclusive, []string{"the ledger has no end: the run was cut off"}},
+		{[]ledger.Entry{run, open, {Kind: ledger.KindPort, Gauge: "h", Port: &ledger.Port{What: "opened"}}, end}, judge.Inconclusive,
+			[]string{`the ledger has a gauge "h" that the host was not told of`}},
+	} {
+		res := judge.Judge(spec, c.entries, nil)
+		if d := cmp.Diff(c.reasons, res.Reasons); d != "" || res.Verdict != c.verdict {
+			t.Errorf("%s %s", res.Verdict, d)
+		}
+	}
+	spec.Resolution = decimal.Decimal{}
+	if res := judge.Judge(spec, nil, nil); res.Verdict != judge.Error {
+		t.Errorf("a resolution of 0: %s", res.Verdict)
+	}
+}
+
+// A host that was killed may lose the record in hand, and no more.
+func TestKilled(t *testing.T) {
+	sh := shape{gauges: 1, channels: 1, steps: 30}
+	for lost, want := range map[int]judge.Verdict{0: judge.Pass, 1: judge.Pass, 6: judge.Fail} {
+		w := newWorld(4, sh).play(sh).correct()
+		w.spec.Killed = true
+		res := judge.Judge(w.spec, w.entries, w.records[:len(w.records)-lost])
+		if res.Verdict != want {
+			t.Errorf("%d rows lost: %s", lost, res.Verdict)
+		}
+		if want == judge.Fail && (len(res.Explanations) != 1 || res.Explanations[0].Cause.Name != "rows-buffered") {
+			t.Errorf("%d rows lost: %+v", lost, res.Explanations)
+		}
+	}
+}
+
+// What a host does not claim is not judged, and said not to be.
+func TestNotClaimed(t *testing.T) {
+	sh := shape{gauges: 2, channels: 2, steps: 40, events: true}
+	w := newWorld(9, sh).play(sh).correct()
+	for i := range w.records {
+		w.records[i].Zone = "above"
+	}
+	for _, claim := range []bool{true, false} {
+		if w.spec.Claims = nil; !claim {
+			for _, a := range []judge.Aspect{"value", "unit", "tag", "complete"} {
+				w.spec.Claims = append(w.spec.Claims, a)
+			}
+		}
+		res := judge.Judge(w.spec, w.entries, w.records)
+		if (res.Verdict == judge.Fail) != claim {
+			t.Errorf("claimed %v: %s", claim, res.Verdict)
+		}
+		if claim != (len(res.NotJudged) == 0) {
+			t.Errorf("claimed %v, not judged: %q", claim, res.NotJudged)
+		}
+	}
+}
