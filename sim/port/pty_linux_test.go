@@ -787,6 +787,28 @@ func TestPTYHangUpCountsQueueAndKernel(t *testing.T) {
 	}
 }
 
+// In canonical mode the kernel shows half a line to nobody; it is counted all the
+// same, at a hang-up and at a close.
+func TestPTYCountsHalfALine(t *testing.T) {
+	p, l := newPTY(t, Config{})
+	for round, finish := range []func(*os.File) int{
+		func(*os.File) int { lost, _ := p.HangUp(); return lost },
+		func(f *os.File) int { _ = f.Close(); return of(Closed, l.count(t, Closed, 1))[0].Lost },
+	} {
+		f := open(t, p)
+		l.count(t, Opened, round+1)
+		setTermios(t, f, func(line *unix.Termios) { line.Lflag = unix.ICANON })
+		p.Write([]byte("whole\nhalf"))
+		if got := read(t, f, 6); got != "whole\n" {
+			t.Errorf("host read %q", got)
+		}
+		if lost := finish(f); lost != 4 {
+			t.Errorf("round %d: lost %d, want 4", round, lost)
+		}
+		_ = p.Return("")
+	}
+}
+
 // Calls from within the sink, as a gauge that answers a command makes them.
 func TestPTYReplyFromSink(t *testing.T) {
 	var p Port
