@@ -37,6 +37,11 @@ type cli struct {
 	Causes   causesCmd   `cmd:"" help:"List the mistakes hosts make, or tell about one."`
 	Dialect  dialectCmd  `cmd:"" help:"Try a wire protocol's description, or start one."`
 	Host     hostCmd     `cmd:"" help:"Start a host description."`
+	Tap      tapCmd      `cmd:"" help:"Sit between a real serial device and a host, and keep what they say."`
+	Replay   replayCmd   `cmd:"" help:"Play a capture back as a gauge."`
+	Ports    portsCmd    `cmd:"" help:"List the gauges that are running."`
+	Capture  captureCmd  `cmd:"" help:"Write the bytes of a run as pcapng."`
+	Scenario scenarioCmd `cmd:"" help:"Start a scenario."`
 }
 
 // app is what the commands share.

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness"
+	"example.org/understudy/harness/registry"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/stage"
@@ -36,20 +37,24 @@ func (c *playCmd) Run(a *app) (err error) {
 	if c.Seed != nil {
 		s.Play.Seed = *c.Seed
 	}
-	dir, err := filepath.Abs(c.Folder)
+	dir, claim, err := claim(c.Folder, "play", s.Title)
 	if err != nil {
 		return err
 	}
-	ports := filepath.Join(dir, "ports")
-	if err := os.MkdirAll(ports, 0o755); err != nil {
-		return err
-	}
+	defer func() { err = errors.Join(err, claim.Close()) }()
 	inbox := stage.NewInbox()
-	open, err := harness.OpenPorts(s, ports, inbox)
+	open, err := harness.OpenPorts(s, filepath.Join(dir, "ports"), inbox)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, open.Close()) }()
+	var gauges []registry.Gauge
+	for i, p := range open.Ports {
+		gauges = append(gauges, registry.Gauge{Name: s.Gauges[i].Name, Serial: s.Play.Cast[i].Profile.Serial, Path: p.Path()})
+	}
+	if err := claim.Publish(gauges); err != nil { // the gauges are there all the same
+		fmt.Fprintln(a.stderr, "understudy: understudy ports does not list this run:", err)
+	}
 	desk, srv, err := c.desk(a, s, dir)
 	if err != nil {
 		return err

@@ -1,0 +1,143 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"example.org/understudy/harness/capture"
+	"example.org/understudy/harness/registry"
+	"example.org/understudy/sim/port"
+	"example.org/understudy/sim/stage/ledger"
+	"example.org/understudy/sim/wire"
+)
+
+// lineFlags are the flags of commands that put one gauge on a port from a line.
+type lineFlags struct {
+	Dialect string `short:"d" help:"The line's dialect: a file, or the name of a shipped one. The bytes alone are known when left out."`
+	Folder  string `name:"run-folder" short:"r" default:"run" help:"Folder for the port's stable name and the ledger."`
+	As      string `enum:"pty,tcp,rfc2217" default:"pty" help:"What the host opens: pty, tcp or rfc2217. A pty does not show what parity and character size the host asks for; rfc2217 does."`
+}
+
+// dialect reads the dialect; nil when none is named.
+func (f *lineFlags) dialect() (*wire.Dialect, error) {
+	if f.Dialect == "" {
+		return nil, nil
+	}
+	file, text, err := open("dialects", f.Dialect)
+	if err != nil {
+		return nil, err
+	}
+	return wire.Parse(file, text)
+}
+
+// claim takes the run folder and enters the run.
+func (f *lineFlags) claim(kind, what string) (dir string, c *registry.Claim, err error) {
+	return claim(f.Folder, kind, what)
+}
+
+// claim takes a run folder, with a folder for ports in it.
+func claim(folder, kind, what string) (dir string, c *registry.Claim, err error) {
+	if dir, err = filepath.Abs(folder); err != nil {
+		return "", nil, err
+	}
+	if err := os.MkdirAll(filepath.Join(dir, "ports"), 0o755); err != nil {
+		return "", nil, err
+	}
+	c, err = registry.Default().Claim(dir, registry.Entry{Kind: kind, Scenario: what, Began: time.Now()})
+	return dir, c, err
+}
+
+// opener opens the port of the kind that was asked for.
+func (f *lineFlags) opener(a *app, dir, name string, line port.Settings) func(sink func(port.Event)) (port.Port, error) {
+	cfg := port.Config{Name: name, Dir: filepath.Join(dir, "ports"), Line: line}
+	return func(sink func(port.Event)) (p port.Port, err error) {
+		var warning string
+		switch f.As {
+		case "tcp":
+			p, warning, err = port.OpenTCP(cfg, sink)
+		case "rfc2217":
+			p, warning, err = port.OpenRFC2217(cfg, sink)
+		default:
+			return port.OpenPTY(cfg, sink)
+		}
+		if warning != "" {
+			fmt.Fprintln(a.stderr, "understudy:", warning)
+		}
+		return p, err
+	}
+}
+
+// keeper keeps what happens on a line: as a ledger, and as pcapng when it is
+// asked to.
+type keeper struct {
+	began  time.Time
+	line   *capture.Ledger
+	ledger *ledger.Writer
+	pcap   *capture.Writer // nil: none is kept
+	files  []*os.File
+	counts map[capture.Kind]int
+}
+
+// keep makes the files. The pcapng file must not be there yet, because what was
+// captured before may be all there is of it.
+func keep(dir, pcap, title string, line capture.Line, d *wire.Dialect, began time.Time) (k *keeper, err error) {
+	k = &keeper{began: began, counts: map[capture.Kind]int{}}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, k.closeFiles())
+		}
+	}()
+	f, err := os.Create(filepath.Join(dir, "ledger.jsonl"))
+	if err != nil {
+		return k, err
+	}
+	k.files = append(k.files, f)
+	k.ledger = ledger.NewWriter(f)
+	k.ledger.Write(ledger.Entry{Kind: ledger.KindRun, Run: &ledger.Run{Version: ledger.Version, Scenario: title, Pace: "real"}})
+	k.ledger.Write(ledger.Entry{Kind: ledger.KindStart})
+	k.line = capture.NewLedger(d, line.Name, k.ledger.Write)
+	if pcap == "" {
+		return k, k.ledger.Flush()
+	}
+	f, err = os.OpenFile(pcap, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if errors.Is(err, os.ErrExist) {
+		return k, fmt.Errorf("%s is there already and stays; name another file with --keep", pcap)
+	}
+	if err != nil {
+		return k, err
+	}
+	k.files = append(k.files, f)
+	if k.pcap, err = capture.NewWriter(f, began, []capture.Line{line}); err != nil {
+		return k, err
+	}
+	return k, k.ledger.Flush()
+}
+
+// record keeps one event. It is in the files before the next is looked at.
+func (k *keeper) record(e capture.Event) error {
+	k.counts[e.Kind]++
+	if k.pcap != nil {
+		if err := k.pcap.Write(e); err != nil {
+			return err
+		}
+	}
+	k.line.Event(e)
+	return k.ledger.Flush()
+}
+
+func (k *keeper) close(why string) error {
+	k.line.End()
+	k.ledger.Write(ledger.Entry{T: time.Since(k.began), Kind: ledger.KindEnd, Note: why})
+	return errors.Join(k.ledger.Flush(), k.closeFiles())
+}
+
+func (k *keeper) closeFiles() error {
+	var errs []error
+	for _, f := range k.files {
+		errs = append(errs, f.Close())
+	}
+	return errors.Join(errs...)
+}

@@ -1,0 +1,102 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	"example.org/understudy/harness/capture"
+	"example.org/understudy/harness/registry"
+	"example.org/understudy/harness/replay"
+	"example.org/understudy/sim/port"
+)
+
+type replayCmd struct {
+	Capture  string        `arg:"" type:"existingfile" help:"A pcapng capture of a serial line."`
+	Gauge    string        `short:"g" help:"Which gauge of the capture; the only one when left out."`
+	Patience time.Duration `default:"2s" help:"How long the timeline waits for a request that the capture has at its place."`
+	UntilEnd bool          `help:"End with the timeline, instead of answering on."`
+	Keep     string        `type:"path" placeholder:"FILE.pcapng" help:"Also keep the bytes of the replay in this file."`
+	lineFlags
+}
+
+// readCapture reads a capture, and says so when it is cut off.
+func readCapture(a *app, name string) (*capture.Capture, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	c, whole, err := capture.Read(f)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	if !whole {
+		fmt.Fprintf(a.stderr, "understudy: %s is cut off; what is whole is used\n", name)
+	}
+	return c, nil
+}
+
+func (c *replayCmd) Run(a *app) (err error) {
+	d, err := c.dialect()
+	if err != nil {
+		return err
+	}
+	heard, err := readCapture(a, c.Capture)
+	if err != nil {
+		return err
+	}
+	i, err := replay.Line(heard, c.Gauge)
+	if err != nil {
+		return fmt.Errorf("%s: %w", c.Capture, err)
+	}
+	script, err := replay.NewScript(heard, i, d)
+	if err != nil {
+		return fmt.Errorf("%s: %w", c.Capture, err)
+	}
+	var line port.Settings
+	if script.Settings != "" {
+		if line, err = port.ParseSettings(script.Settings); err != nil { // another program's words
+			fmt.Fprintf(a.stderr, "understudy: the line of %s is not known: %v\n", script.Name, err)
+		}
+	}
+	title := "A replay of " + c.Capture
+	dir, claim, err := c.claim("replay", title)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, claim.Close()) }()
+	var k *keeper
+	srv, err := replay.Open(replay.Config{Script: script, Patience: c.Patience, Ends: c.UntilEnd,
+		Port:   c.opener(a, dir, script.Name, line),
+		Record: func(e capture.Event) error { return k.record(e) }})
+	if err != nil {
+		return err
+	}
+	k, err = keep(dir, c.Keep, title, capture.NewLine(script.Name, script.Settings), d, srv.Began())
+	if err == nil {
+		err = claim.Publish([]registry.Gauge{{Name: script.Name, Path: srv.Port().Path()}})
+	}
+	if err != nil {
+		return errors.Join(err, srv.Port().Close())
+	}
+	fmt.Fprintf(a.stdout, "%s is at %s; its timeline of %.3f s starts when a host opens it\nIt answers %d different requests and sends %d times on its own. Stop with Ctrl-C.\n",
+		script.Name, srv.Port().Path(), script.Span().Seconds(), script.Requests(), script.Sends())
+	n, err := srv.Run(a.ctx)
+	err = errors.Join(err, k.close("the replay was ended"))
+	fmt.Fprintf(a.stdout, "sent %d of %d, answered %d requests", n.Sent, script.Sends(), n.Answered)
+	for _, w := range []struct {
+		n    int
+		what string
+	}{
+		{n.Silent, "requests that the gauge had not answered either"}, {n.Unknown, "requests that are not in the capture"},
+		{n.Strange, "bytes that are no request"}, {n.GivenUp, "requests of the capture that did not come in time"},
+	} {
+		if w.n > 0 {
+			fmt.Fprintf(a.stdout, "; %d %s", w.n, w.what)
+		}
+	}
+	fmt.Fprintln(a.stdout)
+	return err
+}

@@ -1,0 +1,129 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/capture"
+	"example.org/understudy/harness/registry"
+	"example.org/understudy/harness/tap"
+	"example.org/understudy/sim/port"
+	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/stage/ledger"
+)
+
+type tapCmd struct {
+	Device string `arg:"" name:"port" help:"The serial port of the real device, such as /dev/ttyUSB0."`
+	Line   string `help:"How the device's line is set until the host asks otherwise, such as '9600 8N1'. As the dialect has it, or 9600 8N1, when left out."`
+	Name   string `help:"What the gauge is called; after its port when left out."`
+	Keep   string `type:"path" placeholder:"FILE.pcapng" help:"The file for the bytes of both directions with their times, which Wireshark and tshark open; capture.pcapng in the run folder when left out."`
+	lineFlags
+}
+
+func (c *tapCmd) Run(a *app) (err error) {
+	d, err := c.dialect()
+	if err != nil {
+		return err
+	}
+	text := c.Line
+	if text == "" {
+		text = "9600 8N1"
+		if d != nil {
+			text = stage.LineOf(d).String()
+		}
+	}
+	line, err := port.ParseSettings(text)
+	if err != nil {
+		return fmt.Errorf("--line: %w", err)
+	}
+	name := c.Name
+	if name == "" {
+		name = filepath.Base(c.Device)
+	}
+	title := "A tap on " + c.Device
+	dir, claim, err := c.claim("tap", title)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, claim.Close()) }()
+	var k *keeper
+	t, err := tap.Open(tap.Config{
+		Device: func() (tap.Device, error) { return tap.OpenSerial(c.Device, line) },
+		Port:   c.opener(a, dir, name, line),
+		Record: func(e capture.Event) error { return k.record(e) },
+	})
+	if err != nil {
+		return err
+	}
+	file := c.Keep
+	if file == "" {
+		file = filepath.Join(dir, "capture.pcapng")
+	}
+	k, err = keep(dir, file, title, capture.NewLine(name, text), d, t.Began())
+	if err == nil {
+		err = claim.Publish([]registry.Gauge{{Name: name, Path: t.Path()}})
+	}
+	if err != nil {
+		return errors.Join(err, t.Port().Close())
+	}
+	fmt.Fprintf(a.stdout, "%s is tapped (%s). The host opens %s\ncapture: %s\nStop with Ctrl-C.\n", c.Device, text, t.Path(), file)
+	err = t.Run(a.ctx)
+	err = errors.Join(err, k.close("the tap was ended"))
+	fmt.Fprintf(a.stdout, "after %.3f s: %d pieces from the gauge, %d from the host; the capture is whole\n", time.Since(t.Began()).Seconds(), k.counts[capture.FromGauge], k.counts[capture.FromHost])
+	return err
+}
+
+type captureCmd struct {
+	Folder string `arg:"" name:"run" type:"existingdir" help:"The folder of a run."`
+	Out    string `short:"o" default:"capture.pcapng" type:"path" help:"The file to write."`
+}
+
+// Run writes the bytes of a run as pcapng.
+func (c *captureCmd) Run(a *app) error {
+	f, err := os.Open(filepath.Join(c.Folder, "ledger.jsonl"))
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	var entries []ledger.Entry
+	if _, err := ledger.Read(f, func(e ledger.Entry) bool { entries = append(entries, e); return true }); err != nil {
+		return err
+	}
+	began, err := c.began(a, f, entries)
+	if err != nil {
+		return err
+	}
+	all := capture.FromLedger(entries, began)
+	if err := writeFile(c.Out, func(out *os.File) error {
+		w, err := capture.NewWriter(out, began, all.Lines)
+		for i := 0; i < len(all.Events) && err == nil; i++ {
+			err = w.Write(all.Events[i])
+		}
+		return err
+	}); err != nil {
+		return err
+	}
+	fmt.Fprintf(a.stdout, "%s: %d events of %d gauges\n", c.Out, len(all.Events), len(all.Lines))
+	return nil
+}
+
+// began is when the run's timeline began: as a check noted it, or reckoned back
+// from when the ledger was last written.
+func (c *captureCmd) began(a *app, f *os.File, entries []ledger.Entry) (time.Time, error) {
+	if harness.IsRun(c.Folder) {
+		out, err := harness.Reopen(a.ctx, c.Folder)
+		if err != nil {
+			return time.Time{}, err
+		}
+		return out.Began, nil
+	}
+	info, err := f.Stat()
+	if err != nil || len(entries) == 0 {
+		return time.Time{}, err
+	}
+	return info.ModTime().Add(-entries[len(entries)-1].T), nil
+}
