@@ -108,7 +108,7 @@ func FuzzDecode(f *testing.F) {
 				}
 			}
 			d.Annotate(inc.Raw, side.other())
-			if inc.Garbage != nil || d.inTurn || len(d.frames[inc.Frame].derived) > 0 {
+			if inc.Garbage != nil || inc.Rec.invalid || d.inTurn || len(d.frames[inc.Frame].derived) > 0 {
 				return
 			}
 			rec := d.NewRecord()

@@ -149,6 +149,17 @@ func (d *decoder) registers(o *op) bool {
 	if n*m.word > o.longest {
 		return d.back(o, start, whyWidth)
 	}
+	if ok && count != n || o.sized && d.pos != d.end {
+		// As many bytes as the length says, but not as many registers. Of the
+		// frame itself that is for the gauge to refuse; of an older question it
+		// only means that this does not answer it.
+		own, _, said := o.window(d.rec, nil)
+		d.rec.invalid = said && own == first
+		if o.sized {
+			d.pos = d.end
+		}
+		return true
+	}
 	if !ok {
 		return true
 	}

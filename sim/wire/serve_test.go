@@ -134,6 +134,10 @@ func TestModbusWrites(t *testing.T) {
 		{"01 06 0000 0001", "refused: illegal-address", "exception exception-code=134 error=illegal-address address=1"},
 		{"01 06 0040 0001", "zero /-1 -", "written-one address=1 first=64 zero-now=1 function-code=6"},
 		{"01 10 0042 0002 04 000C3500", "preset /-1 8.00000", "written address=1 first=66 count=2 function-code=16"},
+		// MODBUS Application Protocol V1.1b3 §6.12: a byte count that is not twice the
+		// quantity is exception 03 (from memory).
+		{"01 10 0000 0004 04 000C30A0", "refused: illegal-value", "exception exception-code=144 error=illegal-value address=1"},
+		{"01 10 0000 0001 04 000C30A0", "refused: illegal-value", "exception exception-code=144 error=illegal-value address=1"},
 		{"01 03 0FFF 0002", "refused: illegal-address", "exception exception-code=131 error=illegal-address address=1"},
 		{"01 2B 0E01 00", "refused: illegal-function", "exception exception-code=171 error=illegal-function address=1"},
 		{"01 08 0001 0000", "refused: illegal-function", "exception exception-code=136 error=illegal-function address=1"},

@@ -196,13 +196,13 @@ func (e *End) registers(c *command, req *Request, rec *Record) {
 		}
 		return
 	}
+	if rec.invalid {
+		req.Refused = IllegalValue
+		return
+	}
 	lines, ok := o.table.writable(first, count)
 	if !ok {
 		req.Refused = IllegalAddress
-		return
-	}
-	if rec.invalid {
-		req.Refused = IllegalValue
 		return
 	}
 	for i, l := range lines {
