@@ -22,6 +22,7 @@ import (
 	"example.org/understudy/scenario/generate/cover"
 	"example.org/understudy/scenario/shrink"
 	"example.org/understudy/sim/motion/noise"
+	"example.org/understudy/sim/wire"
 )
 
 // Runner plays a scenario against a host and judges its records. The error is
@@ -265,7 +266,8 @@ func (e *explorer) took(it *item) (enough bool) {
 // small shrinks what was found, and writes it out.
 // It must show the cause no less clearly than what was generated: where that
 // told it apart from its rival, so must the small one; and it must be one that
-// a right host passes, so what is sent is enough to decide.
+// a right host passes: the host receives something to record, and the dialects
+// can say what it is to know.
 func (e *explorer) small(f *Found, as *judge.Result) {
 	// What is found at the end of the budget is made small all the same.
 	ctx, cancel := context.WithTimeout(e.whole, max(e.Budget-time.Since(e.began), shrinkFor))
@@ -273,14 +275,14 @@ func (e *explorer) small(f *Found, as *judge.Result) {
 	clear := told(as, f.Cause)
 	shows := func(file *scenario.File) bool {
 		s, err := scenario.Parse("smaller", scenario.Marshal(file, ""), e.Dialects)
-		if err != nil || ctx.Err() != nil {
+		if err != nil || ctx.Err() != nil || !carried(s) {
 			return false
 		}
 		r, err := e.Runner.Play(ctx, s)
 		if ctx.Err() != nil {
 			return false
 		}
-		return err == nil && slices.Contains(Causes(&r), f.Cause) && (!clear || told(&r, f.Cause)) && len(r.Reasons) <= len(as.Reasons)
+		return err == nil && slices.Contains(Causes(&r), f.Cause) && (!clear || told(&r, f.Cause)) && decides(&r) >= decides(as)
 	}
 	if !e.NoShrink {
 		e.progress(f.Cause)
@@ -302,6 +304,33 @@ func (e *explorer) small(f *Found, as *judge.Result) {
 		note += fmt.Sprintf("%s %s: %s.\n", f.Code, f.Cause, strings.TrimRight(f.Looks, "."))
 	}
 	f.Text = scenario.Marshal(&named, note)
+}
+
+// decides is whether the host was sent a frame, and whether it had something to
+// record: without, no host passes.
+func decides(r *judge.Result) (n int) {
+	c := &r.Counts
+	return min(c.Frames+c.Spoilt+c.Perhaps, 1) + min(c.Expected, 1)
+}
+
+// carried reports whether the dialects carry what the scenario wants the host
+// to know: which channel, that the cell is low, and settings that it writes.
+func carried(s *scenario.Scenario) bool {
+	for i := range s.Play.Cast {
+		m := &s.Play.Cast[i]
+		d := m.Dialect
+		if f := d.FrameFor("reading"); len(m.Profile.Channels) > 1 && d.Term(wire.Channel) < 0 && (f == wire.NoFrame || !d.Grouped(f)) {
+			return false
+		}
+		if m.Cell != nil && d.Term(wire.Low) < 0 && d.Term(wire.Cell) < 0 {
+			return false
+		}
+		sets := slices.ContainsFunc(d.Frames(), func(f wire.FrameInfo) bool { return f.From == wire.Host && f.Verb == "set" })
+		if len(s.Writes(i)) > 0 && !sets {
+			return false
+		}
+	}
+	return true
 }
 
 // shrinkFor is how long, at least, is spent on making a scenario small.
