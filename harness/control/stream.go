@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"net/http"
+	"slices"
 	"strconv"
 	"time"
 
@@ -19,9 +20,12 @@ const beat = 33 * time.Millisecond
 // silent stream from a dead one.
 const quiet = 5 * time.Second
 
-// mostLines is how many lines of bytes a watching page is sent in one beat; of
-// more it gets the last.
-const mostLines = 24
+// What a watching page is sent in one beat at most: of more it gets the last.
+const (
+	mostLines = 24  // lines of bytes
+	mostTags  = 120 // lines, with those that are not of a stream
+	mostNotes = 200
+)
 
 // Watched is one beat of a watching page.
 type Watched struct {
@@ -30,7 +34,6 @@ type Watched struct {
 	// buzzers.
 	Notes []json.RawMessage `json:"notes,omitempty"`
 	Lines []*Line           `json:"lines,omitempty"`
-	Left  int               `json:"left,omitempty"` // lines left out
 }
 
 // sse starts a stream of server-sent events (WHATWG HTML, "Server-sent
@@ -137,17 +140,20 @@ func (s *Server) watch(w http.ResponseWriter, r *http.Request) (any, error) {
 		}
 		m := Watched{Sight: v}
 		now, list, next := s.desk.since(run, from, kept)
-		for _, e := range list {
-			if e.note != nil {
+		// The newest lines, and of those before them the ones that are not
+		// of a stream.
+		left := mostLines
+		for _, e := range slices.Backward(list) {
+			if e.note != nil && (left > 0 || (e.note.Tag != nil || e.note.Way != "out") && len(m.Lines) < mostTags) {
 				m.Lines = append(m.Lines, e.note)
+				left--
 			}
-			if e.shown {
+			if e.shown && len(m.Notes) < mostNotes {
 				m.Notes = append(m.Notes, e.text)
 			}
 		}
-		if n := len(m.Lines) - mostLines; n > 0 {
-			m.Lines, m.Left = m.Lines[n:], n
-		}
+		slices.Reverse(m.Lines)
+		slices.Reverse(m.Notes)
 		for i, l := range m.Lines {
 			m.Lines[i] = s.desk.spell(l)
 		}

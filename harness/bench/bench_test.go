@@ -1,0 +1,406 @@
+//go:build linux
+
+package bench_test
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/bench"
+	"example.org/understudy/harness/control"
+	"example.org/understudy/harness/internal/chromium"
+	"example.org/understudy/scenario"
+	"example.org/understudy/scenarios"
+	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/stage/ledger"
+	"github.com/google/go-cmp/cmp"
+	"github.com/stretchr/testify/require"
+	"go.bug.st/serial"
+	"go.uber.org/goleak"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+func parse(t testing.TB, text string) *scenario.Scenario {
+	s, err := scenario.Parse("s.yaml", []byte(text), func(name string) (string, []byte, error) {
+		b, err := scenarios.Files.ReadFile("dialects/" + name + ".yaml")
+		return name, b, err
+	})
+	require.NoError(t, err)
+	return s
+}
+
+// lathe is a scenario of n gauges of several kinds.
+func lathe(n int, hz string) string {
+	var b strings.Builder
+	b.WriteString(`understudy: 1
+title: Four places at a lathe
+seed: 5
+part: {feature: journal, nominal: 25.000 mm, limits: [24.985 mm, 25.015 mm], warn: [24.990 mm, 25.010 mm]}
+gauges:
+`)
+	for i := range n {
+		kind := []string{"", ", larger-part: releases", ", cell: {charge: 64 %}, lamps: [{name: ring, shows: zone, looks: {in: {colour: green}, above: {colour: red}}}]",
+			", link: {class: 2, distance: 14 m, place: shop-in-sight}"}[i%4]
+		fmt.Fprintf(&b, "  - {name: place-%d, dialect: line-ascii, line: 115200 8N1, stream: %s, noise: {white: 0.0006 mm}%s}\n", i+1, hz, kind)
+	}
+	b.WriteString(`cues:
+  - {at: 0 s, do: preset, to: 25.000 mm}
+until: 24 h
+chapters:
+  - {at: 0 s, title: On the master, say: The gauge is set on its master., ask: What does it read?, answer: The size of the master.}
+`)
+	return b.String()
+}
+
+// house is a play with its page.
+type house struct {
+	s       *scenario.Scenario
+	srv     *control.Server
+	folder  string
+	mu      sync.Mutex
+	entries []ledger.Entry
+	stop    func()
+}
+
+func open(t *testing.T, text string) *house {
+	h := &house{s: parse(t, text), folder: t.TempDir()}
+	inbox := stage.NewInbox()
+	ports, err := harness.OpenPorts(h.s, h.folder, inbox)
+	require.NoError(t, err)
+	d := control.NewDesk(h.s)
+	h.srv, err = control.Listen(d, control.Options{Address: "127.0.0.1:0", Pages: bench.Pages(), Keep: func(name string, text []byte) (string, error) {
+		file := filepath.Join(h.folder, name+".yaml")
+		return file, os.WriteFile(file, text, 0o644)
+	}})
+	require.NoError(t, err)
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		var old *stage.Stage
+		for again := true; again; {
+			d.Begin()
+			h.mu.Lock()
+			h.entries = nil
+			h.mu.Unlock()
+			st, err := stage.New(h.s.Play, stage.Options{Ports: ports.Ports, Inbox: inbox, Pace: stage.Real, Keep: func(e ledger.Entry) {
+				b, _ := json.Marshal(e)
+				var c ledger.Entry
+				_ = json.Unmarshal(b, &c)
+				h.mu.Lock()
+				h.entries = append(h.entries, c)
+				h.mu.Unlock()
+				d.Keep(e)
+			}})
+			if err != nil {
+				panic(err)
+			}
+			if old != nil {
+				_ = st.Succeed(old)
+			}
+			rctx, end := context.WithCancel(ctx)
+			again = false
+			d.Take(st, func() { again = true; end() })
+			_ = st.Run(rctx)
+			d.Take(nil, nil)
+			end()
+			old = st
+		}
+	}()
+	h.stop = sync.OnceFunc(func() {
+		cancel()
+		require.NoError(t, h.srv.Close())
+		<-done
+		require.NoError(t, ports.Close())
+	})
+	t.Cleanup(h.stop)
+	return h
+}
+
+func (h *house) page() string { return h.srv.URL + "#token=" + h.srv.Token }
+
+const card = `document.querySelectorAll(".card")`
+
+// far is the far side of a port: it keeps all that has come.
+type far struct {
+	port serial.Port
+	mu   sync.Mutex
+	all  string
+	done chan struct{}
+}
+
+func (h *house) far(t *testing.T, name string) *far {
+	p, err := serial.Open(filepath.Join(h.folder, name), &serial.Mode{BaudRate: 115200})
+	require.NoError(t, err)
+	f := &far{port: p, done: make(chan struct{})}
+	go func() {
+		defer close(f.done)
+		buf := make([]byte, 4096)
+		for {
+			n, err := p.Read(buf)
+			f.mu.Lock()
+			f.all += string(buf[:n])
+			f.mu.Unlock()
+			if err != nil || n == 0 {
+				return
+			}
+		}
+	}()
+	return f
+}
+
+// gets does something, and waits until the port has said so since.
+func (f *far) gets(t *testing.T, want string, do func()) {
+	t.Helper()
+	f.mu.Lock()
+	from := len(f.all)
+	f.mu.Unlock()
+	do()
+	require.Eventually(t, func() bool {
+		f.mu.Lock()
+		defer f.mu.Unlock()
+		return strings.Contains(f.all[from:], want)
+	}, 10*time.Second, 5*time.Millisecond, "the port never said %q", want)
+}
+
+func TestBenchInABrowser(t *testing.T) {
+	b := chromium.Start(t)
+	h := open(t, lathe(4, "20 Hz"))
+	p := b.Page()
+	p.Size(1280, 800)
+	p.Open(h.page())
+	p.Until(card + `.length === 4 && document.querySelector(".figures").textContent.startsWith("2")`)
+	require.NotContains(t, p.Eval(`location.href`), "token", "the token does not stay in the address")
+
+	// Two viewers see the same; this one has no hands.
+	q := b.Page()
+	q.Open(h.srv.URL)
+	q.Eval(`sessionStorage.clear()`)
+	q.Reload()
+	q.Until(card + `.length === 4`)
+	require.Contains(t, q.Eval(`document.getElementById("message").textContent`), "Watching only")
+
+	p.Front()
+	// The wheel moves the tip by one count, the keyboard too, and the reading
+	// follows.
+	size := `Number(document.querySelectorAll(".scene")[0].getAttribute("aria-valuenow"))`
+	box := func(expr string) (x, y float64) {
+		var r struct{ X, Y float64 }
+		require.NoError(t, json.Unmarshal([]byte(p.Eval(`(() => { const r = `+expr+`.getBoundingClientRect(); return JSON.stringify({ x: r.x + r.width / 2, y: r.y + r.height / 2 }); })()`)), &r))
+		return r.X, r.Y
+	}
+	p.Eval(`document.querySelectorAll(".scene")[0].focus()`)
+	p.Key("ArrowUp")
+	p.Until(size + ` === 25.001`)
+	x, y := box(`document.querySelectorAll(".scene")[0]`)
+	p.Mouse("mouseWheel", x, y, 100)
+	p.Until(size + ` === 25`)
+
+	// Dragging the tip changes what the port says.
+	far := h.far(t, "place-1")
+	defer func() { far.port.Close(); <-far.done }()
+	far.gets(t, "R +00025.00", func() {})
+	far.gets(t, "R +00025.01", func() {
+		p.Mouse("mousePressed", x, y, 0)
+		for i := range 20 {
+			p.Mouse("mouseMoved", x, y-float64(i), 0)
+			if p.Eval(size+` > 25.012`) == "true" {
+				break
+			}
+		}
+		p.Mouse("mouseReleased", x, y, 0)
+	})
+	p.Until(size + ` > 25.01`)
+	q.Until(size + ` > 25.01`)
+	p.Until(`document.querySelector(".port").textContent === "host listens"`)
+
+	// On the upper limit by a master: in, and it says so in words.
+	p.Eval(`[...document.querySelectorAll("#masters button")].find((b) => b.textContent === "Off the part").click()`)
+	p.Until(`document.querySelectorAll(".zone")[0].textContent === "under"`)
+	p.Eval(`[...document.querySelectorAll("#masters button")].find((b) => b.textContent === "On the master").click()`)
+	p.Until(`document.querySelectorAll(".zone")[0].textContent === "in"`)
+
+	// A tag: its frame is on the port, on the wire list, in the table.
+	far.gets(t, "T0001 +00025.", func() {
+		p.Eval(`document.querySelectorAll(".card .push")[0].click()`)
+	})
+	p.Until(`document.querySelector("#tags tr") && document.querySelector(".tags").textContent === "1 tag"`)
+	require.Contains(t, p.Eval(`document.querySelector("#tags tr").textContent`), "mm")
+	p.Until(`document.querySelector("#wire .check") && document.querySelector("#wire .check").textContent === "✓ checksum right"`)
+	p.Eval(`document.querySelector("#wire .span").focus()`)
+	require.Regexp(t, `^Bytes 0–\d+: .* = `, p.Eval(`document.getElementById("byte").textContent`))
+	p.Eval(`document.activeElement.blur()`)
+
+	// By keyboard on the card: b presets, a tags.
+	p.Eval(`document.querySelector(".name").focus()`)
+	p.Until(`!document.querySelector(".push.down")`) // the last press is over
+	p.Key("a")
+	p.Until(`document.querySelector(".tags").textContent === "2 tags"`)
+
+	// A damaged frame is shown damaged.
+	fault := func(name string) {
+		p.Eval(fmt.Sprintf(`[...document.querySelectorAll("#faults button")].find((b) => b.textContent.startsWith(%q)).click()`, name))
+	}
+	fault("Garble")
+	p.Until(`document.querySelector("#wire li.went.bad .check.wrong")`)
+
+	// The link is lost, and comes back.
+	fault("Lose link")
+	p.Until(`document.querySelector(".link").textContent.startsWith("link lost")`)
+	q.Until(`document.querySelector(".link").textContent.startsWith("link lost")`)
+
+	// Held, stepped, and on.
+	p.Eval(`document.getElementById("hold").click()`)
+	p.Until(`document.getElementById("hold").textContent === "Go on"`)
+	at := p.Eval(`document.getElementById("time").textContent`)
+	p.Eval(`document.getElementById("step").click()`)
+	p.Until(`document.getElementById("time").textContent !== ` + fmt.Sprintf("%q", at))
+
+	// Reloaded, it shows the same gauge in hand and still has hands.
+	p.Eval(`document.querySelectorAll(".name")[2].click()`)
+	p.Reload()
+	p.Until(`document.getElementById("picked").textContent.startsWith("place-3")`)
+	require.Equal(t, "", p.Eval(`document.getElementById("message").textContent`))
+
+	// Kept as a scenario it plays back the same bytes.
+	p.Eval(`document.getElementById("keep").click()`)
+	p.Until(`document.getElementById("message").textContent.startsWith("Kept in")`)
+	text, err := os.ReadFile(filepath.Join(h.folder, "kept.yaml"))
+	require.NoError(t, err)
+	h.mu.Lock()
+	live := frames(h.entries)
+	h.mu.Unlock()
+	played, err := harness.OnPaper(parse(t, string(text)), nil, nil)
+	require.NoError(t, err)
+	require.Greater(t, len(live), 50)
+	if d := cmp.Diff(live, frames(played)); d != "" {
+		t.Errorf("live (-) and played again (+) differ:\n%s", d)
+	}
+
+	// A lesson's answer is shown when asked for.
+	require.Equal(t, "1 of 1: On the master", p.Eval(`document.getElementById("lesson-title").textContent`))
+	require.Equal(t, "true", p.Eval(`document.getElementById("answer").hidden`))
+	p.Eval(`document.getElementById("reveal").click()`)
+	require.Equal(t, "false", p.Eval(`document.getElementById("answer").hidden`))
+
+	// From the start, with the same seed.
+	p.Eval(`document.getElementById("again").click()`)
+	p.Until(`document.querySelector(".tags").textContent === "0 tags"`)
+	p.Until(`document.querySelector(".link").textContent.startsWith("link up")`)
+
+	for _, page := range []*chromium.Page{p, q} {
+		require.Empty(t, page.Log, "no complaint of the page, none of the content security policy, nothing that failed to load")
+	}
+}
+
+func frames(list []ledger.Entry) (out []string) {
+	for _, e := range list {
+		if e.Frame != nil {
+			out = append(out, fmt.Sprintf("%d %s %x", e.T, e.Gauge, e.Frame.Bytes))
+		}
+	}
+	return out
+}
+
+// A page of another origin gets nothing, however it asks.
+func TestHostilePage(t *testing.T) {
+	b := chromium.Start(t)
+	h := open(t, lathe(1, "20 Hz"))
+	evil := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Content-Type", "text/html")
+		_, _ = io.WriteString(w, "<!doctype html><title>other</title><link rel=icon href=data:,>")
+	}))
+	defer evil.Close()
+	p := b.Page()
+	p.Open(evil.URL)
+	for name, expr := range map[string]string{
+		"fetch":              `fetch("%sv1/gauges").then((r) => r.text(), () => "nothing")`,
+		"opaque fetch":       `fetch("%sv1/gauges", { mode: "no-cors" }).then((r) => r.text(), () => "")`,
+		"a change":           `fetch("%sv1/acts", { method: "POST", mode: "no-cors", body: '{"do":"tag"}' }).then((r) => r.text(), () => "")`,
+		"with a token":       `fetch("%sv1/acts", { method: "POST", headers: { Authorization: "Bearer ` + h.srv.Token + `" }, body: '{"do":"tag"}' }).then((r) => r.text(), () => "nothing")`,
+		"an event stream":    `new Promise((r) => { const e = new EventSource("%sv1/watch"); e.onmessage = (m) => { e.close(); r(m.data); }; e.onerror = () => { e.close(); r("nothing"); }; })`,
+		"a script":           `new Promise((r) => { const s = document.createElement("script"); s.src = "%sbench.js"; s.onload = () => r("ran"); s.onerror = () => r("nothing"); document.head.append(s); })`,
+		"a picture":          `new Promise((r) => { const s = new Image(); s.src = "%sicon.svg"; s.onload = () => r("seen"); s.onerror = () => r("nothing"); })`,
+		"a frame, by script": `new Promise((r) => { const f = document.createElement("iframe"); f.src = "%s"; f.onload = () => { try { r(f.contentDocument ? f.contentDocument.body.textContent : "nothing"); } catch { r("nothing"); } }; document.body.append(f); })`,
+	} {
+		got := p.Eval(fmt.Sprintf(expr, h.srv.URL))
+		require.Contains(t, []string{"", "nothing"}, got, name)
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, e := range h.entries {
+		require.NotContains(t, e.Note, "by hand")
+	}
+}
+
+// The page can be used without a mouse and without seeing colours: everything
+// that can be worked has a name, nothing sticks out sideways, and every text
+// stands out from its ground as WCAG 2.2, 1.4.3 (AA) has it. Pictures of it are left in the
+// folder of -shots.
+func TestPageSizesAndAccess(t *testing.T) {
+	b := chromium.Start(t)
+	for _, c := range []struct {
+		name          string
+		gauges        int
+		width, height int
+		scheme        string
+	}{{"4-1280", 4, 1280, 800, "light"}, {"4-1920", 4, 1920, 1080, "light"}, {"4-800", 4, 800, 1280, "light"}, {"4-dark", 4, 1280, 800, "dark"}, {"1-1280", 1, 1280, 800, "light"}, {"8-1920", 8, 1920, 1080, "light"}, {"32-1920", 32, 1920, 1080, "light"}, {"32-1280", 32, 1280, 800, "dark"}} {
+		t.Run(c.name, func(t *testing.T) {
+			h := open(t, lathe(c.gauges, "20 Hz"))
+			defer h.stop()
+			p := b.Page()
+			p.Size(c.width, c.height)
+			p.Scheme(c.scheme)
+			p.Open(h.page())
+			p.Until(fmt.Sprintf(`%s.length === %d`, card, c.gauges))
+			p.Eval(`document.querySelector(".push").click()`)
+			p.Eval(`[...document.querySelectorAll("#masters button")].find((b) => b.textContent === "On upper limit").click()`)
+			p.Eval(`[...document.querySelectorAll("#faults button")].find((b) => b.textContent.startsWith("Garble")).click()`)
+			p.Until(`document.querySelector("#tags tr") && document.querySelector("#wire .check.wrong")`)
+			p.Shot(c.name, false)
+			require.Equal(t, "true", p.Eval(`document.documentElement.scrollWidth <= innerWidth`), "nothing sticks out sideways")
+			if c.name == "4-1280" || c.name == "4-1920" || c.name == "4-800" {
+				require.Equal(t, "", p.Eval(`[...document.querySelectorAll(".card")].filter((c) => c.getBoundingClientRect().bottom > innerHeight + 1).map((c) => c.getAttribute("aria-label")).join()`), "all gauges are on the screen")
+			}
+			require.Equal(t, "", p.Eval(nameless), "everything that is worked has a name")
+			require.Equal(t, "", p.Eval(faint), "every text stands out")
+			require.Equal(t, "", p.Eval(`[...document.querySelectorAll("[id]")].map((e) => e.id).filter((id, i, all) => all.indexOf(id) !== i).join()`), "no id is there twice")
+			require.Empty(t, p.Log)
+		})
+	}
+}
+
+const nameless = `[...document.querySelectorAll("button, select, a, [role=slider], canvas, [tabindex='0']")].filter((e) => !e.hidden && !e.closest("[hidden]") && !(e.textContent.trim() || e.getAttribute("aria-label") || e.getAttribute("aria-labelledby") || e.closest("label"))).map((e) => e.outerHTML.slice(0, 80)).join("\n")`
+
+// faint lists the texts whose contrast with their ground is below 4.5:1, or
+// below 3:1 where they are large (24 px, or bold and 18.66 px): WCAG 2.2,
+// success criterion 1.4.3, by its definitions of contrast ratio and relative
+// luminance. What is disabled is left out, as there.
+const faint = `(() => {
+  const lum = (c) => { const [r, g, b] = c.map((v) => { v /= 255; return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; }); return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
+  const rgb = (s) => { const m = s.match(/[\d.]+/g).map(Number); return { c: m.slice(0, 3), a: m.length > 3 ? m[3] : 1 }; };
+  const bad = [];
+  const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walk.nextNode()) {
+    const e = walk.currentNode.parentElement;
+    if (!walk.currentNode.data.trim() || !e.checkVisibility() || e.closest(":disabled, svg, option, .flash")) continue;
+    let up = e, ground = null;
+    while (up && !ground) { const g = rgb(getComputedStyle(up).backgroundColor); if (g.a === 1) ground = g.c; up = up.parentElement; }
+    const s = getComputedStyle(e), a = lum(rgb(s.color).c), b = lum(ground || [255, 255, 255]);
+    const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05), px = parseFloat(s.fontSize);
+    if (ratio < (px >= 24 || (px >= 18.66 && s.fontWeight >= 700) ? 3 : 4.5)) bad.push(ratio.toFixed(2) + " " + e.outerHTML.slice(0, 90));
+  }
+  return bad.join("\n");
+})()`

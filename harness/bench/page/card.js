@@ -1,0 +1,190 @@
+// One gauge on the bench.
+
+import { el, svg, say, Scene, Trace, Zone } from "./draw.js";
+import { mm } from "./link.js";
+
+const colours = { green: "#1f9d55", teal: "#0f8b8d", red: "#d1495b", magenta: "#c2338f", amber: "#e09f1f", yellow: "#e3c21f", blue: "#2f6fd0", violet: "#7d4fd0", white: "#ffffff", orange: "#e8772e" };
+
+class Lane {
+  constructor(card, c, index) {
+    this.card = card;
+    this.index = index;
+    this.zone = new Zone();
+    this.trace = new Trace();
+    this.figures = el("span", { className: "figures" });
+    this.unit = el("span", { className: "unit" });
+    this.name = el("span", { className: "lane-name" });
+    this.root = el("div", { className: "lane" });
+    if (!c.computed) {
+      this.scene = new Scene(c);
+      this.scene.title = card.name + (card.many ? " " + c.name : "");
+      this.root.append(this.scene.root);
+      this.hands();
+    } else this.root.classList.add("computed");
+    this.root.append(el("div", { className: "tell" }, el("div", { className: "reading" }, this.figures, this.unit), el("div", { className: "under" }, this.zone.root, this.name), this.trace.root));
+  }
+
+  // hands lets the tip be moved: dragged, by the wheel, by the keyboard.
+  hands() {
+    const root = this.scene.root;
+    let grip = null;
+    const to = (size) => this.card.move(this, size);
+    const at = (e) => {
+      const box = root.getBoundingClientRect(), scale = Math.min(box.width / 200, box.height / 220);
+      return (e.clientY - box.top - (box.height - 220 * scale) / 2) / scale;
+    };
+    root.addEventListener("pointerdown", (e) => {
+      this.card.pick(this);
+      const v = this.scene.frame.at(this.c.size);
+      grip = { from: at(e), v };
+      root.setPointerCapture(e.pointerId);
+    });
+    root.addEventListener("pointermove", (e) => {
+      if (!grip) return;
+      const f = this.scene.frame, per = this.scene.value(at(e)) - this.scene.value(grip.from);
+      to(Math.round(f.size(Math.max(-1, Math.min(1, grip.v + per))) / this.c.step) * this.c.step);
+    });
+    const drop = () => { grip = null; };
+    root.addEventListener("pointerup", drop);
+    root.addEventListener("pointercancel", drop);
+    const counts = (n) => {
+      const from = this.wanted !== undefined ? this.wanted : Math.round(this.c.size / this.c.step) * this.c.step;
+      to(from + n * this.c.step);
+    };
+    root.addEventListener("wheel", (e) => { e.preventDefault(); this.card.pick(this); counts(e.deltaY < 0 ? 1 : -1); }, { passive: false });
+    root.addEventListener("keydown", (e) => {
+      const n = { ArrowUp: 1, ArrowRight: 1, ArrowDown: -1, ArrowLeft: -1, PageUp: 10, PageDown: -10 }[e.key];
+      if (n === undefined) return;
+      e.preventDefault();
+      counts(n);
+    });
+  }
+
+  show(t, c) {
+    this.c = c;
+    if (this.wanted !== undefined && Math.abs(this.wanted - c.size) < 1) this.wanted = undefined;
+    say(this.figures, c.shown || "– – –");
+    say(this.unit, c.shown ? c.unit : "");
+    say(this.name, (this.card.many ? c.name + " " : "") + (c.function === "live" ? "" : c.function));
+    this.zone.show(c.zone, c.void);
+    this.root.classList.toggle("out", c.zone === "below" || c.zone === "above");
+    this.trace.add(t, c);
+    if (this.scene) this.scene.show(c);
+  }
+}
+
+export class Card {
+  constructor(cast, view, act, picked) {
+    this.name = cast.name;
+    this.cast = cast;
+    this.act = act;
+    this.picked = picked;
+    this.many = view.channels.length > 1;
+    this.lanes = view.channels.map((c, i) => new Lane(this, c, i));
+    this.lane = this.lanes[0];
+    this.tags = el("output", { className: "tags" });
+    this.lamps = (view.lamps || []).map((l) => {
+      const disc = svg("circle", { cx: 8, cy: 8, r: 6 }), word = el("span", {});
+      return { disc, word, root: el("span", { className: "lamp" }, svg("svg", { viewBox: "0 0 16 16", "aria-hidden": "true" }, disc), word), name: l.name };
+    });
+    this.buzz = el("span", { className: "buzz", hidden: true });
+    this.fill = svg("rect", { x: 3, y: 4, height: 8, class: "charge" });
+    this.cellWord = el("span", {});
+    this.cell = el("span", { className: "cell" }, svg("svg", { viewBox: "0 0 30 16", "aria-hidden": "true" }, svg("rect", { x: 1, y: 2, width: 25, height: 12, rx: 2, class: "case" }), svg("rect", { x: 26, y: 6, width: 3, height: 4, class: "cap" }), this.fill), this.cellWord);
+    this.arcs = [0, 1, 2].map((i) => svg("path", { d: `M${11 - 3 * i} ${12 - 3 * i} A${4 + 4 * i} ${4 + 4 * i} 0 0 1 ${17 + 3 * i} ${12 - 3 * i}`, class: "arc" }));
+    this.linkWord = el("span", {});
+    this.link = el("span", { className: "link" }, svg("svg", { viewBox: "0 0 28 16", "aria-hidden": "true" }, ...this.arcs, svg("circle", { cx: 14, cy: 14, r: 2, class: "dot" })), this.linkWord);
+    this.port = el("span", { className: "port" });
+    const [a, b] = cast.buttons;
+    const push = (label, does, body) => {
+      const k = el("button", { type: "button", className: "push" }, el("b", {}, label), does ? " " + does : "");
+      let from = 0;
+      k.addEventListener("pointerdown", () => { this.pick(this.lane); from = performance.now(); k.classList.add("held"); });
+      const off = () => k.classList.remove("held");
+      k.addEventListener("pointerup", off);
+      k.addEventListener("pointercancel", off);
+      k.addEventListener("click", (e) => {
+        const held = e.detail === 0 ? 0 : performance.now() - from; // 0: by the keyboard
+        this.do({ ...body, ...(held > 500 ? { for: Math.round(held) + " ms" } : {}) });
+      });
+      return k;
+    };
+    this.keys = [push("A", a, { do: "press", button: "A" }), push("B", b, { do: "press", button: "B" }), push("Pedal", "", { do: "press pedal" })];
+    this.heading = el("h2", {}, el("button", { type: "button", className: "name" }, cast.name));
+    this.heading.firstChild.addEventListener("click", () => this.pick(this.lane));
+    this.root = el("article", { className: "card" + (this.many ? " many" : "") },
+      el("div", { className: "head" }, this.heading, this.tags, this.buzz),
+      ...this.lanes.map((l) => l.root),
+      el("div", { className: "state" }, ...this.lamps.map((l) => l.root), this.cell, this.link, this.port),
+      el("div", { className: "keys" }, ...this.keys));
+    this.root.setAttribute("aria-label", "Gauge " + cast.name);
+    this.root.addEventListener("keydown", (e) => {
+      if (e.ctrlKey || e.metaKey || e.altKey || e.repeat) return;
+      const k = { a: 0, b: 1, p: 2 }[e.key.toLowerCase()];
+      if (k === undefined) return;
+      e.preventDefault();
+      this.keys[k].click();
+    });
+  }
+
+  pick(lane) { this.lane = lane; this.picked(this); }
+
+  do(act) { return this.act({ ...act, gauge: this.name }); }
+
+  // on does something to the tip of the lane in hand, after what a drag has
+  // asked for already.
+  async on(act, lane = this.lane) {
+    lane.next = undefined;
+    while (lane.moving) await lane.moving;
+    return this.tip(act, lane);
+  }
+
+  tip(act, lane) { return this.do(this.many && !lane.c.computed ? { ...act, channel: lane.c.name } : act); }
+
+  // move sends the last size asked for, one request at a time: a drag asks for
+  // more of them than are worth a request each.
+  move(lane, size) {
+    lane.wanted = size;
+    lane.next = size;
+    if (!lane.moving) lane.moving = this.follow(lane).finally(() => { lane.moving = null; });
+  }
+
+  async follow(lane) {
+    while (lane.next !== undefined) {
+      const at = lane.next;
+      lane.next = undefined;
+      await this.tip({ do: "rest on", size: mm(at) }, lane);
+      await new Promise((r) => setTimeout(r, 16));
+    }
+  }
+
+  show(t, v) {
+    this.view = v;
+    v.channels.forEach((c, i) => this.lanes[i].show(t, c));
+    if (this.count !== undefined && v.tags > this.count) {
+      this.tags.classList.remove("flash");
+      void this.tags.offsetWidth; // so that the flash begins anew
+      this.tags.classList.add("flash");
+    }
+    this.count = v.tags;
+    say(this.tags, `${v.tags} tag${v.tags === 1 ? "" : "s"}` + (v.waiting ? `, ${v.waiting} wait` : ""));
+    (v.lamps || []).forEach((l, i) => {
+      const lamp = this.lamps[i], [on = 0, off = 0] = l.rhythm || [];
+      const lit = l.colour && (!off || (performance.now() % (on + off)) < on);
+      lamp.disc.style.fill = lit ? colours[l.colour] || l.colour : "transparent";
+      say(lamp.word, l.name + ": " + l.state);
+    });
+    this.cell.hidden = !this.cast.cell;
+    this.fill.setAttribute("width", Math.max(0, 21 * v.percent / 100));
+    this.cell.classList.toggle("bad", Boolean(v.low) || v.power === "off");
+    say(this.cellWord, v.percent + " %" + (v.low ? " LOW" : "") + (v.power === "on" ? "" : ", gauge " + v.power));
+    const r = this.cast.radio, good = v.link === "up" || v.link === "stalled";
+    const bars = !good ? 0 : !r || r.margin > 20 ? 3 : r.margin > 10 ? 2 : 1;
+    this.arcs.forEach((a, i) => a.classList.toggle("on", i < bars));
+    this.link.classList.toggle("bad", v.link !== "up");
+    say(this.linkWord, "link " + v.link + (r ? ` ${Math.round(r.metres)} m, ${Math.round(r.margin)} dB` : ""));
+    say(this.port, (v.open ? "host listens" : "nobody listens") + (v.unread ? `, ${v.unread} bytes unread` : "") + (v.asked ? `, WRONG SPEED ${v.asked}` : ""));
+    this.port.classList.toggle("bad", Boolean(v.asked));
+    this.keys.forEach((k, i) => k.classList.toggle("down", v.down[i]));
+  }
+}
