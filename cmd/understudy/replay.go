@@ -81,11 +81,11 @@ func (c *replayCmd) Run(a *app) (err error) {
 	if err != nil {
 		return errors.Join(err, srv.Port().Close())
 	}
-	fmt.Fprintf(a.stdout, "%s is at %s; its timeline of %.3f s starts when a host opens it\nIt answers %d different requests and sends %d times on its own. Stop with Ctrl-C.\n",
+	fmt.Fprintf(a.stdout, "%s is at %s; its timeline of %.3f s starts when a host opens it\nDifferent requests it answers: %d; times it sends on its own: %d. Stop with Ctrl-C.\n",
 		script.Name, srv.Port().Path(), script.Span().Seconds(), script.Requests(), script.Sends())
 	n, err := srv.Run(a.ctx)
 	err = errors.Join(err, k.close("the replay was ended"))
-	fmt.Fprintf(a.stdout, "sent %d of %d, answered %d requests", n.Sent, script.Sends(), n.Answered)
+	fmt.Fprintf(a.stdout, "sent on its own: %d of %d; requests answered: %d", n.Sent, script.Sends(), n.Answered)
 	for _, w := range []struct {
 		n    int
 		what string
@@ -94,7 +94,7 @@ func (c *replayCmd) Run(a *app) (err error) {
 		{n.Strange, "bytes that are no request"}, {n.GivenUp, "requests of the capture that did not come in time"},
 	} {
 		if w.n > 0 {
-			fmt.Fprintf(a.stdout, "; %d %s", w.n, w.what)
+			fmt.Fprintf(a.stdout, "; %s: %d", w.what, w.n)
 		}
 	}
 	fmt.Fprintln(a.stdout)
