@@ -354,6 +354,10 @@ func (c *compiler) commands() {
 			}
 		}
 		eachOp(fr.ops, func(o *op) {
+			named := o.kind == opText || o.kind == opChoice && o.choices[0].val.Kind == Text
+			if o.term >= 0 && o.term == k.channelBy && named {
+				c.doc.Errorf(o.spec, "write {choice: channel, is: {1: A, 2: B}} for channels A and B", "a command's channel must be a number, from 1")
+			}
 			if o.kind == opMap {
 				k.mapOps, k.writesMaps = append(k.mapOps, o), true
 			}

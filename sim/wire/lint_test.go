@@ -63,6 +63,7 @@ func TestLint(t *testing.T) {
 		{"unknown verb", head + "  - {name: x, fields: [A]}\ncommands: [{name: c, fields: [C], does: §zeroo}]", "did you mean \"zero\"?"},
 		{"unknown reply", head + "  - {name: done, fields: [A]}\ncommands: [{name: c, fields: [C], does: zero, reply: §doen}]", "did you mean \"done\"?"},
 		{"set of nothing", head + "  - {name: x, fields: [A]}\ncommands: [{name: c, fields: [C], does: §set}]", "which setting is not said"},
+		{"channel by name", head + "  - {name: x, fields: [A]}\ncommands: [{name: c, fields: [C, {§text: channel}], does: zero}]", "a command's channel must be a number"},
 		{"same name", head + "  - {name: x, fields: [A]}\n  - {name: §x, fields: [B]}", "the name \"x\" is already taken"},
 		{"division", head + "  - {name: x, fields: [{int: a, size: 1}, {int: b, size: 1, value: §\"=a / 2\"}]}", "the operator / is not part of an expression here"},
 		{"fraction", head + "  - {name: x, fields: [{int: a, size: 1}, {when: §a > 0.5, fields: [A]}]}", "a number with a fraction is not part of an expression here"},

@@ -297,6 +297,28 @@ func TestHandshake(t *testing.T) {
 	}
 }
 
+// Channels with letters are numbers to the gauge.
+func TestChannelLetters(t *testing.T) {
+	d := parse(t, "letters.yaml", `
+dialect: letters
+framing: {kind: delimited, end: "\n"}
+frames:
+  - {name: ok, fields: ["OK ", {choice: channel, is: {1: A, 2: B}}]}
+commands:
+  - {name: zero, fields: ["Z", {choice: channel, is: {1: A, 2: B}}], does: zero, reply: ok}
+`)
+	e := d.NewEnd(Gauge)
+	e.Receive([]byte("ZB\n"), 0, func(inc Incoming) {
+		req, ok := e.Request(inc)
+		if !ok || req.Channel != 1 {
+			t.Errorf("%+v", req)
+		}
+		if b, err := e.AppendReply(nil, req, Outcome{OK: true}); err != nil || string(b) != "OK B\n" {
+			t.Errorf("%q, %v", b, err)
+		}
+	})
+}
+
 // A command is obeyed only in the states it names.
 func TestStates(t *testing.T) {
 	d := parse(t, "lock.yaml", `
