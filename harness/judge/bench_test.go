@@ -60,6 +60,44 @@ func TestOneLostAmongMany(t *testing.T) {
 	}
 }
 
+// In a long run the cause is found too: when every value is wrong, and when
+// many rows are missing.
+func TestCausesOfLongRuns(t *testing.T) {
+	const n = 25_000
+	for name, spoil := range map[string]func(spec *judge.Spec, rs []judge.Record) []judge.Record{
+		"decimal-shifted": func(_ *judge.Spec, rs []judge.Record) []judge.Record {
+			for i := range rs {
+				v := rs[i].Value.Mul(decimal.New(10, 0))
+				rs[i].Value, rs[i].Zone = &v, "above"
+			}
+			return rs
+		},
+		"tag-dropped-burst": func(_ *judge.Spec, rs []judge.Record) (kept []judge.Record) {
+			for i := range rs {
+				if i%3 != 1 {
+					kept = append(kept, rs[i])
+				}
+			}
+			return kept
+		},
+		"rows-buffered": func(_ *judge.Spec, rs []judge.Record) []judge.Record { return rs[:n-512] },
+		"upper-ignored": func(_ *judge.Spec, rs []judge.Record) []judge.Record {
+			for i := range rs {
+				if rs[i].Zone == "above" {
+					rs[i].Zone = "warn-high"
+				}
+			}
+			return rs
+		},
+	} {
+		spec, entries, records := longRun(n, -1)
+		res := judge.JudgeSeq(spec, entries, spoil(&spec, records))
+		if len(res.Explanations) == 0 || res.Explanations[0].Cause.Name != name || res.Unexplained > 0 {
+			t.Errorf("%s: %+v, %d unexplained", name, res.Explanations, res.Unexplained)
+		}
+	}
+}
+
 // BenchmarkMillion judges a million records of which one is lost, and explains
 // it. It reports the most memory the process held, the records among it, with
 // the collector set to leave a tenth of the live heap as garbage; and the

@@ -152,6 +152,7 @@ type outcome struct {
 	rows     []*cause.Rows // what the diffs point into
 	diffs    []diff
 	slack    int // what the hypothesis leaves to chance
+	lost     int // rows that it says may be missing, and are
 	open     int // rows whose content it leaves open
 	expected int
 	paired   int
@@ -401,7 +402,7 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 			case w.Loss == cause.Must:
 				lost = append(lost, i)
 			case w.Loss > 0:
-				out.slack++
+				out.lost++
 			}
 			continue
 		}
@@ -460,9 +461,9 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 	if !complete || len(lost)+len(extra) == 0 {
 		return
 	}
-	for rows.Tails && len(lost) > 0 && lost[len(lost)-1] > before {
+	if rows.Tails && len(lost) > 0 && lost[len(lost)-1] > before {
 		out.slack++
-		lost = lost[:len(lost)-1]
+		lost = slices.DeleteFunc(lost, func(i int) bool { return i > before })
 	}
 	moved := s.moved(lost, extra)
 	for _, i := range lost {
@@ -632,7 +633,7 @@ func (j *judging) compareEvents(out *outcome, rows *cause.Rows, wants []cause.Wa
 		case w.Loss == cause.Must:
 			out.diffs = append(out.diffs, diff{kind: KindEventMissing, want: w, rec: -1, stream: -1, gauge: g, at: w.Seen})
 		case w.Loss > 0:
-			out.slack++
+			out.lost++
 		}
 	}
 	last := int32(-1)

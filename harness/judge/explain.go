@@ -10,18 +10,19 @@ import (
 // The score of a hypothesis: what it leaves disagreeing, and what it assumes.
 // An assumption costs less than one disagreement, so that a cause that explains
 // a single finding and nothing against it is named; what a cause leaves to
-// chance costs less than an assumption, so that an exact cause wins; and a
-// cause whose rows may say anything pays for each of them.
+// chance costs less than an assumption, so that an exact cause wins; a cause
+// whose rows may be missing, or may say anything, pays for each of them.
 const (
 	perDiff  = 10
 	perMore  = 2 // another disagreement of the same row
 	perCause = 5
+	perLoss  = 1
 	perOpen  = 4
 	maxSlack = 4
 )
 
 func score(o *outcome, causes int) int {
-	s := min(o.slack, maxSlack) + perOpen*o.open + perCause*causes
+	s := min(o.slack, maxSlack) + perLoss*o.lost + perOpen*o.open + perCause*causes
 	for i := range o.diffs {
 		if o.diffs[i].more {
 			s += perMore
@@ -36,10 +37,10 @@ func score(o *outcome, causes int) int {
 const (
 	maxCauses  = 4
 	beamWidth  = 6
-	allOf      = 6000      // a run of so many frames or fewer is tried whole
-	warmUp     = 3000      // frames before a part that bring the model into state
-	partFrames = 400       // frames of a part
-	partCount  = 6         // parts around findings
+	allOf      = 3000      // a run of so many frames or fewer is tried whole
+	warmUp     = 500       // frames before a part that bring the model into state
+	partFrames = 300       // frames of a part
+	partCount  = 4         // parts around findings
 	pairBudget = 4_000_000 // wants times pairs of causes, for trying all pairs
 )
 
@@ -274,8 +275,8 @@ func (t *trial) needed(hyp cause.Hypothesis) cause.Hypothesis {
 
 // rival finds the cause that could stand in a cause's place at the least cost.
 func (t *trial) rival(hyp cause.Hypothesis, k int, active []cause.Variant) (name string, same bool) {
-	own := t.try(hyp)
-	limit := own.score + perDiff + own.score/10
+	own, rest := t.try(hyp), t.try(slices.Delete(slices.Clone(hyp), k, k+1))
+	limit := min(own.score+perDiff+own.score/10, rest.score-1) // it has to explain something itself
 	var best tried
 	for _, v := range active {
 		if hyp.Has(v) {
