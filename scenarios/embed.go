@@ -8,5 +8,5 @@ import "embed"
 // gauges/*.yaml gauge profiles, hosts/*.yaml host descriptions, lines/*.yaml
 // lines.
 //
-//go:embed *.yaml dialects/*.yaml gauges/*.yaml hosts/*.yaml lines/*.yaml
+//go:embed *.yaml dialects/*.yaml gauges/*.yaml hosts/*.yaml lessons/*.yaml lines/*.yaml
 var Files embed.FS

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"slices"
 	"sort"
 	"strings"
 
@@ -40,6 +41,9 @@ func open(dir, name string) (file string, text []byte, err error) {
 		return name, nil, err
 	}
 	names := shipped(dir)
+	if dir == "." && slices.Contains(shipped("lessons"), name) {
+		dir, names = "lessons", []string{name}
+	}
 	for _, n := range names {
 		if _, bare, _ := strings.Cut(n, "-"); n == name || dir == "." && bare == name {
 			file = path.Join(dir, n+".yaml")

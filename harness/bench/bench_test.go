@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"io/fs"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -74,7 +75,7 @@ type house struct {
 	stop    func()
 }
 
-func open(t *testing.T, text string) *house {
+func open(t testing.TB, text string) *house {
 	h := &house{s: parse(t, text), folder: t.TempDir()}
 	inbox := stage.NewInbox()
 	ports, err := harness.OpenPorts(h.s, h.folder, inbox)
@@ -233,7 +234,7 @@ func TestBenchInABrowser(t *testing.T) {
 	p.Until(`document.querySelectorAll(".zone")[0].textContent === "in"`)
 
 	// A tag: its frame is on the port, on the wire list, in the table.
-	far.gets(t, "T0001 +00025.", func() {
+	far.gets(t, "T0001 +0002", func() {
 		p.Eval(`document.querySelectorAll(".card .push")[0].click()`)
 	})
 	p.Until(`document.querySelector("#tags tr") && document.querySelector(".tags").textContent === "1 tag"`)
@@ -403,4 +404,86 @@ const faint = `(() => {
     if (ratio < (px >= 24 || (px >= 18.66 && s.fontWeight >= 700) ? 3 : 4.5)) bad.push(ratio.toFixed(2) + " " + e.outerHTML.slice(0, 90));
   }
   return bad.join("\n");
+})()`
+
+// The shipped lessons are complete: they play in under five minutes, do what
+// they say, and every chapter has something to say, to ask and to answer.
+func TestLessons(t *testing.T) {
+	files, err := fs.Glob(scenarios.Files, "lessons/*.yaml")
+	require.NoError(t, err)
+	require.Len(t, files, 6)
+	for _, file := range files {
+		text, err := scenarios.Files.ReadFile(file)
+		require.NoError(t, err)
+		s := parse(t, string(text))
+		require.NoError(t, harness.Expectations(s), file)
+		require.Less(t, s.Play.Until, 5*time.Minute, file)
+		require.GreaterOrEqual(t, len(s.Chapters), 5, file)
+		last := time.Duration(-1)
+		for _, c := range s.Chapters {
+			require.Greater(t, c.At.D(), last, "%s: %s", file, c.Title)
+			require.Less(t, c.At.D()+10*time.Second, s.Play.Until, "%s: %s leaves no time", file, c.Title)
+			last = c.At.D()
+			require.NotEmpty(t, c.Say)
+			require.NotEmpty(t, c.Ask)
+			require.NotEmpty(t, c.Answer)
+		}
+	}
+}
+
+// The handout has the questions with room to write, and the answers on a sheet
+// of their own.
+func TestHandout(t *testing.T) {
+	text, err := scenarios.Files.ReadFile("lessons/1-limits-and-warnings.yaml")
+	require.NoError(t, err)
+	h := open(t, string(text))
+	p := chromium.Start(t).Page()
+	p.Size(800, 1130)
+	p.Open(h.srv.URL + "handout.html")
+	p.Until(`document.querySelectorAll("#questions li").length === 5 && document.querySelectorAll("#answers li").length === 5`)
+	p.Shot("handout", true)
+	require.Equal(t, "page", p.Eval(`getComputedStyle(document.getElementById("answers")).breakBefore`))
+	require.Equal(t, "", p.Eval(faint))
+	var pdf struct{ Data string }
+	p.Call("Page.printToPDF", nil, &pdf)
+	require.NotEmpty(t, pdf.Data)
+	require.Empty(t, p.Log)
+}
+
+// BenchmarkActToPixel measures, in the browser, from a key that moves a tip to
+// the picture that shows it, beside the same page waiting for one picture.
+func BenchmarkActToPixel(b *testing.B) {
+	h := open(b, lathe(8, "30 Hz"))
+	p := chromium.Start(b).Page()
+	p.Size(1920, 1080)
+	p.Open(h.page())
+	p.Until(card + `.length === 8`)
+	p.Front()
+	b.ResetTimer()
+	var r struct{ P95, Mean, Picture float64 }
+	for range b.N {
+		require.NoError(b, json.Unmarshal([]byte(p.Eval(actToPixel)), &r))
+	}
+	b.ReportMetric(r.P95, "p95-ms")
+	b.ReportMetric(r.Mean, "mean-ms")
+	b.ReportMetric(r.P95/r.Picture, "p95-pictures")
+}
+
+const actToPixel = `(async () => {
+  const scene = document.querySelectorAll(".scene")[0], now = () => scene.getAttribute("aria-valuenow");
+  const picture = () => new Promise(requestAnimationFrame);
+  const times = [];
+  let t0 = performance.now();
+  for (let i = 0; i < 60; i++) await picture();
+  const one = (performance.now() - t0) / 60;
+  for (let i = 0; i < 60; i++) {
+    const was = now(), from = performance.now();
+    scene.dispatchEvent(new KeyboardEvent("keydown", { key: i % 2 ? "ArrowUp" : "ArrowDown", bubbles: true }));
+    while (now() === was) await picture();
+    await picture();
+    times.push(performance.now() - from);
+    await new Promise((r) => setTimeout(r, 40 + 7 * (i % 5)));
+  }
+  times.sort((a, b) => a - b);
+  return JSON.stringify({ P95: times[56], Mean: times.reduce((a, b) => a + b) / times.length, Picture: one });
 })()`

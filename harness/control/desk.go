@@ -41,6 +41,7 @@ type Desk struct {
 	first   int // number of the first entry kept
 	entries []entry
 	acts    []acted
+	poke    chan struct{} // closed at the next change; nil while nobody waits
 
 	seeing sync.Mutex
 	seen   Sight
@@ -276,11 +277,27 @@ func (d *Desk) See(ctx context.Context) (Sight, error) {
 	return s, nil
 }
 
-// changed has the next look be a new one.
+// changed has the next look be a new one, and the streams look at once.
 func (d *Desk) changed() {
 	d.seeing.Lock()
 	d.seenAt = time.Time{}
 	d.seeing.Unlock()
+	d.mu.Lock()
+	if d.poke != nil {
+		close(d.poke)
+		d.poke = nil
+	}
+	d.mu.Unlock()
+}
+
+// poked returns a channel that is closed at the next change.
+func (d *Desk) poked() <-chan struct{} {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.poke == nil {
+		d.poke = make(chan struct{})
+	}
+	return d.poke
 }
 
 // Do carries an act out by hand, and remembers it for Scenario text.

@@ -60,14 +60,19 @@ func (s *Server) sse(w http.ResponseWriter) (write func(p []byte) error, done fu
 	return write, func() { s.streams.Add(-1) }, nil
 }
 
-// each calls f at every beat until it fails, the reader leaves or the server
-// ends.
+// each calls f at every beat, and at once after an act by hand, until it fails,
+// the reader leaves or the server ends.
 func (s *Server) each(r *http.Request, f func() error) {
 	tick := time.NewTicker(beat)
 	defer tick.Stop()
-	for f() == nil {
+	for {
+		poke := s.desk.poked()
+		if f() != nil {
+			return
+		}
 		select {
 		case <-tick.C:
+		case <-poke:
 		case <-r.Context().Done():
 			return
 		case <-s.ctx.Done():

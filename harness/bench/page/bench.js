@@ -241,6 +241,7 @@ async function begin(m) {
   $("log").replaceChildren();
   document.title = run.title;
   say($("title"), run.title);
+  $("handout").hidden = !(run.chapters || []).length;
   cards = run.gauges.map((g, i) => new Card(g, m.gauges[i], act, pick));
   const box = $("gauges");
   box.className = cards.length > 12 ? "crowd" : cards.length > 4 ? "several" : "few";
@@ -265,7 +266,9 @@ function restyle() {
   for (const k of ["out", "warn", "line", "text", "ink"]) style[k] = s.getPropertyValue("--trace-" + k).trim();
 }
 restyle();
-matchMedia("(prefers-color-scheme: dark)").addEventListener("change", restyle);
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { restyle(); repaint(); });
+addEventListener("resize", repaint);
+function repaint() { cards.forEach((c) => c.lanes.forEach((l) => { l.trace.stale = true; })); }
 
 let beats = 0;
 function paint() {
@@ -274,7 +277,7 @@ function paint() {
   // A crowd's traces take turns: each is painted at every fourth picture.
   const turn = cards.length > 12 ? 4 : 1;
   cards.forEach((c, i) => { if (i % turn === beats % turn) c.lanes.forEach((l) => l.trace.paint(style)); });
-  if (beats % 8 === 0) side();
+  if (beats % 15 === 0) side();
 }
 
 $("hold").addEventListener("click", () => clock({ do: last && last.held ? "go" : "hold" }));

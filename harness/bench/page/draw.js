@@ -131,9 +131,12 @@ export class Trace {
     while (this.points.length > 2 && this.points[1].t < t - span) this.points.shift();
     this.now = t;
     this.c = c;
+    this.stale = true;
   }
 
   paint(style) {
+    if (!this.stale) return;
+    this.stale = false;
     const c = this.c, box = this.root, scale = window.devicePixelRatio || 1;
     const w = Math.max(1, Math.round(box.clientWidth * scale)), h = Math.max(1, Math.round(box.clientHeight * scale));
     if (box.width !== w || box.height !== h) { box.width = w; box.height = h; }
@@ -154,7 +157,7 @@ export class Trace {
       if (at === null) return;
       g.strokeStyle = style.line; g.setLineDash(dash.map((d) => d * scale));
       g.beginPath(); g.moveTo(0, y(at)); g.lineTo(w, y(at)); g.stroke();
-      if (dash.length && (h < 90 * scale || Math.abs(y(at) - y(i === 1 ? hi ?? at : lo ?? at)) < font + 5 * scale)) return;
+      if (h < 44 * scale || dash.length && (h < 90 * scale || Math.abs(y(at) - y(i === 1 ? hi ?? at : lo ?? at)) < font + 5 * scale)) return;
       g.fillStyle = style.text;
       g.fillText(name, 4 * scale, y(at) + (i === 0 || i === 2 ? -3 * scale : font));
     });

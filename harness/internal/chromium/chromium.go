@@ -30,7 +30,7 @@ func Shots() string { return *shots }
 
 // Browser is a running Chromium.
 type Browser struct {
-	t     *testing.T
+	t     testing.TB
 	in    *os.File
 	out   io.Reader
 	buf   []byte
@@ -49,7 +49,7 @@ type Page struct {
 
 // Start starts Chromium and has it end with the test, which is skipped where
 // Chromium is not installed and need not be.
-func Start(t *testing.T) *Browser {
+func Start(t testing.TB) *Browser {
 	t.Helper()
 	program, err := exec.LookPath("chromium")
 	if err != nil {
