@@ -26,7 +26,7 @@ type rehearseCmd struct {
 	Live   bool              `help:"Play the beginning of a shift on ports instead, against a host, and judge its records."`
 	Host   string            `short:"H" help:"Host description of --live: a file, or the name of a shipped one. The shipped reference host when left out. Or write the host's command behind --."`
 	For    quantity.Duration `default:"10 min" help:"How much of the shift --live plays."`
-	Pace   *stage.Pace       `help:"How fast --live plays: drain, real, or a number of times such as 10x. As the host description says when left out."`
+	Pace   *stage.Pace       `help:"How fast --live plays: real (the default), drain (as fast as the host reads), or a number of times such as 10x."`
 	Shift  int               `help:"Number of the shift that --live plays."`
 	Folder string            `name:"run-folder" short:"r" help:"Folder to keep the run of --live in; a temporary one, kept only when it did not pass, when left out."`
 }
@@ -122,6 +122,9 @@ func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
 	self, err := os.Executable()
 	if err != nil {
 		return err
+	}
+	if c.Pace == nil {
+		c.Pace = &stage.Real
 	}
 	out, err := (&harness.Check{Scenario: s, Host: h, Run: filepath.Join(dir, "slice"), Self: self, Pace: c.Pace, HostText: text}).Do(a.ctx)
 	if err != nil {

@@ -14,19 +14,13 @@ import (
 //
 // Source: JCGM 106:2012, 9.5.2 (equations for R_C and R_P): the true values are
 // normal with mean and spread, a measured value is normal about the true one
-// with standard uncertainty u, and a part is accepted if its measured value lies
-// within the limits moved inwards by guard. All in one unit.
-func Misjudged(lower, upper, mean, spread, u, guard float64) (falseIn, falseOut float64) {
+// with standard uncertainty u, a part is good within its tolerance limits, and
+// accepted if its measured value lies within the acceptance limits. All in one
+// unit; u is above zero.
+func Misjudged(tolerance, acceptance [2]float64, mean, spread, u float64) (falseIn, falseOut float64) {
+	lower, upper := tolerance[0], tolerance[1]
 	phi := func(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
-	accepted := func(x float64) float64 {
-		if u == 0 {
-			if x >= lower+guard && x <= upper-guard {
-				return 1
-			}
-			return 0
-		}
-		return phi((upper-guard-x)/u) - phi((lower+guard-x)/u)
-	}
+	accepted := func(x float64) float64 { return phi((acceptance[1]-x)/u) - phi((acceptance[0]-x)/u) }
 	density := func(x float64) float64 {
 		z := (x - mean) / spread
 		return math.Exp(-z*z/2) / (spread * math.Sqrt(2*math.Pi))

@@ -380,11 +380,10 @@ func (l *Line) feature(doc *strict.Doc, f *Feature) {
 		out.step = f.Resolution.Picometres()
 	}
 	for _, w := range []struct {
-		q    *quantity.Length
-		none bool
-		is   decimal.Length
-	}{{&f.Spread, false, f.Spread.Picometres()}, {&f.Uncertainty, true, f.Uncertainty.Picometres()}} {
-		if w.is < 0 || w.is == 0 && !w.none || w.is > high-low {
+		q  *quantity.Length
+		is decimal.Length
+	}{{&f.Spread, f.Spread.Picometres()}, {&f.Uncertainty, f.Uncertainty.Picometres()}} {
+		if w.is <= 0 || w.is > high-low {
 			doc.Errorf(w.q, "write a width above zero and below the tolerance", "%s is no width for it", w.q)
 		}
 	}

@@ -28,7 +28,7 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 	"pct3":   func(v float64) string { return fmt.Sprintf("%.3f", 100*v) },
 	"ppm": func(v float64) string {
 		if math.IsNaN(v) {
-			return "–"
+			return ""
 		}
 		return fmt.Sprintf("%.0f", 1e6*v)
 	},

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"runtime"
 	"slices"
 	"sync"
@@ -55,7 +56,8 @@ func (l *Line) Rehearse(ctx context.Context, shifts int, shard Shard, processors
 	sum := sha256.Sum256(l.Text)
 	r := &Result{Version: 1, Line: hex.EncodeToString(sum[:]), Seed: l.Seed, Shifts: shifts}
 	lines := map[string]*Line{"": l}
-	for _, c := range l.changes() {
+	changes := l.changes()
+	for _, c := range changes {
 		lines[c.name] = c.line
 	}
 	for i := range shifts {
@@ -63,7 +65,7 @@ func (l *Line) Rehearse(ctx context.Context, shifts int, shard Shard, processors
 			continue
 		}
 		r.Played = append(r.Played, Entry{Index: i})
-		for _, c := range l.changes() {
+		for _, c := range changes {
 			if i < tried {
 				r.Played = append(r.Played, Entry{Change: c.name, Index: i})
 			}
@@ -215,7 +217,45 @@ func (l *Line) changes() (out []change) {
 			c.radios[r].at = [2]float64{x / n, y / n}
 		}
 	}
+	each("seats given out anew", func(*gauge) {})
+	out[len(out)-1].line.reseat()
 	each("nothing stands in the way", func(*gauge) {})
 	out[len(out)-1].line.Obstacles = nil
 	return out
+}
+
+// reseat lets gauges change seats, or take free ones, for as long as the weaker
+// of the two links gains by it.
+func (l *Line) reseat() {
+	seats := make([]int, len(l.radios))
+	for i := range l.gauges {
+		seats[l.gauges[i].radio]++
+	}
+	margins := make([][]float64, len(l.gauges))
+	for i := range margins {
+		for r := range l.radios {
+			margins[i] = append(margins[i], l.budget(&l.gauges[i], r).Margin())
+		}
+	}
+	margin := func(i, r int) float64 { return margins[i][r] }
+	for again := true; again; {
+		again = false
+		for i := range l.gauges {
+			a := &l.gauges[i]
+			for r := range l.radios {
+				if seats[r] < link.MaxActive && margin(i, r) > margin(i, a.radio) {
+					seats[a.radio]--
+					seats[r]++
+					a.radio, again = r, true
+				}
+			}
+			for j := range i {
+				b := &l.gauges[j]
+				if math.Min(margin(i, b.radio), margin(j, a.radio)) > math.Min(margin(i, a.radio), margin(j, b.radio)) {
+					a.radio, b.radio = b.radio, a.radio
+					again = true
+				}
+			}
+		}
+	}
 }

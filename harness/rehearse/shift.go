@@ -173,14 +173,29 @@ func (d *day) next() part {
 // outside says whether a size, µm from nominal, lies outside the limits moved
 // inwards by guard. Limits are inclusive.
 func (f *feature) outside(um, guard float64) bool {
-	return um < f.lower+guard || um > f.upper-guard
+	const slip = 1e-6 // µm, a picometre: sums of floats on a limit are on it
+	return um < f.lower+guard-slip || um > f.upper-guard+slip
+}
+
+// grid is the step of the readings, and how far the nominal size lies above one:
+// readings count from zero, not from the nominal size.
+func (f *feature) grid() (step, off float64) {
+	return float64(f.step) / float64(decimal.Micrometre), float64(f.nominal%f.step) / float64(decimal.Micrometre)
 }
 
 // round is the reading the gauge shows.
 func (f *feature) round(um float64) float64 {
-	step := float64(f.step) / float64(decimal.Micrometre)
-	off := float64(f.nominal%f.step) / float64(decimal.Micrometre) // the grid of readings starts at zero, not at the nominal size
+	step, off := f.grid()
 	return float64(math.RoundToEven((um+off)/step)*step) - off
+}
+
+// acceptance is between which values, before rounding, a reading is accepted.
+func (f *feature) acceptance() [2]float64 {
+	step, off := f.grid()
+	const slip = 1e-9 // of a step: a limit on the grid is on it
+	first := math.Ceil((f.lower+f.guard+off)/step-slip) - 0.5
+	last := math.Floor((f.upper-f.guard+off)/step+slip) + 0.5
+	return [2]float64{float64(first*step) - off, float64(last*step) - off}
 }
 
 // served is a gauge at work.

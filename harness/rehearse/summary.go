@@ -225,7 +225,7 @@ func (l *Line) featureRow(f int, played []*Shift) FeatureRow {
 	const pieces = 20
 	for p := range pieces {
 		mean := ft.mean + ft.wear*(float64(p)+0.5)/pieces
-		in, out := Misjudged(ft.lower, ft.upper, mean, ft.spread, ft.u, ft.guard)
+		in, out := Misjudged([2]float64{ft.lower, ft.upper}, ft.acceptance(), mean, ft.spread, ft.u)
 		row.FalseIn += in / pieces
 		row.FalseOut += out / pieces
 	}
@@ -442,7 +442,7 @@ func (s *Summary) risks(l *Line) {
 	lostOf := func(c *ChangeRow) float64 { return c.Lost }
 	if lost := total(func(g *GaugeRow) float64 { return g.Lost }); lost > 0 {
 		risk(lost, "Tags are lost on the radio", "Links hang up, and a gauge that keeps no tags loses those given meanwhile: "+some(s.Gauges, func(g *GaugeRow) float64 { return g.Lost })+".",
-			otherwise(s.best(lostOf, "class", "receivers", "stands", "wait"), "nothing that was tried; bring a receiver nearer"))
+			otherwise(s.best(lostOf, "class", "receivers", "seats", "stands", "wait"), "nothing that was tried; bring a receiver nearer"))
 	}
 	if gone := total(func(g *GaugeRow) float64 { return g.Skipped }); gone > 0 {
 		risk(gone, "Gauges go flat", "Their cells do not last the shift, or a spare has to be fetched: "+some(s.Gauges, func(g *GaugeRow) float64 { return g.Skipped })+".",
@@ -463,7 +463,7 @@ func (s *Summary) risks(l *Line) {
 	}
 	if stalls := total(func(g *GaugeRow) float64 { return g.Stalls }); stalls > 0 {
 		risk(0, "Links fall silent for a while", fmt.Sprintf("%s times a shift in all; tags then come late and together: %s.", figure(stalls), some(s.Gauges, func(g *GaugeRow) float64 { return g.Stalls })),
-			otherwise(s.best(func(c *ChangeRow) float64 { return c.Stalls }, "class", "receivers", "stands"), "a host that waits for late tags"))
+			otherwise(s.best(func(c *ChangeRow) float64 { return c.Stalls }, "class", "receivers", "seats", "stands"), "a host that waits for late tags"))
 	}
 	var taken []string
 	for _, r := range s.Radios {
@@ -521,7 +521,7 @@ func (s *Summary) assume(l *Line) {
 		{"ports", "use is bytes of the stream and the tags over what the line settings carry; frame lengths are those of the line's own dialects, played once"},
 		{"seats", "gauges that share a receiver see each other come and go up to 10 s late"},
 		{"sizes", "normal from part to part, the mean moving evenly over the shift; readings normal about the size with U/2, rounded half-even to the resolution; limits inclusive"},
-		{"misjudged parts", "JCGM 106:2012, 9.5.2, before rounding; the counted shares are after it"},
+		{"misjudged parts", "JCGM 106:2012, 9.5.2; the acceptance limits are those that rounding to the resolution leaves, and a guarded decision moves inwards by U"},
 		{"capability", "values over all shifts; 95 % limits for one shift's parts; chi-square and normal approximation (NIST/SEMATECH e-Handbook 6.1.6); spread within runs of five parts for Cp and Cpk"},
 		{"ISO 286", "limits of tolerance classes: see sim/tolerance"},
 		{"Monte Carlo error", "± is one standard error over the shifts played; limits of the 5 % worst case are 95 % limits from the binomial law"},

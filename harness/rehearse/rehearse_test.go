@@ -1,0 +1,615 @@
+package rehearse
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"runtime"
+	"strings"
+	"testing"
+	"time"
+
+	"example.org/understudy/scenarios"
+	"example.org/understudy/sim/link"
+	"example.org/understudy/sim/stage"
+	"github.com/goccy/go-yaml"
+	"github.com/google/go-cmp/cmp"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+func dialects(name string) (string, []byte, error) {
+	file := "dialects/" + name + ".yaml"
+	text, err := scenarios.Files.ReadFile(file)
+	return file, text, err
+}
+
+func shipped(t testing.TB, name string) *Line {
+	t.Helper()
+	file := "lines/" + name + ".yaml"
+	text, err := scenarios.Files.ReadFile(file)
+	require.NoError(t, err)
+	l, err := Parse(file, text, dialects)
+	require.NoError(t, err)
+	return l
+}
+
+// edited is a shipped line with words replaced, old and new in turn.
+func edited(t testing.TB, name string, words ...string) *Line {
+	t.Helper()
+	text := string(shipped(t, name).Text)
+	for i := 0; i < len(words); i += 2 {
+		require.Contains(t, text, words[i])
+		text = strings.ReplaceAll(text, words[i], words[i+1])
+	}
+	l, err := Parse(name+".yaml", []byte(text), dialects)
+	require.NoError(t, err)
+	return l
+}
+
+func written(t testing.TB, r *Result) string {
+	t.Helper()
+	var b bytes.Buffer
+	require.NoError(t, r.Write(&b))
+	return b.String()
+}
+
+func TestShippedLines(t *testing.T) {
+	for name, want := range map[string][2]int{"bench": {1, 1}, "cell": {7, 1}, "hall": {60, 9}} {
+		l := shipped(t, name)
+		if got := [2]int{len(l.gauges), len(l.radios)}; got != want {
+			t.Errorf("%s has %v gauges and receivers", name, got)
+		}
+		for i := range l.gauges {
+			// R +00008.015 mm = .*1B and T0001 +00008.015 mm = .*1B, CR LF: line-ascii.yaml
+			if g := &l.gauges[i]; g.frame != 24 || g.tagged != 28 || g.baud != 960 {
+				t.Errorf("%s %s: frames of %d and %d bytes at %v characters a second", name, g.name, g.frame, g.tagged, g.baud)
+			}
+		}
+	}
+}
+
+// Limits of the bench's 8 H8: ISO 286-1 Table 1, IT8 over 6 to 10 mm is 22 µm.
+// Its margin by hand: 4 dBm (class 2), less the loss of P.1238 in an office in
+// sight (α 1.46, β 34.62, γ 2.03) at 2.693 m and 2441 MHz, over -70 - 12 dBm.
+func TestBenchByHand(t *testing.T) {
+	l := shipped(t, "bench")
+	f := &l.features[0]
+	near(t, "lower limit", f.lower, 0, 0)
+	near(t, "upper limit", f.upper, 22, 0)
+	loss := 14.6*math.Log10(math.Sqrt(2.5*2.5+1)) + 34.62 + 20.3*math.Log10(2.441)
+	near(t, "margin", l.budget(&l.gauges[0], 0).Margin(), 10*math.Log10(2.5)-loss+82, 0.001)
+	// the port: 10 frames of 24 bytes a second, at 960 characters a second
+	s := l.Summarise(rehearsed(t, l, 2))
+	near(t, "use of the port", s.Gauges[0].PortUse, 0.25, 0.001)
+	// the receiver: a packet of 24 bytes in two slots of 0.625 ms, ten times a second
+	near(t, "use of the receiver", s.Radios[0].Use, 0.0125, 0.0002)
+	// the radio and the rest for 8 h, at 13.5 mA and 10 times 2.5 ms of 28.3 mA
+	// (power.TypicalParts), less nothing: 113.7 mAh; the cell leaks a little
+	near(t, "drain", (100-s.Gauges[0].End)/100*180*meanHealth(l, 2), 113.7, 1)
+}
+
+func meanHealth(l *Line, shifts int) float64 {
+	sum := 0.0
+	for i := range shifts {
+		radio := make([]link.Radio, 1)
+		var s served
+		s.start(l, &l.gauges[0], i, &radio[0])
+		sum += 1 / s.health
+	}
+	return float64(shifts) / sum // charge is a share: the harmonic mean belongs to it
+}
+
+func rehearsed(t testing.TB, l *Line, shifts int) *Result {
+	t.Helper()
+	r, err := l.Rehearse(context.Background(), shifts, Shard{1, 1}, 0)
+	require.NoError(t, err)
+	return r
+}
+
+// N shards merged equal one run to the last digit, in whatever order they come
+// and however many processors played them.
+func TestShardsMergeToTheWhole(t *testing.T) {
+	l := shipped(t, "cell")
+	whole := written(t, rehearsed(t, l, 10))
+	for _, n := range []int{1, 3, 12} { // twelve: some have nothing to do
+		var shards []*Result
+		for k := n; k >= 1; k-- {
+			r, err := l.Rehearse(context.Background(), 10, Shard{k, n}, k%3+1)
+			require.NoError(t, err)
+			back, err := Read("a shard", strings.NewReader(written(t, r)))
+			require.NoError(t, err)
+			shards = append(shards, back)
+		}
+		merged, err := l.Merge(shards)
+		require.NoError(t, err)
+		if written(t, merged) != whole {
+			t.Errorf("%d shards do not make the whole", n)
+		}
+		var a, b bytes.Buffer
+		require.NoError(t, l.Summarise(merged).HTML(&a))
+		require.NoError(t, l.Summarise(rehearsed(t, l, 10)).HTML(&b))
+		if a.String() != b.String() {
+			t.Errorf("%d shards make another report", n)
+		}
+	}
+}
+
+func TestMergeRefuses(t *testing.T) {
+	l := shipped(t, "bench")
+	shard := func(k, n, shifts int) *Result {
+		r, err := l.Rehearse(context.Background(), shifts, Shard{k, n}, 1)
+		require.NoError(t, err)
+		return r
+	}
+	_, err := l.Merge([]*Result{shard(1, 3, 3), shard(3, 3, 3)})
+	require.ErrorContains(t, err, "shift 1 of 3 is missing")
+	_, err = l.Merge([]*Result{shard(1, 2, 2), shard(1, 2, 2)})
+	require.ErrorContains(t, err, "played by two")
+	_, err = l.Merge([]*Result{shard(1, 2, 2), shard(2, 2, 4)})
+	require.ErrorContains(t, err, "of 4 shifts")
+	_, err = edited(t, "bench", "45 s", "46 s").Merge([]*Result{shard(1, 1, 1)})
+	require.ErrorContains(t, err, "another line")
+	_, err = l.Merge(nil)
+	require.ErrorContains(t, err, "missing")
+	_, err = Read("x.json", strings.NewReader("[]"))
+	require.ErrorContains(t, err, "x.json")
+	_, err = Read("x.json", strings.NewReader("{}"))
+	require.ErrorContains(t, err, "x.json")
+}
+
+func TestShardText(t *testing.T) {
+	var s Shard
+	require.NoError(t, s.UnmarshalText([]byte("2/8")))
+	require.Equal(t, Shard{2, 8}, s)
+	for _, bad := range []string{"", "2", "0/3", "4/3", "1/0", "-1/2", "1/2/3", "1/2x", "a/b", "1/100001"} {
+		if s.UnmarshalText([]byte(bad)) == nil {
+			t.Errorf("%q is taken as %v", bad, s)
+		}
+	}
+}
+
+// A gauge more or less changes nothing in the others' parts, and a changed habit
+// nothing in the sizes.
+func TestOwnChance(t *testing.T) {
+	l := shipped(t, "cell")
+	base := l.Play(3, false)
+	fewer := edited(t, "cell", "{name: height-2, feature: boss height, spares: 1}", "{name: another-2, feature: boss height}").Play(3, false)
+	for i := range 6 {
+		if d := cmp.Diff(base.Gauges[i].Size.Sum, fewer.Gauges[i].Size.Sum); d != "" {
+			t.Errorf("%s: %s", l.gauges[i].name, d)
+		}
+	}
+	if base.Gauges[6].Size.Sum == fewer.Gauges[6].Size.Sum {
+		t.Error("another gauge measures the same parts")
+	}
+	habit := edited(t, "cell", "forgets: 0.5 %, twice: 1 %", "forgets: 20 %, twice: 9 %").Play(3, false)
+	for i := range habit.Gauges {
+		if habit.Gauges[i].Size.Sum != base.Gauges[i].Size.Sum {
+			t.Errorf("%s measures other parts when habits change", l.gauges[i].name)
+		}
+	}
+	if a, b := written(t, &Result{Played: []Entry{{Shift: base}}}), written(t, &Result{Played: []Entry{{Shift: l.Play(3, false)}}}); a != b {
+		t.Error("the same shift twice is not the same")
+	}
+}
+
+// What must add up, on every shipped line and changed lines.
+func TestBooksBalance(t *testing.T) {
+	lines := []*Line{shipped(t, "bench"), shipped(t, "cell"), edited(t, "bench", "health: 70 %", "health: 40 %, spares: 1"), edited(t, "bench", "capacity: 180 mAh", "capacity: 90 mAh"),
+		edited(t, "cell", "health: 75 %", "health: 75 %, queue: 3", "hears: 12 dB", "hears: -9 dB", "place: shop-in-sight", "place: shop-out-of-sight")}
+	lost, stalls, flat := 0, 0, 0
+	for _, l := range lines {
+		for index := range 3 {
+			s := l.Play(index, true)
+			arrived := 0
+			for i, g := range s.Gauges {
+				if g.Parts != g.Size.N || g.Tags < g.Parts-g.Untagged || g.Late.N+g.Lost != g.Tags {
+					t.Errorf("%s %d %s does not add up: %+v", l.Title, index, l.gauges[i].name, g)
+				}
+				if g.FalseIn > g.Bad || g.FalseOut > g.Parts-g.Bad || len(g.Cell) != points+1 || g.Least > g.End || g.Least < 0 || g.End > 100 {
+					t.Errorf("%s %d %s cannot be: %+v", l.Title, index, l.gauges[i].name, g)
+				}
+				for _, sp := range []Spans{g.Late, g.Stalls, g.Away, g.Flat} {
+					if sp.Most > sp.Sum || sp.Sum > time.Duration(sp.N)*sp.Most || sp.Sum < 0 {
+						t.Errorf("%s %d %s: %+v", l.Title, index, l.gauges[i].name, sp)
+					}
+				}
+				arrived += g.Late.N
+				lost, stalls, flat = lost+g.Lost, stalls+g.Stalls.N, flat+g.Flat.N
+			}
+			if arrived != s.Host.Records {
+				t.Errorf("%s %d: %d tags arrived, %d records", l.Title, index, arrived, s.Host.Records)
+			}
+		}
+	}
+	if lost == 0 || stalls == 0 || flat == 0 {
+		t.Errorf("the changed lines lose %d tags, stall %d times, go flat %d times: the check sees nothing", lost, stalls, flat)
+	}
+}
+
+// A stronger class, a shorter way or a lower need never leaves a smaller margin,
+// and lost tags fall when the margin grows.
+func TestChangesMoveTheRightWay(t *testing.T) {
+	l := edited(t, "hall", "hears: 12 dB", "hears: 4 dB")
+	s := l.Summarise(rehearsed(t, l, 1))
+	by := map[string]ChangeRow{}
+	for _, c := range s.Changes {
+		by[c.Name] = c
+	}
+	one, two, three, base := by["all gauges of class 1"], by["all gauges of class 2"], by["all gauges of class 3"], by["the line as it is"]
+	if !(one.Margin > two.Margin && two.Margin > three.Margin && one.Lost <= two.Lost && two.Lost <= three.Lost && base.Lost > 0) {
+		t.Errorf("classes 1, 2, 3: %+v %+v %+v", one, two, three)
+	}
+	near(t, "class 1 over class 3", one.Margin-three.Margin, 20, 1e-6) // 100 mW against 1 mW
+	if f := by["fresh cells"]; f.End < base.End {
+		t.Errorf("fresh cells end at %v, old ones at %v", f.End, base.End)
+	}
+	if r := by["double the rate"]; math.Abs(r.RadioUse/base.RadioUse-2) > 1e-9 {
+		t.Errorf("double the rate uses %v instead of %v", r.RadioUse, base.RadioUse)
+	}
+	if n := by["seats given out anew"]; n.Margin < base.Margin+5 { // the last gauge of the file got what was left
+		t.Errorf("with other seats the smallest margin is %v instead of %v", n.Margin, base.Margin)
+	}
+	if n := by["nothing stands in the way"]; n.Margin < base.Margin {
+		t.Errorf("without obstacles the margin falls from %v to %v", base.Margin, n.Margin)
+	}
+	told := false
+	for i, r := range s.Risks {
+		told = told || r.What == "Tags are lost on the radio" && strings.HasPrefix(r.Remove, "all gauges of class 1: ")
+		if i > 0 && r.Touches > s.Risks[i-1].Touches {
+			t.Errorf("risk %d is greater than the one before", i)
+		}
+	}
+	if s.Holds || !told {
+		t.Errorf("holds: %v, risks %+v", s.Holds, s.Risks)
+	}
+}
+
+// The slice that a host sees measures the parts of the shift on paper.
+func TestSliceIsTheShift(t *testing.T) {
+	l := shipped(t, "cell")
+	const length = 5 * time.Minute
+	s, err := l.Scenario(2, length, dialects)
+	require.NoError(t, err)
+	tags := 0
+	for _, c := range s.Cues {
+		if _, ok := c.Act.(stage.Tag); ok {
+			tags++
+		}
+	}
+	want := 0
+	for i := range l.gauges {
+		d := newDay(l, &l.gauges[i], 2)
+		for p := d.next(); p.at < length-time.Second; p = d.next() {
+			want += p.tags
+		}
+	}
+	require.Equal(t, want, tags)
+	require.Greater(t, tags, 30)
+	for i := range l.gauges {
+		b := l.budget(&l.gauges[i], l.gauges[i].radio)
+		k := s.Gauges[i].Link
+		there := link.Budget{Class: link.Class(k.Class), Metres: metres(*k.Distance)}
+		near(t, l.gauges[i].name+": margin in the slice", there.Margin(), math.Min(b.Margin(), 40), 0.8) // to the centimetre
+	}
+}
+
+func TestSummaryGolden(t *testing.T) {
+	var b bytes.Buffer
+	for _, name := range []string{"bench", "cell"} {
+		l := shipped(t, name)
+		require.NoError(t, l.Summarise(rehearsed(t, l, 8)).Text(&b))
+		b.WriteString("\n")
+	}
+	file := filepath.Join("testdata", "summary.golden")
+	if *update {
+		require.NoError(t, os.WriteFile(file, b.Bytes(), 0o644))
+	}
+	want, err := os.ReadFile(file)
+	require.NoError(t, err)
+	if d := cmp.Diff(string(want), b.String()); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestPage(t *testing.T) {
+	for _, name := range []string{"bench", "cell", "hall"} {
+		l := shipped(t, name)
+		var b bytes.Buffer
+		require.NoError(t, l.Summarise(rehearsed(t, l, 1)).HTML(&b))
+		page := b.String()
+		for i := range l.gauges {
+			require.Contains(t, page, `<td class="w">`+l.gauges[i].name+"</td>")
+			require.Contains(t, page, `aria-label="`+l.gauges[i].name+`: charge`)
+		}
+		require.Contains(t, page, "never releases real parts")
+		require.NotContains(t, page, "NaN")
+		require.NotContains(t, page, "ZgotmplZ")
+		require.NotRegexp(t, `(src|href)=`, page, "the page stands alone")
+		if got := strings.Count(page, `stroke-width="1.5" stroke-dasharray`); got != len(l.gauges) {
+			t.Errorf("%s: the plan has %d links", name, got)
+		}
+	}
+}
+
+// The PDF is printed by Chromium, and holds the whole page.
+func TestPDF(t *testing.T) {
+	if _, err := exec.LookPath("chromium"); err != nil {
+		if os.Getenv("UNDERSTUDY_ALL") == "1" {
+			t.Fatal(err)
+		}
+		t.Skip("the Debian package chromium is not installed")
+	}
+	l := shipped(t, "cell")
+	s := l.Summarise(rehearsed(t, l, 2))
+	file := filepath.Join(t.TempDir(), "line.pdf")
+	require.NoError(t, s.PDF(context.Background(), file))
+	b, err := os.ReadFile(file)
+	require.NoError(t, err)
+	pages := len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(b, -1))
+	if pages < 3 || pages > 8 {
+		t.Errorf("%d pages", pages)
+	}
+}
+
+func TestNoBrowser(t *testing.T) {
+	l := shipped(t, "bench")
+	t.Setenv("PATH", t.TempDir())
+	require.ErrorIs(t, l.Summarise(rehearsed(t, l, 1)).PDF(context.Background(), "x.pdf"), ErrNoBrowser)
+}
+
+// Memory does not grow with the length of the shift.
+func TestMemoryIsFlat(t *testing.T) {
+	use := func(shift string) (bytes uint64) {
+		l := edited(t, "cell", "shift: 8 h", "shift: "+shift, "takt: 60 s", "takt: 20 s")
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		l.Play(0, true)
+		runtime.ReadMemStats(&after)
+		return after.TotalAlloc - before.TotalAlloc
+	}
+	short, long := use("7 h"), use("24 h")
+	if float64(long) > 1.2*float64(short) {
+		t.Errorf("24 h take %d bytes, 7 h %d", long, short)
+	}
+}
+
+func TestStops(t *testing.T) {
+	ctx, stop := context.WithCancel(context.Background())
+	stop()
+	_, err := shipped(t, "hall").Rehearse(ctx, 1000, Shard{1, 1}, 2)
+	require.ErrorIs(t, err, context.Canceled)
+}
+
+func TestCrosses(t *testing.T) {
+	p := func(x, y float64) [2]float64 { return [2]float64{x, y} }
+	for _, c := range []struct {
+		a, b, c, d [2]float64
+		want       bool
+	}{
+		{p(0, 0), p(4, 4), p(0, 4), p(4, 0), true},
+		{p(0, 0), p(1, 1), p(0, 4), p(4, 0), false},
+		{p(0, 0), p(2, 2), p(0, 4), p(4, 0), true}, // ends on it
+		{p(0, 0), p(0, 0), p(0, 4), p(4, 0), false},
+		{p(0, 0), p(9, 0), p(3, -1), p(3, 1), true},
+		{p(0, 0), p(9, 0), p(3, 1), p(3, 2), false},
+	} {
+		if got := crosses(c.a, c.b, c.c, c.d); got != c.want {
+			t.Errorf("%v-%v and %v-%v: %v", c.a, c.b, c.c, c.d, got)
+		}
+	}
+}
+
+func TestWarmth(t *testing.T) {
+	l := shipped(t, "hall") // 14 at 0 h, 18 at 2 h, 24 at 6 h, 23 at 8 h
+	for at, want := range map[time.Duration]int{0: 14, time.Hour: 16, 2 * time.Hour: 18, 4 * time.Hour: 21, 6 * time.Hour: 24, 8 * time.Hour: 23} {
+		if got := l.warmth(at); got != want {
+			t.Errorf("%v: %d °C, not %d", at, got, want)
+		}
+	}
+}
+
+// Mistakes of a file are told with their place and with what would be right.
+func TestMistakes(t *testing.T) {
+	bench := string(shipped(t, "bench").Text)
+	for _, c := range []struct{ old, new, want string }{
+		{"8 H8", "8 H19", "bench.yaml:17:30: "},
+		{"8 H8", "8H8", "write one such as 8 H8"},
+		{"8 H8", "600 H8", "up to 500 mm"},
+		{"size: 8 H8", "nominal: 8 mm", `"spool bore" has no tolerance`},
+		{"size: 8 H8", "nominal: 8 mm, limits: [8.02 mm, 8.00 mm]", "not in order"},
+		{"spread: 0.0022 mm", "spread: 0 mm", "a width above zero"},
+		{"takt: 45 s", "takt: 45 mm", "bench.yaml:9:7: "},
+		{"shift: 8 h", "shift: 80 h", "write a time of 1m0s to 24h0m0s"},
+		{"takt:", "tact:", `"takt"`},
+		{"class: 2", "class: 4", "no power class 4"},
+		{"dialect: line-ascii", "dialect: modbus-rtu", "sends nothing on its own"},
+		{"dialect: line-ascii", "dialect: no-such", "no-such"},
+		{"{name: bore-1}", "{name: bore-1}, {name: bore-1}", `a second gauge is called "bore-1"`},
+		{"{name: bore-1}", "{name: bore 1}", "cannot name a gauge"},
+		{"{name: bore-1}", "{name: b, receiver: dusk}", `did you mean "desk"?`},
+		{"{name: bore-1}", "{name: b, feature: spol bore}", `did you mean "spool bore"?`},
+		{"{name: bore-1}", "{name: a}, {name: b}, {name: c}, {name: d}, {name: e}, {name: f}, {name: g}, {name: h}", "h has no receiver"},
+		{"{name: bore-1}", "{name: bore-1, queue: -1}", "-1 is no number"},
+		{"gauges: [{name: bore-1}]", "gauges: []", `"bench" has no gauge`},
+		{"{at: 4 h, for: 30 min}", "{at: 1 h, for: 30 min}", "write the breaks in order"},
+		{"{at: 6 h, for: 10 min}", "{at: 7 h, for: 2 h}", "does not lie in a shift"},
+		{"is: 19 °C", "is: 90 °C", "a cell works from"},
+		{"forgets: 0.3 %", "forgets: 130 %", "0 to 100 %"},
+		{"hears: 12 dB", "hears: 60 dB", "hears 60 dB better"},
+		{"understudy-line: 1", "understudy-line: 2", "write understudy-line: 1"},
+		{"capacity: 180 mAh", "capacity: 0 mAh", "bore-1"},
+		{"takes: 20 ms", "takes: 20 ms, guarded: true", ""},
+		{"takes: 20 ms", "takes: 2 h", "write a time of"},
+	} {
+		require.Contains(t, bench, c.old)
+		_, err := Parse("bench.yaml", []byte(strings.Replace(bench, c.old, c.new, 1)), dialects)
+		switch {
+		case c.want == "" && err != nil:
+			t.Errorf("%s: %v", c.new, err)
+		case c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)):
+			t.Errorf("%s: %v", c.new, err)
+		}
+	}
+	eight := strings.Replace(bench, "{name: bore-1}", "{name: a}, {name: b}, {name: c}, {name: d}, {name: e}, {name: f}, {name: g}, {name: h}", 1)
+	eight = strings.Replace(eight, "each: {", "each: {receiver: desk, ", 1)
+	_, err := Parse("bench.yaml", []byte(eight), dialects)
+	require.ErrorContains(t, err, "h is the eighth gauge of receiver desk, which talks to 7")
+}
+
+func FuzzParse(f *testing.F) {
+	for _, name := range []string{"bench", "cell"} {
+		f.Add(string(shipped(f, name).Text))
+	}
+	f.Add("understudy-line: 1\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		l, err := Parse("fuzz.yaml", []byte(text), dialects)
+		if err == nil && len(l.gauges) <= 7 && l.Shift.D() <= time.Hour {
+			l.Play(0, true)
+		}
+	})
+}
+
+func FuzzRead(f *testing.F) {
+	l := shipped(f, "bench")
+	f.Add(written(f, rehearsed(f, l, 1)))
+	f.Add(`{"understudy-rehearsal":1,"shifts":1,"played":[{"index":0}]}`)
+	f.Fuzz(func(t *testing.T, text string) {
+		if r, err := Read("fuzz.json", strings.NewReader(text)); err == nil {
+			_, _ = l.Merge([]*Result{r})
+		}
+	})
+}
+
+// The examples of batch engines: their form, and that their parts are all parts.
+func TestKubernetesExample(t *testing.T) {
+	text, err := os.ReadFile("examples/kubernetes-job.yaml")
+	require.NoError(t, err)
+	var job struct {
+		APIVersion string `yaml:"apiVersion"`
+		Kind       string
+		Metadata   struct{ Name string }
+		Spec       struct {
+			CompletionMode           string `yaml:"completionMode"`
+			Completions, Parallelism int
+			BackoffLimit             int `yaml:"backoffLimit"`
+			Template                 struct {
+				Spec struct {
+					RestartPolicy string `yaml:"restartPolicy"`
+					Containers    []struct {
+						Name, Image  string
+						Command      []string
+						Resources    map[string]map[string]string
+						VolumeMounts []map[string]string `yaml:"volumeMounts"`
+					}
+					Volumes []map[string]any
+				}
+			}
+		}
+	}
+	require.NoError(t, yaml.UnmarshalWithOptions(text, &job, yaml.Strict()))
+	require.Equal(t, []string{"batch/v1", "Job", "Indexed", "Never"}, []string{job.APIVersion, job.Kind, job.Spec.CompletionMode, job.Spec.Template.Spec.RestartPolicy})
+	require.LessOrEqual(t, job.Spec.Parallelism, job.Spec.Completions)
+	require.Len(t, job.Spec.Template.Spec.Containers, 1)
+	c := job.Spec.Template.Spec.Containers[0]
+	require.Equal(t, []string{"/bin/sh", "-c"}, c.Command[:2])
+	covers(t, job.Spec.Completions, func(i int) *exec.Cmd {
+		cmd := exec.Command(c.Command[0], c.Command[1:]...)
+		cmd.Env = []string{"JOB_COMPLETION_INDEX=" + fmt.Sprint(i)} // Kubernetes counts from 0
+		return cmd
+	})
+}
+
+func TestSlurmExample(t *testing.T) {
+	text, err := os.ReadFile("examples/slurm-array.sh")
+	require.NoError(t, err)
+	m := regexp.MustCompile(`(?m)^#SBATCH --array=1-(\d+)$`).FindSubmatch(text)
+	require.NotNil(t, m, "a line #SBATCH --array=1-N")
+	require.NoError(t, exec.Command("sh", "-n", "examples/slurm-array.sh").Run())
+	var n int
+	_, err = fmt.Sscan(string(m[1]), &n)
+	require.NoError(t, err)
+	for _, line := range strings.Split(string(text), "\n") {
+		if strings.HasPrefix(line, "#SBATCH") {
+			require.Regexp(t, `^#SBATCH --[a-z-]+=\S+$`, line)
+		}
+	}
+	covers(t, n, func(i int) *exec.Cmd {
+		cmd := exec.Command("sh", "examples/slurm-array.sh")
+		cmd.Env = []string{fmt.Sprintf("SLURM_ARRAY_TASK_ID=%d", i+1), fmt.Sprintf("SLURM_ARRAY_TASK_MAX=%d", n)}
+		return cmd
+	})
+}
+
+// covers runs each of n commands with a stand-in for the program that notes
+// its words, and checks that their shards are 1/n to n/n.
+func covers(t *testing.T, n int, command func(i int) *exec.Cmd) {
+	t.Helper()
+	bin := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(bin, "understudy"), []byte("#!/bin/sh\necho \"$@\"\n"), 0o755))
+	for i := range n {
+		cmd := command(i)
+		cmd.Env = append(cmd.Env, "PATH="+bin+":/usr/bin:/bin")
+		out, err := cmd.CombinedOutput()
+		require.NoError(t, err, string(out))
+		words := strings.Fields(string(out))
+		require.Equal(t, "rehearse", words[0])
+		var s Shard
+		file := ""
+		for j, w := range words[:len(words)-1] {
+			switch w {
+			case "--shard":
+				require.NoError(t, s.UnmarshalText([]byte(words[j+1])))
+			case "--json":
+				file = words[j+1]
+			}
+		}
+		require.Equal(t, Shard{i + 1, n}, s)
+		require.Contains(t, file, fmt.Sprint(i+1), "each shard has a file of its own")
+	}
+}
+
+// A shift of the hall at its real duty against a plain loop that advances
+// sixty links alone: what the rest costs.
+func BenchmarkHallShift(b *testing.B) {
+	l := shipped(b, "hall")
+	b.Run("whole", func(b *testing.B) {
+		for b.Loop() {
+			l.Play(0, false)
+		}
+	})
+	b.Run("links alone", func(b *testing.B) {
+		for b.Loop() {
+			for i := range l.gauges {
+				var radio link.Radio
+				var s served
+				s.start(l, &l.gauges[i], 0, &radio)
+				s.advance(l.Shift.D(), func(time.Duration) {})
+			}
+		}
+	})
+}
+
+func TestResultJSONHasNoMachine(t *testing.T) {
+	var v map[string]any
+	require.NoError(t, json.Unmarshal([]byte(written(t, rehearsed(t, shipped(t, "bench"), 1))), &v))
+	for key := range v {
+		switch key {
+		case "understudy-rehearsal", "line", "seed", "shifts", "played":
+		default:
+			t.Errorf("unexpected key %s", key)
+		}
+	}
+}
