@@ -33,6 +33,8 @@ type Check struct {
 	Extra    []string    // words added to the host's command
 	HostText []byte      // the host description as written, kept in the run folder for Reopen
 	Pace     *stage.Pace // instead of the host description's
+	// Watch, if set, sees the check while it goes on.
+	Watch *Watch
 	// Progress, if set, is told in words what the check is doing.
 	Progress func(string)
 }
@@ -151,7 +153,11 @@ func (c *Check) prepare() (r *run, err error) {
 	if r.file, err = os.Create(filepath.Join(c.Run, ledgerFile)); err != nil {
 		return nil, err
 	}
-	if r.stage, err = stage.New(c.Scenario.Play, stage.Options{Ports: r.Ports.Ports, Inbox: r.inbox, Pace: r.pace, Ledger: ledger.NewWriter(r.file)}); err != nil {
+	opt := stage.Options{Ports: r.Ports.Ports, Inbox: r.inbox, Pace: r.pace, Ledger: ledger.NewWriter(r.file)}
+	if c.Watch != nil {
+		opt.Keep = c.Watch.keep
+	}
+	if r.stage, err = stage.New(c.Scenario.Play, opt); err != nil {
 		return nil, err
 	}
 	return r, r.describe()
@@ -278,6 +284,19 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 	r.say("playing")
 	pctx, stop := context.WithCancel(ctx)
 	defer stop()
+	if r.Watch != nil {
+		r.Watch.Stage(r.stage)
+		watched := make(chan struct{})
+		go func() {
+			defer close(watched)
+			r.follow(pctx, time.Now())
+		}()
+		defer func() {
+			stop()
+			<-watched
+			r.Watch.Stage(nil)
+		}()
+	}
 	if host != nil {
 		go func() {
 			select {

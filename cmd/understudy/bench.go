@@ -10,6 +10,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"example.org/understudy/harness"
 	"example.org/understudy/harness/bench"
 	"example.org/understudy/harness/control"
 	"example.org/understudy/scenario"
@@ -21,7 +22,7 @@ import (
 
 // benchFlags have a play steered while it runs.
 type benchFlags struct {
-	Bench   bool   `help:"Serve the bench page: the gauges on a screen, to be moved by hand. The timeline then goes on after the last cue, until it is stopped."`
+	Bench   bool   `help:"Serve the bench page: the gauges on a screen, to be moved by hand. The timeline of a play then goes on after the last cue, until it is stopped."`
 	Control string `placeholder:"ADDRESS" help:"Serve the HTTP interface that steers the play, and the bench page with --bench, at this address, such as 127.0.0.1:8190. With --bench a free port of this machine when left out."`
 }
 
@@ -41,7 +42,6 @@ func (f *benchFlags) desk(a *app, s *scenario.Scenario, dir string) (*control.De
 	opt := control.Options{Address: at, Keep: func(name string, text []byte) (string, error) { return keepScenario(dir, name, text) }}
 	if f.Bench {
 		opt.Pages = bench.Pages()
-		s.Play.Until = openEnd
 	}
 	srv, err := control.Listen(d, opt)
 	if err != nil {
@@ -55,6 +55,28 @@ func (f *benchFlags) desk(a *app, s *scenario.Scenario, dir string) (*control.De
 		fmt.Fprintf(a.stdout, "bench page: %s#token=%s\nbench page for watching only: %s\n", srv.URL, srv.Token, srv.URL)
 	}
 	return d, srv, nil
+}
+
+// watch has the page see a check while it goes on, and what the judge makes of
+// the host so far.
+func (f *benchFlags) watch(a *app, all []*scenario.Scenario, check *harness.Check) (*control.Server, error) {
+	if !f.Bench && f.Control == "" {
+		return nil, nil
+	}
+	if len(all) != 1 {
+		return nil, fmt.Errorf("a bench shows one scenario, not %d: name the one", len(all))
+	}
+	d, srv, err := f.desk(a, check.Scenario, check.Run)
+	if err != nil {
+		return nil, err
+	}
+	d.Begin()
+	check.Watch = &harness.Watch{Stage: func(st *stage.Stage) { d.Take(st, nil) }, Entry: d.Keep, SoFar: d.Judged}
+	if check.Pace == nil {
+		real := stage.Real // to be looked at
+		check.Pace = &real
+	}
+	return srv, nil
 }
 
 // keepScenario saves a scenario under a name that is free.

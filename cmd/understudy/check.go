@@ -23,9 +23,10 @@ type checkCmd struct {
 	Pace      *stage.Pace `help:"How fast the timelines play: drain (as fast as the host reads), real, or a number of times such as 10x. As the host description says when left out."`
 	Defect    string      `help:"Have the reference host make a mistake, to see it found (understudy refhost --list names them)."`
 	Seed      *uint64     `help:"Seed instead of the scenario's own."`
-	JUnit     string      `name:"junit" help:"Also write a JUnit XML report to this file." type:"path"`
-	HTML      string      `name:"html" help:"Also write a page to this file." type:"path"`
-	JSON      string      `name:"json" help:"Also write a JSON report to this file." type:"path"`
+	benchFlags
+	JUnit string `name:"junit" help:"Also write a JUnit XML report to this file." type:"path"`
+	HTML  string `name:"html" help:"Also write a page to this file." type:"path"`
+	JSON  string `name:"json" help:"Also write a JSON report to this file." type:"path"`
 }
 
 func (c *checkCmd) Run(a *app) error {
@@ -64,7 +65,14 @@ func (c *checkCmd) Run(a *app) error {
 	for _, s := range all {
 		name := harness.Name(s)
 		check := &harness.Check{Scenario: s, Host: h, Run: filepath.Join(dir, name), Self: self, Pace: c.Pace, Extra: c.extra(), HostText: text}
+		srv, err := c.watch(a, all, check)
+		if err != nil {
+			return err
+		}
 		out, err := check.Do(a.ctx)
+		if srv != nil {
+			err = errors.Join(err, srv.Close())
+		}
 		if err != nil {
 			if a.ctx.Err() != nil {
 				return coded{exitUndecided, errors.New("stopped")}

@@ -17,10 +17,13 @@ import (
 	"testing"
 	"time"
 
+	"example.org/understudy/cmd/refhost/host"
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/bench"
 	"example.org/understudy/harness/control"
+	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/internal/chromium"
+	"example.org/understudy/harness/judge"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/stage"
@@ -31,7 +34,12 @@ import (
 	"go.uber.org/goleak"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	if len(os.Args) > 1 && os.Args[1] == "refhost" {
+		os.Exit(host.Main(os.Args[2:], os.Stdin, os.Stdout, os.Stderr))
+	}
+	goleak.VerifyTestMain(m)
+}
 
 func parse(t testing.TB, text string) *scenario.Scenario {
 	s, err := scenario.Parse("s.yaml", []byte(text), func(name string) (string, []byte, error) {
@@ -405,6 +413,47 @@ const faint = `(() => {
   }
   return bad.join("\n");
 })()`
+
+// Beside what should be recorded the page shows what a host has recorded, as it
+// arrives, and says at once that it is wrong, and why.
+func TestHostBeside(t *testing.T) {
+	text, err := scenarios.Files.ReadFile("04-preset-on-a-master.yaml")
+	require.NoError(t, err)
+	desc, err := scenarios.Files.ReadFile("hosts/reference.yaml")
+	require.NoError(t, err)
+	hf, err := hostfile.Parse("reference.yaml", desc)
+	require.NoError(t, err)
+	self, err := os.Executable()
+	require.NoError(t, err)
+	s := parse(t, string(text))
+	d := control.NewDesk(s)
+	srv, err := control.Listen(d, control.Options{Address: "127.0.0.1:0", Pages: bench.Pages()})
+	require.NoError(t, err)
+	p := chromium.Start(t).Page()
+	p.Size(1280, 800)
+	var pace stage.Pace
+	require.NoError(t, pace.UnmarshalText([]byte("2x")))
+	d.Begin()
+	check := harness.Check{Scenario: s, Host: hf, Run: t.TempDir(), Self: self, Extra: []string{"--defect", "factor-twice"}, Pace: &pace,
+		Watch: &harness.Watch{Stage: func(st *stage.Stage) { d.Take(st, nil) }, Entry: d.Keep, SoFar: d.Judged}}
+	done := make(chan error, 1)
+	var out *harness.Outcome
+	go func() {
+		var err error
+		out, err = check.Do(context.Background())
+		done <- err
+	}()
+	p.Open(srv.URL + "#token=" + srv.Token)
+	p.Until(`document.querySelector("#verdict.wrong") && document.querySelector("#tags tr.wrong")`)
+	require.Contains(t, p.Eval(`document.getElementById("verdict").textContent`), "✗ The host is wrong: ")
+	p.Until(`[...document.querySelectorAll("#tags tr")].some((r) => /^130\.000|^1.*✗ 60\.000/.test(r.textContent))`)
+	p.Eval(`document.getElementById("again").click()`)
+	p.Until(`document.getElementById("message").textContent.includes("cannot be started again")`)
+	p.Shot("host", false)
+	require.NoError(t, <-done)
+	require.Equal(t, judge.Fail, out.Verdict)
+	require.NoError(t, srv.Close())
+}
 
 // The shipped lessons are complete: they play in under five minutes, do what
 // they say, and every chapter has something to say, to ask and to answer.

@@ -41,6 +41,8 @@ type Desk struct {
 	first   int // number of the first entry kept
 	entries []entry
 	acts    []acted
+	host    *Host
+	hosts   int           // how often host has changed
 	poke    chan struct{} // closed at the next change; nil while nobody waits
 
 	seeing sync.Mutex
@@ -230,6 +232,73 @@ func (d *Desk) spell(l *Line) *Line {
 		out.Spans = append(out.Spans, Span(s))
 	}
 	return &out
+}
+
+// Host is what a host that is under test has recorded so far.
+type Host struct {
+	Wrong bool   `json:"wrong"`
+	Why   string `json:"why,omitempty"` // the cause that the judge names, or the first disagreement
+	Rows  []Row  `json:"rows"`
+}
+
+// Row is one record of the host's.
+type Row struct {
+	Gauge   string `json:"gauge"`
+	Channel string `json:"channel,omitempty"`
+	Tag     *int64 `json:"tag"`
+	Value   string `json:"value"`
+	Unit    string `json:"unit"`
+	Zone    string `json:"zone"`
+	Wrong   string `json:"wrong,omitempty"` // what is wrong with it
+}
+
+// mostRows is how many of the host's records a page is told of: the last.
+const mostRows = 60
+
+// Judged takes what the judge makes of the host's records so far.
+func (d *Desk) Judged(out *harness.Outcome) {
+	h := &Host{Rows: []Row{}}
+	wrong := map[int]string{}
+	for _, f := range out.Findings {
+		h.Wrong = true
+		if h.Why == "" {
+			h.Why = "expected " + f.Expected + ", got " + f.Got
+		}
+		if f.Record != nil {
+			if w := wrong[f.Record.Row]; w != "" {
+				wrong[f.Record.Row] = w + ", " + f.Expected
+			} else {
+				wrong[f.Record.Row] = "expected " + f.Expected
+			}
+		}
+	}
+	if len(out.Explanations) > 0 && h.Wrong {
+		c := out.Explanations[0].Cause
+		h.Why = c.Name + ": " + c.Looks
+	}
+	for _, r := range out.Records[max(0, len(out.Records)-mostRows):] {
+		if r.Kind != "reading" {
+			continue
+		}
+		row := Row{Gauge: r.Gauge, Channel: r.Channel, Tag: r.Tag, Value: r.Text, Unit: r.Unit, Zone: r.Zone, Wrong: wrong[r.Row]}
+		if row.Gauge == "" {
+			row.Gauge = d.Scenario.Gauges[0].Name
+		}
+		h.Rows = append(h.Rows, row)
+	}
+	d.mu.Lock()
+	d.host, d.hosts = h, d.hosts+1
+	d.mu.Unlock()
+}
+
+// judged returns what is known of the host, where it is newer than seen.
+func (d *Desk) judged(seen int) (*Host, int) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if seen == d.hosts {
+		return nil, seen
+	}
+	return d.host, d.hosts
 }
 
 // Sight is a view of the stage, and what a correct host makes of it.

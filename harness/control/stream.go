@@ -34,6 +34,7 @@ type Watched struct {
 	// buzzers.
 	Notes []json.RawMessage `json:"notes,omitempty"`
 	Lines []*Line           `json:"lines,omitempty"`
+	Host  *Host             `json:"host,omitempty"`
 }
 
 // sse starts a stream of server-sent events (WHATWG HTML, "Server-sent
@@ -135,7 +136,7 @@ func (s *Server) watch(w http.ResponseWriter, r *http.Request) (any, error) {
 		return nil, err
 	}
 	defer done()
-	run, from := 0, 0
+	run, from, hosts := 0, 0, 0
 	last := time.Time{}
 	was := ""
 	s.each(r, func() error {
@@ -144,6 +145,7 @@ func (s *Server) watch(w http.ResponseWriter, r *http.Request) (any, error) {
 			return r.Context().Err() // between two runs there is nothing to see
 		}
 		m := Watched{Sight: v}
+		m.Host, hosts = s.desk.judged(hosts)
 		now, list, next := s.desk.since(run, from, kept)
 		// The newest lines, and of those before them the ones that are not
 		// of a stream.

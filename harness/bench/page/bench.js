@@ -136,7 +136,7 @@ function side() {
       const got = record(l, w), wrong = got && got.wrong;
       rows.push(el("tr", { className: wrong ? "wrong" : got ? "right" : "" },
         el("th", { scope: "row" }, `${l.tag}${l.repeat ? " again" : ""}`), el("td", {}, (w.value ? w.value + " " + w.unit : "no number") + (hand.many ? " " + w.channel : "")), el("td", { title: w.rule }, new Zone().show(w.zone).root),
-        el("td", {}, !host ? "" : got ? (wrong ? "✗ " : "✓ ") + got.text : "waiting…")));
+        el("td", { title: wrong || "" }, !host ? "" : got ? (wrong ? "✗ " : "✓ ") + got.text : "waiting…")));
     }
   }
   $("tags").replaceChildren(...rows);
