@@ -203,7 +203,7 @@ type ChannelKeys struct {
 	Decide     *zone.Decide      `yaml:"decide" doc:"which value the gauge compares with its limits: displayed (the default) or unrounded"`
 	Average    *int              `yaml:"average" doc:"samples of a moving mean of the probe; 1, none, when left out"`
 	DeadBand   *quantity.Length  `yaml:"dead-band" doc:"how far a reading moves before a stream on change sends it; 0 mm, any change, when left out"`
-	StartsOn   *quantity.Length  `yaml:"starts-on" doc:"size the gauge rests on at the start; the preset when left out"`
+	StartsOn   *quantity.Length  `yaml:"starts-on" doc:"size the gauge rests on at the start; when left out the preset, else the nominal, else the seat"`
 	Noise      *Noise            `yaml:"noise" doc:"noise of the probe"`
 	Probe      *Probe            `yaml:"probe" doc:"errors of the probe; an ideal probe when left out"`
 }

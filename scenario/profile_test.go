@@ -12,6 +12,7 @@ import (
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/strict"
@@ -214,5 +215,20 @@ func TestProfileSchema(t *testing.T) {
 	schema := string(scenario.ProfileSchema())
 	for _, key := range []string{`"understudy-gauge"`, `"idle-off"`, `"looks"`, `"computed"`, `"after-frame"`, `"pass-code"`} {
 		require.Contains(t, schema, key)
+	}
+}
+
+// A gauge with a seat and no other size begins where its tip is in reach.
+func TestStartsOnItsSeat(t *testing.T) {
+	for _, k := range []struct{ part, keys, want string }{
+		{"", "seat: 30 mm", "30 mm"},
+		{"", "seat: 30 mm, preset: 31 mm", "31 mm"},
+		{"part: {nominal: 29 mm}", "seat: 30 mm", "29 mm"},
+		{"", "seat: 30 mm, starts-on: 28 mm", "28 mm"},
+	} {
+		s := parse(t, []byte("understudy: 1\ntitle: t\n"+k.part+"\ngauges: [{name: g, dialect: line-ascii, "+k.keys+"}]\n"))
+		var want quantity.Length
+		require.NoError(t, want.UnmarshalText([]byte(k.want)))
+		require.Equal(t, want.Picometres(), s.Play.Cast[0].Channels[0].Starts, k.keys)
 	}
 }

@@ -413,6 +413,7 @@ func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (g
 	if releases == 2 {
 		sense = gauge.Falling
 	}
+	seat := inherited(c.Seat, g.Seat, nominal)
 	preset := inherited(c.Preset, g.Preset, nominal)
 	lim, warn := c.Limits, c.Warn
 	if !computed { // what a computed channel measures is not the part's feature
@@ -440,10 +441,14 @@ func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (g
 		ch.Factor, ch.Sense, ch.Average = inherited(c.Factor, nil, decimal.New(1, 0)), gauge.Rising, 1
 		return ch, stage.Fitting{}
 	}
+	starts := preset
+	if c.Preset == nil && g.Preset == nil && l.Part.Nominal == nil {
+		starts = seat // there is no other size it can be on
+	}
 	fit := stage.Fitting{
-		Seat:     inherited(c.Seat, g.Seat, nominal).Picometres(),
+		Seat:     seat.Picometres(),
 		Releases: releases == 2,
-		Starts:   inherited(c.StartsOn, g.StartsOn, preset).Picometres(),
+		Starts:   inherited(c.StartsOn, g.StartsOn, starts).Picometres(),
 		Temp:     probe.Reference,
 	}
 	n := c.Noise

@@ -2,14 +2,14 @@ package stage
 
 import (
 	"errors"
-	"example.org/understudy/sim/decimal"
-	"example.org/understudy/sim/gauge"
 	"fmt"
 	"reflect"
 	"slices"
 	"strings"
 	"time"
 
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/motion"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/strict"
@@ -58,6 +58,39 @@ type (
 		Amplitude quantity.Length   `yaml:"amplitude" need:"yes" doc:"height of a lobe in radius"`
 		Period    quantity.Duration `yaml:"period" need:"yes" doc:"one revolution"`
 		Turns     int               `yaml:"turns" doc:"whole revolutions, 1 when left out"`
+	}
+	// Measure has an operator measure parts by hand: the tip comes to the part,
+	// seats, is rocked, is held with a tremor while button A is pressed, and
+	// lifts. Times left out are typical of a hand (common practice, no source).
+	Measure struct {
+		Size     quantity.Length   `yaml:"size" need:"yes" doc:"true size of the part"`
+		Times    int               `yaml:"times" doc:"how many visits, 1 when left out"`
+		Pause    quantity.Duration `yaml:"pause" doc:"from one visit to the next, 1 s when left out"`
+		Approach quantity.Duration `yaml:"approach" doc:"time to reach the part, 600 ms when left out"`
+		Dwell    quantity.Duration `yaml:"dwell" doc:"time it is held still, 1.5 s when left out; the button is pressed after six tenths of it"`
+		Lift     quantity.Duration `yaml:"lift" doc:"time to leave the part, 500 ms when left out"`
+		Bounce   quantity.Length   `yaml:"bounce" doc:"the tip rings on seating, first leaving by this much"`
+		Plane    motion.Plane      `yaml:"plane" doc:"plane of the rocking: axial (the true size is the smallest, the default) or radial (the largest)"`
+		Angle    quantity.Angle    `yaml:"angle" doc:"greatest tilt to either side; not rocked when left out"`
+		Period   quantity.Duration `yaml:"period" doc:"one swing to both sides and back, 800 ms when left out"`
+		Swings   int               `yaml:"swings" doc:"whole swings, 1 when left out"`
+		Lean     quantity.Angle    `yaml:"lean" doc:"standard deviation of the tilt at which it is held"`
+		Tremor   quantity.Length   `yaml:"tremor" doc:"amplitude of the hand's shake, at 9 Hz"`
+		Double   quantity.Percent  `yaml:"double-press" doc:"share of visits on which the button is pressed twice"`
+		Drop     quantity.Percent  `yaml:"drop" doc:"share of visits that end with the gauge falling 300 mm"`
+		Unsteady quantity.Percent  `yaml:"unsteady" doc:"standard deviation of each time, as a share of it, up to 30 %"`
+	}
+	// Cycle has a fixture measure parts: the same strokes at the same times in
+	// every cycle, and a tag in each.
+	Cycle struct {
+		Size     quantity.Length   `yaml:"size" need:"yes" doc:"true size of the part"`
+		Every    quantity.Duration `yaml:"every" need:"yes" doc:"time of one cycle"`
+		Times    int               `yaml:"times" doc:"how many cycles, 1 when left out"`
+		Approach quantity.Duration `yaml:"approach" need:"yes" doc:"time of the stroke to the part"`
+		Dwell    quantity.Duration `yaml:"dwell" need:"yes" doc:"time on the part"`
+		Settle   quantity.Duration `yaml:"settle" doc:"from seating to the tag; half the dwell when left out"`
+		Retract  quantity.Duration `yaml:"retract" doc:"time of the stroke back; as the approach when left out"`
+		Bounce   quantity.Length   `yaml:"bounce" doc:"the tip rings on seating, first leaving by this much"`
 	}
 	// Zero makes the present value read 0.
 	Zero struct{}
@@ -140,6 +173,7 @@ type (
 // verbs names the acts in a scenario.
 var verbs = map[string]Act{
 	"rest on": RestOn{}, "move to": MoveTo{}, "lift": Lift{}, "rock": Rock{}, "turn": Turn{},
+	"measure": Measure{}, "cycle": Cycle{},
 	"zero": Zero{}, "preset": Preset{}, "clear": Clear{}, "tag": Tag{}, "press": Press{}, "press pedal": Pedal{}, "tilt": Tilt{}, "set": Set{},
 	"unplug probe": Unplug{}, "plug probe": Plug{}, "stick tip": Stick{},
 	"lose link": LoseLink{}, "stall": Stall{}, "garble": Garble{}, "duplicate": Duplicate{}, "split": Split{}, "merge": Merge{},
@@ -254,30 +288,57 @@ func (b *ButtonName) UnmarshalText(t []byte) error {
 func (b ButtonName) MarshalText() ([]byte, error) { return []byte(b.String()), nil }
 
 // hold is how long a button is held.
-func hold(d quantity.Duration) time.Duration {
+func hold(d quantity.Duration) time.Duration { return orElse(d, 100*time.Millisecond) }
+
+func (p Press) hold() time.Duration { return hold(p.For) }
+
+func (p Press) every() time.Duration { return orElse(p.Every, 250*time.Millisecond) }
+
+// last is when the last press begins.
+func (p Press) last() time.Duration { return time.Duration(max(p.Times-1, 0)) * p.every() }
+
+// ring is how a tip rings that leaves its seat by so much.
+func ring(amplitude quantity.Length) motion.Bounce {
+	return motion.Bounce{Amplitude: amplitude.Picometres(), Frequency: 60, Decay: 25 * time.Millisecond}
+}
+
+// orElse is a time, or another where it is left out.
+func orElse(d quantity.Duration, other time.Duration) time.Duration {
 	if d == 0 {
-		return 100 * time.Millisecond
+		return other
 	}
 	return d.D()
 }
 
-func (p Press) hold() time.Duration { return hold(p.For) }
+func (m Measure) pause() time.Duration { return orElse(m.Pause, time.Second) }
 
-func (p Press) every() time.Duration {
-	if p.Every == 0 {
-		return 250 * time.Millisecond
+// hand is the hand that measures; where the tip hangs free is not in it.
+func (m Measure) hand() motion.Hand {
+	share := func(p quantity.Percent) float64 { return p.Value.Float64() / 100 }
+	h := motion.Hand{
+		Approach: orElse(m.Approach, 600*time.Millisecond), Dwell: orElse(m.Dwell, 1500*time.Millisecond), Lift: orElse(m.Lift, 500*time.Millisecond),
+		Bounce: ring(m.Bounce), Lean: m.Lean.Degrees.Float64(), Tremor: motion.Tremor{Amplitude: m.Tremor.Picometres(), Frequency: 9},
+		Press: 0.6, DoublePress: share(m.Double), Twice: 250 * time.Millisecond,
+		Drop: share(m.Drop), Height: 300 * decimal.Millimetre, Landing: motion.Bounce{Amplitude: decimal.Millimetre, Frequency: 60, Decay: 25 * time.Millisecond},
+		Unsteady: share(m.Unsteady), Rock: motion.Rock{Plane: m.Plane},
 	}
-	return p.Every.D()
+	if m.Angle.Degrees.Sign() != 0 {
+		h.Rock.Angle, h.Rock.Period, h.Rock.Swings = m.Angle.Degrees.Float64(), orElse(m.Period, 800*time.Millisecond), max(m.Swings, 1)
+	}
+	return h
 }
 
-// last is when the last press begins.
-func (p Press) last() time.Duration { return time.Duration(max(p.Times-1, 0)) * p.every() }
+// fixture is the fixture that measures; where its tip stands free is not in it.
+func (c Cycle) fixture() motion.Fixture {
+	return motion.Fixture{Approach: c.Approach.D(), Bounce: ring(c.Bounce), Dwell: c.Dwell.D(), Press: orElse(c.Settle, c.Dwell.D()/2),
+		Retract: orElse(c.Retract, c.Approach.D()), Cycle: c.Every.D()}
+}
 
 // OfTip reports whether an act is done to a tip or its probe, which a computed
 // channel does not have.
 func OfTip(a Act) bool {
 	switch a.(type) {
-	case RestOn, MoveTo, Lift, Rock, Turn, Unplug, Plug, Stick:
+	case RestOn, MoveTo, Lift, Rock, Turn, Measure, Cycle, Unplug, Plug, Stick:
 		return true
 	}
 	return false
@@ -294,6 +355,12 @@ func Lasts(a Act) time.Duration {
 		return a.Period.D() * time.Duration(max(a.Swings, 1))
 	case Turn:
 		return a.Period.D() * time.Duration(max(a.Turns, 1))
+	case Measure:
+		h := a.hand()
+		visit := h.Approach + h.Bounce.Lasts() + h.Rock.Lasts() + h.Dwell + h.Lift + a.pause()
+		return time.Duration(max(a.Times, 1)) * (visit + time.Duration(3*h.Unsteady*float64(visit)))
+	case Cycle:
+		return time.Duration(max(a.Times, 1)) * a.Every.D()
 	case Tag:
 		return a.Every.D() * time.Duration(max(a.Times-1, 0))
 	case Press:
@@ -330,6 +397,22 @@ func CheckAct(a Act) error {
 		counts["turns"] = a.Turns
 		if a.Period <= 0 || a.Lobes < 1 || a.Lobes > 1000 {
 			return errors.New("a turn takes a period above 0 s and 1 to 1000 lobes")
+		}
+	case Measure:
+		counts["times"], counts["swings"] = a.Times, a.Swings
+		times["pause"], times["period"] = a.Pause, a.Period
+		h := a.hand()
+		if err := h.Check(); err != nil {
+			return errors.New(strings.ReplaceAll(err.Error(), "\n", "; "))
+		}
+	case Cycle:
+		counts["times"] = a.Times
+		f := a.fixture()
+		if a.Every <= 0 {
+			return errors.New("a cycle takes a time above 0 s")
+		}
+		if err := f.Check(); err != nil {
+			return err
 		}
 	case Tag:
 		counts["times"] = a.Times

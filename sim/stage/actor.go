@@ -1,6 +1,7 @@
 package stage
 
 import (
+	"bytes"
 	"encoding/hex"
 	"fmt"
 	"slices"
@@ -46,10 +47,13 @@ type actor struct {
 	end    *wire.End
 	rec    *wire.Record
 	terms  terms
-	frames int // made so far
-	seq    int // made since the gauge was switched on
+	kept   []flight // frames that wait for the dialect's handshake
+	said   flight   // the last of them that was sent
+	frames int      // made so far
+	seq    int      // made since the gauge was switched on
 	tags   int
 	lost   int
+	visits int // of a hand to a part
 
 	port   port.Port
 	down   bool // hung up by us
@@ -63,7 +67,10 @@ type actor struct {
 	greets  bool          // the gauge has come on, and will name itself when it is heard
 	leaves  bool          // the gauge has gone off, and its answer is still to be sent
 	line    uart.Settings // of the gauge
-	asked   uart.Settings // of the host
+
+	answers   int           // of the listener on paper since the last frame was made
+	answering bool          // one of them is queued
+	asked     uart.Settings // of the host
 
 	channel int    // of the act under way; −1: all
 	by      string // who does it
@@ -318,6 +325,10 @@ func (a *actor) powered(e *gauge.Emission) {
 		a.seq = 0
 		if a.end != nil {
 			a.end.PowerOn()
+			for _, fl := range a.kept {
+				a.gone([]int{fl.id}, ledger.Lost, nil, "given up by the handshake")
+			}
+			a.kept, a.said = nil, flight{}
 		}
 		a.greets = true
 		if !a.m.Wired {
@@ -379,11 +390,24 @@ func (a *actor) makeFrame(f wire.Frame, cause ledger.Cause, e *gauge.Emission, r
 		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindGauge, Note: "no frame: " + err.Error()})
 		return
 	}
-	a.ship(f, cause, e, rs, raw)
+	if a.end.State() == "" {
+		a.enter(f, cause, e, rs, raw)
+		a.send(a.frames, raw)
+		return
+	}
+	// The handshake may have kept the frame back and sent something else.
+	own, err := a.m.Dialect.AppendFrame(nil, f, a.rec)
+	if err != nil {
+		own = raw // it was made a moment ago; so this does not come to pass
+	}
+	a.enter(f, cause, e, rs, own)
+	a.kept = append(a.kept, flight{a.frames, own})
+	a.answers = 0
+	a.handshake(raw)
 }
 
-// ship enters a frame into the ledger and sends it on its way.
-func (a *actor) ship(f wire.Frame, cause ledger.Cause, e *gauge.Emission, rs []gauge.Reading, raw []byte) {
+// enter enters a frame into the ledger.
+func (a *actor) enter(f wire.Frame, cause ledger.Cause, e *gauge.Emission, rs []gauge.Reading, raw []byte) {
 	a.frames++
 	a.seq++
 	if a.s.recording() {
@@ -394,7 +418,6 @@ func (a *actor) ship(f wire.Frame, cause ledger.Cause, e *gauge.Emission, rs []g
 		}
 		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindFrame, Frame: entry})
 	}
-	a.send(a.frames, raw)
 }
 
 func (a *actor) readings(rs []gauge.Reading) []ledger.Reading {
@@ -564,6 +587,10 @@ func (a *actor) waiting() (bool, int) {
 		return true, 0 // it had it open, and will open it again
 	}
 	n, _ := a.port.Unread()
+	if n == 0 && a.end != nil && len(a.said.bytes)+len(a.kept) > 0 {
+		_, asked := a.end.Awaits(nil) // its answer is still to come
+		return asked, 0
+	}
 	return n > 0, n
 }
 
@@ -625,7 +652,7 @@ func (a *actor) received(p []byte) {
 	a.s.write(e)
 	if len(gets) > 0 && a.end != nil {
 		a.end.Receive(gets, a.s.now, a.serve)
-		a.handshake()
+		a.handshake(nil)
 	}
 	a.linkWake()
 }
@@ -633,14 +660,36 @@ func (a *actor) received(p []byte) {
 // silence tells the end that nothing has come up to a time.
 func (a *actor) silence(at time.Duration) {
 	a.end.Quiet(at, a.serve)
-	a.handshake()
+	a.handshake(nil)
 }
 
-// handshake sends what the dialect's states want to say by themselves, and
-// queues their next time-out.
-func (a *actor) handshake() {
-	if raw := a.end.Outgoing(nil); len(raw) > 0 {
+// handshake sends what the dialect's states want to say by themselves, after
+// bytes they have said already, and queues their next time-out. A frame they
+// kept back is sent under its own number; one that a later frame overtakes was
+// given up.
+func (a *actor) handshake(raw []byte) {
+	raw = a.end.Outgoing(raw)
+	for i := 0; i < len(a.kept) && len(raw) > 0; i++ {
+		fl := a.kept[i]
+		at := bytes.Index(raw, fl.bytes)
+		if at < 0 {
+			continue
+		}
+		for _, given := range a.kept[:i] {
+			a.gone([]int{given.id}, ledger.Lost, nil, "given up by the handshake")
+		}
+		a.kept, i = append(a.kept[:0], a.kept[i+1:]...), -1
+		raw = a.sendAround(raw, at, fl)
+		a.said = fl
+	}
+	if at := bytes.Index(raw, a.said.bytes); at >= 0 && len(a.said.bytes) > 0 { // said again
+		raw = a.sendAround(raw, at, a.said)
+	}
+	if len(raw) > 0 {
 		a.send(0, raw)
+	}
+	if a.port == nil {
+		a.listen()
 	}
 	if at, ok := a.end.Deadline(); ok {
 		a.s.at(at, func() {
@@ -649,6 +698,32 @@ func (a *actor) handshake() {
 			}
 		})
 	}
+}
+
+// sendAround sends what stands before a frame, and the frame, and returns what
+// is left.
+func (a *actor) sendAround(raw []byte, at int, fl flight) []byte {
+	if at > 0 {
+		a.send(0, raw[:at:at])
+	}
+	a.send(fl.id, fl.bytes)
+	return raw[at+len(fl.bytes):]
+}
+
+// listen has the perfect listener on paper answer a handshake that waits for
+// it. One whose states go round for ever is left after some answers.
+func (a *actor) listen() {
+	const most = 16
+	answer, ok := a.end.Awaits(nil)
+	if !ok || a.answering || a.answers == most || !a.link.Phase.Joined() {
+		return
+	}
+	a.answering = true
+	a.answers++
+	a.s.at(a.s.now, func() {
+		a.answering = false
+		a.received(answer)
+	})
 }
 
 // serve carries out a command of the host.

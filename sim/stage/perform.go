@@ -2,12 +2,14 @@ package stage
 
 import (
 	"errors"
+	"strconv"
 	"time"
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/link"
 	"example.org/understudy/sim/motion"
+	"example.org/understudy/sim/motion/noise"
 )
 
 // each calls f for the channels the act under way is about.
@@ -19,6 +21,14 @@ func (a *actor) each(f func(t *tipper)) {
 	}
 }
 
+// on calls f for the channels an act was about, once it is no longer under way.
+func (a *actor) on(channel int, f func(t *tipper)) {
+	was := a.channel
+	a.channel = channel
+	a.each(f)
+	a.channel = was
+}
+
 func (r RestOn) do(s *Stage, a *actor) error {
 	a.each(func(t *tipper) { t.path.Rest(s.now, r.Size.Picometres()) })
 	return nil
@@ -27,20 +37,16 @@ func (r RestOn) do(s *Stage, a *actor) error {
 func (m MoveTo) do(s *Stage, a *actor) error {
 	to := m.Size.Picometres()
 	a.each(func(t *tipper) { t.path.Move(s.now, to, m.Over.D(), m.Shape) })
-	if amplitude := m.Bounce.Picometres(); amplitude != 0 {
+	if m.Bounce.Picometres() != 0 {
 		// The bounce takes the path over when the tip strikes, unless
 		// something else has taken it over by then.
-		ring := motion.Bounce{Amplitude: amplitude, Frequency: 60, Decay: 25 * time.Millisecond}
 		channel := a.channel
 		s.at(s.now+m.Over.D(), func() {
-			was := a.channel
-			a.channel = channel
-			a.each(func(t *tipper) {
+			a.on(channel, func(t *tipper) {
 				if t.path.At(s.now) == to {
-					t.path.Bounce(s.now, ring)
+					t.path.Bounce(s.now, ring(m.Bounce))
 				}
 			})
-			a.channel = was
 		})
 	}
 	return nil
@@ -62,6 +68,49 @@ func (r Turn) do(s *Stage, a *actor) error {
 	a.each(func(t *tipper) {
 		t.path.Turn(s.now, r.Size.Picometres(), motion.Turn{Contacts: r.Contacts, Lobes: r.Lobes, Amplitude: r.Amplitude.Picometres(), Period: r.Period.D(), Turns: max(r.Turns, 1)})
 	})
+	return nil
+}
+
+func (m Measure) do(s *Stage, a *actor) error {
+	h, channel := m.hand(), a.channel
+	var visit func(left int)
+	visit = func(left int) {
+		seed := noise.Split(s.play.Seed, a.name, "hand "+strconv.Itoa(a.visits))
+		a.visits++
+		var v motion.Visit
+		a.on(channel, func(t *tipper) {
+			h.Free = t.fit.free(t.stroke)
+			luck := noise.NewRand(seed) // one hand holds all the tips
+			v = h.Measure(t.path, s.now, m.Size.Picometres(), &luck)
+		})
+		for _, at := range v.Presses[:v.Pressed] {
+			s.at(at, func() { _ = Press{}.do(s, a) }) // a gauge without a charge is pressed in vain
+		}
+		if left > 1 {
+			s.at(v.End+m.pause(), func() { visit(left - 1) })
+		}
+	}
+	visit(max(m.Times, 1))
+	return nil
+}
+
+func (c Cycle) do(s *Stage, a *actor) error {
+	f, channel := c.fixture(), a.channel
+	for n := range max(c.Times, 1) {
+		begin := func() {
+			var v motion.Visit
+			a.on(channel, func(t *tipper) {
+				f.Free = t.fit.free(t.stroke)
+				v = f.Measure(t.path, s.now, c.Size.Picometres())
+			})
+			s.at(v.Presses[0], func() { _ = Tag{}.do(s, a) }) // a gauge that is off takes none
+		}
+		if n == 0 {
+			begin()
+		} else {
+			s.at(s.now+time.Duration(n)*f.Cycle, begin)
+		}
+	}
 	return nil
 }
 

@@ -463,7 +463,11 @@ func (s *Stage) waitFor(ctx context.Context, a *actor) bool {
 		last = n
 		if time.Since(since) > s.opt.Patience {
 			a.slow = true
-			s.write(ledger.Entry{Kind: ledger.KindPort, Gauge: a.name, Port: &ledger.Port{What: "not reading", Lost: n}})
+			what := "not reading"
+			if n == 0 && a.port.Open() {
+				what = "not answering"
+			}
+			s.write(ledger.Entry{Kind: ledger.KindPort, Gauge: a.name, Port: &ledger.Port{What: what, Lost: n}})
 			return true
 		}
 		pause := 20 * time.Microsecond

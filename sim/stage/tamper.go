@@ -39,6 +39,11 @@ func (t *tamper) frame(a *actor, fl flight) {
 			return
 		}
 	}
+	if fl.id == 0 { // what a handshake says between frames is left alone
+		t.release(a)
+		t.write(a, []int{0}, raw, fault)
+		return
+	}
 	if t.garble > 0 {
 		t.garble--
 		if bad, ok := t.garbled(a, raw); ok {
@@ -76,7 +81,7 @@ func join(a, b string) string {
 func (t *tamper) write(a *actor, ids []int, raw []byte, fault string) {
 	put := func() {
 		f := a.put(raw)
-		if fault == "" {
+		if fault == "" && ids[0] != 0 { // else nothing else tells the bytes
 			a.gone(ids, f, nil, "")
 		} else {
 			a.gone(ids, f, raw, fault)

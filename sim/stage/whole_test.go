@@ -90,7 +90,7 @@ func played(t testing.TB, m stage.Member, until time.Duration, cues []stage.Cue,
 		cues = append(cues, stage.Cue{At: h.t, Channel: -1, Act: stage.Plug{}, Text: fmt.Sprint("host ", h.t)})
 	}
 	slices.SortStableFunc(cues, func(a, b stage.Cue) int { return int(a.At - b.At) })
-	s, err := stage.New(stage.Play{Seed: 1, Cast: []stage.Member{m}, Cues: cues, Until: until}, stage.Options{Ports: []port.Port{f}, Inbox: in, Pace: stage.Drain,
+	s, err := stage.New(stage.Play{Seed: 1, Cast: []stage.Member{m}, Cues: cues, Until: until}, stage.Options{Ports: []port.Port{f}, Inbox: in, Pace: stage.Drain, Patience: 20 * time.Millisecond,
 		Keep: func(e ledger.Entry) {
 			all = append(all, clone(t, e))
 			for _, h := range host {

@@ -294,6 +294,19 @@ func deeds(t testing.TB) map[string]deed {
 		"turn": {stage.Turn{Size: to, Contacts: motion.OneContact, Lobes: 1, Amplitude: length(t, "0.010 mm"), Period: seconds(1), Turns: 2}, nil, func(e []ledger.Entry) bool {
 			return span(shown(e, 1050*time.Millisecond)).Equal(decimal.New(20, -3))
 		}},
+		"measure": {stage.Measure{Size: to, Bounce: length(t, "0.2 mm"), Dwell: seconds(0.8)}, nil, func(e []ledger.Entry) bool { // a press, between two times in the air
+			s := shown(e, time.Second)
+			return tags(e) == 1 && slices.Contains(notes(e), "button A released") && slices.Contains(s, "5.050") && s[len(s)-1] == "under"
+		}},
+		"cycle": {stage.Cycle{Size: to, Every: seconds(1), Times: 3, Approach: seconds(0.2), Dwell: seconds(0.4)}, nil, func(e []ledger.Entry) bool {
+			var at []time.Duration
+			for _, f := range of(e, ledger.KindFrame) {
+				if f.Frame.Cause == ledger.Tag && f.Frame.Readings[0].Shown.String() == "5.050" {
+					at = append(at, f.T)
+				}
+			}
+			return slices.Equal(at, []time.Duration{1400 * time.Millisecond, 2400 * time.Millisecond, 3400 * time.Millisecond}) && all(shown(e, late), "under")
+		}},
 		"zero": {stage.Zero{}, nil, func(e []ledger.Entry) bool { return setTo("zero", "0 mm")(e) && all(shown(e, time.Second), "0.000") }},
 		"preset": {stage.Preset{To: &to}, nil, func(e []ledger.Entry) bool {
 			return setTo("preset", "8.05 mm")(e) && all(shown(e, time.Second), "8.050")
