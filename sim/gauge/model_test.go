@@ -2,6 +2,7 @@ package gauge_test
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"sort"
 	"strings"
@@ -371,7 +372,7 @@ func againstTheModel(t *rapid.T, seen visits) {
 		m.due()
 		if m.power == "on" {
 			was := m.nextSample // out of turn: no frame
-			m.nextSample = 1 << 60
+			m.nextSample = math.MaxInt
 			m.sample(tip, reason == gauge.Missing)
 			m.nextSample = was
 		}

@@ -54,7 +54,13 @@ func compile(doc *strict.Doc, spec *fileSpec) *Dialect {
 	}
 	c.lint()
 	for i := range c.d.frames {
-		c.d.frames[i].quick = fuse(c.d.frames[i].ops)
+		f := &c.d.frames[i]
+		f.quick = fuse(f.ops)
+		info := FrameInfo{Name: f.name, From: f.from, Sent: f.sent}
+		if f.cmd != nil {
+			info.Verb = f.cmd.verb
+		}
+		c.d.infos = append(c.d.infos, info)
 	}
 	return c.d
 }

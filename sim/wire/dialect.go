@@ -75,7 +75,8 @@ type Dialect struct {
 	termOf      map[string]Term
 	void        Term // of the reason a reading is void
 	frames      []frame
-	gaugeFrames int // frames[:gaugeFrames] come from the gauge
+	infos       []FrameInfo // of frames
+	gaugeFrames int         // frames[:gaugeFrames] come from the gauge
 	framings    [2]*framing
 	station     station
 	keeps       []keep
@@ -175,16 +176,8 @@ func (d *Dialect) Title() string { return d.title }
 func (d *Dialect) Line() Line { return d.line }
 
 // Frames lists the frames, those of the gauge first; a Frame is an index in it.
-func (d *Dialect) Frames() []FrameInfo {
-	list := make([]FrameInfo, len(d.frames))
-	for i, f := range d.frames {
-		list[i] = FrameInfo{Name: f.name, From: f.from, Sent: f.sent}
-		if f.cmd != nil {
-			list[i].Verb = f.cmd.verb
-		}
-	}
-	return list
-}
+// The list is the dialect's own and must not be changed.
+func (d *Dialect) Frames() []FrameInfo { return d.infos }
 
 // FrameNamed finds a frame by name, or NoFrame.
 func (d *Dialect) FrameNamed(name string) Frame {
