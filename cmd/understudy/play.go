@@ -55,6 +55,9 @@ func (c *playCmd) Run(a *app) (err error) {
 	if err := claim.Publish(gauges); err != nil { // the gauges are there all the same
 		fmt.Fprintln(a.stderr, "understudy: understudy ports does not list this run:", err)
 	}
+	if c.Bench {
+		s.Play.Until = openEnd
+	}
 	desk, srv, err := c.desk(a, s, dir)
 	if err != nil {
 		return err
