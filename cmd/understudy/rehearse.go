@@ -27,6 +27,7 @@ type rehearseCmd struct {
 	Host   string            `short:"H" help:"Host description of --live: a file, or the name of a shipped one. The shipped reference host when left out. Or write the host's command behind --."`
 	For    quantity.Duration `default:"10 min" help:"How much of the shift --live plays."`
 	Pace   *stage.Pace       `help:"How fast --live plays: real (the default), drain (as fast as the host reads), or a number of times such as 10x."`
+	Defect string            `help:"Have the reference host of --live make a mistake, to see it found (understudy refhost --list names them)."`
 	Shift  int               `help:"Number of the shift that --live plays."`
 	Folder string            `name:"run-folder" short:"r" help:"Folder to keep the run of --live in; a temporary one, kept only when it did not pass, when left out."`
 }
@@ -103,7 +104,7 @@ func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
 	if c.For.D() < 10*time.Second || c.For > line.Shift {
 		return fmt.Errorf("--for %v: write 10 s up to the shift of %v", c.For, line.Shift)
 	}
-	check := checkCmd{Host: c.Host}
+	check := checkCmd{Host: c.Host, Defect: c.Defect}
 	h, text, err := check.host(a)
 	if err != nil {
 		return err
@@ -126,7 +127,7 @@ func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
 	if c.Pace == nil {
 		c.Pace = &stage.Real
 	}
-	out, err := (&harness.Check{Scenario: s, Host: h, Run: filepath.Join(dir, "slice"), Self: self, Pace: c.Pace, HostText: text}).Do(a.ctx)
+	out, err := (&harness.Check{Scenario: s, Host: h, Run: filepath.Join(dir, "slice"), Self: self, Pace: c.Pace, Extra: check.extra(), HostText: text}).Do(a.ctx)
 	if err != nil {
 		if a.ctx.Err() != nil {
 			return coded{exitUndecided, errors.New("stopped")}

@@ -377,7 +377,7 @@ func (s *Summary) totals(l *Line, played []*Shift) {
 		radio = math.Max(radio, r.Use)
 	}
 	fact("latest tag", "%v from the button to the port", late.Round(time.Millisecond))
-	fact("longest stall", "%v; longest time away until the link was back: %v", stall.Round(time.Millisecond), away.Round(time.Millisecond))
+	fact("longest stall", "%v; longest time a link was gone, to its return or the shift's end: %v", stall.Round(time.Millisecond), away.Round(time.Millisecond))
 
 	goneShare := 0.0
 	for _, v := range sum(func(v *Served) int { return v.Skipped }) {
