@@ -386,9 +386,25 @@ func TestPageSizesAndAccess(t *testing.T) {
 			require.Equal(t, "", p.Eval(nameless), "everything that is worked has a name")
 			require.Equal(t, "", p.Eval(faint), "every text stands out")
 			require.Equal(t, "", p.Eval(`[...document.querySelectorAll("[id]")].map((e) => e.id).filter((id, i, all) => all.indexOf(id) !== i).join()`), "no id is there twice")
+			audit(t, p)
 			require.Empty(t, p.Log)
 		})
 	}
+}
+
+// audit runs the rules of axe-core (4.x, from npm) over a page, where the
+// environment names its file axe.min.js in UNDERSTUDY_AXE.
+func audit(t *testing.T, p *chromium.Page) {
+	file := os.Getenv("UNDERSTUDY_AXE")
+	if file == "" {
+		require.NotEqual(t, "1", os.Getenv("UNDERSTUDY_ALL"), "UNDERSTUDY_AXE does not name axe.min.js")
+		t.Log("not audited by axe-core: UNDERSTUDY_AXE does not name axe.min.js")
+		return
+	}
+	source, err := os.ReadFile(file)
+	require.NoError(t, err)
+	p.Eval(string(source) + "\n;0")
+	require.Equal(t, "", p.Eval(`axe.run(document, { resultTypes: ["violations"] }).then((r) => r.violations.map((v) => v.id + ": " + v.nodes.slice(0, 4).map((n) => n.html.slice(0, 140) + " " + (n.any[0] || n.all[0] || n.none[0] || {}).message).join("; ")).join("\n"))`), "axe-core finds nothing")
 }
 
 const nameless = `[...document.querySelectorAll("button, select, a, [role=slider], canvas, [tabindex='0']")].filter((e) => !e.hidden && !e.closest("[hidden]") && !(e.textContent.trim() || e.getAttribute("aria-label") || e.getAttribute("aria-labelledby") || e.closest("label"))).map((e) => e.outerHTML.slice(0, 80)).join("\n")`

@@ -107,7 +107,6 @@ function wireLine(l) {
     const what = `${s.field}: ${s.shows}`;
     const text = all.slice(s.start, s.end).map((h) => { const n = parseInt(h, 16); return n > 32 && n < 127 ? String.fromCharCode(n) : "·"; }).join("");
     const b = el("button", { type: "button", className: "span s" + (i % 4) + (s.good ? "" : " bad"), title: what }, el("code", {}, all.slice(s.start, s.end).join(" ")), el("small", {}, text));
-    b.setAttribute("aria-label", `bytes ${s.start} to ${s.end - 1}, ${what}`);
     const show = () => say($("byte"), `Bytes ${s.start}–${s.end - 1}: ${all.slice(s.start, s.end).join(" ")} = ${what}${s.good ? "" : ", WRONG"}`);
     b.addEventListener("pointerenter", show);
     b.addEventListener("focus", show);

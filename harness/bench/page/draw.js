@@ -143,7 +143,7 @@ export class Trace {
     const g = box.getContext("2d");
     g.clearRect(0, 0, w, h);
     if (!c) return;
-    const f = frame(c), font = Math.round(11 * scale), right = w - 12 * scale;
+    const f = frame(c), font = Math.round((h > 180 * scale ? 14 : 11) * scale), right = w - 12 * scale;
     const y = (size) => h / 2 - f.at(size) * (h / 2 - 3 * scale);
     const x = (t) => right - (this.now - t) / span * right;
     const [lo, wl, wh, hi] = c.limits;
