@@ -85,7 +85,7 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 		// Rows of several gauges may have been written in another order.
 		for _, ws := range append(m.rows.Readings, m.rows.Events...) {
 			if n := len(ws); n > 0 {
-				ws[n-1].Loss = min(ws[n-1].Loss, slight)
+				ws[n-1].Loss = min(ws[n-1].Loss, 4*slight)
 			}
 		}
 	}

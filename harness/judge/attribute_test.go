@@ -177,7 +177,7 @@ func (a *attribution) add(name string, res judge.Result) {
 // Every cause's own records are put down to it, or to a cause whose records
 // are the same on that evidence, which then names it as its rival.
 func TestEveryCauseIsNamed(t *testing.T) {
-	const worlds = 3
+	const worlds = 2
 	total := attribution{wrong: map[string]int{}}
 	shown := map[string]int{}
 	for _, v := range cause.Variants() {
@@ -228,7 +228,7 @@ func TestTwoCausesAtOnce(t *testing.T) {
 	r := rand.New(rand.NewSource(5))
 	both, tries := 0, 0
 	missed := map[string]int{}
-	for tries < 40 {
+	for tries < 25 {
 		a, b := vs[r.Intn(len(vs))], vs[r.Intn(len(vs))]
 		if a.Rank() == b.Rank() {
 			continue
@@ -274,7 +274,7 @@ func same(a, b *world) bool {
 func TestUnknownMistakesStayUnexplained(t *testing.T) {
 	r := rand.New(rand.NewSource(11))
 	named := 0
-	const runs = 30
+	const runs = 16
 	for n := range runs {
 		sh := shape{gauges: 1, channels: 2, steps: 60, events: true}
 		w := newWorld(uint64(n), sh).play(sh).correct()
@@ -298,7 +298,7 @@ func TestUnknownMistakesStayUnexplained(t *testing.T) {
 			t.Logf("run %d: %s explains %d of %d", n, e.Cause.Name, e.Explains, hit)
 		}
 	}
-	if named > runs/20 {
+	if named > runs/10 {
 		t.Errorf("%d causes named in %d runs of random mistakes", named, runs)
 	}
 }

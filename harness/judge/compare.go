@@ -152,7 +152,7 @@ type outcome struct {
 	rows     []*cause.Rows // what the diffs point into
 	diffs    []diff
 	slack    int // what the hypothesis leaves to chance
-	lost     int // rows that it says may be missing, and are
+	lost     int // what it costs that rows are missing which it says may be
 	open     int // rows whose content it leaves open
 	expected int
 	paired   int
@@ -402,7 +402,7 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 			case w.Loss == cause.Must:
 				lost = append(lost, i)
 			case w.Loss > 0:
-				out.lost++
+				out.lost += int(w.Loss)
 			}
 			continue
 		}
@@ -633,7 +633,7 @@ func (j *judging) compareEvents(out *outcome, rows *cause.Rows, wants []cause.Wa
 		case w.Loss == cause.Must:
 			out.diffs = append(out.diffs, diff{kind: KindEventMissing, want: w, rec: -1, stream: -1, gauge: g, at: w.Seen})
 		case w.Loss > 0:
-			out.lost++
+			out.lost += int(w.Loss)
 		}
 	}
 	last := int32(-1)

@@ -144,6 +144,20 @@ func TestFindingsAreWorded(t *testing.T) {
 	}
 }
 
+// Where the evidence does not tell two causes apart, the second is named as
+// the first one's rival: a single value on the upper limit does not show
+// whether the comparison is strict or made in binary floating point.
+func TestRivalsAreStated(t *testing.T) {
+	res := one(judge.Spec{Resolution: decimal.MustParse("0.001")}, "8.015", "mm", "8.015", "above")
+	if len(res.Explanations) != 1 {
+		t.Fatalf("%+v", res.Explanations)
+	}
+	e := res.Explanations[0]
+	if e.Cause.Name != "strict-limits" || e.Rival != "float-compare" || !e.Same {
+		t.Errorf("%s, rival %s, same %v", e.Cause.Name, e.Rival, e.Same)
+	}
+}
+
 // What could not be decided is never a pass, and says why.
 func TestInconclusive(t *testing.T) {
 	spec := judge.Spec{Resolution: decimal.MustParse("0.001"), Gauges: []judge.Gauge{{Name: "g", Channels: []judge.Channel{{Name: "A"}}}}}
