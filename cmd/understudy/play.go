@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -49,10 +50,18 @@ func (c *playCmd) Run(a *app) (err error) {
 	}
 	defer func() { err = errors.Join(err, open.Close()) }()
 	var gauges []registry.Gauge
-	for i, p := range open.Ports {
-		gauges = append(gauges, registry.Gauge{Name: s.Gauges[i].Name, Serial: s.Play.Cast[i].Profile.Serial, Path: p.Path()})
+	listed := func() error { // enters the ports as they are named now
+		now := make([]registry.Gauge, len(open.Ports))
+		for i, p := range open.Ports {
+			now[i] = registry.Gauge{Name: s.Gauges[i].Name, Serial: s.Play.Cast[i].Profile.Serial, Path: p.Path()}
+		}
+		if slices.Equal(now, gauges) {
+			return nil
+		}
+		gauges = now
+		return claim.Publish(now)
 	}
-	if err := claim.Publish(gauges); err != nil { // the gauges are there all the same
+	if err := listed(); err != nil { // the gauges are there all the same
 		fmt.Fprintln(a.stderr, "understudy: understudy ports does not list this run:", err)
 	}
 	if c.Bench {
@@ -79,7 +88,7 @@ func (c *playCmd) Run(a *app) (err error) {
 		shown := make(chan struct{})
 		go func() {
 			defer close(shown)
-			showStatus(show, a, st)
+			showStatus(show, a, st, listed)
 		}()
 		return func() { stop(); <-shown }
 	}
@@ -138,8 +147,9 @@ func (c *playCmd) keep(s *scenario.Scenario, st *stage.Stage) error {
 }
 
 // showStatus shows a line a gauge: five times a second on a terminal, in place;
-// else a line whenever what it says has changed, at most once a second.
-func showStatus(ctx context.Context, a *app, st *stage.Stage) {
+// else a line whenever what it says has changed, at most once a second. each is
+// called as often as it looks.
+func showStatus(ctx context.Context, a *app, st *stage.Stage, each func() error) {
 	f, ok := a.stdout.(*os.File)
 	live := ok && term.IsTerminal(int(f.Fd()))
 	every := time.Second
@@ -155,6 +165,7 @@ func showStatus(ctx context.Context, a *app, st *stage.Stage) {
 		if err != nil {
 			return
 		}
+		_ = each() // that it cannot be entered was said at the start
 		var b strings.Builder
 		for _, s := range all {
 			b.WriteString(statusLine(s))
