@@ -53,6 +53,9 @@ func Open(cfg Config) (*Server, error) {
 	return s, err
 }
 
+// Began is when the replay began; the times of its events count from then.
+func (s *Server) Began() time.Time { return s.began }
+
 // Port is the gauge's port.
 func (s *Server) Port() port.Port { return s.port }
 

@@ -83,6 +83,9 @@ func Open(cfg Config) (*Tap, error) {
 // Path is what the host opens.
 func (t *Tap) Path() string { return t.port.Path() }
 
+// Began is when the tap began; the times of its events count from then.
+func (t *Tap) Began() time.Time { return t.began }
+
 // Port is the host's side.
 func (t *Tap) Port() port.Port { return t.port }
 
