@@ -86,46 +86,42 @@ func TestMutants(t *testing.T) {
 	if !*mutants {
 		t.Skip("builds the harness once for each way to break it, which takes minutes; add -mutants")
 	}
-	const host, compare, observe, judging, align = "cause/host.go", "judge/compare.go", "judge/observe.go", "judge/judge.go", "align/align.go"
-	for _, m := range []struct{ what, file, old, new string }{
-		{"limits strict where inclusive is stated, and the reverse", host, "z = ch.Limits.Place(v, rule)", "rule.Strict = !rule.Strict\n\t\tz = ch.Limits.Place(v, rule)"},
-		{"no guard band", host, "z = ch.Limits.Place(v, rule)", "rule.Guard = 0\n\t\tz = ch.Limits.Place(v, rule)"},
-		{"all channels judged by the first one's limits", host, "z = ch.Limits.Place(v, rule)", "z = m.Gauges[g].Channels[0].Limits.Place(v, rule)"},
-		{"the displayed value decides where unrounded is stated, and the reverse", host, "if rule.Decide == zone.Unrounded {", "if rule.Decide != zone.Unrounded {"},
-		{"truncated always", host, "step, rounding := m.Resolution, m.Rounding", "step, rounding := m.Resolution, decimal.Truncate"},
-		{"ties always to even", host, "step, rounding := m.Resolution, m.Rounding", "step, rounding := m.Resolution, decimal.HalfEven"},
-		{"ten times the resolution", host, "step, rounding := m.Resolution, m.Rounding", "step, rounding := m.Resolution.Mul(decimal.New(1, 1)), m.Rounding"},
-		{"no conversion of units", host, "pm := v.Mul(from)", "pm := v.Mul(to)"},
-		{"every tag is new", host, "case !known, m.has(tagRepeated):", "case !known || s != nil, m.has(tagRepeated):"},
-		{"a tag is old whatever it reads", host, "case !before.r.same(r), !within && m.RealTime:", "case !within && m.RealTime:"},
-		{"a tag is old however late it comes", host, "case !before.r.same(r), !within && m.RealTime:", "case !before.r.same(r):"},
-		{"streamed readings are not recorded where all are", host, "case m.All || m.has(streamsRecorded):", "case m.has(streamsRecorded):"},
-		{"a void reading is in", host, "w.Zone = zone.Void", "w.Zone = zone.In"},
-		{"settings need not be written", host, "if m.has(settingsNotWritten) {", "if true {"},
-		{"a low cell is never noted", host, "default:\n\t\tif !gs.low || gs.cleared || m.has(lowCellRepeated) {", "default:\n\t\tif m.has(lowCellRepeated) {"},
-		{"the zone is not compared", compare, "if !zoneFits(w, r) {", "if false {"},
-		{"the value is not compared", compare, "if !s.sameValue(w, r) {\n\t\t\tif", "if false {\n\t\t\tif"},
-		{"the unit is not compared", compare, "if !s.unitFits(w, r) {\n\t\t\t\tadd", "if false {\n\t\t\t\tadd"},
-		{"the tag number is not compared", compare, "case w.Tagged && w.Tag != r.tag && w.Changed&cause.LooseTag == 0:", "case false:"},
-		{"lost rows are not missed", compare, "case w.Loss == cause.Must:\n\t\t\t\tlost", "case false:\n\t\t\t\tlost"},
-		{"extra rows are not noticed", compare, "for n, k := range extra {", "for n, k := range extra[:0] {"},
-		{"times may run backwards", compare, "if rec.Time.Before(last[g]) {", "if false {"},
-		{"channels are taken for the first", compare, "return g, c, true", "return g, 0, true"},
-		{"damaged frames count as read", observe, "state, n = cause.Spoilt, 0", "state, n = cause.Sure, 0"},
-		{"line settings are not looked at", observe, "f.Line = known(", "_ = known("},
-		{"hang-ups may go unrecorded", observe, "j.h.Seen[d].State = cause.Sure", "j.h.Seen[d].State = cause.Perhaps"},
+	const cause, judging, align = "cause", "judge", "align"
+	for _, m := range []struct{ what, dir, old, new string }{
+		{"limits strict where inclusive is stated, and the reverse", cause, "z = ch.Limits.Place(v, rule)", "rule.Strict = !rule.Strict\n\t\tz = ch.Limits.Place(v, rule)"},
+		{"no guard band", cause, "z = ch.Limits.Place(v, rule)", "rule.Guard = 0\n\t\tz = ch.Limits.Place(v, rule)"},
+		{"all channels judged by the first one's limits", cause, "z = ch.Limits.Place(v, rule)", "z = m.Gauges[g].Channels[0].Limits.Place(v, rule)"},
+		{"the displayed value decides where unrounded is stated, and the reverse", cause, "if rule.Decide == zone.Unrounded {", "if rule.Decide != zone.Unrounded {"},
+		{"truncated always", cause, "step, rounding := m.Resolution, m.Rounding", "step, rounding := m.Resolution, decimal.Truncate"},
+		{"ties always to even", cause, "step, rounding := m.Resolution, m.Rounding", "step, rounding := m.Resolution, decimal.HalfEven"},
+		{"ten times the resolution", cause, "step, rounding := m.Resolution, m.Rounding", "step, rounding := m.Resolution.Mul(decimal.New(1, 1)), m.Rounding"},
+		{"no conversion of units", cause, "pm := v.Mul(from)", "pm := v.Mul(to)"},
+		{"every tag is new", cause, "case !known, m.has(tagRepeated):", "case !known || s != nil, m.has(tagRepeated):"},
+		{"a tag is old whatever it reads", cause, "case !before.r.same(r), !within && m.RealTime:", "case !within && m.RealTime:"},
+		{"a tag is old however late it comes", cause, "case !before.r.same(r), !within && m.RealTime:", "case !before.r.same(r):"},
+		{"streamed readings are not recorded where all are", cause, "case m.All || m.has(streamsRecorded):", "case m.has(streamsRecorded):"},
+		{"a void reading is in", cause, "w.Zone = zone.Void", "w.Zone = zone.In"},
+		{"settings need not be written", cause, "if m.has(settingsNotWritten) {", "if true {"},
+		{"a low cell is never noted", cause, "default:\n\t\tif !gs.low || gs.cleared || m.has(lowCellRepeated) {", "default:\n\t\tif m.has(lowCellRepeated) {"},
+		{"the zone is not compared", judging, "if !zoneFits(w, r) {", "if false {"},
+		{"the value is not compared", judging, "if !s.sameValue(w, r) {\n\t\t\tif", "if false {\n\t\t\tif"},
+		{"the unit is not compared", judging, "if !s.unitFits(w, r) {\n\t\t\t\tadd", "if false {\n\t\t\t\tadd"},
+		{"the tag number is not compared", judging, "case w.Tagged && w.Tag != r.tag && w.Changed&cause.LooseTag == 0:", "case false:"},
+		{"lost rows are not missed", judging, "case w.Loss == cause.Must:\n\t\t\t\tlost", "case false:\n\t\t\t\tlost"},
+		{"extra rows are not noticed", judging, "for n, k := range extra {", "for n, k := range extra[:0] {"},
+		{"times may run backwards", judging, "if rec.Time.Before(last[g]) {", "if false {"},
+		{"channels are taken for the first", judging, "return g, c, true", "return g, 0, true"},
+		{"damaged frames count as read", judging, "state, n = cause.Spoilt, 0", "state, n = cause.Sure, 0"},
+		{"line settings are not looked at", judging, "f.Line = known(", "_ = known("},
+		{"hang-ups may go unrecorded", judging, "j.h.Seen[d].State = cause.Sure", "j.h.Seen[d].State = cause.Perhaps"},
 		{"findings do not fail a run", judging, "res.Verdict = Fail", "res.Verdict = Inconclusive"},
 		{"rows are paired in order, whatever they say", align, "if a.sure(i, j) || a.joined(i, j) {", "if true || a.joined(i, j) {"},
 	} {
 		t.Run(m.what, func(t *testing.T) {
-			file, err := filepath.Abs(filepath.Join("..", m.file))
-			require.NoError(t, err)
-			src, err := os.ReadFile(file)
-			require.NoError(t, err)
-			require.Equal(t, 1, strings.Count(string(src), m.old), "%s has changed; mend this table", m.file)
+			file, src := the(t, m.dir, m.old)
 			dir := t.TempDir()
 			broken := filepath.Join(dir, "broken.go")
-			require.NoError(t, os.WriteFile(broken, []byte(strings.Replace(string(src), m.old, m.new, 1)), 0o644))
+			require.NoError(t, os.WriteFile(broken, []byte(strings.Replace(src, m.old, m.new, 1)), 0o644))
 			overlay, err := json.Marshal(map[string]any{"Replace": map[string]string{file: broken}})
 			require.NoError(t, err)
 			list := filepath.Join(dir, "overlay.json")
@@ -135,4 +131,23 @@ func TestMutants(t *testing.T) {
 			require.Contains(t, string(out), "--- FAIL: TestOracle", "%s", out)
 		})
 	}
+}
+
+// the finds the one place of a text in a package of the harness.
+func the(t *testing.T, dir, text string) (file, src string) {
+	files, err := filepath.Glob(filepath.Join("..", dir, "*.go"))
+	require.NoError(t, err)
+	places := 0
+	for _, f := range files {
+		b, err := os.ReadFile(f)
+		require.NoError(t, err)
+		if n := strings.Count(string(b), text); n > 0 && !strings.HasSuffix(f, "_test.go") {
+			places += n
+			src = string(b)
+			file, err = filepath.Abs(f)
+			require.NoError(t, err)
+		}
+	}
+	require.Equal(t, 1, places, "package %s has changed; mend this table", dir)
+	return file, src
 }
