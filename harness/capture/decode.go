@@ -120,7 +120,9 @@ func (c *Decoder) fromHost(inc wire.Incoming, at time.Duration) {
 	c.count++
 	m.Number = c.count
 	m.Request, m.Asks = c.gauge.Request(inc)
-	if m.Asks && !m.Request.NoReply {
+	// A word of a handshake lets the gauge go on; it asks for nothing of its own.
+	handshake := m.Request.Local && c.gauge.State() != ""
+	if m.Asks && !m.Request.NoReply && !handshake {
 		c.host.Asked(inc.Frame, inc.Rec)
 		c.asked = append(c.asked, pending{m.Number, m.Request.Verb, at})
 		if len(c.asked) > 64 {

@@ -53,15 +53,17 @@ func (l *line) perform() {
 				was = 0
 			}
 			gap := now + since - was
+			from := max(was+l.period/2, now+l.step()) // where a gap begins: behind all that was heard
 			n := int64(1)
 			switch {
 			case gap <= l.period*3/2:
 			case l.catchesUp(i, gap): // nothing was lost: this and what follows come late
-				l.cue(was+l.period/2, stage.Stall{For: quantity.Duration(l.ms(gap - l.period/2))}, "")
+				l.cue(from, stage.Stall{For: quantity.Duration(l.ms(was + gap - from))}, "")
 			default:
 				n = max(1, int64((gap+l.period/2)/l.period))
 				if !rejoined && slot >= 0 && n > 1 {
-					l.cue(was+l.period/2, stage.LoseLink{For: quantity.Duration(l.ms(time.Duration(n-1) * l.period)), Seen: stage.Silence}, "")
+					until := was + l.period/2 + time.Duration(n-1)*l.period
+					l.cue(from, stage.LoseLink{For: quantity.Duration(l.ms(until - from)), Seen: stage.Silence}, "")
 				}
 			}
 			for slot += n; rejoined && l.sample(slot) <= now; {
