@@ -158,7 +158,7 @@ type (
 	// Split hands frames to the port in pieces.
 	Split struct {
 		Frames int `yaml:"frames" doc:"how many of the next frames, 1 when left out"`
-		At     int `yaml:"at" doc:"bytes in the first piece; 0 or none: every byte on its own"`
+		At     int `yaml:"first" doc:"bytes in the first piece; every byte on its own when left out"`
 	}
 	// Merge holds frames back and hands several to the port in one piece.
 	Merge struct {
@@ -441,7 +441,7 @@ func CheckAct(a Act) error {
 	case Duplicate:
 		counts["frames"] = a.Frames
 	case Split:
-		counts["frames"], counts["at"] = a.Frames, a.At
+		counts["frames"], counts["first"] = a.Frames, a.At
 	case Merge:
 		counts["frames"] = a.Frames
 	case Set:

@@ -149,6 +149,9 @@ func (t *tamper) drop(a *actor) {
 // checksum, and the frame then goes undamaged.
 func (t *tamper) garbled(a *actor, raw []byte) (bad []byte, ok bool) {
 	bad = slices.Clone(raw)
+	if len(raw) == 0 { // a frame that waits for a handshake has no bytes yet
+		return nil, false
+	}
 	for range 64 {
 		bit := t.rng.Intn(8 * len(raw))
 		bad[bit/8] ^= 1 << (bit % 8)
