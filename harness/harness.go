@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -22,6 +23,7 @@ import (
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
+	"example.org/understudy/sim/wire"
 )
 
 // Check is one scenario against one host.
@@ -444,13 +446,24 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	if c.Host.Keeps != "" {
 		spec.All = c.Host.Keeps == hostfile.All
 	}
-	spec.Claims = claims(c.Host.NoClaim)
+	spec.Killed = m.Exit.Killed
+	spec.Claims = claims(append(slices.Clone(c.Host.NoClaim), silent(c.Scenario)...))
 	out.Spec = spec
 	out.Result = judge.Judge(spec, out.Entries, out.Records)
 	if out.Verdict == judge.Pass && out.Counts.Expected == 0 {
 		out.Verdict = judge.Inconclusive // a pass needs evidence
 		out.Reasons = append(out.Reasons, "nothing that the host received was due to be recorded")
 	}
+}
+
+// silent are the aspects the scenario's dialects cannot tell a host about.
+func silent(s *scenario.Scenario) (not []string) {
+	for g := range s.Play.Cast {
+		if d := s.Play.Cast[g].Dialect; d.Term(wire.Low) >= 0 || d.Term(wire.Cell) >= 0 {
+			return nil
+		}
+	}
+	return []string{string(cause.LowCell)}
 }
 
 // claims is all aspects but those a host does not claim; nil is all.
