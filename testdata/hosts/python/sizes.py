@@ -66,6 +66,11 @@ def binary_frames(buf):
             yield tag, bool(state & 16), [(0, None if void else Fraction(count, scale), unit)]
 
 
+class Port(serial.Serial):
+    def _reset_input_buffer(self):
+        """Opening throws away what has arrived, which may be a tag; not here."""
+
+
 class Gauge(threading.Thread):
     def __init__(self, job, spec, book):
         super().__init__()
@@ -79,7 +84,7 @@ class Gauge(threading.Thread):
         writes, first = list(self.spec.get("writes", [])), True
         while not stop.is_set():
             try:
-                port = serial.Serial(self.spec["port"], **self.line)
+                port = Port(self.spec["port"], **self.line)
             except (OSError, serial.SerialException):
                 stop.wait(0.02)
                 continue
