@@ -425,7 +425,7 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 // advance brings a timed timeline to the present, but not past the time t of
 // the next event.
 func (s *Stage) advance(t time.Duration) {
-	if s.opt.Pace.kind == timed {
+	if s.opt.Pace.kind == timed && !s.conduct.held {
 		s.now = max(s.now, min(t, s.beganAt+s.opt.Pace.virtual(time.Since(s.began))))
 	}
 }
