@@ -73,6 +73,19 @@ chapters:
 	return b.String()
 }
 
+// many has gauges of several channels.
+const many = `understudy: 1
+title: Two channels and what is computed of them
+seed: 6
+part: {feature: taper seat, nominal: 12.000 mm, limits: [11.980 mm, 12.020 mm], warn: [11.988 mm, 12.012 mm]}
+gauges:
+  - {name: seat-two, dialect: multi-ascii, stream: 10 Hz, channels: [{name: top}, {name: foot}], computed: [{name: cone, is: difference, of: [top, foot]}], cell: {charge: 9 %}}
+  - {name: seat-plug, dialect: line-ascii, larger-part: releases, stroke: 2 mm, stream: 10 Hz, function: max}
+cues:
+  - {at: 0 s, do: preset, to: 12.000 mm}
+until: 24 h
+`
+
 // house is a play with its page.
 type house struct {
 	s       *scenario.Scenario
@@ -365,9 +378,13 @@ func TestPageSizesAndAccess(t *testing.T) {
 		gauges        int
 		width, height int
 		scheme        string
-	}{{"4-1280", 4, 1280, 800, "light"}, {"4-1920", 4, 1920, 1080, "light"}, {"4-800", 4, 800, 1280, "light"}, {"4-dark", 4, 1280, 800, "dark"}, {"1-1280", 1, 1280, 800, "light"}, {"8-1920", 8, 1920, 1080, "light"}, {"32-1920", 32, 1920, 1080, "light"}, {"32-1280", 32, 1280, 800, "dark"}} {
+	}{{"4-1280", 4, 1280, 800, "light"}, {"4-1920", 4, 1920, 1080, "light"}, {"4-800", 4, 800, 1280, "light"}, {"4-dark", 4, 1280, 800, "dark"}, {"1-1280", 1, 1280, 800, "light"}, {"8-1920", 8, 1920, 1080, "light"}, {"32-1920", 32, 1920, 1080, "light"}, {"32-1280", 32, 1280, 800, "dark"}, {"many-1280", 2, 1280, 800, "light"}} {
 		t.Run(c.name, func(t *testing.T) {
-			h := open(t, lathe(c.gauges, "20 Hz"))
+			text := lathe(c.gauges, "20 Hz")
+			if strings.HasPrefix(c.name, "many") {
+				text = many
+			}
+			h := open(t, text)
 			defer h.stop()
 			p := b.Page()
 			p.Size(c.width, c.height)

@@ -34,7 +34,7 @@ export function say(e, text) {
 // micrometres at a limit and millimetres of a lift are seen in one picture.
 export function frame(c) {
   const [lo, , , hi] = c.limits;
-  let mid = c.preset || c.seat, half = 20 * c.step;
+  let mid = c.computed ? 0 : c.preset || c.seat, half = 20 * c.step;
   if (lo !== null && hi !== null) { mid = (lo + hi) / 2; half = Math.max((hi - lo) / 2, 4 * c.step); }
   else if (hi !== null) { mid = hi; }
   else if (lo !== null) { mid = lo; }
