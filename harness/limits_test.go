@@ -184,7 +184,7 @@ func fleet(n, seconds int, together bool) string {
 	}
 	fmt.Fprintf(&b, "understudy: 1\ntitle: A fleet\nuntil: %d ms\ngauges:\n", 1000*seconds+40)
 	for i := range n {
-		fmt.Fprintf(&b, "  - {name: g%d, dialect: line-ascii, %s}\n", i, stream)
+		fmt.Fprintf(&b, "  - {name: g%d, dialect: line-ascii, seat: 8 mm, %s}\n", i, stream)
 	}
 	b.WriteString("cues:\n  - {at: 0 s, do: rest on, size: 8 mm, gauge: g0}\n")
 	for i := 0; !together && i < n; i++ {
@@ -309,7 +309,7 @@ func BenchmarkFleet(b *testing.B) {
 // wait for the host, and drain-ratio, when it waits until each frame is read.
 func BenchmarkOnePTY(b *testing.B) {
 	const seconds, hz = 20, 200
-	text := fmt.Sprintf("understudy: 1\ntitle: One pty\nuntil: %d s\ngauges: [{name: g, dialect: line-ascii, stream: %d Hz}]\ncues: [{at: 0 s, do: rest on, size: 8 mm}]\n", seconds, hz)
+	text := fmt.Sprintf("understudy: 1\ntitle: One pty\nuntil: %d s\ngauges: [{name: g, dialect: line-ascii, seat: 8 mm, stream: %d Hz}]\ncues: [{at: 0 s, do: rest on, size: 8 mm}]\n", seconds, hz)
 	var fast stage.Pace
 	require.NoError(b, fast.UnmarshalText([]byte("100000x")))
 	var rates [3]float64

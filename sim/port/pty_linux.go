@@ -91,8 +91,8 @@ type ptyPort struct {
 //
 // What a Linux pty does not carry: the character size and parity that a host asks
 // for (the kernel forces 8 bits without parity), break conditions, and modem
-// lines. Use OpenRFC2217 to see those. A host that asks for 50 baud without
-// anything else is not noticed.
+// lines. Use OpenRFC2217 to see those. A host that asks for 50 baud is taken for one
+// that asks for no speed.
 func OpenPTY(cfg Config, sink func(Event)) (Port, error) {
 	cfg, err := cfg.checkPTY()
 	if err != nil {
@@ -199,9 +199,13 @@ func openPeer(master int) (int, error) {
 	return int(fd), nil
 }
 
-// settingsOf reads what a Linux pty shows of a line's settings.
+// settingsOf reads what a Linux pty shows of a line's settings. On a line at rest
+// no host has asked for a speed or for stop bits.
 func settingsOf(t *unix.Termios) Settings {
 	s := Settings{Baud: int(t.Ospeed), Stop: StopOne, Flow: FlowNone}
+	if t.Ospeed == restBaud {
+		s.Baud, s.Stop = 0, StopUnknown
+	}
 	if t.Cflag&unix.CSTOPB != 0 {
 		s.Stop = StopTwo
 	}

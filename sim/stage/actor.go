@@ -601,6 +601,7 @@ func (a *actor) portEvent(e port.Event) {
 	switch e.Kind {
 	case port.Opened:
 		a.opened = true
+		a.asked = a.line // until it asks for something
 		note(ledger.Port{What: "opened", Path: a.port.Path()})
 		a.awaited = false
 		a.tellLink()

@@ -2,18 +2,29 @@ package stage
 
 import (
 	"sync"
+	"time"
 
 	"example.org/understudy/sim/port"
 )
 
 // Inbox takes what comes to the stage from outside its loop: what hosts do at
-// the ports, and acts by hand. It never blocks the sender. Make it before the
-// ports, whose sinks it gives.
+// the ports, and acts by hand. A host that sends faster than the stage can serve
+// is slowed down, so that what waits stays small. Make it before the ports, whose
+// sinks it gives.
 type Inbox struct {
 	mu     sync.Mutex
 	items  []inboxItem
+	bytes  int           // of hosts, in items
+	taken  chan struct{} // closed by the next take; nil when nobody waits for it
 	notify chan struct{}
 }
+
+const (
+	// inboxRoom is how many bytes of hosts may wait before their ports do.
+	inboxRoom = 4096
+	// inboxWait is how long a port waits at most: the loop may have ended.
+	inboxWait = 100 * time.Millisecond
+)
 
 type inboxItem struct {
 	gauge int
@@ -32,10 +43,26 @@ func (in *Inbox) Sink(gauge int) func(port.Event) {
 func (in *Inbox) put(it inboxItem) {
 	in.mu.Lock()
 	in.items = append(in.items, it)
+	in.bytes += len(it.event.Data)
+	var taken chan struct{}
+	if in.bytes > inboxRoom && len(it.event.Data) > 0 {
+		if in.taken == nil {
+			in.taken = make(chan struct{})
+		}
+		taken = in.taken
+	}
 	in.mu.Unlock()
 	select {
 	case in.notify <- struct{}{}:
 	default:
+	}
+	if taken != nil {
+		timer := time.NewTimer(inboxWait)
+		defer timer.Stop()
+		select {
+		case <-taken:
+		case <-timer.C:
+		}
 	}
 }
 
@@ -45,6 +72,10 @@ func (in *Inbox) take(buf []inboxItem) []inboxItem {
 	defer in.mu.Unlock()
 	buf = append(buf[:0], in.items...)
 	clear(in.items)
-	in.items = in.items[:0]
+	in.items, in.bytes = in.items[:0], 0
+	if in.taken != nil {
+		close(in.taken)
+		in.taken = nil
+	}
 	return buf
 }

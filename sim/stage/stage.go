@@ -54,10 +54,22 @@ type Stage struct {
 	beganAt  time.Duration // of a timed pace
 	conduct  conduct       // what a hand has the timeline do
 	returned bool          // a port has come back since Drain last waited
+	serving  time.Time     // since when only hosts were served; zero: not so
+	waits    []wait        // for each host to read
 	done     bool
 	failure  error
 	readings int64
 }
+
+// wait is how long a host has been waited for.
+type wait struct {
+	since time.Time
+	read  int64 // what it had read then
+}
+
+// turnAtLeast is how long hosts that keep talking are served before the timeline
+// has its turn.
+const turnAtLeast = 2 * time.Millisecond
 
 // New makes a stage ready. The gauges rest where the play starts them.
 func New(p Play, opt Options) (*Stage, error) {
@@ -87,6 +99,7 @@ func New(p Play, opt Options) (*Stage, error) {
 		}
 		s.actors = append(s.actors, a)
 	}
+	s.waits = make([]wait, len(s.actors))
 	for i, e := range opt.Settings {
 		if err := s.load(i, e, "hand"); err != nil {
 			return nil, err
@@ -200,7 +213,7 @@ func (s *Stage) Run(ctx context.Context) error {
 		if !reached {
 			continue // the inbox was emptied; something may come first now
 		}
-		s.now = max(s.now, next)
+		s.now, s.serving = max(s.now, next), time.Time{}
 		if at, ok := s.queue.next(); !ok || at > s.play.Until {
 			break
 		}
@@ -380,14 +393,19 @@ func (s *Stage) takeInbox() {
 // wait lets the timeline reach a time, as the pace has it. It returns false
 // when something came into the inbox instead.
 func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err error) {
-	select {
-	case <-ctx.Done():
-		return false, ctx.Err()
-	case <-s.opt.Inbox.notify:
-		s.advance(t)
-		s.takeInbox()
-		return false, nil
-	default:
+	if s.serving.IsZero() || time.Since(s.serving) < turnAtLeast {
+		select {
+		case <-ctx.Done():
+			return false, ctx.Err()
+		case <-s.opt.Inbox.notify:
+			if s.serving.IsZero() {
+				s.serving = time.Now()
+			}
+			s.advance(t)
+			s.takeInbox()
+			return false, nil
+		default:
+		}
 	}
 	if s.conduct.held {
 		return false, s.stand(ctx)
@@ -437,31 +455,32 @@ func (s *Stage) drained(ctx context.Context) bool {
 	if s.opt.Pace.kind != drain {
 		return true
 	}
-	for _, a := range s.actors {
-		if !s.waitFor(ctx, a) {
+	for i, a := range s.actors {
+		if !s.waitFor(ctx, a, &s.waits[i]) {
 			return false
 		}
 	}
 	return true
 }
 
-func (s *Stage) waitFor(ctx context.Context, a *actor) bool {
-	var since time.Time
-	last := -1
+// waitFor waits for one host. What it has been waited for already, before it sent
+// something, counts as long as it has read nothing since.
+func (s *Stage) waitFor(ctx context.Context, a *actor, w *wait) bool {
 	for spin := 0; ; spin++ {
 		waiting, n := a.waiting()
 		if !waiting {
-			a.slow = false
+			a.slow, *w = false, wait{}
 			return true
 		}
-		if a.slow && n >= last && last >= 0 {
-			return true // still not reading: do not wait again
+		st := a.port.Stats()
+		read := st.Sent.Bytes + st.Queued.Bytes - int64(n)
+		if a.slow && spin > 0 {
+			return true // do not wait again before it has read everything
 		}
-		if since.IsZero() || n < last {
-			since = time.Now() // there is progress
+		if w.since.IsZero() || read > w.read {
+			*w = wait{time.Now(), read} // there is progress
 		}
-		last = n
-		if time.Since(since) > s.opt.Patience {
+		if !a.slow && time.Since(w.since) > s.opt.Patience {
 			a.slow = true
 			what := "not reading"
 			if n == 0 && a.port.Open() {
@@ -474,12 +493,16 @@ func (s *Stage) waitFor(ctx context.Context, a *actor) bool {
 		if spin > 20 {
 			pause = 200 * time.Microsecond
 		}
+		inbox := s.opt.Inbox.notify
+		if a.slow {
+			inbox = nil // or one that never stops talking would be waited for
+		}
 		timer := time.NewTimer(pause)
 		select {
 		case <-ctx.Done():
 			timer.Stop()
 			return false
-		case <-s.opt.Inbox.notify:
+		case <-inbox:
 			timer.Stop()
 			s.takeInbox()
 			return false
