@@ -524,8 +524,8 @@ func (l *Line) tool(doc *strict.Doc, t *Tool, share func(*quantity.Percent, int6
 	g.class = link.Class(class)
 	g.rate = quantity.Rate{Hz: decimal.New(10, 0)}
 	if r := pick(t.Rate, e.Rate); r != nil {
-		if g.rate = *r; r.Hz.Cmp(decimal.New(1000, 0)) > 0 {
-			doc.Errorf(t, "write up to 1000 Hz", "no radio gauge streams at %s", r)
+		if g.rate = *r; r.Hz.Cmp(decimal.New(1000, 0)) > 0 || r.Hz.Cmp(decimal.New(1, -1)) < 0 {
+			doc.Errorf(t, "write 0.1 Hz to 1000 Hz", "no radio gauge streams at %s", r)
 		}
 	}
 	g.line = pick(t.Line, e.Line)

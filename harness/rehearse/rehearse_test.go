@@ -19,6 +19,7 @@ import (
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/link"
 	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/strict"
 	"github.com/goccy/go-yaml"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
@@ -435,6 +436,7 @@ func TestMistakes(t *testing.T) {
 		{"shift: 8 h", "shift: 80 h", "write a time of 1m0s to 24h0m0s"},
 		{"takt:", "tact:", `"takt"`},
 		{"class: 2", "class: 4", "no power class 4"},
+		{"rate: 10 Hz", "rate: 0.01 Hz", "write 0.1 Hz to 1000 Hz"},
 		{"dialect: line-ascii", "dialect: modbus-rtu", "sends nothing on its own"},
 		{"dialect: line-ascii", "dialect: no-such", "no-such"},
 		{"{name: bore-1}", "{name: bore-1}, {name: bore-1}", `a second gauge is called "bore-1"`},
@@ -469,14 +471,22 @@ func TestMistakes(t *testing.T) {
 	require.ErrorContains(t, err, "h is the eighth gauge of receiver desk, which talks to 7")
 }
 
+// A file is read and its gauges made ready, and a short shift is played, but
+// without the frames of its dialects, which are fuzzed where they are read.
 func FuzzParse(f *testing.F) {
 	for _, name := range []string{"bench", "cell"} {
-		f.Add(string(shipped(f, name).Text))
+		text := string(shipped(f, name).Text)
+		f.Add(text)
+		f.Add(strings.NewReplacer("8 h", "2 min", "takt: 45 s", "takt: 2 s", "4 h", "1 min").Replace(text))
 	}
 	f.Add("understudy-line: 1\n")
 	f.Fuzz(func(t *testing.T, text string) {
-		l, err := Parse("fuzz.yaml", []byte(text), dialects)
-		if err == nil && len(l.gauges) <= 7 && l.Shift.D() <= time.Hour {
+		l := &Line{}
+		doc, _ := strict.Decode("fuzz.yaml", []byte(text), &l.File)
+		if doc.Err() == nil {
+			l.build(doc)
+		}
+		if doc.Err() == nil && l.Shift.D() <= 5*time.Minute && len(l.gauges) < 20 {
 			l.Play(0, true)
 		}
 	})
