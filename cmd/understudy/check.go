@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"example.org/understudy/cmd/refhost/host"
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
@@ -157,6 +158,9 @@ func (c *checkCmd) host(a *app) (h *hostfile.Host, text []byte, err error) {
 		return nil, nil, errors.New("--defect is for the reference host; leave it or the other host out")
 	case len(a.rest) > 0:
 		return harness.Command(a.rest)
+	}
+	if err := host.CheckDefects(c.Defect); err != nil {
+		return nil, nil, err
 	}
 	name := c.Host
 	if name == "" {

@@ -154,7 +154,7 @@ func finest(j *job)    { j.Resolution = decimal.New(1, -4) }
 func halfUp(j *job)    { j.Rounding = decimal.HalfUp }
 func coarse(j *job)    { j.Resolution = decimal.New(1, -2) }
 func guarded(j *job)   { j.Guard = decimal.New(2, -3) }
-func strict(j *job)    { j.LimitsAre = "strict" }
+func strictly(j *job)  { j.LimitsAre = "strict" }
 func unrounded(j *job) { j.Decide = "unrounded" }
 func all(j *job)       { j.Keeps = "all" }
 func factor(j *job)    { j.Gauges[0].Factor = dec("2") }
@@ -192,7 +192,7 @@ var coreCases = []coreCase{
 	{"not-rounded", nil, steps(tag(1, "8.00114")), rows("A 1 8.001 mm in"), rows("A 1 8.00114 mm in")},
 
 	{"strict-limits", nil, steps(tag(1, "8.015"), tag(2, "7.990")), rows("A 1 8.015 mm warn-high", "A 2 7.990 mm in"), rows("A 1 8.015 mm above", "A 2 7.990 mm in")},
-	{"inclusive-limits", strict, steps(tag(1, "7.985"), tag(2, "7.990")), rows("A 1 7.985 mm below", "A 2 7.990 mm warn-low"), rows("A 1 7.985 mm warn-low", "A 2 7.990 mm warn-low")},
+	{"inclusive-limits", strictly, steps(tag(1, "7.985"), tag(2, "7.990")), rows("A 1 7.985 mm below", "A 2 7.990 mm warn-low"), rows("A 1 7.985 mm warn-low", "A 2 7.990 mm warn-low")},
 	{"strict-warnings", nil, steps(tag(1, "8.010"), tag(2, "8.015")), rows("A 1 8.010 mm in", "A 2 8.015 mm warn-high"), rows("A 1 8.010 mm warn-high", "A 2 8.015 mm warn-high")},
 	{"warnings-ignored", nil, steps(tag(1, "8.011"), tag(2, "7.988")), rows("A 1 8.011 mm warn-high", "A 2 7.988 mm warn-low"), rows("A 1 8.011 mm in", "A 2 7.988 mm in")},
 	{"warnings-first", nil, steps(tag(1, "8.016"), tag(2, "7.984")), rows("A 1 8.016 mm above", "A 2 7.984 mm below"), rows("A 1 8.016 mm warn-high", "A 2 7.984 mm warn-low")},

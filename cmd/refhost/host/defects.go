@@ -2,7 +2,11 @@ package host
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
+
+	"example.org/understudy/sim/strict"
 )
 
 // Defect is one mistake the host can be told to make.
@@ -115,6 +119,13 @@ var catalogue = []Defect{
 // defects is the set that is switched on.
 type defects map[string]bool
 
+// CheckDefects says what is wrong with a list of defects' names, separated by
+// commas.
+func CheckDefects(list string) error {
+	_, err := parseDefects(list)
+	return err
+}
+
 // parseDefects reads names separated by commas.
 func parseDefects(list string) (defects, error) {
 	known := map[string]bool{}
@@ -126,6 +137,9 @@ func parseDefects(list string) (defects, error) {
 		switch name = strings.TrimSpace(name); {
 		case name == "":
 		case !known[name]:
+			if near := strict.Nearest(name, slices.Collect(maps.Keys(known))); near != "" {
+				return nil, fmt.Errorf("there is no defect %q; did you mean %q?", name, near)
+			}
 			return nil, fmt.Errorf("there is no defect %q; --list prints them all", name)
 		default:
 			on[name] = true

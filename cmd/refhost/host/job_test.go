@@ -76,7 +76,9 @@ func TestParseDefects(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, defects{"factor-twice": true, "unit-label": true}, d)
 	_, err = parseDefects("factor-thrice")
-	require.ErrorContains(t, err, `there is no defect "factor-thrice"; --list prints them all`)
+	require.ErrorContains(t, err, `there is no defect "factor-thrice"; did you mean "factor-twice"?`)
+	_, err = parseDefects("xylophone")
+	require.ErrorContains(t, err, `there is no defect "xylophone"; --list prints them all`)
 }
 
 func TestWrites(t *testing.T) {

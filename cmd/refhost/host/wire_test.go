@@ -121,7 +121,7 @@ func TestHandshake(t *testing.T) {
 	rec.Set(talk.dialect.Term(wire.Reading), 0, wire.Num(decimal.MustParse("8.015")))
 	rec.Set(talk.dialect.Term(wire.Unit), 0, wire.Str("mm"))
 	rec.Set(talk.dialect.Term(wire.Zone), 0, wire.Str("in"))
-	rec.Set(talk.dialect.Term(wire.Tagged), 0, wire.Bool(true))
+	rec.Set(talk.dialect.Term(wire.Tag), 0, wire.Int(42))
 	line, err := gauge.Emit(nil, talk.dialect.FrameFor("tag"), rec, 0)
 	require.NoError(t, err)
 	spoilt := false
@@ -139,7 +139,7 @@ func TestHandshake(t *testing.T) {
 	}
 	require.Equal(t, []string{"\x06", "\x15", "\x06", "", "", "", "", "", "", ""}, heard, "ACK the enquiry, NAK the spoilt text, ACK the good one")
 	ms, _ := talk.taken()
-	want := []message{{readings: []reading{{value: decimal.MustParse("8.015"), zone: "in"}}, tagged: true}}
+	want := []message{{readings: []reading{{value: decimal.MustParse("8.015"), zone: "in"}}, tagged: true, numbered: true, tag: 42}}
 	require.Empty(t, sameMessages(want, ms))
 }
 
