@@ -4,6 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
+	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"example.org/understudy/scenario"
@@ -13,16 +17,41 @@ import (
 
 // Ports are the open ports of a scenario's gauges, in the order of its cast.
 type Ports struct {
-	Ports []port.Port
-	hub   *port.Hub // nil where there are no ptys
+	Ports    []port.Port
+	Warnings []string  // for the user to see: other machines can reach a port
+	hub      *port.Hub // nil where there are no ptys
 }
 
 // OpenPorts opens the port of every gauge of a scenario, ptys under stable
 // links in dir, with the inbox as their sink.
 func OpenPorts(s *scenario.Scenario, dir string, inbox *stage.Inbox) (*Ports, error) {
+	return OpenPortsAt(s, dir, inbox, "")
+}
+
+// OpenPortsAt is OpenPorts with sockets that listen elsewhere than on a free port
+// of loopback: at an address, HOST or HOST:PORT. The first gauge with a socket gets
+// PORT, the next PORT+1, and so on.
+func OpenPortsAt(s *scenario.Scenario, dir string, inbox *stage.Inbox, listen string) (*Ports, error) {
+	host, first, err := listenAt(listen)
+	if err != nil {
+		return nil, err
+	}
+	if listen != "" && !slices.ContainsFunc(s.Gauges, func(g scenario.Gauge) bool { return g.Port != scenario.PTY }) {
+		return nil, fmt.Errorf("nothing listens on %s: all gauges appear at ptys; want some at tcp or rfc2217", listen)
+	}
 	ps := &Ports{}
+	sockets := 0
 	for i := range s.Gauges {
-		p, err := ps.open(s, i, dir, inbox)
+		addr := ""
+		if s.Gauges[i].Port != scenario.PTY && listen != "" {
+			n := 0
+			if first > 0 {
+				n = first + sockets
+			}
+			addr = net.JoinHostPort(host, strconv.Itoa(n))
+			sockets++
+		}
+		p, err := ps.open(s, i, dir, inbox, addr)
 		if err != nil {
 			return nil, errors.Join(fmt.Errorf("the port of %s: %w", s.Gauges[i].Name, err), ps.Close())
 		}
@@ -31,19 +60,35 @@ func OpenPorts(s *scenario.Scenario, dir string, inbox *stage.Inbox) (*Ports, er
 	return ps, nil
 }
 
-func (ps *Ports) open(s *scenario.Scenario, i int, dir string, inbox *stage.Inbox) (port.Port, error) {
+// listenAt takes HOST or HOST:PORT apart; the port is 0 when there is none.
+func listenAt(listen string) (host string, first int, err error) {
+	if listen == "" {
+		return "", 0, nil
+	}
+	host, text, err := net.SplitHostPort(listen)
+	if err != nil {
+		host, text = strings.Trim(listen, "[]"), "0"
+	}
+	first, err = strconv.Atoi(text)
+	if err != nil || first < 0 || first > 65535 || net.ParseIP(host) == nil && host != "localhost" {
+		return "", 0, fmt.Errorf("%q is not an address to listen on: want one of this machine's, such as 192.168.1.20, or with the first gauge's port, such as 192.168.1.20:7001 (0.0.0.0: all of them)", listen)
+	}
+	return host, first, nil
+}
+
+func (ps *Ports) open(s *scenario.Scenario, i int, dir string, inbox *stage.Inbox, listen string) (port.Port, error) {
 	line, err := port.ParseSettings(s.Line(i))
 	if err != nil {
 		return nil, err
 	}
-	cfg := port.Config{Name: s.Gauges[i].Name, Dir: dir, Line: line}
+	cfg := port.Config{Name: s.Gauges[i].Name, Dir: dir, Line: line, Listen: listen}
 	switch s.Gauges[i].Port {
-	case scenario.TCP: // on loopback: there is nothing to warn of
-		p, _, err := port.OpenTCP(cfg, inbox.Sink(i))
-		return p, err
+	case scenario.TCP:
+		p, warning, err := port.OpenTCP(cfg, inbox.Sink(i))
+		return ps.warned(p, warning, err)
 	case scenario.RFC2217:
-		p, _, err := port.OpenRFC2217(cfg, inbox.Sink(i))
-		return p, err
+		p, warning, err := port.OpenRFC2217(cfg, inbox.Sink(i))
+		return ps.warned(p, warning, err)
 	}
 	if ps.hub == nil {
 		if ps.hub, err = newHub(); err != nil {
@@ -52,6 +97,16 @@ func (ps *Ports) open(s *scenario.Scenario, i int, dir string, inbox *stage.Inbo
 	}
 	cfg.Hub = ps.hub
 	return port.OpenPTY(cfg, inbox.Sink(i))
+}
+
+func (ps *Ports) warned(p port.Port, warning string, err error) (port.Port, error) {
+	if err != nil {
+		return nil, err // and not an interface that holds a nil pointer
+	}
+	if warning != "" {
+		ps.Warnings = append(ps.Warnings, warning)
+	}
+	return p, nil
 }
 
 // Close closes all of them.
