@@ -126,7 +126,11 @@ function side() {
   busy = wire.matches(":hover") || wire.contains(document.activeElement);
   if (!busy) { // what is being read does not run away
     const mine = lines.filter((l) => l.gauge === hand.name);
-    wire.replaceChildren(...mine.slice(-8).reverse().map(wireLine));
+    // The newest, and of those before them what is not of a stream: a stream
+    // would sweep a tag or a damaged frame away before anybody has read it.
+    const from = Math.max(0, mine.length - 4);
+    const rare = mine.slice(0, from).filter((l) => l.way !== "out" || (l.tag !== undefined && l.tag !== null)).slice(-3);
+    wire.replaceChildren(...[...rare, ...mine.slice(from)].reverse().map(wireLine));
   }
   const mine = tags.filter((l) => l.gauge === hand.name).slice(-12).reverse();
   const rows = [];
@@ -276,7 +280,7 @@ function paint() {
   // A crowd's traces take turns: each is painted at every fourth picture.
   const turn = cards.length > 12 ? 4 : 1;
   cards.forEach((c, i) => { if (i % turn === beats % turn) c.lanes.forEach((l) => l.trace.paint(style)); });
-  if (beats % 15 === 0) side();
+  if (beats % 30 === 0) side();
 }
 
 $("hold").addEventListener("click", () => clock({ do: last && last.held ? "go" : "hold" }));
