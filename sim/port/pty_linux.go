@@ -106,7 +106,10 @@ func OpenPTY(cfg Config, sink func(Event)) (Port, error) {
 		}
 		p.ownHub = true
 	}
-	if err = p.appear(cfg.Name); err != nil {
+	p.mu.Lock() // the hub may serve the port before appear has filled it in
+	err = p.appear(cfg.Name)
+	p.mu.Unlock()
+	if err != nil {
 		if p.ownHub {
 			_ = p.hub.Close()
 		}
