@@ -12,8 +12,6 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-const mm = decimal.Millimetre
-
 // JCGM 106:2012, worked examples of conformance probability: the limits, the
 // estimate and its standard uncertainty, and the printed probability. A length
 // stands in for the quantity of the example; only ratios matter.

@@ -24,7 +24,6 @@ type world struct {
 	records []judge.Record
 	now     time.Duration
 	begun   time.Time
-	lines   []string
 	pending map[string][]judge.Record // rows by gauge that wait for their fate
 	bytes   map[string][]sent
 	nextID  map[string]int

@@ -660,7 +660,7 @@ func TestTicks(t *testing.T) {
 			}
 		}
 	})
-	if got := number(-0.0, 2) + number(-0.001, 2) + number(-0.01, 2); got != "0.000.00-0.01" {
+	if got := number(math.Copysign(0, -1), 2) + number(-0.001, 2) + number(-0.01, 2); got != "0.000.00-0.01" {
 		t.Error(got)
 	}
 }

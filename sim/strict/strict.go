@@ -338,7 +338,6 @@ func (d *Doc) mapping(out Any, values []*ast.MappingValueNode, depth int) (Any, 
 var (
 	textType = reflect.TypeFor[encoding.TextUnmarshaler]()
 	selfType = reflect.TypeFor[Unmarshaler]()
-	enumType = reflect.TypeFor[Enumeration]()
 	anyType  = reflect.TypeFor[Any]()
 )
 

@@ -14,10 +14,9 @@ import (
 // A generated dialect: the text of its file, and a generator of values for
 // each of its terms.
 type generated struct {
-	src    string
-	terms  []genTerm
-	count  int // groups; 0: none
-	binary bool
+	src   string
+	terms []genTerm
+	count int // groups; 0: none
 }
 
 type genTerm struct {

@@ -150,7 +150,6 @@ func with(f ...func(j *job)) func(j *job) {
 	}
 }
 func inch(j *job)      { j.Unit.Unit, j.Resolution = decimal.IN, decimal.New(1, -4) }
-func finest(j *job)    { j.Resolution = decimal.New(1, -4) }
 func halfUp(j *job)    { j.Rounding = decimal.HalfUp }
 func coarse(j *job)    { j.Resolution = decimal.New(1, -2) }
 func guarded(j *job)   { j.Guard = decimal.New(2, -3) }
