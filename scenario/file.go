@@ -239,6 +239,13 @@ type Noise struct {
 	Walk    quantity.Length `yaml:"walk" doc:"standard deviation of the random walk after one second"`
 	Drift   quantity.Length `yaml:"drift" doc:"steady movement in one hour"`
 	Hum     *Hum            `yaml:"hum" doc:"mains pick-up"`
+	Shocks  *Shocks         `yaml:"shocks" doc:"knocks to the bench, at random"`
+}
+
+// Shocks are knocks to the bench.
+type Shocks struct {
+	Every     quantity.Duration `yaml:"every" need:"yes" doc:"mean time from one to the next"`
+	Amplitude quantity.Length   `yaml:"amplitude" need:"yes" doc:"standard deviation of their amplitudes"`
 }
 
 // Hum is mains pick-up.

@@ -17,6 +17,7 @@ import (
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/link"
+	"example.org/understudy/sim/motion"
 	"example.org/understudy/sim/motion/noise"
 	"example.org/understudy/sim/power"
 	"example.org/understudy/sim/probe"
@@ -457,6 +458,13 @@ func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (g
 	}
 	if n != nil {
 		fit.Noise = noise.Spec{White: n.White.Picometres(), Flicker: n.Flicker.Picometres(), Walk: n.Walk.Picometres(), Drift: n.Drift.Picometres()}
+		if k := n.Shocks; k != nil {
+			if k.Every <= 0 {
+				l.doc.Errorf(&k.Every, "write a time above 0 s", "shocks every %s never end", k.Every)
+			} else {
+				fit.Noise.Shocks = noise.Shocks{PerHour: float64(time.Hour) / float64(k.Every), Ring: motion.Bounce{Amplitude: k.Amplitude.Picometres(), Frequency: 35, Decay: 80 * time.Millisecond}}
+			}
+		}
 		if n.Hum != nil {
 			fit.Noise.Hum = noise.Hum{Amplitude: n.Hum.Amplitude.Picometres(), Frequency: n.Hum.Frequency.Hz.Float64()}
 		}

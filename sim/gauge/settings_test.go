@@ -337,10 +337,10 @@ func TestWhenAWriteTakesEffect(t *testing.T) {
 	}
 }
 
-// SETTINGS.md is made from the table, so that it cannot lie.
+// The table in DEVELOPERS.md is made from the settings, so that it cannot lie.
 func TestSettingsTable(t *testing.T) {
 	var b strings.Builder
-	b.WriteString("# Settings of a gauge\n\nMade by `go test ./sim/gauge -run TestSettingsTable -update`; the test fails when it is out of date.\n" +
+	b.WriteString("Made by `go test ./sim/gauge -run TestSettingsTable -update`; the test fails when it is out of date.\n" +
 		"The default of each is what the profile says. Lengths are in the channel's unit.\n\n" +
 		"| setting | of | may be | while off | while locked | implemented in | tested by |\n|---|---|---|---|---|---|---|\n")
 	for i := range list {
@@ -368,10 +368,16 @@ func TestSettingsTable(t *testing.T) {
 	}
 	b.WriteString("\n`power` switches the gauge off when it is written, `reset` puts all but `tag-next` and `lock` back; both are\n" +
 		"tested by the model in `model_test.go` and `TestFactoryReset`. `Forgets` of a profile says otherwise which settings are lost.\n")
-	if *update {
-		require.NoError(t, os.WriteFile("SETTINGS.md", []byte(b.String()), 0o644))
-	}
-	text, err := os.ReadFile("SETTINGS.md")
+	const file, begin, end = "../../DEVELOPERS.md", "<!-- settings: begin -->\n", "<!-- settings: end -->"
+	text, err := os.ReadFile(file)
 	require.NoError(t, err)
-	require.Empty(t, cmp.Diff(b.String(), string(text)))
+	before, rest, ok := strings.Cut(string(text), begin)
+	require.True(t, ok)
+	table, after, ok := strings.Cut(rest, end)
+	require.True(t, ok)
+	if *update {
+		require.NoError(t, os.WriteFile(file, []byte(before+begin+b.String()+end+after), 0o644))
+		table = b.String()
+	}
+	require.Empty(t, cmp.Diff(b.String(), table))
 }

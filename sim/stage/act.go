@@ -164,6 +164,11 @@ type (
 	Merge struct {
 		Frames int `yaml:"frames" need:"yes" doc:"how many frames go in one piece"`
 	}
+	// Cradle sets the gauge on its cradle, which charges the cell.
+	Cradle struct {
+		For     quantity.Duration `yaml:"for" need:"yes" doc:"how long"`
+		Current *quantity.Current `yaml:"current" doc:"what it charges with; 500 mA when left out"`
+	}
 	// FadeCell sets the cell's charge.
 	FadeCell struct {
 		To quantity.Percent `yaml:"to" need:"yes" doc:"charge left"`
@@ -177,7 +182,7 @@ var verbs = map[string]Act{
 	"zero": Zero{}, "preset": Preset{}, "clear": Clear{}, "tag": Tag{}, "press": Press{}, "press pedal": Pedal{}, "tilt": Tilt{}, "set": Set{},
 	"unplug probe": Unplug{}, "plug probe": Plug{}, "stick tip": Stick{},
 	"lose link": LoseLink{}, "stall": Stall{}, "garble": Garble{}, "duplicate": Duplicate{}, "split": Split{}, "merge": Merge{},
-	"fade cell": FadeCell{},
+	"fade cell": FadeCell{}, "set on cradle": Cradle{},
 }
 
 // Verbs lists the acts' names in a scenario, sorted.
@@ -375,6 +380,8 @@ func Lasts(a Act) time.Duration {
 		return a.For.D()
 	case Stall:
 		return a.For.D()
+	case Cradle:
+		return a.For.D()
 	}
 	return 0
 }
@@ -435,6 +442,8 @@ func CheckAct(a Act) error {
 			return errors.New("a port's name has no slash")
 		}
 	case Stall:
+		times["for"] = a.For
+	case Cradle:
 		times["for"] = a.For
 	case Garble:
 		counts["frames"] = a.Frames

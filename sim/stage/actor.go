@@ -38,6 +38,8 @@ type actor struct {
 	cell     power.State
 	load     power.Load
 	cellAt   time.Duration
+	cradle   power.MicroAmp // what it charges with; 0 off the cradle
+	cradles  int            // times it was set on it
 	link     *link.State
 	linkAt   time.Duration
 	inFlight map[uint64]flight
@@ -832,7 +834,7 @@ func (a *actor) reload() {
 	}
 	a.drainTo(a.s.now)
 	on := a.g.Power() != gauge.Off
-	use := power.Use{Display: on, Radio: a.link.Phase.Joined(), Microwatts: a.m.Class.Microwatts(), Temp: a.m.Temp}
+	use := power.Use{Display: on, Radio: a.link.Phase.Joined(), Microwatts: a.m.Class.Microwatts(), Temp: a.m.Temp, Cradle: a.cradle}
 	if on && a.g.Streaming {
 		rate, _ := a.g.Rate.Hz.Mul(decimal.New(3600, 0)).Quantize(0, decimal.HalfUp).Int64()
 		use.FramesPerHour = rate

@@ -10,6 +10,7 @@ import (
 	"example.org/understudy/sim/link"
 	"example.org/understudy/sim/motion"
 	"example.org/understudy/sim/motion/noise"
+	"example.org/understudy/sim/power"
 )
 
 // each calls f for the channels the act under way is about.
@@ -282,5 +283,28 @@ func (f FadeCell) do(s *Stage, a *actor) error {
 	a.m.Cell.SetCharge(&a.cell, f.To.Value.Float64())
 	a.tellCell(true)
 	a.reload()
+	return nil
+}
+
+func (c Cradle) do(s *Stage, a *actor) error {
+	if a.m.Cell == nil {
+		return errors.New("the gauge has no cell")
+	}
+	current := decimal.New(500, 0)
+	if c.Current != nil {
+		current = c.Current.MA
+	}
+	microamps, _ := current.Mul(decimal.New(1000, 0)).Quantize(0, decimal.HalfEven).Int64()
+	a.cradle = power.MicroAmp(microamps)
+	a.cradles++
+	a.reload()
+	mine := a.cradles
+	s.at(s.now+c.For.D(), func() {
+		if a.cradles == mine { // not set on it again since
+			a.cradle = 0
+			a.reload()
+			a.tellCell(true)
+		}
+	})
 	return nil
 }

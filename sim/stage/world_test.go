@@ -336,6 +336,10 @@ func deeds(t testing.TB) map[string]deed {
 		"duplicate": {stage.Duplicate{Frames: 2}, nil, faults("duplicate", 2)},
 		"split":     {stage.Split{Frames: 2, At: 3}, nil, faults("split", 2)},
 		"merge":     {stage.Merge{Frames: 3}, nil, faults("merge", 3)},
+		"set on cradle": {stage.FadeCell{To: quantity.Percent{Value: decimal.New(5, 0)}}, []stage.Act{stage.Cradle{For: seconds(1), Current: &quantity.Current{MA: decimal.New(100_000, 0)}}}, func(e []ledger.Entry) bool {
+			c := of(e, ledger.KindCell)
+			return len(c) > 2 && c[len(c)-1].Cell.Volts > c[1].Cell.Volts
+		}},
 		"fade cell": {stage.FadeCell{To: quantity.Percent{Value: decimal.New(5, 0)}}, nil, func(e []ledger.Entry) bool {
 			c := of(e, ledger.KindCell)
 			return len(c) > 1 && c[len(c)-1].Cell.Percent == 5 && c[len(c)-1].Cell.Low
