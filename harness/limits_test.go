@@ -204,8 +204,8 @@ type fleetRun struct {
 	footing
 }
 
-// playFleet plays it. With ahead above 0 the gauges are held up while the hosts
-// have more than so many bytes still to read.
+// playFleet plays it. With ahead above 0 the gauges are held up once the
+// hosts have more than so many bytes still to read, until they have read them.
 func playFleet(t testing.TB, text string, pace stage.Pace, ahead int64) (r fleetRun) {
 	s, err := scenario.Parse("fleet.yaml", []byte(text), shippedDialect)
 	require.NoError(t, err)
@@ -216,6 +216,8 @@ func playFleet(t testing.TB, text string, pace stage.Pace, ahead int64) (r fleet
 	defer func() { require.NoError(t, ports.Close()) }()
 	h := startHosts(t, ports)
 	var start time.Time // the first cue, at 0 s, is the first thing that happens
+	ready := make(chan error)
+	close(ready)
 	st, err := stage.New(s.Play, stage.Options{Ports: ports.Ports, Inbox: inbox, Pace: pace,
 		Ledger: ledger.NewWriter(io.Discard), // its making counts; the disk's speed does not
 		Keep: func(e ledger.Entry) {
@@ -235,13 +237,14 @@ func playFleet(t testing.TB, text string, pace stage.Pace, ahead int64) (r fleet
 				}
 				r.sent++
 				r.late = append(r.late, time.Since(start)-e.T)
-				for ahead > 0 && int64(r.sent)*frameSize-h.total.Load() > ahead {
+				for slow := ahead > 0 && int64(r.sent)*frameSize-h.total.Load() > ahead; slow; slow = int64(r.sent)*frameSize > h.total.Load() {
 					runtime.Gosched()
 				}
 			}
 		}})
 	require.NoError(t, err)
 	r.late = make([]time.Duration, 0, 1<<20)
+	require.NoError(t, st.Prelude(context.Background(), ready)) // the hosts' openings are served
 	cpu, began := used(unix.RUSAGE_SELF), time.Now()
 	require.NoError(t, st.Run(context.Background()))
 	r.took = time.Since(began)
@@ -305,8 +308,8 @@ func BenchmarkFleet(b *testing.B) {
 
 // BenchmarkOnePTY has one gauge stream through the whole stage, ledger and all,
 // to a host that reads, and gives its frames a second over those of a bare write
-// loop on a bare pty in the same run: ratio, when the stage goes on while no more than 2 KiB
-// wait for the host, and drain-ratio, when it waits until each frame is read.
+// loop on a bare pty in the same run: ratio, when the stage waits for the host
+// after 2 KiB, and drain-ratio, when it waits until each frame is read.
 func BenchmarkOnePTY(b *testing.B) {
 	const seconds, hz = 20, 200
 	text := fmt.Sprintf("understudy: 1\ntitle: One pty\nuntil: %d s\ngauges: [{name: g, dialect: line-ascii, seat: 8 mm, stream: %d Hz}]\ncues: [{at: 0 s, do: rest on, size: 8 mm}]\n", seconds, hz)

@@ -113,7 +113,7 @@ func newActor(s *Stage, i int, m *Member, prt port.Port) (*actor, error) {
 	if len(m.Channels) != len(m.Profile.Channels) {
 		return nil, fmt.Errorf("%d fittings for %d channels", len(m.Channels), len(m.Profile.Channels))
 	}
-	a := &actor{s: s, m: m, name: m.Profile.Name, g: g, port: prt, channel: -1, by: "cue", inFlight: map[uint64]flight{}, told: true, line: m.lineSettings()}
+	a := &actor{s: s, m: m, name: m.Profile.Name, g: g, port: prt, channel: -1, tickAt: -1, by: "cue", inFlight: map[uint64]flight{}, told: true, line: m.lineSettings()}
 	a.asked = a.line
 	for c := range m.Channels {
 		fit := &m.Channels[c]
@@ -170,7 +170,7 @@ func (a *actor) schedule() {
 		a.tickAt = -1
 		return
 	}
-	if due != a.tickAt || due == a.s.now {
+	if due != a.tickAt {
 		a.tickAt = due
 		a.s.queue.push(item{at: due, actor: a})
 	}

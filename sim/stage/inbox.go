@@ -16,12 +16,15 @@ type Inbox struct {
 	items  []inboxItem
 	bytes  int           // of hosts, in items
 	taken  chan struct{} // closed by the next take; nil when nobody waits for it
+	left   bool          // somebody waited for a take in vain
 	notify chan struct{}
 }
 
 const (
 	// inboxRoom is how many bytes of hosts may wait before their ports do.
 	inboxRoom = 4096
+	// inboxPiece is how many bytes of a host are served at a stretch.
+	inboxPiece = 512
 	// inboxWait is how long a port waits at most: the loop may have ended.
 	inboxWait = 100 * time.Millisecond
 )
@@ -37,7 +40,14 @@ func NewInbox() *Inbox { return &Inbox{notify: make(chan struct{}, 1)} }
 
 // Sink returns the sink for the port of a gauge of the cast.
 func (in *Inbox) Sink(gauge int) func(port.Event) {
-	return func(e port.Event) { in.put(inboxItem{gauge: gauge, event: e}) }
+	return func(e port.Event) {
+		for len(e.Data) > inboxPiece && e.Kind == port.Received {
+			first := e
+			first.Data, e.Data = e.Data[:inboxPiece:inboxPiece], e.Data[inboxPiece:]
+			in.put(inboxItem{gauge: gauge, event: first})
+		}
+		in.put(inboxItem{gauge: gauge, event: e})
+	}
 }
 
 func (in *Inbox) put(it inboxItem) {
@@ -45,24 +55,32 @@ func (in *Inbox) put(it inboxItem) {
 	in.items = append(in.items, it)
 	in.bytes += len(it.event.Data)
 	var taken chan struct{}
-	if in.bytes > inboxRoom && len(it.event.Data) > 0 {
+	if in.bytes > inboxRoom && len(it.event.Data) > 0 && !in.left {
 		if in.taken == nil {
 			in.taken = make(chan struct{})
 		}
 		taken = in.taken
 	}
 	in.mu.Unlock()
-	select {
-	case in.notify <- struct{}{}:
-	default:
-	}
+	in.rouse()
 	if taken != nil {
 		timer := time.NewTimer(inboxWait)
 		defer timer.Stop()
 		select {
 		case <-taken:
 		case <-timer.C:
+			in.mu.Lock()
+			in.left = in.taken == taken
+			in.mu.Unlock()
 		}
+	}
+}
+
+// rouse has the loop look into the inbox.
+func (in *Inbox) rouse() {
+	select {
+	case in.notify <- struct{}{}:
+	default:
 	}
 }
 
@@ -72,7 +90,7 @@ func (in *Inbox) take(buf []inboxItem) []inboxItem {
 	defer in.mu.Unlock()
 	buf = append(buf[:0], in.items...)
 	clear(in.items)
-	in.items, in.bytes = in.items[:0], 0
+	in.items, in.bytes, in.left = in.items[:0], 0, false
 	if in.taken != nil {
 		close(in.taken)
 		in.taken = nil

@@ -49,6 +49,7 @@ type Stage struct {
 	actors []*actor
 	radios map[int]*link.Radio
 	inbox  []inboxItem
+	served int // of inbox
 
 	began    time.Time     // real time at which the timeline was at beganAt
 	beganAt  time.Duration // of a timed pace
@@ -213,7 +214,9 @@ func (s *Stage) Run(ctx context.Context) error {
 		if !reached {
 			continue // the inbox was emptied; something may come first now
 		}
-		s.now, s.serving = max(s.now, next), time.Time{}
+		if next > s.now { // else what is due at this time is done without a look between
+			s.now, s.serving = next, time.Time{}
+		}
 		if at, ok := s.queue.next(); !ok || at > s.play.Until {
 			break
 		}
@@ -235,6 +238,7 @@ func (s *Stage) turn() {
 	if it.run != nil {
 		it.run()
 	} else if it.at == it.actor.tickAt {
+		it.actor.tickAt = -1
 		it.actor.tick()
 	}
 }
@@ -247,7 +251,10 @@ func (s *Stage) Settle(ctx context.Context, done <-chan struct{}) {
 		case <-ctx.Done():
 			return
 		case <-done:
-			s.takeInbox()
+			for s.takeInbox() { // what was left
+			}
+			for s.takeInbox() { // what has come since
+			}
 			s.flush()
 			return
 		case <-s.opt.Inbox.notify:
@@ -377,17 +384,29 @@ func (s *Stage) perform(member, channel int, act Act, by string) error {
 	return err
 }
 
-func (s *Stage) takeInbox() {
-	s.inbox = s.opt.Inbox.take(s.inbox)
-	for i := range s.inbox {
-		it := &s.inbox[i]
+// takeInbox serves what has come, for as long as one turn may take, and reports
+// whether more is left.
+func (s *Stage) takeInbox() (more bool) {
+	if s.served == len(s.inbox) {
+		s.inbox, s.served = s.opt.Inbox.take(s.inbox), 0
+	} else { // what has come meanwhile is not among these
+		s.opt.Inbox.rouse()
+	}
+	for began := time.Now(); s.served < len(s.inbox); {
+		if s.served > 0 && time.Since(began) > turnAtLeast {
+			s.opt.Inbox.rouse()
+			return true
+		}
+		it := s.inbox[s.served]
+		s.inbox[s.served] = inboxItem{}
+		s.served++
 		if it.call != nil {
 			it.call()
 		} else if it.gauge < len(s.actors) {
 			s.actors[it.gauge].portEvent(it.event)
 		}
-		*it = inboxItem{}
 	}
+	return false
 }
 
 // wait lets the timeline reach a time, as the pace has it. It returns false
