@@ -265,7 +265,7 @@ func TestPlaysShippedScenariosBack(t *testing.T) {
 							p.Receive(e.Bytes, e.At)
 						}
 					}
-					p.Advance(time.Hour, do)
+					p.Advance(24*time.Hour, do)
 					require.Equal(t, string(want), string(got))
 					require.True(t, p.Over())
 				}
