@@ -317,7 +317,7 @@ func TestAgainstTheModel(t *testing.T) {
 		return m
 	}
 	// Chance alone may leave a rare transition out of one round.
-	for round := 0; round < 20 && (round == 0 || len(missing()) > 0); round++ {
+	for round := 0; round < 500 && (round == 0 || len(missing()) > 0); round++ {
 		rapid.Check(t, func(t *rapid.T) { againstTheModel(t, seen) })
 	}
 	require.Empty(t, missing(), "never taken")
