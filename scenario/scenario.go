@@ -300,6 +300,7 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 		l.doc.Errorf(at, "write dialect: and the name of one, such as line-ascii", "the gauge speaks no dialect")
 	} else {
 		m.Dialect = l.dialect(g, find)
+		l.fits(at, g.Dialect, &m)
 	}
 	switch {
 	case g.Line != nil:
@@ -604,6 +605,46 @@ func firstLine(err error) string {
 		s += " (and more)"
 	}
 	return s
+}
+
+// fits refuses a resolution that the dialect's frames round away: the host
+// would be sent another number than the gauge shows.
+func (l *loader) fits(at any, dialect string, m *stage.Member) {
+	d := m.Dialect
+	if d == nil {
+		return
+	}
+	f, reading := d.FrameFor("reading"), d.Term(wire.Reading)
+	if !d.Carries(f, reading) {
+		return
+	}
+	rec, end := d.NewRecord(), d.NewEnd(wire.Host)
+	for i := range m.Profile.Channels {
+		c := &m.Profile.Channels[i]
+		rec.Reset()
+		for term, v := range map[string]wire.Value{
+			wire.Reading: wire.Num(c.Resolution), wire.Unit: wire.Str(c.Unit.Symbol()), wire.Zone: wire.Str("in"), wire.Void: wire.Str("none"),
+			wire.Channel: wire.Int(1), wire.Channels: wire.Int(1), wire.Seq: wire.Int(1), wire.Cell: wire.Int(100), wire.Low: wire.Bool(false),
+			wire.Tagged: wire.Bool(false), wire.Function: wire.Str("live"), wire.Link: wire.Str("up"),
+		} {
+			rec.Set(d.Term(term), 0, v)
+		}
+		raw, err := d.AppendFrame(nil, f, rec)
+		if err != nil {
+			continue // the frame wants what only a running gauge has
+		}
+		see := func(inc wire.Incoming) {
+			if inc.Garbage != nil || inc.Rec == nil {
+				return
+			}
+			if v := inc.Rec.Get(reading, 0); v.Kind == wire.Number && !v.Num.Equal(c.Resolution) {
+				l.doc.Errorf(at, "write a coarser resolution, or take a dialect with more decimals",
+					"a step of %s %s becomes %s in a frame of %s", c.Resolution, c.Unit, v.Num, dialect)
+			}
+		}
+		end.Receive(raw, 0, see)
+		end.Quiet(time.Hour, see)
+	}
 }
 
 // gaugeIndex finds a gauge by its name; "" is all of them, −1.

@@ -25,15 +25,16 @@ import (
 // actor is one gauge on the stage: the instrument, its probes, cell and link,
 // its end of the wire and its port.
 type actor struct {
-	s      *Stage
-	m      *Member
-	name   string
-	g      *gauge.Gauge
-	outs   []*gauge.Out // one for each level of steps that lead to steps
-	depth  int
-	probes []tipper
-	tips   []gauge.Tip
-	tickAt time.Duration
+	s        *Stage
+	m        *Member
+	name     string
+	g        *gauge.Gauge
+	outs     []*gauge.Out // one for each level of steps that lead to steps
+	depth    int
+	streamed []ledger.Reading // of the last streamed frame
+	probes   []tipper
+	tips     []gauge.Tip
+	tickAt   time.Duration
 
 	cell     power.State
 	load     power.Load
@@ -414,9 +415,18 @@ func (a *actor) enter(f wire.Frame, cause ledger.Cause, e *gauge.Emission, rs []
 	a.seq++
 	if a.s.recording() {
 		entry := &ledger.Frame{ID: a.frames, Cause: cause, Name: a.m.Dialect.Frames()[f].Name, Bytes: raw, Readings: a.readings(rs)}
-		if e != nil && e.Kind == gauge.Tagged {
+		switch {
+		case e == nil:
+		case e.Kind == gauge.Streamed:
+			a.streamed = entry.Readings
+		case e.Kind == gauge.Tagged:
 			tag := e.Tag
 			entry.Tag, entry.Repeat = &tag, e.Repeat
+			if !a.m.Dialect.Carries(f, a.terms.reading) {
+				// The frame only says that the operator tagged: what was tagged is
+				// what the stream said last.
+				entry.Readings = a.streamed
+			}
 		}
 		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindFrame, Frame: entry})
 	}

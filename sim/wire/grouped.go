@@ -14,3 +14,24 @@ func grouped(ops []op) bool {
 	}
 	return false
 }
+
+// Carries reports whether a frame has a place for a term; a frame of registers
+// may have one for any.
+func (d *Dialect) Carries(f Frame, t Term) bool {
+	return t >= 0 && f >= 0 && int(f) < len(d.frames) && opsCarry(d.frames[f].ops, t)
+}
+
+func opsCarry(ops []op, t Term) bool {
+	for i := range ops {
+		o := &ops[i]
+		if o.term == t || o.kind == opMap || opsCarry(o.sub, t) || opsCarry(o.alt, t) {
+			return true
+		}
+		for _, b := range o.bits {
+			if b.term == t {
+				return true
+			}
+		}
+	}
+	return false
+}
