@@ -3,6 +3,7 @@ package scenario
 import (
 	"fmt"
 	"reflect"
+	"slices"
 	"strings"
 
 	"example.org/understudy/sim/stage"
@@ -35,9 +36,9 @@ func (c *Cue) UnmarshalAny(n strict.Any) error {
 	actKeys := keysOf(reflect.TypeOf(act).Elem())
 	for _, p := range n.Pairs {
 		switch {
-		case contains(commonKeys, p.Key):
+		case slices.Contains(commonKeys, p.Key):
 			common.Pairs = append(common.Pairs, p)
-		case contains(actKeys, p.Key):
+		case slices.Contains(actKeys, p.Key):
 			own.Pairs = append(own.Pairs, p)
 		default:
 			all := append(append([]string(nil), commonKeys...), actKeys...)
@@ -61,15 +62,6 @@ func keysOf(t reflect.Type) (keys []string) {
 		keys = append(keys, f.Key)
 	}
 	return keys
-}
-
-func contains(list []string, s string) bool {
-	for _, l := range list {
-		if l == s {
-			return true
-		}
-	}
-	return false
 }
 
 // SchemaFor gives each act's cue its own form.

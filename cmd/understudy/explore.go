@@ -64,7 +64,7 @@ func (c *exploreCmd) Run(a *app) error {
 	var saving error
 	o.Found = func(f *explore.Found) {
 		c.say(a, "")
-		fmt.Fprintf(a.stdout, "FOUND %s in run %d: %d cues, %d gauges\n", strings.TrimSpace(f.Code+" "+f.Cause), f.Run, len(f.Small.Cues), len(f.Small.Gauges))
+		fmt.Fprintf(a.stdout, "FOUND %s in run %d: %s, %s\n", strings.TrimSpace(f.Code+" "+f.Cause), f.Run, counted(len(f.Small.Cues), "cue"), counted(len(f.Small.Gauges), "gauge"))
 		if c.Save == "" {
 			fmt.Fprintf(a.stdout, "\n%s\n", f.Text)
 			return
@@ -199,7 +199,7 @@ func (c *exploreCmd) summary(a *app, s *explore.Summary) {
 		fmt.Fprintln(a.stdout, "nothing was found")
 		return
 	}
-	fmt.Fprintf(a.stdout, "%d causes were found\n", len(s.Found))
+	fmt.Fprintf(a.stdout, "found: %s\n", counted(len(s.Found), "cause"))
 }
 
 // merge sums up the results of shards.
@@ -228,7 +228,7 @@ func (c *exploreCmd) merge(a *app) error {
 		}
 	}
 	for _, f := range m.Found {
-		fmt.Fprintf(a.stdout, "FOUND %s by %d shards: %d cues, %d gauges\n\n%s\n", strings.TrimSpace(f.Code+" "+f.Cause), f.Shards, f.Cues, f.Gauges, f.Scenario)
+		fmt.Fprintf(a.stdout, "FOUND %s by %s: %s, %s\n\n%s\n", strings.TrimSpace(f.Code+" "+f.Cause), counted(f.Shards, "shard"), counted(f.Cues, "cue"), counted(f.Gauges, "gauge"), f.Scenario)
 	}
 	if len(m.Found) > 0 {
 		return coded{code: exitFinding}
@@ -296,4 +296,12 @@ func (c *exploreCmd) table(a *app) error {
 		return coded{code: exitUndecided}
 	}
 	return nil
+}
+
+// counted is a number of things in words that agree: 1 cue, 2 cues.
+func counted(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
 }
