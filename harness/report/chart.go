@@ -168,12 +168,16 @@ func drawChart(r *Run, shown []pageGroup) (c chart) {
 func pointOf(e *ledger.Entry, rd *ledger.Reading, unit decimal.Unit) point {
 	p := point{t: e.T, void: rd.Void != "", tag: e.Frame.Tag, text: rd.Shown.String() + " " + rd.Unit}
 	size := float64(unit.Size())
-	p.truth = rd.Exact.Float64() / size
+	p.truth = drawable(rd.Exact.Float64() / size)
 	if u, ok := decimal.ParseUnit(rd.Unit); ok {
-		p.shown = rd.Shown.Float64() * (float64(u.Size()) / size)
+		p.shown = drawable(rd.Shown.Float64() * (float64(u.Size()) / size))
 	}
 	return p
 }
+
+// drawable keeps a number that no gauge can send, in a ledger that was made up
+// or damaged, from making the whole picture infinite.
+func drawable(v float64) float64 { return min(max(v, -1e12), 1e12) }
 
 // near finds the reading of a moment; the points are in order of time.
 func (l *laneData) near(t time.Duration) *point {
