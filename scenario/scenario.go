@@ -182,6 +182,7 @@ func (l *loader) build(dialects Source) {
 	}
 	l.Play.Title, l.Play.File, l.Play.Seed = l.Title, l.Path, l.Seed
 	l.cues()
+	l.chapters()
 	l.writes()
 	l.expectations()
 }
@@ -718,6 +719,22 @@ func (l *loader) cues() {
 		l.Play.Until = l.Until.D()
 		if l.Until.D() < end && len(l.Cues) > 0 && l.Until.D() < l.Cues[len(l.Cues)-1].At.D() {
 			l.doc.Errorf(l.Until, "end it later", "the timeline ends before its last cue at %s", l.Cues[len(l.Cues)-1].At)
+		}
+	}
+}
+
+func (l *loader) chapters() {
+	for i := range l.Chapters {
+		c := &l.Chapters[i]
+		switch {
+		case c.At < 0:
+			l.doc.Errorf(&c.At, "the timeline starts at 0 s", "the chapter %q begins at %s, before the start", c.Title, c.At)
+		case i > 0 && c.At <= l.Chapters[i-1].At:
+			l.doc.Errorf(&c.At, "write the chapters in the order of their times", "the chapter %q begins at %s, and the one before it at %s", c.Title, c.At, l.Chapters[i-1].At)
+		case c.At.D() >= l.Play.Until:
+			l.doc.Errorf(&c.At, "begin it earlier, or write a later until:", "the chapter %q begins at %s, when the timeline has ended", c.Title, c.At)
+		case c.Answer != "" && c.Ask == "":
+			l.doc.Errorf(&c.Answer, "write ask: and the question", "the chapter %q answers what it does not ask", c.Title)
 		}
 	}
 }

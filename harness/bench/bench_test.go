@@ -332,6 +332,9 @@ func frames(list []ledger.Entry) (out []string) {
 		if e.Frame != nil {
 			out = append(out, fmt.Sprintf("%d %s %x", e.T, e.Gauge, e.Frame.Bytes))
 		}
+		if e.Out != nil && e.Out.Fault != "" { // the bytes as they went
+			out = append(out, fmt.Sprintf("%d %s %s %x", e.T, e.Gauge, e.Out.Fault, e.Out.Bytes))
+		}
 	}
 	return out
 }

@@ -186,13 +186,14 @@ func TestSteer(t *testing.T) {
 }
 
 // What is done by hand, at any moment and at any pace, is a scenario that makes
-// the same frames when it plays again.
+// the same frames when it plays again, and the same bytes of those that went
+// otherwise than they were made.
 func TestKeptPlaysBackTheSameBytes(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		h := open(t, control.Options{})
 		defer h.end()
 		acts := []string{`{"do":"tag"}`, `{"do":"rest on","size":"3.0075 mm"}`, `{"do":"move to","size":"2.992 mm","over":"70 ms"}`, `{"do":"zero","gauge":"shim-snap"}`,
-			`{"do":"press","button":"B"}`, `{"do":"garble"}`, `{"do":"lift","over":"100 ms"}`, `{"do":"stall","for":"120 ms"}`, `{"do":"fade cell","to":"33 %","gauge":"shim-stand"}`}
+			`{"do":"press","button":"B"}`, `{"do":"garble"}`, `{"do":"change line speed","to":"4800 Bd","for":"150 ms"}`, `{"do":"restore line speed"}`, `{"do":"lift","over":"100 ms"}`, `{"do":"stall","for":"120 ms"}`, `{"do":"fade cell","to":"33 %","gauge":"shim-stand"}`}
 		h.clock(fmt.Sprintf(`{"do":"pace","pace":%q}`, rapid.SampledFrom([]string{"1x", "20x"}).Draw(rt, "pace")))
 		for range rapid.IntRange(1, 12).Draw(rt, "acts") {
 			switch rapid.IntRange(0, 5).Draw(rt, "clock") {
@@ -223,6 +224,9 @@ func TestKeptPlaysBackTheSameBytes(t *testing.T) {
 			for _, e := range list {
 				if e.Frame != nil {
 					out = append(out, fmt.Sprintf("%d %s %x", e.T, e.Gauge, e.Frame.Bytes))
+				}
+				if e.Out != nil && e.Out.Fault != "" { // the bytes as they went
+					out = append(out, fmt.Sprintf("%d %s %s %x", e.T, e.Gauge, e.Out.Fault, e.Out.Bytes))
 				}
 			}
 			return out

@@ -137,8 +137,8 @@ func (s *shrinker) cast() (did bool) {
 			}) || did
 		}
 	}
-	if len(s.now.Expect) > 0 {
-		did = s.try(func(f *scenario.File) { f.Expect = nil }) || did
+	if len(s.now.Expect)+len(s.now.Chapters) > 0 { // nothing that plays
+		did = s.try(func(f *scenario.File) { f.Expect, f.Chapters = nil, nil }) || did
 	}
 	return did
 }

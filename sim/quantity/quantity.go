@@ -6,6 +6,7 @@ package quantity
 import (
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -19,6 +20,7 @@ const (
 	length      dimension = "a length"
 	duration    dimension = "a time"
 	rate        dimension = "a rate"
+	speed       dimension = "a line speed"
 	charge      dimension = "a battery charge"
 	current     dimension = "a current"
 	ratio       dimension = "a percentage"
@@ -40,6 +42,7 @@ var units = map[string]struct {
 	"h": {duration, decimal.New(3600, 9)}, "min": {duration, decimal.New(60, 9)}, "s": {duration, decimal.New(1, 9)},
 	"ms": {duration, decimal.New(1, 6)}, "µs": {duration, decimal.New(1, 3)}, "us": {duration, decimal.New(1, 3)}, "ns": {duration, decimal.New(1, 0)},
 	"Hz": {rate, decimal.New(1, 0)}, "/s": {rate, decimal.New(1, 0)}, "kHz": {rate, decimal.New(1, 3)}, "MHz": {rate, decimal.New(1, 6)}, "GHz": {rate, decimal.New(1, 9)}, "/min": {rate, decimal.Decimal{}},
+	"Bd": {speed, decimal.New(1, 0)}, "kBd": {speed, decimal.New(1, 3)},
 	"mAh": {charge, decimal.New(1, 0)}, "Ah": {charge, decimal.New(1, 3)},
 	"mA": {current, decimal.New(1, 0)}, "µA": {current, decimal.New(1, -3)}, "uA": {current, decimal.New(1, -3)}, "A": {current, decimal.New(1, 3)},
 	"%":  {ratio, decimal.New(1, 0)},
@@ -264,6 +267,31 @@ func (r *Rate) UnmarshalText(b []byte) error {
 
 // Pattern describes the text for the JSON Schema.
 func (Rate) Pattern() (string, string) { return pattern("Hz", "/s", "kHz", "MHz", "GHz"), "20 Hz" }
+
+// Speed is the speed of a serial line in baud: a whole number above zero.
+type Speed int32
+
+func (s Speed) String() string { return fmt.Sprintf("%d Bd", int32(s)) }
+
+// MarshalText writes "9600 Bd".
+func (s Speed) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+// UnmarshalText reads "9600 Bd".
+func (s *Speed) UnmarshalText(b []byte) error {
+	v, err := read(b, speed, "9600 Bd")
+	if err != nil {
+		return err
+	}
+	n, whole := v.Int64()
+	if !whole || n < 1 || n > math.MaxInt32 {
+		return fmt.Errorf("%q: a line speed is a whole number of baud above zero", b)
+	}
+	*s = Speed(n)
+	return nil
+}
+
+// Pattern describes the text for the JSON Schema.
+func (Speed) Pattern() (string, string) { return pattern("Bd", "kBd"), "9600 Bd" }
 
 // The plain quantities: a decimal in one base unit, range checked on reading.
 

@@ -37,11 +37,27 @@ func TestWrongQuantitiesAreNamed(t *testing.T) {
 		{new(quantity.Duration), "8 mm", `"8 mm" is a length, and a time belongs here; write it such as 400 ms`},
 		{new(quantity.Duration), "0.1 ns", `"0.1 ns" is finer than a nanosecond or longer than 292 years`},
 		{new(quantity.Rate), "0 Hz", `"0 Hz": a rate is above zero and at most 1 GHz`},
+		{new(quantity.Speed), "9600 Hz", `"9600 Hz" is a rate, and a line speed belongs here; write it such as 9600 Bd`},
+		{new(quantity.Speed), "0 Bd", `"0 Bd": a line speed is a whole number of baud above zero`},
+		{new(quantity.Speed), "9600.5 Bd", `"9600.5 Bd": a line speed is a whole number of baud above zero`},
 		{new(quantity.Percent), "101 %", `"101 %" is out of range; a percentage here is 0 to 100 %`},
 		{new(quantity.Charge), "5 kg", `"5 kg" is a mass, and a battery charge belongs here; write it such as 850 mAh`},
 		{new(quantity.Celsius), "293 K", `"293 K" has the unit "K", which is not known for a temperature; write it such as 20 °C`},
 	} {
 		require.EqualError(t, c.into.UnmarshalText([]byte(c.src)), c.want)
+	}
+}
+
+func TestSpeeds(t *testing.T) {
+	for text, want := range map[string]quantity.Speed{"9600 Bd": 9600, "19.2 kBd": 19200, "1Bd": 1} {
+		var s quantity.Speed
+		require.NoError(t, s.UnmarshalText([]byte(text)))
+		require.Equal(t, want, s)
+		b, err := s.MarshalText()
+		require.NoError(t, err)
+		var back quantity.Speed
+		require.NoError(t, back.UnmarshalText(b))
+		require.Equal(t, want, back)
 	}
 }
 
@@ -79,7 +95,7 @@ func FuzzText(f *testing.F) {
 	f.Add("8.000 mm")
 	f.Add("1e9 Hz")
 	f.Fuzz(func(t *testing.T, s string) {
-		for _, q := range []encoding.TextUnmarshaler{new(quantity.Length), new(quantity.Duration), new(quantity.Rate), new(quantity.Percent), new(quantity.Celsius)} {
+		for _, q := range []encoding.TextUnmarshaler{new(quantity.Length), new(quantity.Duration), new(quantity.Rate), new(quantity.Speed), new(quantity.Percent), new(quantity.Celsius)} {
 			if err := q.UnmarshalText([]byte(s)); err != nil && err.Error() == "" {
 				t.Error("an error without words")
 			}

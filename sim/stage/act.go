@@ -13,6 +13,7 @@ import (
 	"example.org/understudy/sim/motion"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/strict"
+	"example.org/understudy/sim/uart"
 )
 
 // An Act is something that is done to a gauge: by a cue of the scenario, by a
@@ -164,6 +165,15 @@ type (
 	Merge struct {
 		Frames int `yaml:"frames" need:"yes" doc:"how many frames go in one piece"`
 	}
+	// ChangeSpeed has the gauge send and receive at another line speed than its
+	// host expects: each side then samples the other's bits at the wrong times.
+	// Over plain TCP it is as if the adapter there kept the scenario's speed.
+	ChangeSpeed struct {
+		To  quantity.Speed    `yaml:"to" need:"yes" doc:"the gauge's line speed from now on"`
+		For quantity.Duration `yaml:"for" doc:"how long; until restored when left out"`
+	}
+	// RestoreSpeed sets the line speed back to the scenario's.
+	RestoreSpeed struct{}
 	// Cradle sets the gauge on its cradle, which charges the cell.
 	Cradle struct {
 		For     quantity.Duration `yaml:"for" need:"yes" doc:"how long"`
@@ -182,6 +192,7 @@ var verbs = map[string]Act{
 	"zero": Zero{}, "preset": Preset{}, "clear": Clear{}, "tag": Tag{}, "press": Press{}, "press pedal": Pedal{}, "tilt": Tilt{}, "set": Set{},
 	"unplug probe": Unplug{}, "plug probe": Plug{}, "stick tip": Stick{},
 	"lose link": LoseLink{}, "stall": Stall{}, "garble": Garble{}, "duplicate": Duplicate{}, "split": Split{}, "merge": Merge{},
+	"change line speed": ChangeSpeed{}, "restore line speed": RestoreSpeed{},
 	"fade cell": FadeCell{}, "set on cradle": Cradle{},
 }
 
@@ -380,6 +391,8 @@ func Lasts(a Act) time.Duration {
 		return a.For.D()
 	case Stall:
 		return a.For.D()
+	case ChangeSpeed:
+		return a.For.D()
 	case Cradle:
 		return a.For.D()
 	}
@@ -443,6 +456,11 @@ func CheckAct(a Act) error {
 		}
 	case Stall:
 		times["for"] = a.For
+	case ChangeSpeed:
+		times["for"] = a.For
+		if a.To < 1 || a.To > uart.MaxBaud {
+			return fmt.Errorf("a line speed is 1 Bd to %d Bd, not %s", uart.MaxBaud, a.To)
+		}
 	case Cradle:
 		times["for"] = a.For
 	case Garble:

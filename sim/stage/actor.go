@@ -70,6 +70,7 @@ type actor struct {
 	greets  bool          // the gauge has come on, and will name itself when it is heard
 	leaves  bool          // the gauge has gone off, and its answer is still to be sent
 	line    uart.Settings // of the gauge
+	speeds  int           // times its speed was set
 
 	answers   int           // of the listener on paper since the last frame was made
 	answering bool          // one of them is queued
@@ -613,7 +614,8 @@ func (a *actor) portEvent(e port.Event) {
 	switch e.Kind {
 	case port.Opened:
 		a.opened = true
-		a.asked = a.line // until it asks for something
+		a.asked = a.m.lineSettings() // until it asks for something
+		a.tamper.behind = nil        // and it has read nothing yet
 		note(ledger.Port{What: "opened", Path: a.port.Path()})
 		a.awaited = false
 		a.tellLink()

@@ -20,10 +20,21 @@ func LineOf(d *wire.Dialect) uart.Settings {
 	return uart.Settings{Baud: l.Baud, DataBits: l.DataBits, Parity: uart.Parity(l.Parity), Stop: uart.StopBits(2 * l.StopBits)}
 }
 
+// setSpeed has the gauge's line run at a speed.
+func (a *actor) setSpeed(baud int) {
+	a.speeds++
+	if a.line.Baud == baud {
+		return
+	}
+	a.line.Baud = baud
+	a.note("line set to " + a.line.String())
+}
+
 // hostLine is how a host has set its side of the line. What a port does not
-// show counts as equal to the gauge's; a pty, for one, shows no parity.
+// show counts as the scenario has the gauge's; a pty, for one, shows no parity.
 func (a *actor) hostLine(s port.Settings) uart.Settings {
-	h := a.line
+	own := a.m.lineSettings()
+	h := own
 	if s.Baud > 0 {
 		h.Baud = s.Baud
 	}
@@ -38,7 +49,7 @@ func (a *actor) hostLine(s port.Settings) uart.Settings {
 		h.Stop = map[port.Stop]uart.StopBits{port.StopOne: uart.Stop1, port.StopOneHalf: uart.Stop15, port.StopTwo: uart.Stop2}[s.Stop]
 	}
 	if h.Validate() != nil {
-		return a.line // no line can be set like that
+		return own // no line can be set like that
 	}
 	return h
 }

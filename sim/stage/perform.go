@@ -275,6 +275,23 @@ func (sp Split) do(_ *Stage, a *actor) error {
 
 func (m Merge) do(_ *Stage, a *actor) error { a.tamper.merge = max(m.Frames, 1); return nil }
 
+func (c ChangeSpeed) do(s *Stage, a *actor) error {
+	a.setSpeed(int(c.To))
+	if mine := a.speeds; c.For > 0 {
+		s.at(s.now+c.For.D(), func() {
+			if a.speeds == mine { // not changed again since
+				_ = RestoreSpeed{}.do(s, a) // it always can be
+			}
+		})
+	}
+	return nil
+}
+
+func (RestoreSpeed) do(_ *Stage, a *actor) error {
+	a.setSpeed(a.m.lineSettings().Baud)
+	return nil
+}
+
 func (f FadeCell) do(s *Stage, a *actor) error {
 	if a.m.Cell == nil {
 		return errors.New("the gauge has no cell")

@@ -25,6 +25,13 @@ type tamper struct {
 	merge     int
 	held      []flight
 	last      time.Duration // no write before this
+	behind    []came        // since the host was last sent a frame it could find
+}
+
+// came is what came to a host at a time.
+type came struct {
+	at    time.Duration
+	bytes []byte
 }
 
 func newTamper(src rand.Source) tamper { return tamper{rng: rand.New(src)} }
@@ -38,6 +45,9 @@ func (t *tamper) frame(a *actor, fl flight) {
 			a.gone([]int{fl.id}, ledger.Lost, nil, fault) // not one start bit was seen
 			return
 		}
+		t.swallowed(a, raw)
+	} else if len(t.behind) > 0 && !t.found(a, raw) {
+		fault = "behind garbage"
 	}
 	if fl.id == 0 { // what a handshake says between frames is left alone
 		t.release(a)
@@ -68,6 +78,36 @@ func (t *tamper) frame(a *actor, fl flight) {
 		return
 	}
 	t.write(a, []int{fl.id}, raw, fault)
+}
+
+// swallowed remembers what a host was sent that may hold up its decoder.
+func (t *tamper) swallowed(a *actor, raw []byte) {
+	const most = 64 // of them: more than the longest frame takes
+	if len(t.behind) == most {
+		t.behind = append(t.behind[:0], t.behind[1:]...)
+	}
+	t.behind = append(t.behind, came{a.s.now, raw})
+}
+
+// found reports whether a host finds a good frame behind what was sampled at a
+// wrong speed. Where the garbage ended in no delimiter, or looked like the
+// start of a longer frame, a right decoder takes the frame for the rest of it.
+func (t *tamper) found(a *actor, raw []byte) (ok bool) {
+	if a.m.Dialect == nil {
+		t.behind = nil
+		return true
+	}
+	t.swallowed(a, raw)
+	end := a.m.Dialect.NewEnd(wire.Host)
+	see := func(inc wire.Incoming) { ok = ok || inc.Garbage == nil && bytes.Equal(inc.Raw, raw) }
+	for _, c := range t.behind {
+		end.Receive(c.bytes, c.at, see)
+	}
+	end.Quiet(a.s.now+50*time.Millisecond, see) // the silence that ends a frame, where one does
+	if ok {
+		t.behind = nil
+	}
+	return ok
 }
 
 func join(a, b string) string {

@@ -239,6 +239,7 @@ func TestWrongLineSettings(t *testing.T) {
 			at{1600 * time.Millisecond, port.Event{Kind: port.Asked, Settings: port.Settings{Baud: 9600, Data: 8, Parity: port.ParityNone, Stop: port.StopOne}}})
 		raw := map[int][]byte{}
 		var want []string
+		garbled := false
 		for _, e := range all {
 			switch {
 			case e.Kind == ledger.KindFrame:
@@ -252,7 +253,13 @@ func TestWrongLineSettings(t *testing.T) {
 					}
 					require.Equal(t, "wrong speed", e.Out.Fault)
 					require.Equal(t, ledger.Hex(sampled), e.Out.Bytes)
-					sent = sampled
+					sent, garbled = sampled, sampled[len(sampled)-1] != '\n'
+				} else if garbled {
+					// The garbage ended in no end of line, so the first frame that
+					// went right again is the rest of its line to any host.
+					require.Equal(t, "behind garbage", e.Out.Fault)
+					require.Equal(t, ledger.Hex(sent), e.Out.Bytes)
+					garbled = false
 				} else {
 					require.Empty(t, e.Out.Fault)
 				}
@@ -323,6 +330,59 @@ func TestWrongSpeedOnAPTY(t *testing.T) {
 	}
 	require.NotEmpty(t, want)
 	require.Equal(t, want, got)
+}
+
+// A gauge whose speed is changed in mid-stream sends what a host that kept its
+// speed would sample, and gets what its own receiver makes of the host's bytes;
+// a host that follows reads it right. A host that opens the port meanwhile and
+// sets no speed is taken to have the scenario's. The first change's end does
+// not undo the second.
+func TestSpeedChangedInMidStream(t *testing.T) {
+	second := time.Second
+	own := uart.Settings{Baud: 9600, DataBits: 8, Stop: uart.Stop1}
+	fast := uart.Settings{Baud: 19200, DataBits: 8, Stop: uart.Stop1}
+	asks := func(baud int) port.Event { return port.Event{Kind: port.Asked, Settings: port.Settings{Baud: baud}} }
+	cues := []stage.Cue{cue(500*time.Millisecond, stage.ChangeSpeed{To: 4800, For: seconds(2)}), cue(1500*time.Millisecond, stage.ChangeSpeed{To: 19200, For: seconds(2)})}
+	for _, c := range []struct {
+		name string
+		host []at
+		// what the host is set to when frames at 1, 2, 3 and 4 s are sent
+		want [4]uart.Settings
+	}{
+		{"a host that keeps its speed", nil, [4]uart.Settings{own, own, own, own}},
+		{"a host that follows", []at{{1600 * time.Millisecond, asks(19200)}, {3600 * time.Millisecond, asks(9600)}}, [4]uart.Settings{own, fast, fast, own}},
+		{"a host that opens the port anew", []at{{1600 * time.Millisecond, asks(19200)}, {2500 * time.Millisecond, port.Event{Kind: port.Opened}}}, [4]uart.Settings{own, fast, own, own}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			all, _ := played(t, wordy(t), 4100*time.Millisecond, cues, append(c.host, at{3250 * time.Millisecond, says("W unit=in")})...)
+			gauge := [4]uart.Settings{{Baud: 4800, DataBits: 8, Stop: uart.Stop1}, fast, fast, own}
+			raw := map[int][]byte{}
+			seen := 0
+			for _, e := range all {
+				switch {
+				case e.Kind == ledger.KindFrame:
+					raw[e.Frame.ID] = e.Frame.Bytes
+				case e.Kind == ledger.KindOut && e.T%second == 0 && e.T > 0:
+					i := e.T/second - 1
+					seen++
+					if gauge[i] == c.want[i] {
+						require.Contains(t, []string{"", "behind garbage"}, e.Out.Fault, "%v", e.T)
+						continue
+					}
+					require.Equal(t, "wrong speed", e.Out.Fault, "%v", e.T)
+					var sampled ledger.Hex
+					for _, ch := range uart.Receive(raw[e.Out.Frames[0]], gauge[i], c.want[i]) {
+						sampled = append(sampled, ch.Byte)
+					}
+					require.Equal(t, sampled, e.Out.Bytes, "%v", e.T)
+				case e.Kind == ledger.KindIn:
+					require.Equal(t, c.want[2] != gauge[2], strings.HasPrefix(e.Note, "wrong speed: the gauge gets "), e.Note)
+				}
+			}
+			require.GreaterOrEqual(t, seen, 4)
+			require.Equal(t, []string{"line set to 4800 8N1", "line set to 19200 8N1", "line set to 9600 8N1"}, notes(all))
+		})
+	}
 }
 
 // Channels that are scanned are read one after the other, the last at the time

@@ -336,6 +336,11 @@ func deeds(t testing.TB) map[string]deed {
 		"duplicate": {stage.Duplicate{Frames: 2}, nil, faults("duplicate", 2)},
 		"split":     {stage.Split{Frames: 2, At: 3}, nil, faults("split", 2)},
 		"merge":     {stage.Merge{Frames: 3}, nil, faults("merge", 3)},
+		// At 20 Hz ten frames are sent in half a second; what is sent at the very end of it is right again.
+		"change line speed": {stage.ChangeSpeed{To: 4800, For: seconds(0.5)}, nil, faults("wrong speed", 10)},
+		"restore line speed": {stage.ChangeSpeed{To: 4800}, []stage.Act{stage.RestoreSpeed{}}, func(e []ledger.Entry) bool {
+			return faults("wrong speed", 3)(e) && slices.Contains(notes(e), "line set to 9600 8N1")
+		}},
 		"set on cradle": {stage.FadeCell{To: quantity.Percent{Value: decimal.New(5, 0)}}, []stage.Act{stage.Cradle{For: seconds(1), Current: &quantity.Current{MA: decimal.New(100_000, 0)}}}, func(e []ledger.Entry) bool {
 			c := of(e, ledger.KindCell)
 			return len(c) > 2 && c[len(c)-1].Cell.Volts > c[1].Cell.Volts

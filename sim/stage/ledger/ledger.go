@@ -146,7 +146,7 @@ type Out struct {
 	// Bytes as they went, where they differ from the frames' own: garbled,
 	// repeated, or read at another line speed.
 	Bytes Hex    `json:"bytes,omitempty"`
-	Fault string `json:"fault,omitempty"` // garble, duplicate, split, merge, wrong speed
+	Fault string `json:"fault,omitempty"` // garble, duplicate, split, merge, wrong speed, behind garbage
 	// Count of trailing bytes that stayed unread (fate unread).
 	Count int `json:"count,omitempty"`
 }

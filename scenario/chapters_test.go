@@ -1,0 +1,33 @@
+package scenario_test
+
+import (
+	"strings"
+	"testing"
+
+	"example.org/understudy/scenario"
+	"github.com/stretchr/testify/require"
+)
+
+// Chapters stand in the order of their times, inside the timeline, and answer
+// only what they ask; each mistake is at its line and column.
+func TestChapterOrder(t *testing.T) {
+	text := one("dialect: line-ascii", `until: 10 s
+chapters:
+  - {at: -1 s, title: A, say: a}
+  - {at: 3 s, title: B, say: b}
+  - at: 3 s
+    title: C
+    say: c
+  - {at: 12 s, title: D, say: d}
+  - {at: 9 s, title: E, say: e}
+  - {at: 9500 ms, title: F, say: f, answer: x}`)
+	_, err := scenario.Parse("s.yaml", text, shippedDialect)
+	require.Equal(t, []string{
+		`s.yaml:9:10: the chapter "A" begins at -1 s, before the start; the timeline starts at 0 s`,
+		`s.yaml:11:9: the chapter "C" begins at 3 s, and the one before it at 3 s; write the chapters in the order of their times`,
+		`s.yaml:14:10: the chapter "D" begins at 12 s, when the timeline has ended; begin it earlier, or write a later until:`,
+		`s.yaml:15:10: the chapter "E" begins at 9 s, and the one before it at 12 s; write the chapters in the order of their times`,
+		`s.yaml:16:45: the chapter "F" answers what it does not ask; write ask: and the question`,
+	}, strings.Split(err.Error(), "\n"))
+	require.Len(t, parse(t, one("dialect: line-ascii", "until: 10 s\nchapters: [{at: 0 s, title: A, say: a}, {at: 1 ns, title: B, say: b, ask: q, answer: x}]")).Chapters, 2)
+}
