@@ -319,6 +319,14 @@ func (Line) Pattern() (string, string) { return "^[0-9]+ [5-8][NEOMSneoms](1|1.5
 // FramePart is a part of a frame that need not be sent.
 type FramePart uint8
 
+// Parts that need not be sent.
+const (
+	SendTag FramePart = iota
+	SendInputs
+	SendCheck
+	SendStart
+)
+
 var partNames = []string{"tag", "inputs", "check", "start"}
 
 // Names lists what may be written.

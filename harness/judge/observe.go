@@ -25,8 +25,9 @@ type observer struct {
 	returned bool   // the port is back and not opened yet
 	path     string // of the port before it was hung up
 	tagged   bool
-	silent   bool // the link is lost
-	closed   bool // the host closed the port by itself
+	silent   bool             // the link is lost
+	closed   bool             // the host closed the port by itself
+	streamed []ledger.Reading // of the last streamed frame that the host was given
 }
 
 type made struct {
@@ -246,7 +247,7 @@ func (j *judging) give(o *observer, g int, e *ledger.Entry, m made, state cause.
 	switch f.Cause {
 	case ledger.Tag:
 		s.Tagged, s.Repeat = true, f.Repeat
-		if f.Tag != nil && j.Gauges[g].Tags.Last > 0 {
+		if f.Tag != nil && !f.Numberless && j.Gauges[g].Tags.Last > 0 {
 			s.Numbered, s.Tag = true, *f.Tag
 		}
 		// The same frame twice is the same tag sent again.
@@ -257,17 +258,27 @@ func (j *judging) give(o *observer, g int, e *ledger.Entry, m made, state cause.
 	default:
 		s.Other = true
 	}
+	readings := f.Readings
+	if f.Bare { // it stands for what the host was given last, which need not be what was sent last
+		readings = o.streamed
+	} else if f.Cause == ledger.Stream && state != cause.Spoilt {
+		o.streamed = ledger.Latest(o.streamed, readings)
+	}
 	var few [8]cause.Reading
 	rs := few[:0]
-	for i := range f.Readings {
-		r := &f.Readings[i]
+	for i := range readings {
+		r := &readings[i]
 		c, ok := j.channel(g, r.Channel)
 		if !ok {
 			j.reason(fmt.Sprintf("the ledger has a channel %q of %s that the host was not told of", r.Channel, j.Gauges[g].Name))
 			continue
 		}
 		u, _ := decimal.ParseUnit(r.Unit)
-		rs = append(rs, cause.Reading{Shown: r.Shown, Unit: u, Channel: c, Void: r.Void != "", Gauge: r.Zone})
+		shown := r.Shown
+		if r.Sent != nil {
+			shown = *r.Sent
+		}
+		rs = append(rs, cause.Reading{Shown: shown, Unit: u, Channel: c, Void: r.Void != "", Gauge: r.Zone})
 	}
 	o.tail = append(o.tail, tail{int32(len(j.h.Seen)), end})
 	j.h.Add(s, rs...)

@@ -5,12 +5,18 @@
 // What is made is a scenario.File. Written out it is a scenario like any other.
 package generate
 
-import "example.org/understudy/scenario/generate/cover"
+import (
+	"slices"
+
+	"example.org/understudy/scenario/generate/cover"
+)
 
 // Factors lists what varies. The first level of each is the plainest.
 func Factors() []cover.Factor {
 	return []cover.Factor{
-		{Name: "dialect", Levels: []string{"line-ascii", "compact-binary", "multi-ascii", "cobs-binary", "slip-binary", "hdlc-binary"}},
+		{Name: "dialect", Levels: []string{"line-ascii", "compact-binary", "multi-ascii", "cobs-binary", "slip-binary", "hdlc-binary", "block-check", "multi-binary", "parts-ascii"}},
+		{Name: "port", Levels: []string{"pty", "tcp", "rfc2217"}},
+		{Name: "parts", Levels: []string{"all", "no check", "no number", "no marks"}},
 		{Name: "gauges", Levels: []string{"1", "2"}},
 		{Name: "channels", Levels: []string{"1", "2"}},
 		{Name: "unit", Levels: []string{"mm", "in"}},
@@ -41,14 +47,20 @@ func Factors() []cover.Factor {
 // Rules say what cannot stand together.
 func Rules() []cover.Rule {
 	numberless := []string{"cobs-binary", "slip-binary", "hdlc-binary"}
-	notPlain := []string{"multi-ascii", "cobs-binary", "slip-binary", "hdlc-binary"}
-	oneChannel := []string{"line-ascii", "compact-binary", "cobs-binary", "slip-binary", "hdlc-binary"}
+	tellsLow := []string{"line-ascii", "compact-binary"}
+	writes := []string{"line-ascii", "compact-binary", "block-check", "parts-ascii"}
+	channels := []string{"multi-ascii", "multi-binary"}
 	return []cover.Rule{
-		{Why: "the dialect carries one channel", Forbid: map[string][]string{"channels": {"2"}, "dialect": oneChannel}},
+		{Why: "the dialect carries one channel", Forbid: map[string][]string{"channels": {"2"}, "dialect": allBut(channels)}},
 		{Why: "the dialect has no tag numbers that could wrap, or by which a repeat is known", Forbid: map[string][]string{"tags": {"wrap", "repeated"}, "dialect": numberless}},
 		{Why: "without tag numbers nothing tells a frame sent twice from two tags", Forbid: map[string][]string{"fault": {"duplicate"}, "dialect": numberless}},
-		{Why: "the dialect does not say that the cell is low", Forbid: map[string][]string{"fault": {"fade"}, "dialect": notPlain}},
-		{Why: "the dialect has no command that writes settings", Forbid: map[string][]string{"writes": {"function", "limits"}, "dialect": notPlain}},
+		{Why: "the dialect does not say that the cell is low", Forbid: map[string][]string{"fault": {"fade"}, "dialect": allBut(tellsLow)}},
+		{Why: "the dialect has no command that writes settings", Forbid: map[string][]string{"writes": {"function", "limits"}, "dialect": allBut(writes)}},
+		{Why: "the dialect's tag names no reading but the one streamed last", Forbid: map[string][]string{"stream": {"off"}, "dialect": {"multi-binary"}}},
+		{Why: "the dialect has four decimals", Forbid: map[string][]string{"resolution": {"fine"}, "unit": {"in"}, "dialect": {"block-check"}}},
+		{Why: "the dialect sends all its parts always", Forbid: map[string][]string{"parts": {"no check", "no number", "no marks"}, "dialect": allBut([]string{"parts-ascii"})}},
+		{Why: "without tag numbers nothing wraps, and nothing tells a repeat", Forbid: map[string][]string{"parts": {"no number"}, "tags": {"wrap", "repeated"}}},
+		{Why: "without tag numbers nothing tells a frame sent twice from two tags", Forbid: map[string][]string{"parts": {"no number"}, "fault": {"duplicate"}}},
 		{Why: "full indicator movement has no size", Forbid: map[string][]string{"function": {"fim"}, "nominal": {"size"}}},
 		{Why: "full indicator movement has no lower limit alone", Forbid: map[string][]string{"function": {"fim"}, "limits": {"lower"}}},
 		{Why: "a host that takes over the function has nothing to read from max, min or fim before it is cleared", Forbid: map[string][]string{"writes": {"function"}, "function": {"live"}}},
@@ -56,6 +68,16 @@ func Rules() []cover.Rule {
 		{Why: "without a fault there is no time of it", Forbid: map[string][]string{"fault": {"none"}, "timing": {"before", "after"}}},
 		{Why: "max, min and fim are read after the gauge has left the part", Forbid: map[string][]string{"fault": {"over", "lift"}, "function": {"max", "min", "fim"}}},
 	}
+}
+
+// allBut are the other dialects.
+func allBut(some []string) (rest []string) {
+	for _, d := range Factors()[0].Levels {
+		if !slices.Contains(some, d) {
+			rest = append(rest, d)
+		}
+	}
+	return rest
 }
 
 // Plan is the covering of the factors by combinations of so many of them.

@@ -254,6 +254,7 @@ func (m *maker) cast() {
 	for i := range map[string]int{"1": 1, "2": 2}[m.Levels["gauges"]] {
 		g := scenario.Gauge{Name: fmt.Sprintf("g%d", i+1)}
 		g.Dialect = m.Levels["dialect"]
+		_ = g.Port.UnmarshalText([]byte(m.Levels["port"])) // the levels are its names
 		g.Resolution = ptr(in(m.count, m.unit))
 		if f := decimal.MustParse(m.Levels["factor"]); !f.Equal(decimal.New(1, 0)) {
 			g.Factor = &f
@@ -267,6 +268,9 @@ func (m *maker) cast() {
 			s := gauge.Rising + gauge.Falling - natural
 			g.Sense = &s
 		}
+		if m.random && m.rng.Intn(4) == 0 {
+			g.Noise = &scenario.Noise{White: in(m.count*decimal.Length(1+m.rng.Intn(4))/2, m.unit)}
+		}
 		if fn := m.Levels["function"]; fn != "live" {
 			g.Function = new(gauge.Function)
 			_ = g.Function.UnmarshalText([]byte(fn)) // the levels are its names
@@ -274,6 +278,14 @@ func (m *maker) cast() {
 		if m.Levels["stream"] != "off" {
 			g.Stream = &scenario.Stream{}
 			_ = g.Stream.UnmarshalText([]byte(m.Levels["stream"]))
+		}
+		switch m.Levels["parts"] {
+		case "no check":
+			g.Sends = &[]scenario.FramePart{scenario.SendTag, scenario.SendInputs, scenario.SendStart}
+		case "no number":
+			g.Sends = &[]scenario.FramePart{scenario.SendInputs, scenario.SendCheck, scenario.SendStart}
+		case "no marks":
+			g.Sends = &[]scenario.FramePart{scenario.SendTag, scenario.SendCheck}
 		}
 		switch m.Levels["tags"] {
 		case "wrap":
@@ -306,7 +318,11 @@ func (m *maker) cue(gauge, channel string, act stage.Act) {
 
 // size is what must be measured for a reading, after the preset on the master.
 func (m *maker) size(reading decimal.Length) quantity.Length {
-	d := reading - m.nominal
+	return in(m.nominal+m.change(reading-m.nominal), m.unit)
+}
+
+// change is how much the size must change for the reading to change by d.
+func (m *maker) change(d decimal.Length) decimal.Length {
 	switch m.Levels["factor"] {
 	case "2":
 		d /= 2 // an odd picometre is lost; no edge has one
@@ -318,7 +334,7 @@ func (m *maker) size(reading decimal.Length) quantity.Length {
 	if m.Levels["sense"] == "reversed" {
 		d = -d
 	}
-	return in(m.nominal+d, m.unit)
+	return d
 }
 
 // reading is a value to be read, mostly on an edge or beside one.
@@ -343,6 +359,10 @@ func (m *maker) reading() decimal.Length {
 // place has a reading show on a channel.
 func (m *maker) place(g, ch string) {
 	v := m.reading()
+	if m.random && m.rng.Intn(4) == 0 {
+		m.sweep(g, ch, v)
+		return
+	}
 	side := decimal.Length(1)
 	switch m.Levels["function"] {
 	case "live":
@@ -370,6 +390,49 @@ func (m *maker) place(g, ch string) {
 	m.cue(g, ch, stage.Clear{})
 	m.now += 20 * time.Millisecond
 	m.cue(g, ch, stage.RestOn{Size: m.size(v - side*4*m.step)})
+}
+
+// sweep has the tip go through a reading, as hands and turning parts do, so
+// that what is tagged is caught on the way, or is the extreme of it.
+func (m *maker) sweep(g, ch string, v decimal.Length) {
+	period := quantity.Duration(time.Duration(100+50*m.rng.Intn(5)) * time.Millisecond)
+	rock := func(plane motion.Plane) stage.Rock {
+		return stage.Rock{Size: m.size(v), Plane: plane, Angle: quantity.Angle{Degrees: decimal.New(int64(1+m.rng.Intn(3)), 0)}, Period: period}
+	}
+	turn := stage.Turn{Size: m.size(v), Lobes: 1 + m.rng.Intn(4), Amplitude: in(m.step*decimal.Length(1+m.rng.Intn(6)), m.unit), Period: period}
+	clear := func() {
+		m.cue(g, ch, stage.Clear{})
+		m.now += 20 * time.Millisecond
+	}
+	switch m.Levels["function"] {
+	case "live":
+		switch m.rng.Intn(3) {
+		case 0:
+			m.cue(g, ch, rock(motion.Plane(m.rng.Intn(2))))
+		case 1:
+			m.cue(g, ch, turn)
+		default:
+			visit := stage.Measure{Size: m.size(v), Approach: period, Dwell: 2 * period, Lift: period, Pause: period, Tremor: in(m.count, m.unit)}
+			m.cue(g, ch, visit)
+			m.now += stage.Lasts(visit)
+			m.cue(g, ch, stage.RestOn{Size: m.size(v)})
+		}
+		return
+	case "min":
+		clear()
+		m.cue(g, ch, rock(motion.Axial))
+	case "max":
+		clear()
+		m.cue(g, ch, rock(motion.Radial))
+	case "fim": // an even lobe shows in diameter as four times its height in radius
+		m.cue(g, ch, stage.RestOn{Size: m.size(0)})
+		m.now += 60 * time.Millisecond
+		clear()
+		d := m.change(v) / 4
+		turn.Size, turn.Lobes, turn.Amplitude = m.size(0), 2*(1+m.rng.Intn(2)), in(max(d, -d), m.unit)
+		m.cue(g, ch, turn)
+	}
+	m.now += period.D()
 }
 
 func (m *maker) timeline(tags int) {
@@ -417,9 +480,7 @@ func (m *maker) meddle(g string) {
 	case 1:
 		m.cue(g, "", stage.Preset{})
 	case 2:
-		// Limits that were written are in the unit of then; and the other
-		// dialects have fewer decimals than the other unit may need.
-		if d := m.Levels["dialect"]; m.Levels["writes"] != "limits" && (d == "line-ascii" || d == "multi-ascii" || d == "compact-binary") {
+		if m.Levels["writes"] != "limits" { // limits that were written are in the unit of then
 			m.cue(g, "", stage.Set{Setting: "unit", To: other(m.unit).Symbol()})
 		}
 	case 3:

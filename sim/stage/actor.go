@@ -32,6 +32,7 @@ type actor struct {
 	outs     []*gauge.Out // one for each level of steps that lead to steps
 	depth    int
 	streamed []ledger.Reading // of the last streamed frame
+	roomy    map[step]bool    // steps of readings for which frames have room
 	probes   []tipper
 	tips     []gauge.Tip
 	tickAt   time.Duration
@@ -416,18 +417,16 @@ func (a *actor) enter(f wire.Frame, cause ledger.Cause, e *gauge.Emission, rs []
 	a.seq++
 	if a.s.recording() {
 		entry := &ledger.Frame{ID: a.frames, Cause: cause, Name: a.m.Dialect.Frames()[f].Name, Bytes: raw, Readings: a.readings(rs)}
-		switch {
-		case e == nil:
-		case e.Kind == gauge.Streamed:
-			a.streamed = entry.Readings
-		case e.Kind == gauge.Tagged:
+		tagged := e != nil && e.Kind == gauge.Tagged
+		if tagged {
 			tag := e.Tag
 			entry.Tag, entry.Repeat = &tag, e.Repeat
-			if !a.m.Dialect.Carries(f, a.terms.reading) {
-				// The frame only says that the operator tagged: what was tagged is
-				// what the stream said last.
-				entry.Readings = a.streamed
-			}
+		}
+		if e != nil && (tagged || len(rs) > 0) {
+			a.carried(entry, f, rs)
+		}
+		if e != nil && e.Kind == gauge.Streamed {
+			a.streamed = ledger.Latest(a.streamed, entry.Readings)
 		}
 		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindFrame, Frame: entry})
 	}

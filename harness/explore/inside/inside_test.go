@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -134,6 +135,27 @@ func TestHostsThatGoWrong(t *testing.T) {
 	require.NoError(t, err)
 	require.NotEqual(t, judge.Pass, r.Verdict)
 	require.Zero(t, r.Counts.ByKind[judge.KindTagLost])
+}
+
+// What a host asks of the line shows as it does outside: a pty keeps no
+// character size and no parity, a plain socket nothing.
+func TestWhatPortsShow(t *testing.T) {
+	for kind, want := range map[string][]string{"pty": {"9600 ??1"}, "tcp": nil, "rfc2217": {"9600 7E1"}} {
+		r, err := inside.Do(t.Context(), parse(t, strings.Replace(play, "line-ascii", "line-ascii, port: "+kind, 1)), func(w *inside.World) error {
+			_, err := w.Open(0, "9600 7E1")
+			w.Ready()
+			w.Idle()
+			return err
+		})
+		require.NoError(t, err)
+		var asked []string
+		for _, e := range r.Entries {
+			if e.Port != nil && e.Port.What == "asked" {
+				asked = append(asked, e.Port.Line)
+			}
+		}
+		require.Equal(t, want, asked, kind)
+	}
 }
 
 // The job is the job file that hosts outside get.

@@ -57,7 +57,7 @@ func Do(ctx context.Context, s *scenario.Scenario, host Host) (*Run, error) {
 		return st.Now()
 	}
 	for i := range s.Gauges {
-		g := &gaugePort{w: w, name: s.Gauges[i].Name, sink: inbox.Sink(i), clock: clock, up: true}
+		g := &gaugePort{w: w, name: s.Gauges[i].Name, kind: s.Gauges[i].Port, sink: inbox.Sink(i), clock: clock, up: true}
 		w.ports = append(w.ports, g)
 		ports = append(ports, g)
 		paths = append(paths, g.name)

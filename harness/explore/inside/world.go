@@ -18,6 +18,7 @@ import (
 	"slices"
 	"time"
 
+	"example.org/understudy/scenario"
 	"example.org/understudy/sim/port"
 	"example.org/understudy/sim/wire"
 )
@@ -167,7 +168,8 @@ func (w *World) end() {
 }
 
 // Open opens a gauge's port with line settings such as "9600 8N1", and waits
-// for it while it is not there.
+// for it while it is not there. As outside, a pty shows no character size and
+// no parity, and a plain socket no settings at all.
 func (w *World) Open(gauge int, line string) (*Port, error) {
 	g := w.ports[gauge]
 	w.wait(func() bool { return g.up && g.host == nil })
@@ -182,7 +184,13 @@ func (w *World) Open(gauge int, line string) (*Port, error) {
 	g.host = p
 	g.stats.Opens++
 	g.sink(port.Event{Kind: port.Opened})
-	g.sink(port.Event{Kind: port.Asked, Settings: set})
+	switch g.kind { // what each kind of port shows of the line, as those of sim/port do
+	case scenario.PTY:
+		set.Data, set.Parity = 0, port.ParityUnknown
+		fallthrough
+	case scenario.RFC2217:
+		g.sink(port.Event{Kind: port.Asked, Settings: set})
+	}
 	return p, nil
 }
 
@@ -241,6 +249,7 @@ const room = 64 << 10
 type gaugePort struct {
 	w     *World
 	name  string
+	kind  scenario.PortKind
 	sink  func(port.Event)
 	clock func() time.Duration
 	up    bool

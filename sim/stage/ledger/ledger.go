@@ -20,6 +20,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"example.org/understudy/sim/decimal"
@@ -96,7 +97,11 @@ type Frame struct {
 	Readings []Reading `json:"readings,omitempty"`
 	Tag      *int64    `json:"tag,omitempty"`    // tag number, of a tagged frame
 	Repeat   bool      `json:"repeat,omitempty"` // the same tag sent again
-	Bytes    Hex       `json:"bytes"`            // as the dialect encodes it
+	// What the bytes leave out: the tag's number, or the readings, which then
+	// are those streamed last.
+	Numberless bool `json:"numberless,omitempty"`
+	Bare       bool `json:"bare,omitempty"`
+	Bytes      Hex  `json:"bytes"` // as the dialect encodes it
 }
 
 // Cause says why a frame was made.
@@ -114,15 +119,29 @@ const (
 
 // Reading is what one channel said in a frame, and the truth under it.
 type Reading struct {
-	Channel  string          `json:"ch"`
-	Size     decimal.Length  `json:"size"`    // pm, true size of what the gauge is set on now
-	Pressed  decimal.Length  `json:"pressed"` // pm the probe says the tip is pressed into its stroke
-	Exact    decimal.Decimal `json:"exact"`   // after the chain, before rounding, in pm
-	Shown    decimal.Decimal `json:"shown"`   // as reported, in Unit; meaningless when Void
-	Unit     string          `json:"unit"`    // of Shown
-	Function string          `json:"fn"`      // live, max, min, fim
-	Zone     zone.Zone       `json:"zone"`    // by the gauge's own limits
-	Void     string          `json:"void,omitempty"`
+	Channel string          `json:"ch"`
+	Size    decimal.Length  `json:"size"`    // pm, true size of what the gauge is set on now
+	Pressed decimal.Length  `json:"pressed"` // pm the probe says the tip is pressed into its stroke
+	Exact   decimal.Decimal `json:"exact"`   // after the chain, before rounding, in pm
+	Shown   decimal.Decimal `json:"shown"`   // as reported, in Unit; meaningless when Void
+	// Sent is what the frame says, where it has no room for all of Shown.
+	Sent     *decimal.Decimal `json:"sent,omitempty"`
+	Unit     string           `json:"unit"` // of Shown
+	Function string           `json:"fn"`   // live, max, min, fim
+	Zone     zone.Zone        `json:"zone"` // by the gauge's own limits
+	Void     string           `json:"void,omitempty"`
+}
+
+// Latest is the newest reading of each channel: those of now, and of the
+// channels that now leaves out those of before.
+func Latest(before, now []Reading) []Reading {
+	all := now
+	for _, r := range before {
+		if !slices.ContainsFunc(now, func(n Reading) bool { return n.Channel == r.Channel }) {
+			all = append(slices.Clip(all), r)
+		}
+	}
+	return all
 }
 
 // Fate is what became of bytes on their way to the host.
