@@ -112,6 +112,7 @@ var shows = map[string]string{
 	"first-tag-missed":     "01-in-the-middle",
 	"float-compare":        "02-on-every-limit",
 	"function-ignored":     "14-set-up-by-the-host",
+	"gauges-by-port":       "36-ports-swapped",
 	"gauges-swapped":       "06-max-min-fim",
 	"greatest-so-far":      "01-in-the-middle",
 	"guard-ignored":        "11-damaged-frames",

@@ -44,8 +44,9 @@ gauges:
 cues:
   - {at: 0 s, do: press, button: B, for: 1.5 s, gauge: g1}
   - {at: 1 ms, do: preset, to: 0 in, channel: B}
-  - {at: 1 s, do: lose link, for: 2 s, seen: silence, return-as: other}
-  - {at: 1 s, do: set, setting: stream, to: off}
+  - {at: 1 s, do: lose link, for: 2 s, seen: silence}
+  - {at: 4 s, do: lose link, for: 1 s, return-as: "127.0.0.1:7009"}
+  - {at: 4 s, do: set, setting: stream, to: off}
 until: 9 s
 expect: [{tags: 0}, {at: 2 s, void: under}]
 `)}

@@ -687,6 +687,10 @@ func unknown(what, name string, names []string) error {
 
 func (l *loader) cues() {
 	end := time.Duration(0)
+	var names placeNames
+	for i := range l.Gauges {
+		names.add(l.Gauges[i].Name, -1, 0, i)
+	}
 	for i := range l.Cues {
 		c := &l.Cues[i]
 		if c.At < 0 {
@@ -711,8 +715,15 @@ func (l *loader) cues() {
 		if chs := l.Play.Cast[max(g, 0)].Profile.Channels; ch >= 0 && chs[ch].Calc != nil && stage.OfTip(c.Act) {
 			c.at.Errorf("do it to a channel it is computed of", "%s: %s is computed and has no tip", c.verbName(), chs[ch].Name)
 		}
+		if err := l.renames(&names, c, i, g); err != nil {
+			c.at.Errorf("", "%s: %v", c.verbName(), err)
+		}
 		l.Play.Cues = append(l.Play.Cues, stage.Cue{At: c.At.D(), Gauge: g, Channel: ch, Act: c.Act, Text: stage.Describe(c.Act)})
 		end = max(end, c.At.D()+stage.Lasts(c.Act))
+	}
+	for _, two := range names.clashes() {
+		l.Cues[two.cue].at.Errorf("take another name", "%s: the port of %s comes back as %s, which is the name of %s's port then",
+			l.Cues[two.cue].verbName(), l.Gauges[two.gauge].Name, two.name, l.Gauges[two.other].Name)
 	}
 	l.Play.Until = end + time.Second
 	if l.Until != nil {

@@ -30,7 +30,7 @@ type gaugeState struct {
 	low      bool  // the cell was low in the last frame that was surely read
 	lowMaybe int32 // one more than the Seen at which it may have been low first since, 0 for none
 	cleared  bool  // it may have been good since
-	place    int   // the gauge whose port it is at
+	place    int   // the gauge that stood first where this one's port is now
 }
 
 // sighting is when and with what a tag number was last seen on a channel.
@@ -126,9 +126,6 @@ func (m *model) has(d defect) bool { return m.on.has(d) }
 
 // name is the gauge whose name rows are written under.
 func (m *model) name(g int) int {
-	if m.has(gaugesByPort) {
-		g = m.gauges[g].place
-	}
 	if m.has(gaugesSwapped) {
 		return (g + 1) % len(m.gauges)
 	}
@@ -143,6 +140,12 @@ func (m *model) event(g, seen int, what Event, loss uint8) {
 
 func (m *model) see(i int, s *Seen) {
 	g := int(s.Gauge)
+	if s.What == Up {
+		m.gauges[g].place = int(s.Place)
+	}
+	if m.has(gaugesByPort) {
+		g = m.gauges[g].place
+	}
 	gs := &m.gauges[g]
 	loss := uint8(Must)
 	if s.State == Perhaps {
@@ -159,7 +162,6 @@ func (m *model) see(i int, s *Seen) {
 		}
 	case Up:
 		gs.rejoined = true
-		gs.place = int(s.Place)
 		if !m.has(linkBackMissed) {
 			m.event(g, i, LinkBackEvent, loss)
 		}
@@ -175,12 +177,12 @@ func (m *model) see(i int, s *Seen) {
 	case Dead:
 		m.event(g, i, CellDeadEvent, 0)
 	case Frame:
-		m.frame(i, s, gs, loss)
+		m.frame(i, s, g, loss)
 	}
 }
 
-func (m *model) frame(i int, s *Seen, gs *gaugeState, loss uint8) {
-	g := int(s.Gauge)
+func (m *model) frame(i int, s *Seen, g int, loss uint8) {
+	gs := &m.gauges[g]
 	rs := m.h.Of(s)
 	if s.State == Spoilt {
 		if m.has(checksumIgnored) && !s.Other && (s.Tagged || m.All) {
@@ -194,7 +196,7 @@ func (m *model) frame(i int, s *Seen, gs *gaugeState, loss uint8) {
 	if m.has(splitFrameLost) && s.Split {
 		loss = min(loss, slight)
 	}
-	m.cell(i, s, gs, loss)
+	m.cell(i, s, g, loss)
 	if s.Other || len(rs) == 0 {
 		return
 	}
@@ -202,7 +204,7 @@ func (m *model) frame(i int, s *Seen, gs *gaugeState, loss uint8) {
 		rs = rs[:1]
 	}
 	if !s.Tagged {
-		m.streamed(i, s, gs, rs, loss)
+		m.streamed(i, s, g, rs, loss)
 		return
 	}
 	if s.Numbered {
@@ -227,11 +229,11 @@ func (m *model) frame(i int, s *Seen, gs *gaugeState, loss uint8) {
 // cell sees to the low-cell event, which is due once until the cell is good
 // again, at the first reading that was surely received and says so. Replies
 // and status frames may not say it.
-func (m *model) cell(i int, s *Seen, gs *gaugeState, loss uint8) {
+func (m *model) cell(i int, s *Seen, g int, loss uint8) {
 	if m.has(lowCellMissed) {
 		return
 	}
-	g := int(s.Gauge)
+	gs := &m.gauges[g]
 	switch unsure := s.State == Perhaps || s.Other; {
 	case unsure && !s.Low:
 		gs.cleared = gs.low
@@ -307,21 +309,22 @@ func (m *model) channel(r Reading) int {
 	return int(r.Channel)
 }
 
-func (m *model) streamed(i int, s *Seen, gs *gaugeState, rs []Reading, loss uint8) {
+func (m *model) streamed(i int, s *Seen, g int, rs []Reading, loss uint8) {
+	gs := &m.gauges[g]
 	for _, r := range rs {
 		c := m.channel(r)
 		ch := &gs.channels[c]
 		switch {
 		case m.has(streamAsTag):
-			m.record(i, int(s.Gauge), c, ch, r, Want{Tag: gs.lastTag, Tagged: true, Loss: loss, Changed: LooseTag})
+			m.record(i, g, c, ch, r, Want{Tag: gs.lastTag, Tagged: true, Loss: loss, Changed: LooseTag})
 		case m.All || m.has(streamsRecorded):
 			if s.Asked {
 				loss = 0
 			}
-			m.record(i, int(s.Gauge), c, ch, r, Want{Loss: loss})
+			m.record(i, g, c, ch, r, Want{Loss: loss})
 		}
 		if !r.Void {
-			pm := m.length(int(s.Gauge), r)
+			pm := m.length(g, r)
 			ch.got, ch.hasGot = pm, true
 			ch.streamed, ch.hasStreamed = pm, true
 		}

@@ -39,7 +39,7 @@ func Factors() []cover.Factor {
 		{Name: "stream", Levels: []string{"off", "20 Hz"}},
 		{Name: "tags", Levels: []string{"apart", "burst", "wrap", "repeated"}},
 		{Name: "writes", Levels: []string{"none", "function", "limits"}},
-		{Name: "fault", Levels: []string{"none", "lose link", "silent loss", "stall", "garble", "duplicate", "split", "merge", "unplug", "over", "lift", "fade"}},
+		{Name: "fault", Levels: []string{"none", "lose link", "silent loss", "stall", "garble", "duplicate", "split", "merge", "unplug", "over", "lift", "fade", "swap ports"}},
 		{Name: "timing", Levels: []string{"at", "before", "after"}},
 	}
 }
@@ -47,6 +47,7 @@ func Factors() []cover.Factor {
 // Rules say what cannot stand together.
 func Rules() []cover.Rule {
 	numberless := []string{"cobs-binary", "slip-binary", "hdlc-binary"}
+	asked := []string{"line-ascii", "compact-binary"} // who they are
 	tellsLow := []string{"line-ascii", "compact-binary"}
 	writes := []string{"line-ascii", "compact-binary", "block-check", "parts-ascii"}
 	channels := []string{"multi-ascii", "multi-binary"}
@@ -54,6 +55,8 @@ func Rules() []cover.Rule {
 		{Why: "the dialect carries one channel", Forbid: map[string][]string{"channels": {"2"}, "dialect": allBut(channels)}},
 		{Why: "the dialect has no tag numbers that could wrap, or by which a repeat is known", Forbid: map[string][]string{"tags": {"wrap", "repeated"}, "dialect": numberless}},
 		{Why: "without tag numbers nothing tells a frame sent twice from two tags", Forbid: map[string][]string{"fault": {"duplicate"}, "dialect": numberless}},
+		{Why: "ports are swapped between two gauges", Forbid: map[string][]string{"fault": {"swap ports"}, "gauges": {"1"}}},
+		{Why: "a gauge that is not asked who it is cannot be told from another", Forbid: map[string][]string{"fault": {"swap ports"}, "dialect": allBut(asked)}},
 		{Why: "the dialect does not say that the cell is low", Forbid: map[string][]string{"fault": {"fade"}, "dialect": allBut(tellsLow)}},
 		{Why: "the dialect has no command that writes settings", Forbid: map[string][]string{"writes": {"function", "limits"}, "dialect": allBut(writes)}},
 		{Why: "the dialect's tag names no reading but the one streamed last", Forbid: map[string][]string{"stream": {"off"}, "dialect": {"multi-binary"}}},

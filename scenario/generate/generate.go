@@ -515,6 +515,13 @@ func (m *maker) strike(g string) {
 	case "lose link":
 		last, settle = 300+100*m.rng.Intn(3), 200
 		act = stage.LoseLink{For: ms(last)}
+	case "swap ports":
+		last, settle = 300, 200
+		other := m.f.Gauges[0].Name
+		if g == other {
+			other = m.f.Gauges[1].Name
+		}
+		act = stage.SwapPorts{With: other, For: ms(last)}
 	case "silent loss":
 		last, settle = 300, 200
 		act = stage.LoseLink{For: ms(last), Seen: stage.Silence}

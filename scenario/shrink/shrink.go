@@ -232,6 +232,11 @@ func (s *shrinker) setAct(i int, field strict.Field, to reflect.Value) bool {
 // and counts as small as can be.
 func (s *shrinker) acts() (did bool) {
 	for i := range s.now.Cues {
+		if swap, ok := s.now.Cues[i].Act.(stage.SwapPorts); ok { // one gauge may be enough
+			for _, name := range []string{s.now.Cues[i].Gauge, swap.With} {
+				did = s.try(func(f *scenario.File) { f.Cues[i].Act, f.Cues[i].Gauge = stage.LoseLink{For: swap.For}, name }) || did
+			}
+		}
 		for _, field := range strict.FieldsOf(reflect.TypeOf(s.now.Cues[i].Act)) {
 			v := reflect.ValueOf(s.now.Cues[i].Act).FieldByIndex(field.Index)
 			switch {

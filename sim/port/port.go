@@ -224,6 +224,8 @@ type Port interface {
 	Path() string
 	// Real is what Path stands for now: /dev/pts/N for a pty, else the same as Path.
 	Real() string
+	// Name is what Return takes to bring another port back in this one's place.
+	Name() string
 	// Write hands one whole frame to the host. It never blocks and keeps no
 	// reference to frame.
 	Write(frame []byte) Outcome

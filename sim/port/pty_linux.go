@@ -140,7 +140,7 @@ func (p *ptyPort) appear(name string) (err error) {
 	if err = unix.SetNonblock(master, true); err != nil {
 		return fmt.Errorf("port %s: %w", name, err)
 	}
-	line, err := rest(master)
+	_, line, err := rest(master)
 	if err != nil {
 		return fmt.Errorf("port %s: raw mode: %w", name, err)
 	}
@@ -169,24 +169,25 @@ func (p *ptyPort) appear(name string) (err error) {
 }
 
 // rest puts the line, through its master, into the state in which every host
-// finds it: raw, 8 bits, no flow control.
-func rest(master int) (unix.Termios, error) {
+// finds it: raw, 8 bits, no flow control. before is how it was the moment before.
+func rest(master int) (before, now unix.Termios, err error) {
 	t, err := unix.IoctlGetTermios(master, unix.TCGETS2)
 	if err != nil {
-		return unix.Termios{}, err
+		return before, now, err
 	}
+	before = *t
 	t.Iflag, t.Oflag, t.Lflag = 0, 0, 0
 	t.Cflag = unix.CS8 | unix.CREAD | unix.CLOCAL | unix.B50
 	t.Ispeed, t.Ospeed = restBaud, restBaud
 	t.Cc[unix.VMIN], t.Cc[unix.VTIME] = 1, 0
 	if err := unix.IoctlSetTermios(master, unix.TCSETS2, t); err != nil {
-		return unix.Termios{}, err
+		return before, now, err
 	}
 	// Read back: the kernel may have changed what it does not support.
 	if t, err = unix.IoctlGetTermios(master, unix.TCGETS2); err != nil {
-		return unix.Termios{}, err
+		return before, now, err
 	}
-	return *t, nil
+	return before, *t, nil
 }
 
 // openPeer opens the host's side of a pty by its master, which works in any mount
@@ -521,10 +522,9 @@ func (v *visit) clear() {
 		return
 	}
 	v.opens = 0
-	before, err1 := unix.IoctlGetTermios(v.master, unix.TCGETS2)
-	line, err2 := rest(v.master) // before takeBack, or half a line stays behind in canonical mode
+	before, line, err := rest(v.master) // before takeBack, or half a line stays behind in canonical mode
 	v.closed(v.takeBack())
-	if err1 != nil || err2 != nil {
+	if err != nil {
 		return
 	}
 	v.line = line
@@ -535,7 +535,7 @@ func (v *visit) clear() {
 	// A host came in that very moment. If its settings were overwritten, give them
 	// back; a host that has set none cannot tell.
 	if t, err := unix.IoctlGetTermios(v.master, unix.TCGETS2); err == nil && *t == line {
-		_ = unix.IoctlSetTermios(v.master, unix.TCSETS2, before)
+		_ = unix.IoctlSetTermios(v.master, unix.TCSETS2, &before)
 	}
 	v.inForce()
 }
@@ -652,7 +652,7 @@ func (p *ptyPort) hangUp() (lost int, err error) {
 		return 0, ErrDown
 	}
 	if p.open {
-		_, _ = rest(p.master) // or half a line cannot be counted in canonical mode
+		_, _, _ = rest(p.master) // or half a line cannot be counted in canonical mode
 		lost = p.takeBack()
 	}
 	p.stats.HangUps++

@@ -1035,7 +1035,7 @@ func BenchmarkPTYWrite(b *testing.B) {
 		b.Fatal(err)
 	}
 	defer unix.Close(bare)
-	if _, err := rest(bare); err != nil {
+	if _, _, err := rest(bare); err != nil {
 		b.Fatal(err)
 	}
 	// drain reads n bytes as a host does, and says when it has them.

@@ -33,6 +33,9 @@ func (c Config) renamed(name, path string) (string, error) {
 	return c.Name, err
 }
 
+// Name is the name of the symbolic link.
+func (p *ptyPort) Name() string { return filepath.Base(p.Path()) }
+
 // link makes path a symbolic link to target, in one step for whoever looks.
 func link(target, path string) error {
 	if fi, err := os.Lstat(path); err == nil && fi.Mode()&os.ModeSymlink == 0 {

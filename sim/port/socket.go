@@ -308,6 +308,13 @@ func (p *socket) Real() string {
 	return p.addr
 }
 
+// Name is the address it listens on.
+func (p *socket) Name() string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.addr
+}
+
 func (p *socket) Open() bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()

@@ -143,6 +143,12 @@ type (
 		Seen   Seen              `yaml:"seen" doc:"what the host sees: hang-up (the port goes away, the default) or silence"`
 		Return string            `yaml:"return-as" doc:"name of the port after the rejoin; the same when left out"`
 	}
+	// SwapPorts hangs two gauges' ports up and brings each back at the other's
+	// place, as when a computer that starts again numbers its ports anew.
+	SwapPorts struct {
+		With string            `yaml:"with" need:"yes" doc:"name of the other gauge"`
+		For  quantity.Duration `yaml:"for" need:"yes" doc:"time from the hang-up to the return"`
+	}
 	// Stall holds frames back for a time; they then arrive late, in order, at once.
 	Stall struct {
 		For quantity.Duration `yaml:"for" need:"yes" doc:"how long nothing arrives"`
@@ -191,7 +197,7 @@ var verbs = map[string]Act{
 	"measure": Measure{}, "cycle": Cycle{},
 	"zero": Zero{}, "preset": Preset{}, "clear": Clear{}, "tag": Tag{}, "press": Press{}, "press pedal": Pedal{}, "tilt": Tilt{}, "set": Set{},
 	"unplug probe": Unplug{}, "plug probe": Plug{}, "stick tip": Stick{},
-	"lose link": LoseLink{}, "stall": Stall{}, "garble": Garble{}, "duplicate": Duplicate{}, "split": Split{}, "merge": Merge{},
+	"lose link": LoseLink{}, "swap ports": SwapPorts{}, "stall": Stall{}, "garble": Garble{}, "duplicate": Duplicate{}, "split": Split{}, "merge": Merge{},
 	"change line speed": ChangeSpeed{}, "restore line speed": RestoreSpeed{},
 	"fade cell": FadeCell{}, "set on cradle": Cradle{},
 }
@@ -389,6 +395,8 @@ func Lasts(a Act) time.Duration {
 		return a.For.D()
 	case LoseLink:
 		return a.For.D()
+	case SwapPorts:
+		return a.For.D()
 	case Stall:
 		return a.For.D()
 	case ChangeSpeed:
@@ -454,6 +462,11 @@ func CheckAct(a Act) error {
 		if strings.ContainsAny(a.Return, "/\x00") {
 			return errors.New("a port's name has no slash")
 		}
+		if a.Return != "" && a.Seen == Silence {
+			return errors.New("a port that stays keeps its name; leave return-as out, or write seen: hang-up")
+		}
+	case SwapPorts:
+		times["for"] = a.For
 	case Stall:
 		times["for"] = a.For
 	case ChangeSpeed:

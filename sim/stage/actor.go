@@ -3,6 +3,7 @@ package stage
 import (
 	"bytes"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -60,11 +61,12 @@ type actor struct {
 	visits int // of a hand to a part
 
 	port   port.Port
-	down   bool // hung up by us
-	opened bool // a host has had it open
-	slow   bool // the host does not read: do not wait for it
-	silent bool // the link is lost and the host sees silence, not a hang-up
-	away   string
+	down   bool   // hung up by us
+	opened bool   // a host has had it open
+	slow   bool   // the host does not read: do not wait for it
+	silent bool   // the link is lost and the host sees silence, not a hang-up
+	home   string // name of the port at the start
+	away   string // name it comes back under, where that is another
 
 	awaited bool          // the port is back, and no host has it open yet
 	told    bool          // the gauge thinks that its link is up
@@ -118,6 +120,9 @@ func newActor(s *Stage, i int, m *Member, prt port.Port) (*actor, error) {
 	}
 	a := &actor{s: s, m: m, name: m.Profile.Name, g: g, port: prt, channel: -1, tickAt: -1, by: "cue", inFlight: map[uint64]flight{}, told: true, line: m.lineSettings()}
 	a.asked = a.line
+	if prt != nil {
+		a.home = prt.Name()
+	}
 	for c := range m.Channels {
 		fit := &m.Channels[c]
 		purpose := strconv.Itoa(c)
@@ -557,8 +562,15 @@ func (a *actor) comeBack() {
 		return
 	}
 	a.s.returned, a.awaited = true, true
+	var taken error
+	for _, o := range a.s.actors {
+		if o != a && o.port != nil && !o.down && a.away != "" && o.port.Name() == a.away {
+			taken = fmt.Errorf("it keeps its own name: %s is at %s", o.name, a.away)
+			a.away = ""
+		}
+	}
 	err := a.port.Return(a.away)
-	a.portNote("returned", 0, err)
+	a.portNote("returned", 0, errors.Join(taken, err))
 	a.away = ""
 }
 

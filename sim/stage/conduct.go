@@ -164,19 +164,25 @@ func (s *Stage) ByHand(ctx context.Context, member, channel int, a Act, did func
 }
 
 // Succeed has the stage take over the ports from one that has ended: ports that
-// were hung up come back under their own names, and what the hosts have asked
-// of the line stays. Call it before Prelude or Run.
+// were hung up, or have another's name, come back under their own, and what the
+// hosts have asked of the line stays. Call it before Prelude or Run.
 func (s *Stage) Succeed(old *Stage) error {
 	var errs []error
+	for _, was := range old.actors {
+		if was.port != nil && !was.down && was.port.Name() != was.home {
+			_, err := was.port.HangUp()
+			was.down, errs = true, append(errs, err)
+		}
+	}
 	for i, was := range old.actors {
 		a := s.actors[i]
 		if was.port == nil {
 			continue
 		}
 		if was.down {
-			errs = append(errs, was.port.Return(""))
+			errs = append(errs, was.port.Return(was.home))
 		}
-		a.opened, a.asked = was.port.Open(), was.asked
+		a.home, a.opened, a.asked = was.home, was.port.Open(), was.asked
 	}
 	return errors.Join(errs...)
 }

@@ -2,6 +2,8 @@ package stage
 
 import (
 	"errors"
+	"fmt"
+	"slices"
 	"strconv"
 	"time"
 
@@ -253,6 +255,27 @@ func (l LoseLink) do(_ *Stage, a *actor) error {
 	}
 	a.silent, a.away = l.Seen == Silence, l.Return
 	a.lose(l.For.D())
+	return nil
+}
+
+func (sw SwapPorts) do(s *Stage, a *actor) error {
+	i := slices.IndexFunc(s.actors, func(b *actor) bool { return b.name == sw.With })
+	if i < 0 || s.actors[i] == a {
+		return fmt.Errorf("there is no other gauge %q", sw.With)
+	}
+	both := [2]*actor{a, s.actors[i]}
+	for _, x := range both {
+		if x.linkRun(); !x.link.Phase.Joined() {
+			return fmt.Errorf("the link of %s is lost already", x.name)
+		}
+	}
+	if a.port != nil {
+		both[0].away, both[1].away = both[1].port.Name(), both[0].port.Name()
+	}
+	for _, x := range both {
+		x.silent = false
+		x.lose(sw.For.D())
+	}
 	return nil
 }
 

@@ -57,6 +57,7 @@ type fake struct {
 }
 
 func (f *fake) Path() string         { return "fake" }
+func (f *fake) Name() string         { return "fake" }
 func (f *fake) Real() string         { return "fake" }
 func (f *fake) Open() bool           { return f.up }
 func (f *fake) Unread() (int, bool)  { return 0, true }

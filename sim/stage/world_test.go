@@ -7,6 +7,7 @@ import (
 	"context"
 	"encoding/json"
 	"flag"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -133,28 +134,42 @@ func (r *reader) end() []byte {
 }
 
 // onPTY plays against a host that reads, and returns the ledger and what the
-// host read.
-func onPTY(t testing.TB, p stage.Play) (all []ledger.Entry, got []byte) {
-	require.Len(t, p.Cast, 1)
+// host read at each gauge's name.
+func onPTY(t testing.TB, p stage.Play) (all []ledger.Entry, got map[string][]byte) {
 	in := stage.NewInbox()
-	prt, err := port.OpenPTY(port.Config{Name: "g", Dir: t.TempDir()}, in.Sink(0))
-	require.NoError(t, err)
-	s, err := stage.New(p, stage.Options{Ports: []port.Port{prt}, Inbox: in, Pace: stage.Drain,
+	dir := t.TempDir()
+	var ports []port.Port
+	for i := range p.Cast {
+		prt, err := port.OpenPTY(port.Config{Name: p.Cast[i].Profile.Name, Dir: dir}, in.Sink(i))
+		require.NoError(t, err)
+		ports = append(ports, prt)
+	}
+	s, err := stage.New(p, stage.Options{Ports: ports, Inbox: in, Pace: stage.Drain,
 		Keep: func(e ledger.Entry) { all = append(all, clone(t, e)) }, Patience: 20 * time.Second})
 	require.NoError(t, err)
-	r := startReader(prt.Path())
+	readers := map[string]*reader{}
+	for _, prt := range ports {
+		readers[prt.Name()] = startReader(prt.Path())
+	}
 	ready := make(chan error, 1)
 	go func() {
-		for !prt.Open() {
-			time.Sleep(time.Millisecond)
+		for _, prt := range ports {
+			for !prt.Open() {
+				time.Sleep(time.Millisecond)
+			}
 		}
 		ready <- nil
 	}()
 	require.NoError(t, s.Prelude(context.Background(), ready))
 	require.NoError(t, s.Run(context.Background()))
 	require.NoError(t, s.Finish("the end"))
-	got = r.end()
-	require.NoError(t, prt.Close())
+	got = map[string][]byte{}
+	for name, r := range readers {
+		got[name] = r.end()
+	}
+	for _, prt := range ports {
+		require.NoError(t, prt.Close())
+	}
 	return all, got
 }
 
@@ -329,6 +344,9 @@ func deeds(t testing.TB) map[string]deed {
 			return slices.Contains(shown(e, time.Second), "5.000") && all(shown(e, late), "5.050")
 		}},
 		"lose link": {stage.LoseLink{For: seconds(1)}, nil, func(e []ledger.Entry) bool { return outs(e, fated(ledger.Lost)) >= 19 && links(e) == "lost up" }},
+		"swap ports": {stage.SwapPorts{With: "other", For: seconds(1)}, nil, func(e []ledger.Entry) bool {
+			return outs(e, fated(ledger.Lost)) >= 2*19 && links(e) == "lost lost up up"
+		}},
 		"stall": {stage.Stall{For: seconds(1)}, nil, func(e []ledger.Entry) bool {
 			return links(e) == "stalled up" && outs(e, fated(ledger.Sent)) == frames(e)
 		}},
@@ -378,6 +396,9 @@ func links(all []ledger.Entry) string {
 // play has the deed's acts done at 1 s.
 func (d deed) play(t testing.TB) stage.Play {
 	p := stage.Play{Title: "one act", Seed: 7, Cast: []stage.Member{talking(t, "g", "line-ascii")}, Until: 5 * time.Second}
+	if _, two := d.act.(stage.SwapPorts); two {
+		p.Cast = append(p.Cast, talking(t, "other", "line-ascii"))
+	}
 	g := p.Cast[0].Profile
 	g.Buttons[0].Press, g.Pedal, g.Display.Follows = gauge.TagAction, gauge.TagAction, true
 	for i, a := range append([]stage.Act{d.act}, d.also...) {
@@ -436,22 +457,31 @@ func TestEveryActOnAPTY(t *testing.T) {
 			if diff := cmp.Diff(of(paper, kinds...), of(real, kinds...), cmpopts.EquateEmpty()); diff != "" {
 				t.Error("paper and pty differ:\n", diff)
 			}
-			var sent []byte
-			raw := map[int][]byte{}
+			sent := map[string][]byte{} // by the name of the port
+			at := map[string]string{}   // where each gauge is
+			raw := map[string][]byte{}
 			for _, e := range real {
+				frame := func(id int) string { return fmt.Sprint(e.Gauge, id) }
 				switch {
+				case e.Kind == ledger.KindPort && e.Port.Path != "":
+					at[e.Gauge] = filepath.Base(e.Port.Path)
 				case e.Kind == ledger.KindFrame:
-					raw[e.Frame.ID] = e.Frame.Bytes
+					raw[frame(e.Frame.ID)] = e.Frame.Bytes
 				case e.Kind == ledger.KindOut && e.Out.Fate == ledger.Sent && len(e.Out.Bytes) > 0:
-					sent = append(sent, e.Out.Bytes...)
+					sent[at[e.Gauge]] = append(sent[at[e.Gauge]], e.Out.Bytes...)
 				case e.Kind == ledger.KindOut && e.Out.Fate == ledger.Sent:
 					for _, id := range e.Out.Frames {
-						sent = append(sent, raw[id]...)
+						sent[at[e.Gauge]] = append(sent[at[e.Gauge]], raw[frame(id)]...)
 					}
 				}
 			}
-			require.True(t, bytes.Equal(sent, got), "sent %d bytes, the host read %d", len(sent), len(got))
-			require.NotEmpty(t, got)
+			for name := range got {
+				require.True(t, bytes.Equal(sent[name], got[name]), "%s: sent %d bytes, the host read %d", name, len(sent[name]), len(got[name]))
+				require.NotEmpty(t, got[name])
+			}
+			if verb == "swap ports" {
+				require.Equal(t, map[string]string{"g": "other", "other": "g"}, at)
+			}
 		})
 	}
 }

@@ -21,6 +21,20 @@ func (d *Dialect) Carries(f Frame, t Term) bool {
 	return t >= 0 && f >= 0 && int(f) < len(d.frames) && opsCarry(d.frames[f].ops, t)
 }
 
+// Identity is the term by which a gauge can be told from another when it is
+// asked who it is: Serial, or else Name; "" where the dialect has no such
+// command or its answer says neither.
+func (d *Dialect) Identity() string {
+	for _, name := range []string{Serial, Name} {
+		for i := range d.frames {
+			if c := d.frames[i].cmd; c != nil && c.verb == "identify" && d.Carries(c.reply, d.Term(name)) {
+				return name
+			}
+		}
+	}
+	return ""
+}
+
 func opsCarry(ops []op, t Term) bool {
 	for i := range ops {
 		o := &ops[i]

@@ -68,6 +68,7 @@ type reading struct {
 	channel int // index among the gauge's channels
 	value   decimal.Decimal
 	unit    unit
+	assumed bool // the frame does not say the unit
 	void    bool
 	zone    string          // by the gauge's own limits, when it says so
 	wrap    decimal.Decimal // what a binary field's whole range is worth; 0 for text

@@ -73,6 +73,7 @@ var catalogue = []Defect{
 	{"channels-as-first", "records every reading under the first channel"},
 	{"channel-first-only", "records only the first channel of a frame"},
 	{"gauges-swapped", "records under the other gauge's name"},
+	{"gauges-by-port", "after a hang-up takes the gauge at a port for the one that was there before"},
 	{"function-ignored", "sets the gauge to live where max, min or fim is stated"},
 	{"stream-as-tag", "records streamed readings as tagged"},
 	{"streams-recorded", "records streamed readings too where tagged only is stated"},

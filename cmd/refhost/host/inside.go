@@ -52,15 +52,11 @@ func (s *session) inside(ctx context.Context, w *inside.World) {
 	m := modeOf(s.gauge.Line, s.core.defects)
 	line := fmt.Sprintf("%d %d%c%s", m.BaudRate, m.DataBits, "NOEMS"[m.Parity], s.gauge.Line.Stop)
 	for first := true; ; first = false {
-		p, err := w.Open(s.g, line)
+		p, err := w.Open(s.place, line)
 		if err != nil {
 			return
 		}
-		if !first {
-			s.think(func(c *core, now time.Time) { c.back(s.g, now) })
-		}
-		s.talk.reset()
-		s.ask.again()
+		s.begin(first)
 		lost := s.serve(ctx, p)
 		s.flush()
 		p.Close()

@@ -14,8 +14,13 @@ import (
 // how often it looks up from reading.
 const retry = 20 * time.Millisecond
 
-// drainMost bounds what is still read after a stop.
-const drainMost = 64 << 10
+const (
+	// drainMost bounds what is still read after a stop.
+	drainMost = 64 << 10
+	// identifyLooks is how often the host still looks, after a stop, for the
+	// answer to who is there.
+	identifyLooks = 25
+)
 
 // port is an open port. Read returns 0 and no error when nothing came in time.
 type port interface {
@@ -25,15 +30,18 @@ type port interface {
 	Close() error
 }
 
-// session is the host's dealings with one gauge. One goroutine runs it.
+// session is the host's dealings with the gauge at one port. One goroutine runs it.
 type session struct {
 	*host
-	g     int
+	place int // the gauge that the job puts at the port
+	g     int // the gauge that is there now
 	gauge *gauge
 	talk  *talker
 	ask   asker
-	told  bool // it has said that it is ready
-	late  bool // the writes are still to come (setting-late)
+	told  bool      // it has said that it is ready
+	late  bool      // the writes are still to come (setting-late)
+	who   bool      // it was asked who it is and has not answered yet
+	held  []message // what it has said meanwhile
 }
 
 func (h *host) newSession(g int) (*session, error) {
@@ -42,7 +50,7 @@ func (h *host) newSession(g int) (*session, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &session{host: h, g: g, gauge: gauge, talk: talk}
+	s := &session{host: h, place: g, g: g, gauge: gauge, talk: talk}
 	if s.late = h.core.has("setting-late"); !s.late {
 		s.ask.queue = h.core.writes(g)
 	}
@@ -56,11 +64,7 @@ func (s *session) run(ctx context.Context) {
 		if p == nil {
 			return
 		}
-		if !first {
-			s.think(func(c *core, now time.Time) { c.back(s.g, now) })
-		}
-		s.talk.reset()
-		s.ask.again()
+		s.begin(first)
 		lost := s.serve(ctx, p)
 		s.flush()
 		p.Close()
@@ -75,18 +79,62 @@ func (s *session) run(ctx context.Context) {
 	}
 }
 
+// begin begins a session at a port that was opened, first or again. Ports may
+// come back at each other's place: who is there now only the gauge can say.
+func (s *session) begin(first bool) {
+	s.talk.reset()
+	s.ask.again()
+	switch {
+	case first:
+	case len(s.core.job.Gauges) > 1 && s.talk.dialect.Identity() != "" && !s.core.has("gauges-by-port"):
+		s.who = true
+		s.ask.queue = append([]write{identify}, s.ask.queue...)
+	default:
+		s.think(func(c *core, now time.Time) { c.back(s.g, now) })
+	}
+}
+
+var identify = write{Verb: "identify"}
+
+// known takes the gauge's answer to who it is, and what it has said since the
+// port was opened. Without an answer it is taken for the one that was there.
+func (s *session) known(id string) {
+	gauges := s.core.job.Gauges
+	for g := range gauges {
+		if gauges[g].Dialect == s.gauge.Dialect && id != "" && (id == gauges[g].Serial || id == gauges[g].Name) {
+			s.g = g
+		}
+	}
+	s.gauge = &gauges[s.g]
+	s.talk.gauge = s.gauge
+	for _, m := range s.held {
+		for i := range m.readings {
+			if m.readings[i].assumed {
+				m.readings[i].unit = *s.gauge.Unit
+			}
+		}
+	}
+	held := s.held
+	s.who, s.held = false, nil
+	s.think(func(c *core, now time.Time) {
+		c.back(s.g, now)
+		c.read(s.g, held, now)
+	})
+}
+
 // open opens the port, trying until it is there. It returns nil when ctx is
 // done. That a port is not there is worth a word only at the start.
 func (s *session) open(ctx context.Context, first bool) port {
 	var said string
+	gauge := &s.core.job.Gauges[s.place]
 	for {
-		p, err := openPort(ctx, s.gauge, s.core.defects)
+		p, err := openPort(ctx, gauge, s.core.defects)
 		if err == nil {
 			return p
 		}
 		if why := err.Error(); why != said && (first || !errors.Is(err, os.ErrNotExist)) && ctx.Err() == nil {
 			said = why
-			s.complain(s.gauge.Name, "%s does not open: %s; trying again every %s", s.gauge.Port, why, retry)
+			s.complain(gauge.Name, "%s does not open: %s; trying again every %s", gauge.Port, why, retry)
 		}
 		select {
 		case <-ctx.Done():
@@ -100,7 +148,10 @@ func (s *session) open(ctx context.Context, first bool) port {
 func (s *session) serve(ctx context.Context, p port) (lost bool) {
 	buf := make([]byte, 4096)
 	var out []byte
-	for ctx.Err() == nil {
+	for left := identifyLooks; ctx.Err() == nil || s.who && left > 0; {
+		if ctx.Err() != nil {
+			left-- // it is still to say who it is
+		}
 		if w, send := s.ask.next(s.now()); send {
 			var err error
 			var silent bool
@@ -112,6 +163,9 @@ func (s *session) serve(ctx context.Context, p port) (lost bool) {
 			}
 			if silent {
 				s.ask.answered()
+				if w == identify {
+					s.known("")
+				}
 			} else if s.ask.tries%20 == 0 {
 				s.complain(s.gauge.Name, "no answer to %s after %d tries; trying on", w, s.ask.tries)
 			}
@@ -175,6 +229,10 @@ func (s *session) read(p port, buf []byte) (int, error) {
 func (s *session) flush() {
 	s.talk.quiet(s.since() + time.Hour)
 	s.heard()
+	if s.who {
+		s.ask.queue = s.ask.queue[1:]
+		s.known("")
+	}
 }
 
 func (s *session) take(p []byte) {
@@ -185,8 +243,17 @@ func (s *session) take(p []byte) {
 // heard deals with what the talker has decoded.
 func (s *session) heard() {
 	messages, answers := s.talk.taken()
+	if s.who {
+		s.held, messages = append(s.held, messages...), nil
+	}
 	for _, a := range answers {
-		if w, ok := s.ask.answered(); ok && a.refused != "" {
+		if s.who && a.identity == "" && a.refused == "" {
+			continue // to something that was asked before
+		}
+		w, ok := s.ask.answered()
+		if ok && w == identify {
+			s.known(a.identity)
+		} else if ok && a.refused != "" {
 			s.complain(s.gauge.Name, "%s was refused: %s", w, a.refused)
 		}
 	}

@@ -53,6 +53,7 @@ type fakeGauge struct {
 	heard  chan struct{} // one for each command
 	refuse string        // answer to every command, when not empty
 	mute   int           // commands that are still to go unanswered
+	serial string        // what it says it is
 }
 
 func newFakeGauge(t *testing.T, dialect, path string) *fakeGauge {
@@ -105,7 +106,14 @@ func (f *fakeGauge) listen(ptm *os.File) {
 			defer f.mu.Unlock()
 			f.asked = append(f.asked, strings.TrimSuffix(strings.TrimSpace(req.Verb+" "+req.Setting)+" "+req.Value.String(), " -"))
 			if f.mute--; f.mute < 0 {
-				out, err := end.AppendReply(nil, req, wire.Outcome{OK: f.refuse == "", Reason: f.refuse})
+				var rec *wire.Record
+				if f.serial != "" && req.Verb == "identify" {
+					rec = f.dialect.NewRecord()
+					for term, text := range map[string]string{wire.Name: "gauge", wire.Serial: f.serial, wire.Firmware: "1"} {
+						rec.Set(f.dialect.Term(term), 0, wire.Str(text))
+					}
+				}
+				out, err := end.AppendReply(nil, req, wire.Outcome{OK: f.refuse == "", Reason: f.refuse, Rec: rec})
 				if err == nil {
 					ptm.Write(out)
 				}
@@ -462,6 +470,60 @@ func TestNeverReopens(t *testing.T) {
 	other.send(other.frame(said{tag: 1, values: []string{"8.001"}}))
 	h.waitRows(2)
 	require.Equal(t, []string{"bore-1 link-lost", "bore-2 A 1 8.001 mm in reading"}, h.stop())
+}
+
+// Two gauges come back at each other's place. What one sends before it was asked
+// who it is, and while the question goes unanswered, is recorded under its name.
+func TestSwappedPorts(t *testing.T) {
+	for _, k := range []struct {
+		defect string
+		names  [2]string // under which what comes from bore-1's port is recorded, and from bore-2's
+	}{{"", [2]string{"bore-2", "bore-1"}}, {"gauges-by-port", [2]string{"bore-1", "bore-2"}}} {
+		dir := t.TempDir()
+		one := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+		two := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-2"))
+		one.serial, two.serial = "N-1", "N-2"
+		h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": one.path, "serial": "N-1"}, map[string]any{"port": two.path, "serial": "N-2"}), k.defect)
+		await(t, "ready", h.ready)
+		one.hangUp()
+		h.waitRows(1)
+		two.hangUp()
+		h.waitRows(2)
+		one.serial, two.serial, one.mute = "N-2", "N-1", 1
+		want := []string{"bore-1 link-lost", "bore-2 link-lost"}
+		for i, g := range []*fakeGauge{one, two} {
+			g.appear()
+			if k.defect == "" {
+				await(t, "the question", g.heard)
+			} else {
+				h.waitRows(len(want) + 1)
+			}
+			g.send(g.frame(said{tag: 1, values: []string{"8.001"}}))
+			want = append(want, k.names[i]+" link-back", k.names[i]+" A 1 8.001 mm in reading")
+			h.waitRows(len(want))
+			g.send(g.frame(said{tag: 2, values: []string{"8.002"}}))
+			want = append(want, k.names[i]+" A 2 8.002 mm in reading")
+			h.waitRows(len(want))
+		}
+		require.Empty(t, cmp.Diff(want, h.stop()), k.defect)
+	}
+}
+
+// Asked to stop before a gauge has said who it is, the host records what it has
+// under the name of the gauge that was there.
+func TestStopBeforeTheGaugeSaysWhoItIs(t *testing.T) {
+	dir := t.TempDir()
+	one := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+	two := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-2"))
+	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": one.path, "serial": "N-1"}, map[string]any{"port": two.path, "serial": "N-2"}), "")
+	await(t, "ready", h.ready)
+	one.hangUp()
+	h.waitRows(1)
+	one.mute = 1000
+	one.appear()
+	await(t, "the question", one.heard)
+	one.send(one.frame(said{tag: 1, values: []string{"8.001"}}))
+	require.Empty(t, cmp.Diff([]string{"bore-1 link-lost", "bore-1 link-back", "bore-1 A 1 8.001 mm in reading"}, h.stop()))
 }
 
 // A port that is not there yet is waited for, and said to be missing.

@@ -28,11 +28,14 @@ type talker struct {
 	messages []message
 	answers  []answer
 
-	reading, unit, zone, void, tag, tagged, channel, low, cell, fault wire.Term
+	reading, unit, zone, void, tag, tagged, channel, low, cell, fault, identity wire.Term
 }
 
 // answer is a gauge's answer to a command.
-type answer struct{ refused string }
+type answer struct {
+	refused  string
+	identity string // who it says it is
+}
 
 // expects says which frames answer a command: NoFrame when none does, anyReply
 // when the dialect does not let it be known beforehand.
@@ -56,6 +59,7 @@ func newTalker(g *gauge, d defects) (*talker, error) {
 		wire.Tag: &t.tag, wire.Tagged: &t.tagged, wire.Channel: &t.channel, wire.Low: &t.low, wire.Cell: &t.cell, wire.Error: &t.fault} {
 		*term = dialect.Term(name)
 	}
+	t.identity = dialect.Term(dialect.Identity())
 	for i, f := range t.frames {
 		sample, _, _ := dialect.Sample(wire.Frame(i))
 		t.carries = append(t.carries, (slices.Contains(f.Sent, "reading") || slices.Contains(f.Sent, "tag")) && sample.Get(t.reading, 0).Kind != wire.Absent)
@@ -128,7 +132,7 @@ func (t *talker) incoming(inc wire.Incoming) {
 	case f == t.asked.refusal:
 		t.answers = append(t.answers, answer{refused: inc.Rec.Get(t.fault, 0).String()})
 	case f == t.asked.reply, t.asked.reply == anyReply && slices.Contains(t.frames[f].Sent, "reply"):
-		t.answers = append(t.answers, answer{})
+		t.answers = append(t.answers, answer{identity: inc.Rec.Get(t.identity, 0).Text})
 	}
 	m := message{}
 	if low := inc.Rec.Get(t.low, 0); low.Kind == wire.Flag {
@@ -197,7 +201,7 @@ func (t *talker) readingOf(inc wire.Incoming, group int) (reading, bool) {
 		return inc.Rec.Get(term, 0) // said once for all channels
 	}
 	v, why := inc.Rec.Get(t.reading, group), inc.Rec.Get(t.void, group)
-	r := reading{channel: group, unit: *t.gauge.Unit, zone: inc.Rec.Get(t.zone, group).Text}
+	r := reading{channel: group, unit: *t.gauge.Unit, assumed: true, zone: inc.Rec.Get(t.zone, group).Text}
 	switch {
 	case v.Kind == wire.Number:
 		r.value, r.void = v.Num, why.Kind == wire.Text && why.Text != "none"
@@ -217,6 +221,7 @@ func (t *talker) readingOf(inc wire.Incoming, group int) (reading, bool) {
 		return reading{}, false // a channel the job does not name
 	}
 	if u := get(t.unit); u.Kind == wire.Text {
+		r.assumed = false
 		if r.unit.UnmarshalText([]byte(u.Text)) != nil {
 			return reading{}, false
 		}

@@ -62,6 +62,7 @@ func Do(ctx context.Context, s *scenario.Scenario, host Host) (*Run, error) {
 		ports = append(ports, g)
 		paths = append(paths, g.name)
 	}
+	w.places = paths
 	var err error
 	if w.Job, err = harness.JobFor(s, paths, dialects, "records"); err != nil {
 		return nil, err

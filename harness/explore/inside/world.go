@@ -45,14 +45,15 @@ type World struct {
 	// what it must.
 	Ready func()
 
-	ports []*gaugePort
-	now   time.Duration
-	tasks []*task
-	over  bool
-	ctx   context.Context
-	stop  context.CancelFunc
-	err   error
-	busy  bool
+	ports  []*gaugePort
+	places []string // of the gauges' ports at the start
+	now    time.Duration
+	tasks  []*task
+	over   bool
+	ctx    context.Context
+	stop   context.CancelFunc
+	err    error
+	busy   bool
 }
 
 // task is a part of a host that waits on its own.
@@ -167,12 +168,18 @@ func (w *World) end() {
 	w.tasks = nil
 }
 
-// Open opens a gauge's port with line settings such as "9600 8N1", and waits
-// for it while it is not there. As outside, a pty shows no character size and
-// no parity, and a plain socket no settings at all.
+// Open opens the port at the place where a gauge stood first, with line settings
+// such as "9600 8N1", and waits for one while none is there. As outside, a pty
+// shows no character size and no parity, and a plain socket no settings at all.
 func (w *World) Open(gauge int, line string) (*Port, error) {
-	g := w.ports[gauge]
-	w.wait(func() bool { return g.up && g.host == nil })
+	var g *gaugePort
+	w.wait(func() bool {
+		k := slices.IndexFunc(w.ports, func(p *gaugePort) bool { return p.name == w.places[gauge] && p.up && p.host == nil })
+		if k >= 0 {
+			g = w.ports[k]
+		}
+		return k >= 0
+	})
 	if err := w.ended(); err != nil {
 		return nil, err
 	}
@@ -265,8 +272,11 @@ func (g *gaugePort) drop() int {
 	return n
 }
 
-// Path is the gauge's name.
+// Path is the gauge's name, until the port comes back under another.
 func (g *gaugePort) Path() string { return g.name }
+
+// Name is Path.
+func (g *gaugePort) Name() string { return g.name }
 
 // Real is Path.
 func (g *gaugePort) Real() string { return g.name }
@@ -321,13 +331,15 @@ func (g *gaugePort) HangUp() (int, error) {
 	return lost, nil
 }
 
-// Return brings it back. The host knows it by its place, so a new name changes
-// nothing here.
-func (g *gaugePort) Return(string) error {
+// Return brings it back.
+func (g *gaugePort) Return(name string) error {
 	if g.up {
 		return port.ErrUp
 	}
 	g.up = true
+	if name != "" {
+		g.name = name
+	}
 	g.w.at(g.clock()) // a host that waits for it opens it at once
 	return nil
 }

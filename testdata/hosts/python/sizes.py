@@ -16,9 +16,9 @@ PM = {"mm": 10**9, "in": 254 * 10**8, "µm": 10**6}  # picometres in a unit
 WORDS = ("too small", "near lower", "good", "near upper", "too large")
 READING = re.compile(r"(?:(\d+):)?([+-]\d[\d.]*|\S{10}) ?(mm|in) ?[-<=+>?]")
 COMMANDS = {
-    "line-ascii": {"zero": "Z", "preset": "P {to}", "clear": "C", "stream-on": "S1", "stream-off": "S0", "": "W {setting}={to}"},
+    "line-ascii": {"identify": "I", "zero": "Z", "preset": "P {to}", "clear": "C", "stream-on": "S1", "stream-off": "S0", "": "W {setting}={to}"},
     "multi-ascii": {"zero": "ZERO", "stream-on": "GO", "stream-off": "STOP"},
-    "compact-binary": {"zero": "\x82", "preset": "\x83{to}", "clear": "\x84", "stream-on": "\x85\x01", "stream-off": "\x85\x00", "": "\x86{setting}={to}"},
+    "compact-binary": {"identify": "\x88", "zero": "\x82", "preset": "\x83{to}", "clear": "\x84", "stream-on": "\x85\x01", "stream-off": "\x85\x00", "": "\x86{setting}={to}"},
 }
 
 
@@ -29,7 +29,7 @@ def line_frames(buf, xor):
         del buf[: n + 1]
         body, star, check = line.rpartition("*")
         if not star:
-            if line[:2] in ("OK", "NO", "ER"):
+            if line[:2] in ("OK", "NO", "ER", "I "):
                 yield line
             continue
         total = 0
@@ -58,6 +58,8 @@ def binary_frames(buf):
         del buf[: len(frame)]
         if frame[2] in (2, 3):
             yield "OK" if frame[2] == 2 else "NO"
+        elif frame[2] == 5:
+            yield "I " + frame[3:-2].decode("latin-1")
         elif frame[2] == 1:
             state, count = frame[3], int.from_bytes(frame[4:8], "big", signed=True)
             void = count == 0x7FFFFFFF or count <= -0x7FFFFFFD
@@ -76,28 +78,32 @@ class Gauge(threading.Thread):
         super().__init__()
         self.job, self.spec, self.book = job, spec, book
         self.dialect = re.search(r"([\w-]+)\.yaml$", spec["dialect"])[1]
+        self.here = self  # the gauge that is at this one's port
         self.low, self.seen, self.ready = False, {}, threading.Event()
         baud, form = spec["line"].split()
         self.line = dict(baudrate=int(baud), bytesize=int(form[0]), parity=form[1], stopbits=float(form[2:]), timeout=0.02)
 
     def run(self):
-        writes, first = list(self.spec.get("writes", [])), True
+        writes, again = list(self.spec.get("writes", [])), False
         while not stop.is_set():
             try:
                 port = Port(self.spec["port"], **self.line)
             except (OSError, serial.SerialException):
                 stop.wait(0.02)
                 continue
-            if not first:
-                self.book(self, what="online")
-            first = False
+            # Gauges may come back at each other's port: only they can say who is there.
+            who = [{"verb": "identify"}] if again and len(gauges) > 1 and "identify" in COMMANDS[self.dialect] else []
+            if again and not who:
+                self.book(self.here, what="online")
+            again = True
             try:
                 with port:
-                    self.serve(port, writes)
+                    self.serve(port, who or writes, [] if who else None, writes)
             except (OSError, serial.SerialException):
-                self.book(self, what="offline")
+                self.book(self.here, what="offline")
 
-    def serve(self, port, writes):
+    def serve(self, port, writes, held, after):
+        """Writes what is to be written and takes what comes, held back until it is known from whom."""
         buf, asked = bytearray(), 0.0
         while True:
             if writes and time.monotonic() - asked > 1:
@@ -106,16 +112,24 @@ class Gauge(threading.Thread):
             if not writes:
                 self.ready.set()
             got = port.read(max(1, port.in_waiting))
-            if not got and stop.is_set():
+            if not got and stop.is_set() and not held:
                 return
             buf += got
             for f in binary_frames(buf) if self.dialect == "compact-binary" else line_frames(buf, self.dialect == "line-ascii"):
-                if isinstance(f, str):  # a reply; one that refuses is asked again
-                    if writes and f == "OK":
+                if held is not None and isinstance(f, str) and f.startswith("I "):
+                    self.here = next(g for g in gauges if g.spec["serial"] == f.split(",")[1])
+                    self.book(self.here, what="online")
+                    for h in held:
+                        self.here.take(*h)
+                    held, writes, asked = None, after, 0.0
+                elif isinstance(f, str):  # a reply; one that refuses is asked again
+                    if held is None and writes and f == "OK":
                         writes.pop(0)
                         asked = 0.0
+                elif held is not None:
+                    held.append(f)
                 else:
-                    self.take(*f)
+                    self.here.take(*f)
 
     def command(self, w):
         text = COMMANDS[self.dialect][w.get("verb", "")].format(to=w.get("to", ""), setting=w.get("setting", "")).encode("latin-1")

@@ -1,0 +1,109 @@
+package scenario
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"regexp"
+	"time"
+
+	"example.org/understudy/sim/stage"
+)
+
+// placeName is a stretch of the timeline in which a gauge's port has a name. A
+// port that is hung up keeps its name for its return; one that comes back under
+// another gives its own free when it is hung up.
+type placeName struct {
+	name     string
+	gauge    int
+	cue      int // that gave it the name; −1: it had it at the start
+	from, to time.Duration
+}
+
+// placeNames are those of all gauges, in the order of the cues.
+type placeNames []placeName
+
+// now is where a gauge's present name stands.
+func (p placeNames) now(gauge int) *placeName {
+	for i := len(p) - 1; ; i-- {
+		if p[i].gauge == gauge {
+			return &p[i]
+		}
+	}
+}
+
+func (p *placeNames) add(name string, cue int, from time.Duration, gauge int) {
+	*p = append(*p, placeName{name, gauge, cue, from, math.MaxInt64})
+}
+
+// rename has a gauge's port hung up at one time and come back at another.
+func (p *placeNames) rename(gauge, cue int, name string, at, back time.Duration) {
+	p.now(gauge).to = at
+	p.add(name, cue, back, gauge)
+}
+
+// clash is a name that two gauges' ports have at one time, by a cue.
+type clash struct {
+	name              string
+	gauge, other, cue int
+}
+
+func (p placeNames) clashes() (all []clash) {
+	for i, a := range p {
+		for _, b := range p[:i] {
+			if a.name == b.name && a.gauge != b.gauge && a.from < b.to && b.from < a.to {
+				all = append(all, clash{a.name, a.gauge, b.gauge, a.cue})
+			}
+		}
+	}
+	return all
+}
+
+var address = regexp.MustCompile(`:[0-9]{1,5}$`)
+
+// renames follows what a cue does to the names of ports. The error says why it
+// makes no sense.
+func (l *loader) renames(names *placeNames, c *Cue, cue, g int) error {
+	switch act := c.Act.(type) {
+	case stage.LoseLink:
+		for i := range l.Gauges {
+			if act.Return == "" || g >= 0 && g != i {
+				continue
+			}
+			if l.Gauges[i].Port != PTY && !address.MatchString(act.Return) {
+				return fmt.Errorf("the port of %s is at %s; it returns at an address such as 127.0.0.1:7001, not %q", l.Gauges[i].Name, l.Gauges[i].Port, act.Return)
+			}
+			names.rename(i, cue, act.Return, c.At.D(), c.At.D()+act.For.D())
+		}
+	case stage.SwapPorts:
+		other, err := l.gaugeIndex(act.With)
+		if err != nil {
+			return err
+		}
+		if g < 0 || other < 0 || g == other {
+			return errors.New("it is done to one gauge, with another: write gauge: and with:")
+		}
+		if err := l.alike(g, other); err != nil {
+			return err
+		}
+		a, b := names.now(g).name, names.now(other).name
+		names.rename(g, cue, b, c.At.D(), c.At.D()+act.For.D())
+		names.rename(other, cue, a, c.At.D(), c.At.D()+act.For.D())
+	}
+	return nil
+}
+
+// alike says why a host cannot find out that two gauges have changed places.
+func (l *loader) alike(g, h int) error {
+	a, b := &l.Play.Cast[g], &l.Play.Cast[h]
+	names := [2]string{l.Gauges[g].Name, l.Gauges[h].Name}
+	switch {
+	case l.Gauges[g].Port != l.Gauges[h].Port:
+		return fmt.Errorf("%s appears at a %s and %s at a %s: neither can take the other's place", names[0], l.Gauges[g].Port, names[1], l.Gauges[h].Port)
+	case a.Dialect != b.Dialect || a.Line != b.Line || len(a.Profile.Channels) != len(b.Profile.Channels):
+		return fmt.Errorf("%s and %s differ in dialect, line or channels: a host could not talk to the one in the other's place", names[0], names[1])
+	case a.Dialect.Identity() == "":
+		return fmt.Errorf("a gauge that speaks %s is not asked who it is, so that no host could tell %s from %s", a.Dialect.Name(), names[0], names[1])
+	}
+	return nil
+}

@@ -1,0 +1,68 @@
+package scenario_test
+
+import (
+	"strings"
+	"testing"
+
+	"example.org/understudy/scenario"
+	"github.com/google/go-cmp/cmp"
+)
+
+// A port may not come back under a name that another gauge's port has at that
+// time, and only gauges that a host can tell apart change places.
+func TestNamesOfPorts(t *testing.T) {
+	const swap = `{at: 1 s, do: swap ports, gauge: a, with: b, for: 1 s}`
+	for _, c := range []struct{ name, gauges, cues, want string }{
+		{name: "a name of its own", cues: `{at: 1 s, do: lose link, for: 2 s, gauge: a, return-as: a-2}`},
+		{name: "another's name", cues: `{at: 1 s, do: lose link, for: 2 s, gauge: a, return-as: b}`,
+			want: "6:7: lose link: the port of a comes back as b, which is the name of b's port then; take another name"},
+		{name: "another's name while that is hung up", cues: `{at: 1 s, do: lose link, for: 9 s, gauge: b}, {at: 1 s, do: lose link, for: 2 s, gauge: a, return-as: b}`,
+			want: "6:53: lose link: the port of a comes back as b, which is the name of b's port then; take another name"},
+		{name: "a name that has been given up", cues: `{at: 1 s, do: lose link, for: 1 s, gauge: b, return-as: c}, {at: 3 s, do: lose link, for: 2 s, gauge: a, return-as: b}`},
+		{name: "a name that is given up before the return", cues: `{at: 1 s, do: lose link, for: 2 s, gauge: a, return-as: b}, {at: 2 s, do: lose link, for: 2 s, gauge: b, return-as: a}`},
+		{name: "a name that is given up after the return", cues: `{at: 1 s, do: lose link, for: 1 s, gauge: a, return-as: b}, {at: 3 s, do: lose link, for: 2 s, gauge: b, return-as: a}`,
+			want: "6:7: lose link: the port of a comes back as b, which is the name of b's port then; take another name"},
+		{name: "all under one name", cues: `{at: 1 s, do: lose link, for: 2 s, return-as: c}`,
+			want: "6:7: lose link: the port of b comes back as c, which is the name of a's port then; take another name"},
+		{name: "a port that stays", cues: `{at: 1 s, do: lose link, for: 2 s, gauge: a, seen: silence, return-as: c}`,
+			want: "6:7: lose link: a port that stays keeps its name; leave return-as out, or write seen: hang-up"},
+		{name: "a socket under a name", gauges: "port: tcp", cues: `{at: 1 s, do: lose link, for: 2 s, gauge: a, return-as: c}`,
+			want: `6:7: lose link: the port of a is at tcp; it returns at an address such as 127.0.0.1:7001, not "c"`},
+		{name: "a socket at an address", gauges: "port: tcp", cues: `{at: 1 s, do: lose link, for: 2 s, gauge: a, return-as: "127.0.0.1:7009"}`},
+		{name: "a swap", cues: swap},
+		{name: "a swap of sockets", gauges: "port: rfc2217", cues: swap},
+		{name: "a swap and a loss under the own name", cues: swap + `, {at: 5 s, do: lose link, for: 1 s, gauge: a, return-as: b}, {at: 8 s, do: lose link, for: 1 s, gauge: b, return-as: b}`,
+			want: "6:123: lose link: the port of b comes back as b, which is the name of a's port then; take another name"},
+		{name: "a swap with nobody", cues: `{at: 1 s, do: swap ports, gauge: a, with: q, for: 1 s}`, want: `6:7: swap ports: there is no gauge "q"; did you mean "a"?`},
+		{name: "a swap with itself", cues: `{at: 1 s, do: swap ports, gauge: a, with: a, for: 1 s}`, want: "6:7: swap ports: it is done to one gauge, with another: write gauge: and with:"},
+		{name: "a swap of all", cues: `{at: 1 s, do: swap ports, with: a, for: 1 s}`, want: "6:7: swap ports: it is done to one gauge, with another: write gauge: and with:"},
+		{name: "a swap of kinds", gauges: "port: tcp", cues: strings.Replace(swap, "with: b", "with: c", 1),
+			want: "6:7: swap ports: a appears at a tcp and c at a pty: neither can take the other's place"},
+		{name: "a swap of dialects", gauges: "dialect: scpi", cues: strings.Replace(swap, "with: b", "with: c", 1),
+			want: "6:7: swap ports: a and c differ in dialect, line or channels: a host could not talk to the one in the other's place"},
+		{name: "a swap of gauges that say nothing of themselves", gauges: "dialect: parts-ascii", cues: swap,
+			want: "6:7: swap ports: a gauge that speaks parts-ascii is not asked who it is, so that no host could tell a from b"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			keys := "dialect: line-ascii"
+			if c.gauges != "" && !strings.HasPrefix(c.gauges, "dialect") {
+				keys += ", " + c.gauges
+			} else if c.gauges != "" {
+				keys = c.gauges
+			}
+			text := "understudy: 1\ntitle: names\ngauges: [{name: a, " + keys + "}, {name: b, " + keys + "}"
+			if strings.Contains(c.cues, "with: c") {
+				text += ", {name: c, dialect: line-ascii}"
+			}
+			text += "]\n\ncues:\n   [ " + c.cues + " ]\n"
+			_, err := scenario.Parse("f", []byte(text), shippedDialect)
+			got := ""
+			if err != nil {
+				got = strings.TrimPrefix(err.Error(), "f:")
+			}
+			if d := cmp.Diff(c.want, got); d != "" {
+				t.Errorf("%s\n%s", text, d)
+			}
+		})
+	}
+}
