@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -13,6 +12,7 @@ import (
 
 	"example.org/understudy/cmd/refhost/host"
 	"example.org/understudy/harness/explore"
+	"example.org/understudy/harness/shard"
 	"golang.org/x/term"
 )
 
@@ -22,32 +22,25 @@ type exploreCmd struct {
 	Outside   bool          `help:"Run the reference host as a program of its own, as other hosts are."`
 	Strength  int           `default:"2" help:"How many factors are covered together: every combination of levels of any so many. 2 or 3."`
 	Seed      uint64        `default:"1" help:"Seed of all chance. The same seed gives the same scenarios."`
-	Shard     string        `help:"Do part K of N of the work, written K/N."`
+	Shard     shard.Shard   `default:"1/1" placeholder:"K/N" help:"Do part K of N of the work only; write each with --results and put them together with report."`
 	Budget    time.Duration `default:"60s" help:"Time to explore for, such as 10m. 0 for as long as --runs takes."`
 	Runs      int           `help:"How many scenarios to play at most."`
 	Until     bool          `name:"until-found" help:"Stop at the first finding."`
 	NoShrink  bool          `help:"Leave what is found as it was generated."`
 	Save      string        `type:"path" help:"Folder to keep the smallest scenario of each cause in, for check to play again. One that is there stays."`
 	Results   string        `type:"path" help:"Write every run and finding to this file, as JSON Lines."`
-	Merge     []string      `type:"existingfile" help:"Explore nothing, but sum up the results files of all shards."`
 	Tell      bool          `name:"combinations" help:"Also list the combinations that are impossible, and why, and those that were not run."`
 	RunFolder string        `short:"r" type:"path" help:"Folder for the runs of a host that is a program; a temporary one when left out."`
 }
 
 func (c *exploreCmd) Run(a *app) error {
 	switch {
-	case len(c.Merge) > 0:
-		return c.merge(a)
 	case c.Strength < 1 || c.Strength > 3:
 		return fmt.Errorf("--strength %d: write 1, 2 or 3", c.Strength)
 	case c.Defect == "all":
 		return c.table(a)
 	}
 	o := c.options(a)
-	var err error
-	if o.Shard, o.Shards, err = c.shard(); err != nil {
-		return err
-	}
 	done, err := c.runner(a, &o, c.Defect)
 	if err != nil {
 		return err
@@ -89,7 +82,7 @@ func (c *exploreCmd) Run(a *app) error {
 }
 
 func (c *exploreCmd) options(a *app) explore.Options {
-	return explore.Options{Dialects: dialectsBeside("."), Strength: c.Strength, Seed: c.Seed, Budget: c.Budget, Runs: c.Runs,
+	return explore.Options{Dialects: dialectsBeside("."), Strength: c.Strength, Seed: c.Seed, Shard: c.Shard, Budget: c.Budget, Runs: c.Runs,
 		Enough: func(*explore.Found) bool { return c.Until }, NoShrink: c.NoShrink, Progress: func(p explore.Progress) { c.say(a, progressLine(p)) }}
 }
 
@@ -100,7 +93,7 @@ func (c *exploreCmd) runner(a *app, o *explore.Options, defect string) (done fun
 		if err != nil {
 			return nil, err
 		}
-		o.Runner = explore.Inside{Host: h}
+		o.Runner, o.Host = explore.Inside{Host: h}, strings.TrimSpace("reference "+defect)
 		return func() {}, nil
 	}
 	named := &checkCmd{Host: c.Host, Defect: defect}
@@ -119,21 +112,16 @@ func (c *exploreCmd) runner(a *app, o *explore.Options, defect string) (done fun
 		}
 		done = func() { os.RemoveAll(dir) }
 	}
+	switch {
+	case len(a.rest) > 0: // the program without its words, which may name other folders in another shard
+		o.Host = filepath.Base(a.rest[0])
+	case c.Host != "":
+		o.Host = filepath.Base(c.Host)
+	default:
+		o.Host = strings.TrimSpace("reference " + defect)
+	}
 	o.Runner = &explore.Program{Host: h, Self: self, Extra: named.extra(), HostText: text, Folder: dir}
 	return done, nil
-}
-
-func (c *exploreCmd) shard() (k, n int, err error) {
-	if c.Shard == "" {
-		return 1, 1, nil
-	}
-	left, right, ok := strings.Cut(c.Shard, "/")
-	k, errK := strconv.Atoi(left)
-	n, errN := strconv.Atoi(right)
-	if !ok || errK != nil || errN != nil || k < 1 || k > n {
-		return 0, 0, fmt.Errorf("--shard %s: write it K/N, such as 1/4 for the first of four", c.Shard)
-	}
-	return k, n, nil
 }
 
 // say shows a line that the next one overwrites, on a terminal.
@@ -200,40 +188,6 @@ func (c *exploreCmd) summary(a *app, s *explore.Summary) {
 		return
 	}
 	fmt.Fprintf(a.stdout, "found: %s\n", counted(len(s.Found), "cause"))
-}
-
-// merge sums up the results of shards.
-func (c *exploreCmd) merge(a *app) error {
-	var in []io.Reader
-	for _, name := range c.Merge {
-		f, err := os.Open(name)
-		if err != nil {
-			return err
-		}
-		defer f.Close()
-		in = append(in, f)
-	}
-	m, err := explore.Merge(in...)
-	if err != nil {
-		return err
-	}
-	fmt.Fprintf(a.stdout, "%d scenarios: %d passed, %d failed, %d came to no verdict\n%d of %d combinations run\n",
-		m.Runs, m.Verdicts["pass"], m.Verdicts["fail"], m.Runs-m.Verdicts["pass"]-m.Verdicts["fail"], m.Tuples, m.Of)
-	if len(m.Missing) > 0 {
-		fmt.Fprintln(a.stdout, "not there, or not whole: the results of shards", strings.Trim(fmt.Sprint(m.Missing), "[]"))
-	}
-	if c.Tell {
-		for _, words := range m.Open {
-			fmt.Fprintln(a.stdout, "not run:", words)
-		}
-	}
-	for _, f := range m.Found {
-		fmt.Fprintf(a.stdout, "FOUND %s by %s: %s, %s\n\n%s\n", strings.TrimSpace(f.Code+" "+f.Cause), counted(f.Shards, "shard"), counted(f.Cues, "cue"), counted(f.Gauges, "gauge"), f.Scenario)
-	}
-	if len(m.Found) > 0 {
-		return coded{code: exitFinding}
-	}
-	return nil
 }
 
 // table explores with each of the reference host's mistakes in turn, each

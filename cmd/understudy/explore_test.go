@@ -5,6 +5,7 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -52,23 +53,66 @@ func TestExploreSavesEachCauseOnce(t *testing.T) {
 	require.Equal(t, "mine", string(text))
 }
 
+// reported runs understudy report.
+func reported(args ...string) (code int, out, errs string) {
+	var stdout, stderr bytes.Buffer
+	code = run(context.Background(), append([]string{"report"}, args...), strings.NewReader(""), &stdout, &stderr)
+	return code, stdout.String(), stderr.String()
+}
+
+// Shards that report puts together are one exploration, to the last digit but
+// for real times.
 func TestExploreShardsMerge(t *testing.T) {
 	dir := t.TempDir()
-	var files []string
-	for _, k := range []string{"1/2", "2/2"} {
-		f := filepath.Join(dir, "part-"+k[:1]+".jsonl")
-		files = append(files, f)
-		code, out, errs := explored(t, "--runs", "50", "--budget", "0s", "--shard", k, "--results", f)
-		require.Equal(t, exitPass, code, "%s%s", out, errs)
+	file := func(name string) string { return filepath.Join(dir, name) }
+	shards := filepath.Join(dir, "shards")
+	require.NoError(t, os.Mkdir(shards, 0o755))
+	for _, k := range []string{"1", "2", "3"} {
+		code, out, errs := explored(t, "--defect", "unit-label", "--runs", "20", "--budget", "0s", "--shard", k+"/3", "--results", filepath.Join(shards, k+".jsonl"))
+		require.Equal(t, exitFinding, code, "%s%s", out, errs)
 	}
-	code, out, errs := explored(t, "--merge", files[0], "--merge", files[1])
-	require.Equal(t, exitPass, code, "%s%s", out, errs)
-	require.Contains(t, out, "100 scenarios: 100 passed, 0 failed, 0 came to no verdict\n")
-	require.NotContains(t, out, "not there, or not whole")
-	code, out, _ = explored(t, "--merge", files[1], "--combinations")
-	require.Equal(t, exitPass, code)
-	require.Contains(t, out, "not there, or not whole: the results of shards 1\n")
+	code, out, errs := explored(t, "--defect", "unit-label", "--runs", "60", "--budget", "0s", "--results", file("whole.jsonl"))
+	require.Equal(t, exitFinding, code, "%s%s", out, errs)
+
+	code, merged, errs := reported(shards, "--json", file("merged.jsonl"), "--html", file("merged.html"))
+	require.Equal(t, exitFinding, code, "%s%s", merged, errs)
+	require.Contains(t, merged, "Found: 3 results of an exploration.\n")
+	require.Contains(t, merged, "60 scenarios against reference unit-label, seed 1: ")
+	require.Contains(t, merged, "FOUND C107 unit-label in run 1: ")
+	code, whole, errs := reported(file("whole.jsonl"), "--html", file("whole.html"))
+	require.Equal(t, exitFinding, code, "%s%s", whole, errs)
+	cut := func(s string) string { return s[strings.Index(s, "\n"):] } // the line that says what was found
+	require.Equal(t, cut(whole), cut(merged))
+	took := regexp.MustCompile(`,"took-ms":\d+`)
+	read := func(name string) string {
+		b, err := os.ReadFile(file(name))
+		require.NoError(t, err)
+		return took.ReplaceAllString(string(b), "")
+	}
+	require.Equal(t, read("whole.jsonl"), read("merged.jsonl"))
+	require.Equal(t, read("whole.html"), read("merged.html"))
+	require.Contains(t, read("whole.html"), "1 cause was found")
+
+	one, two := filepath.Join(shards, "1.jsonl"), filepath.Join(shards, "2.jsonl")
+	code, _, errs = reported(one, two)
+	require.Equal(t, exitUsage, code)
+	require.Contains(t, errs, "of 3 shards these are not there: 3/3; make them with --shard 3/3 and give all of them")
+	code, _, errs = reported(one, one)
+	require.Equal(t, exitUsage, code)
+	require.Contains(t, errs, "are both shard 1/3")
+	code, out, errs = reported(file("whole.jsonl"), "--combinations")
+	require.Equal(t, exitFinding, code, errs)
+	require.Contains(t, out, "impossible: dialect=line-ascii, channels=2 (the dialect carries one channel)")
 	require.Contains(t, out, "not run: ")
+	code, _, errs = reported(file("whole.jsonl"), "--junit", file("x.xml"))
+	require.Equal(t, exitUsage, code)
+	require.Contains(t, errs, "--junit is for runs")
+	code, _, errs = reported(file("whole.html"))
+	require.Equal(t, exitUsage, code)
+	require.Contains(t, errs, "is neither the folder of a finished run, nor what explore --results or rehearse --json wrote")
+	code, _, errs = reported(t.TempDir())
+	require.Equal(t, exitUsage, code)
+	require.Contains(t, errs, "there is no finished run in")
 }
 
 func TestExploreBadUsage(t *testing.T) {
@@ -77,8 +121,8 @@ func TestExploreBadUsage(t *testing.T) {
 		want string
 	}{
 		{[]string{"--strength", "4"}, "--strength 4: write 1, 2 or 3"},
-		{[]string{"--shard", "3/2"}, "--shard 3/2: write it K/N, such as 1/4 for the first of four"},
-		{[]string{"--shard", "one"}, "--shard one: write it K/N, such as 1/4 for the first of four"},
+		{[]string{"--shard", "3/2"}, `"3/2" is not a shard; write its number and how many there are, such as 2/8`},
+		{[]string{"--shard", "one"}, `"one" is not a shard; write its number and how many there are, such as 2/8`},
 		{[]string{"--budget", "0s"}, "an exploration needs a budget of time or of runs"},
 		{[]string{"--defect", "no-such"}, `there is no defect "no-such"`},
 		{[]string{"--host", "no-such"}, "no-such"},

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -11,7 +10,6 @@ import (
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/harness/plot"
 	"example.org/understudy/harness/records"
-	"example.org/understudy/harness/report"
 )
 
 type causesCmd struct {
@@ -72,47 +70,6 @@ func (c *hostNewCmd) Run(a *app) error {
 		fmt.Fprintln(a.stderr, "-", g)
 	}
 	return nil
-}
-
-type reportCmd struct {
-	Runs  []string `arg:"" name:"run" type:"existingdir" help:"Folders of runs, or folders that hold them."`
-	HTML  string   `name:"html" type:"path" help:"Write a page to this file."`
-	JUnit string   `name:"junit" type:"path" help:"Write JUnit XML to this file."`
-	JSON  string   `name:"json" type:"path" help:"Write JSON to this file."`
-}
-
-func (c *reportCmd) Run(a *app) error {
-	var runs []report.Run
-	for _, dir := range c.Runs {
-		dirs := []string{dir}
-		if !harness.IsRun(dir) {
-			inside, err := filepath.Glob(filepath.Join(dir, "*"))
-			if err != nil {
-				return err
-			}
-			dirs = inside
-		}
-		for _, d := range dirs {
-			if !harness.IsRun(d) {
-				continue
-			}
-			out, err := harness.Reopen(a.ctx, d)
-			if err != nil {
-				return err
-			}
-			runs = append(runs, out.Report())
-		}
-	}
-	if len(runs) == 0 {
-		return errors.New("there is no finished run in " + strings.Join(c.Runs, ", "))
-	}
-	if err := report.Terminal(a.stdout, runs, a.screen()); err != nil {
-		return err
-	}
-	if err := writeReports(runs, c.JUnit, c.JSON, c.HTML); err != nil {
-		return err
-	}
-	return byVerdict(report.Verdict(runs))
 }
 
 type plotCmd struct {

@@ -11,6 +11,7 @@ import (
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/harness/report"
+	"example.org/understudy/harness/shard"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
 )
@@ -18,8 +19,7 @@ import (
 type rehearseCmd struct {
 	Line   string            `arg:"" help:"Line file, or the name of a shipped line: bench, cell or hall."`
 	Shifts int               `default:"20" help:"How many shifts to play on paper, each with its own luck."`
-	Shard  rehearse.Shard    `default:"1/1" placeholder:"K/N" help:"Play part K of N only; write it with --json and put the parts together with --merge."`
-	Merge  []string          `placeholder:"FILE" help:"Play nothing, and put results of shards together."`
+	Shard  shard.Shard       `default:"1/1" placeholder:"K/N" help:"Play part K of N only; write each with --json and put them together with report."`
 	JSON   string            `name:"json" type:"path" help:"Write the result, of a shard or of all, to this file."`
 	HTML   string            `name:"html" type:"path" help:"Write the report as a page to this file."`
 	PDF    string            `name:"pdf" type:"path" help:"Write the report as a PDF to this file (needs chromium)."`
@@ -44,58 +44,23 @@ func (c *rehearseCmd) Run(a *app) error {
 	if c.Live {
 		return c.live(a, line, file)
 	}
-	if c.Shifts < 1 || c.Shifts > 1_000_000 {
-		return fmt.Errorf("%d shifts: write 1 to 1000000", c.Shifts)
+	if c.Shifts < 1 || c.Shifts > rehearse.MostShifts {
+		return fmt.Errorf("%d shifts: write 1 to %d", c.Shifts, rehearse.MostShifts)
 	}
-	var result *rehearse.Result
-	if len(c.Merge) > 0 {
-		var shards []*rehearse.Result
-		for _, name := range c.Merge {
-			f, err := os.Open(name)
-			if err != nil {
-				return err
-			}
-			r, err := rehearse.Read(name, f)
-			if err := errors.Join(err, f.Close()); err != nil {
-				return err
-			}
-			shards = append(shards, r)
-		}
-		if result, err = line.Merge(shards); err != nil {
-			return err
-		}
-	} else if result, err = line.Rehearse(a.ctx, c.Shifts, c.Shard, 0); err != nil {
+	if c.Shard.N > 1 && (c.JSON == "" || c.HTML != "" || c.PDF != "") {
+		return errors.New("a shard tells nothing by itself; write it to a file with --json, and put all together with report")
+	}
+	result, err := line.Rehearse(a.ctx, c.Shifts, c.Shard, 0)
+	if err != nil {
 		return coded{exitUndecided, errors.New("stopped")}
 	}
-	if c.JSON != "" {
-		if err := writeFile(c.JSON, func(f *os.File) error { return result.Write(f) }); err != nil {
-			return err
-		}
+	if c.Shard.N == 1 {
+		return tellRehearsal(a, result, c.JSON, c.HTML, c.PDF)
 	}
-	if c.Shard.N > 1 && len(c.Merge) == 0 {
-		if c.JSON == "" {
-			return errors.New("a shard tells nothing by itself; write it to a file with --json")
-		}
-		fmt.Fprintf(a.stdout, "Part %d of %d is in %s; put all parts together with --merge.\n", c.Shard.K, c.Shard.N, c.JSON)
-		return nil
-	}
-	sum := line.Summarise(result)
-	if err := sum.Text(a.stdout); err != nil {
+	if err := writeFile(c.JSON, func(f *os.File) error { return result.Write(f) }); err != nil {
 		return err
 	}
-	if c.HTML != "" {
-		if err := writeFile(c.HTML, func(f *os.File) error { return sum.HTML(f) }); err != nil {
-			return err
-		}
-	}
-	if c.PDF != "" {
-		if err := sum.PDF(a.ctx, c.PDF); err != nil {
-			return err
-		}
-	}
-	if !sum.Holds {
-		return coded{code: exitFinding}
-	}
+	fmt.Fprintf(a.stdout, "Part %d of %d is in %s; put all parts together with understudy report.\n", c.Shard.K, c.Shard.N, c.JSON)
 	return nil
 }
 

@@ -17,6 +17,7 @@ import (
 
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/shard"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenario/generate"
 	"example.org/understudy/scenario/generate/cover"
@@ -37,12 +38,12 @@ type Runner interface {
 type Options struct {
 	Runner   Runner
 	Dialects scenario.Source
-	Strength int    // of the covering array; 0 means 2
-	Seed     uint64 // of all chance
-	// Shard is the part of the work that is done, 1 to Shards; 0 means all.
-	Shard, Shards int
-	Budget        time.Duration // real time; 0 means until Runs are done
-	Runs          int           // scenarios at most; 0 means until Budget is used up
+	Strength int           // of the covering array; 0 means 2
+	Seed     uint64        // of all chance
+	Shard    shard.Shard   // the part of the work that is done; zero: all
+	Host     string        // what the host is called, for the results
+	Budget   time.Duration // real time; 0 means until Runs are done
+	Runs     int           // scenarios at most; 0 means until Budget is used up
 	// Enough, if set, says after each cause that is found whether to stop.
 	Enough   func(*Found) bool
 	NoShrink bool
@@ -70,7 +71,7 @@ type Found struct {
 	First  *scenario.File // as it was generated
 	Small  *scenario.File // as it was shrunk
 	Text   []byte         // of Small, with a comment
-	Run    int            // which run found it, from 1
+	Run    int            // which scenario found it, from 1; the same whatever the shard
 	After  time.Duration  // real time from the start
 	Tried  int            // scenarios played to shrink it
 	Steady bool           // it showed again when it was played again
@@ -89,6 +90,7 @@ type Summary struct {
 
 // item is one scenario to be played.
 type item struct {
+	n    int // of all scenarios of the exploration, from 1
 	file *scenario.File
 	row  []int // of the covering array; nil: random
 	seed uint64
@@ -103,11 +105,9 @@ func Explore(ctx context.Context, o Options) (*Summary, error) {
 	if o.Strength == 0 {
 		o.Strength = 2
 	}
-	if o.Shards == 0 {
-		o.Shard, o.Shards = 1, 1
-	}
-	if o.Shard < 1 || o.Shard > o.Shards {
-		return nil, fmt.Errorf("shard %d/%d is not one of %d", o.Shard, o.Shards, o.Shards)
+	o.Shard = o.Shard.Of()
+	if o.Shard.K < 1 || o.Shard.K > o.Shard.N {
+		return nil, fmt.Errorf("shard %v is not one of %d", o.Shard, o.Shard.N)
 	}
 	if o.Budget == 0 && o.Runs == 0 {
 		return nil, fmt.Errorf("an exploration needs a budget of time or of runs")
@@ -120,11 +120,11 @@ func Explore(ctx context.Context, o Options) (*Summary, error) {
 	e.sum = &Summary{Impossible: array.Impossible, Array: array, Coverage: array.Coverage()}
 	e.sum.Of = array.Possible
 	for i := range array.Rows {
-		if e.mine(i) {
+		if o.Shard.Mine(i) {
 			e.sum.AllRows++
 		}
 	}
-	e.log(line{Kind: "start", Version: Version, Seed: o.Seed, Strength: o.Strength, Shard: o.Shard, Shards: o.Shards,
+	e.log(line{Kind: "start", Version: Version, Seed: o.Seed, Strength: o.Strength, Shard: &o.Shard, Host: o.Host,
 		Possible: array.Possible, Impossible: impossibleWords(array)})
 	err = e.explore(ctx)
 	e.progress("")
@@ -145,18 +145,15 @@ type explorer struct {
 	logErr error
 }
 
-// mine reports whether this shard plays the i-th scenario.
-func (e *explorer) mine(i int) bool { return i%e.Shards == e.Shard-1 }
-
 // at makes the i-th scenario: first the rows of the array, then random ones.
 // It is the same whatever the shard.
 func (e *explorer) at(i int) *item {
 	if i < len(e.array.Rows) {
 		seed := noise.Split(e.Seed, "row", fmt.Sprint(i))
-		return &item{file: generate.FromRow(&e.array.Plan, e.array.Rows[i], seed), row: e.array.Rows[i], seed: seed}
+		return &item{n: i + 1, file: generate.FromRow(&e.array.Plan, e.array.Rows[i], seed), row: e.array.Rows[i], seed: seed}
 	}
 	seed := noise.Split(e.Seed, "random", fmt.Sprint(i-len(e.array.Rows)))
-	return &item{file: generate.Random(seed), seed: seed}
+	return &item{n: i + 1, file: generate.Random(seed), seed: seed}
 }
 
 func (e *explorer) explore(ctx context.Context) error {
@@ -173,7 +170,7 @@ func (e *explorer) explore(ctx context.Context) error {
 	for next := 0; e.Runs == 0 || e.sum.Runs < e.Runs; {
 		var items []*item
 		for len(items) < batch && (e.Runs == 0 || e.sum.Runs+len(items) < e.Runs) {
-			if e.mine(next) {
+			if e.Shard.Mine(next) {
 				items = append(items, e.at(next))
 			}
 			next++
@@ -232,7 +229,7 @@ func (e *explorer) took(it *item) (enough bool) {
 		e.sum.Tuples = e.sum.Coverage.Run()
 	}
 	names := Causes(&it.result)
-	e.log(line{Kind: "run", Run: e.sum.Runs, Seed: it.seed, Levels: e.words(it.row), Verdict: it.result.Verdict.String(), Causes: names, Reasons: it.result.Reasons})
+	e.log(line{Kind: "run", Run: it.n, Seed: it.seed, Levels: e.words(it.row), Verdict: it.result.Verdict.String(), Causes: names, Reasons: it.result.Reasons})
 	if it.result.Verdict == judge.Inconclusive || it.result.Verdict == judge.Error {
 		e.sum.NoVerdict++
 		for _, why := range it.result.Reasons {
@@ -246,7 +243,7 @@ func (e *explorer) took(it *item) (enough bool) {
 			continue
 		}
 		e.known[name] = true
-		f := &Found{Cause: name, First: it.file, Small: it.file, Run: e.sum.Runs, After: time.Since(e.began)}
+		f := &Found{Cause: name, First: it.file, Small: it.file, Run: it.n, After: time.Since(e.began)}
 		if c, ok := cause.Find(name); ok {
 			f.Code, f.Looks = c.Code, c.Looks
 		}
@@ -392,7 +389,7 @@ func Causes(r *judge.Result) (names []string) {
 }
 
 // Version of the results' form.
-const Version = 1
+const Version = 2
 
 // line is one line of the results.
 type line struct {
@@ -400,8 +397,8 @@ type line struct {
 	Version    int               `json:"version,omitempty"`
 	Seed       uint64            `json:"seed,omitempty"`
 	Strength   int               `json:"strength,omitempty"`
-	Shard      int               `json:"shard,omitempty"`
-	Shards     int               `json:"shards,omitempty"`
+	Shard      *shard.Shard      `json:"shard,omitempty"`
+	Host       string            `json:"host,omitempty"`
 	Possible   int               `json:"possible,omitempty"`
 	Impossible []impossible      `json:"impossible,omitempty"`
 	Run        int               `json:"run,omitempty"`

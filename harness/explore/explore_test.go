@@ -4,7 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
-	"io"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -14,6 +14,7 @@ import (
 	"example.org/understudy/harness/explore"
 	"example.org/understudy/harness/explore/inside"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/shard"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenario/generate"
 	"example.org/understudy/scenarios"
@@ -110,54 +111,120 @@ func TestFoundIsSmallAndTheSameEveryTime(t *testing.T) {
 	}
 }
 
-// Shards do different parts of the same work, and all of it together.
-func TestShards(t *testing.T) {
-	var results []io.Reader
-	var texts []string
-	runs := 0
-	for k := 1; k <= 3; k++ {
-		o := options(t, "guard-ignored", 50)
-		o.Shard, o.Shards, o.NoShrink = k, 3, true
-		var log bytes.Buffer
-		o.Log = &log
-		sum, err := explore.Explore(t.Context(), o)
-		require.NoError(t, err)
-		require.Less(t, sum.Tuples, sum.Of)
-		runs += sum.Runs
-		texts = append(texts, log.String())
-		results = append(results, &log)
-	}
-	m, err := explore.Merge(results...)
+// results explores and reads back what was written.
+func results(t *testing.T, name string, o explore.Options) *explore.Results {
+	t.Helper()
+	var log bytes.Buffer
+	o.Log = &log
+	_, err := explore.Explore(t.Context(), o)
 	require.NoError(t, err)
-	require.Equal(t, runs, m.Runs)
-	require.Equal(t, m.Of, m.Tuples)
-	require.Empty(t, m.Open)
-	require.Empty(t, m.Missing)
+	r, err := explore.Read(name, &log)
+	require.NoError(t, err)
+	return r
+}
+
+// Shards do different parts of the same work: put together, in whatever order,
+// they are what one exploration writes, to the last digit but for real times.
+func TestShards(t *testing.T) {
+	took := regexp.MustCompile(`,"took-ms":\d+`)
+	text := func(r *explore.Results) string {
+		var b bytes.Buffer
+		require.NoError(t, r.Write(&b))
+		return took.ReplaceAllString(b.String(), "")
+	}
+	part := func(k, n, runs int) *explore.Results {
+		o := options(t, "guard-ignored", runs)
+		o.Shard, o.Host = shard.Shard{K: k, N: n}, "reference"
+		return results(t, fmt.Sprintf("%d.jsonl", k), o)
+	}
+	whole := part(1, 1, 150)
+	merged, err := explore.Merge([]*explore.Results{part(3, 3, 50), part(1, 3, 50), part(2, 3, 50)})
+	require.NoError(t, err)
+	require.Empty(t, cmp.Diff(text(whole), text(merged)))
+	again, err := explore.Merge([]*explore.Results{merged})
+	require.NoError(t, err)
+	require.Equal(t, text(merged), text(again))
+
+	told, err := merged.Tell()
+	require.NoError(t, err)
+	require.Equal(t, 150, told.Runs)
+	require.Equal(t, told.Of, told.Tuples)
+	require.Empty(t, told.Open)
+	require.True(t, merged.Whole())
+	require.Equal(t, told.Runs, told.Verdicts["pass"]+told.Verdicts["fail"])
 	var found []string
-	for _, f := range m.Found {
+	for _, f := range told.Found {
 		found = append(found, f.Cause)
 	}
 	require.Contains(t, found, "guard-ignored")
-	require.Equal(t, m.Runs, m.Verdicts["pass"]+m.Verdicts["fail"])
+}
 
-	m, err = explore.Merge(strings.NewReader(texts[0]), strings.NewReader(texts[2]))
+// Sets of results that are not one exploration are refused, with what would be
+// right.
+func TestMergeRefuses(t *testing.T) {
+	part := func(name string, k, n int, change func(o *explore.Options)) *explore.Results {
+		o := options(t, "", 3)
+		o.Shard = shard.Shard{K: k, N: n}
+		if change != nil {
+			change(&o)
+		}
+		return results(t, name, o)
+	}
+	for _, c := range []struct {
+		parts []*explore.Results
+		want  string
+	}{
+		{nil, "there are no results"},
+		{[]*explore.Results{part("a", 1, 2, nil)}, "of 2 shards these are not there: 2/2; make them with --shard 2/2 and give all of them"},
+		{[]*explore.Results{part("a", 1, 2, nil), part("b", 1, 2, nil)}, "a and b are both shard 1/2: leave one of them out"},
+		{[]*explore.Results{part("a", 1, 2, nil), part("b", 2, 3, nil)}, "b is shard 2/3, but a is shard 1/2: take the shards of one work, all of 2 or all of 3"},
+		{[]*explore.Results{part("a", 1, 2, nil), part("b", 2, 2, func(o *explore.Options) { o.Seed = 2 })}, "b is of an exploration with seed 2, a of one with 1: take the shards of one exploration"},
+		{[]*explore.Results{part("a", 1, 2, nil), part("b", 2, 2, func(o *explore.Options) { o.Strength = 1 })}, "b is of an exploration with strength 1, a of one with 2: take the shards of one exploration"},
+		{[]*explore.Results{part("a", 1, 2, nil), part("b", 2, 2, func(o *explore.Options) { o.Host = "another" })}, "b is of an exploration with the host another, a of one with : take the shards of one exploration"},
+	} {
+		_, err := explore.Merge(c.parts)
+		require.EqualError(t, err, c.want)
+	}
+	const start = `{"explore":"start","version":2,"shard":"1/2","strength":2}` + "\n"
+	for _, c := range []struct{ text, want string }{
+		{"", "x.jsonl is not the results of an exploration: it has no whole line"},
+		{"{}\n", "x.jsonl does not start as the results of an exploration do"},
+		{"{\n", "x.jsonl:1: unexpected end of JSON input"},
+		{`{"explore":"start","version":1}` + "\n", "x.jsonl is of version 1 of the results; this program reads version 2: explore again"},
+		{start + `{"explore":"run","run":2}` + "\n", `x.jsonl:2: no "run" of run 2 of shard 1/2 belongs here`},
+		{start + `{"explore":"found","run":1}` + "\n", `x.jsonl:2: no "found" of run 1 of shard 1/2 belongs here`},
+		{start + `{"explore":"end"}` + "\n" + `{"explore":"end"}` + "\n", "x.jsonl:3: there is something behind the end"},
+	} {
+		_, err := explore.Read("x.jsonl", strings.NewReader(c.text))
+		require.EqualError(t, err, c.want)
+	}
+	r, err := explore.Read("x.jsonl", strings.NewReader(start))
 	require.NoError(t, err)
-	require.Equal(t, []int{2}, m.Missing)
-	require.Equal(t, m.Of-m.Tuples, len(m.Open))
-	require.NotEmpty(t, m.Open)
+	_, err = r.Tell()
+	require.ErrorContains(t, err, "has other combinations: explore again")
+}
 
-	o := options(t, "", 3)
-	o.Seed = 2
+func FuzzRead(f *testing.F) {
 	var log bytes.Buffer
-	o.Log = &log
-	_, err = explore.Explore(t.Context(), o)
-	require.NoError(t, err)
-	_, err = explore.Merge(strings.NewReader(texts[0]), &log)
-	require.ErrorContains(t, err, "are of another exploration")
-	_, err = explore.Merge(strings.NewReader("{}\n"))
-	require.ErrorContains(t, err, "do not start as results")
-	_, err = explore.Merge()
-	require.Error(t, err)
+	o := options(f, "strict-limits", 20)
+	o.Log, o.NoShrink = &log, true
+	_, err := explore.Explore(f.Context(), o)
+	require.NoError(f, err)
+	f.Add(log.String())
+	f.Add(`{"explore":"start","version":2,"shard":"1/1","strength":99}` + "\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		r, err := explore.Read("fuzz.jsonl", strings.NewReader(text))
+		if err != nil {
+			return
+		}
+		if _, err := r.Tell(); err != nil {
+			return
+		}
+		var b bytes.Buffer
+		require.NoError(t, r.Write(&b))
+		_, err = explore.Read("again.jsonl", &b)
+		require.NoError(t, err)
+	})
 }
 
 // Stopped at any time, it keeps what it has.
@@ -178,10 +245,15 @@ func TestStopped(t *testing.T) {
 	require.True(t, sum.Stopped)
 	require.NotEmpty(t, sum.Found)
 	require.GreaterOrEqual(t, sum.Runs, 20)
-	m, err := explore.Merge(&log)
-	require.NoError(t, err)
-	require.Equal(t, sum.Runs, m.Runs)
-	require.Equal(t, []int{1}, m.Missing, "a shard that was stopped is not whole")
+	text := log.String()
+	for _, cut := range []int{len(text), len(text) - 3} { // cut off in the middle of the last line
+		r, err := explore.Read("stopped.jsonl", strings.NewReader(text[:cut]))
+		require.NoError(t, err)
+		require.False(t, r.Whole())
+		told, err := r.Tell()
+		require.NoError(t, err)
+		require.Equal(t, sum.Runs, told.Runs)
+	}
 
 	o = options(t, "", 0)
 	o.Budget = time.Nanosecond
@@ -223,7 +295,7 @@ func TestMistakesInOptions(t *testing.T) {
 		want   string
 	}{
 		{func(o *explore.Options) { o.Runs = 0 }, "an exploration needs a budget of time or of runs"},
-		{func(o *explore.Options) { o.Shard, o.Shards = 4, 3 }, "shard 4/3 is not one of 3"},
+		{func(o *explore.Options) { o.Shard = shard.Shard{K: 4, N: 3} }, "shard 4/3 is not one of 3"},
 		{func(o *explore.Options) { o.Strength = 99 }, fmt.Sprintf("a strength of 99 does not go with %d factors; write 1 to %[1]d", len(generate.Factors()))},
 	} {
 		o := options(t, "", 1)

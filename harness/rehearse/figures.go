@@ -96,14 +96,16 @@ func indices(lower, upper, mean, spread float64, n, dof int) (p, pk Index) {
 	return p, pk
 }
 
-// Waiting is the mean time before service at one server that takes each in the
-// same time, when they come at random: ρ·s ÷ 2(1-ρ), with ρ the use (the queue
-// M/D/1; Pollaczek and Khinchin). It is infinite from full use on.
-func Waiting(use float64, service time.Duration) time.Duration {
+// Waiting is the mean time before service at one server to which things come
+// wholly at random: ρ·s·(1+c²) ÷ 2(1-ρ), with ρ the use, s the mean time for one
+// and c² the squared coefficient of variation of that time (the queue M/G/1;
+// Pollaczek and Khinchin): c² = 0 when each takes the same (M/D/1), 1 for exponential
+// times (M/M/1). It is infinite from full use on.
+func Waiting(use float64, service time.Duration, cv2 float64) time.Duration {
 	if use >= 1 {
 		return math.MaxInt64
 	}
-	return time.Duration(use * float64(service) / (2 * (1 - use)))
+	return time.Duration(use * float64(service) * (1 + cv2) / (2 * (1 - use)))
 }
 
 // Mean is the mean of values and its standard error, the Monte Carlo error.

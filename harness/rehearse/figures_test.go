@@ -3,11 +3,15 @@ package rehearse
 import (
 	"fmt"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/quantity"
+	"github.com/google/go-cmp/cmp"
 	"golang.org/x/exp/rand"
+	"pgregory.net/rapid"
 )
 
 func near(t *testing.T, what string, got, want, within float64) {
@@ -140,30 +144,180 @@ func TestMoments(t *testing.T) {
 }
 
 // M/D/1. A public encyclopaedia's example: 20 customers an hour, 30 served an
-// hour: 0.067 h in the system (the rates from memory); and the host's queue
-// itself, fed at random.
+// hour: 0.067 h in the system (the rates from memory). M/M/1 by its own formula,
+// ρ·s÷(1-ρ) (any textbook on queues). And the queue itself, fed at random, with
+// things that all take the same and with two kinds of them.
 func TestWaiting(t *testing.T) {
 	service := 2 * time.Minute
-	near(t, "time in the system", (Waiting(20.0/30, service) + service).Hours(), 0.067, 0.0005)
-	if Waiting(1, service) != math.MaxInt64 {
+	near(t, "time in the system", (Waiting(20.0/30, service, 0) + service).Hours(), 0.067, 0.0005)
+	near(t, "M/M/1", Waiting(0.75, service, 1).Minutes(), 0.75*2/0.25, 1e-9)
+	if Waiting(1, service, 0) != math.MaxInt64 {
 		t.Error("a full server's queue has an end")
 	}
 	for _, use := range []float64{0.2, 0.5, 0.8} {
-		var h server
-		r := rand.New(rand.NewSource(17))
-		takes := 10 * time.Millisecond
-		at := time.Duration(0)
-		const n = 600_000
-		for range n {
-			at += time.Duration(r.ExpFloat64() * float64(takes) / use)
-			h.take(at, takes)
-		}
-		got, want := float64(h.Wait.Sum)/n, float64(Waiting(use, takes))
-		near(t, "mean wait over the closed form", got/want, 1, 0.03)
-		if h.Records != n || h.Wait.N != n || h.Backlog < h.Wait.Most {
-			t.Errorf("%+v", h.Queued)
+		for _, long := range []time.Duration{10, 30} { // the second kind, one in four, takes longer
+			var q queue
+			r := rand.New(rand.NewSource(17))
+			takes, other := 10*time.Millisecond, long*time.Millisecond
+			mean := (3*takes + other) / 4
+			cv2 := (0.75*takes.Seconds()*takes.Seconds()+0.25*other.Seconds()*other.Seconds())/(mean.Seconds()*mean.Seconds()) - 1
+			at := time.Duration(0)
+			const n = 600_000
+			for i := range n {
+				at += time.Duration(r.ExpFloat64() * float64(mean) / use)
+				a := arrival{at: at, takes: takes}
+				if r.Intn(4) == 0 {
+					a.takes = other
+				}
+				q.waiting = append(q.waiting, a)
+				if i%1000 == 0 {
+					q.until(at, nil)
+				}
+			}
+			q.until(math.MaxInt64, nil)
+			got, want := float64(q.Wait.Sum)/n, float64(Waiting(use, mean, cv2))
+			near(t, "mean wait over the closed form", got/want, 1, 0.03)
+			near(t, "use", q.Busy.Seconds()/at.Seconds(), use, 0.01*use)
+			if q.Records != n || q.Wait.N != n || q.Backlog < q.Wait.Most {
+				t.Errorf("%+v", q.Queued)
+			}
 		}
 	}
+}
+
+// A port that seven gauges share, each with its even stream: the queue ΣD/D/1,
+// or N*D/D/1. What one of N even streams of period D finds is what N-1 of them
+// leave: P(V > x) = Σ C(n,k)·((k-x)/D)^k·(1-(k-x)/D)^(n-k)·(D-n+x)/(D-k+x) over k
+// above x, in times of one frame (Eckberg 1979; Roberts and Virtamo 1991; from
+// memory). It is below what frames at random would wait, by the closed form.
+func TestEvenStreamsAtOnePort(t *testing.T) {
+	// seven times ten frames of 24 bytes a second; 1920 characters a second: 12.5 ms
+	// each, every 100 ms
+	l := edited(t, "cell", "name: column, at: [5 m, 5 m], hears: 12 dB", "name: column, at: [5 m, 5 m], hears: 30 dB, line: 19200 8N1",
+		"shift: 8 h", "shift: 2 min", "place: shop-in-sight", "place: free-air", "walking: 0.5 m", "walking: 0 m",
+		"breaks: [{at: 2 h, for: 15 min}, {at: 4 h, for: 30 min}, {at: 6 h, for: 15 min}]\n", "", "forgets: 0.5 %", "forgets: 100 %")
+	if len(l.ports) != 1 || len(l.ports[0].gauges) != 7 {
+		t.Fatalf("ports: %+v", l.ports)
+	}
+	const shifts, n, d = 1500, 6, 8.0
+	var waits []float64
+	frames := 0
+	for i := range shifts {
+		p := &l.Play(i, true).Ports[0]
+		waits = append(waits, p.Wait.Mean().Seconds()*1000/12.5)
+		frames += p.Records
+		near(t, "use", p.Busy.Seconds()/120, 0.875, 0.002)
+	}
+	above := func(x float64) (q float64) {
+		for k := int(math.Floor(x)) + 1; k <= n; k++ {
+			p := (float64(k) - x) / d
+			q += float64(choose(n, k)) * math.Pow(p, float64(k)) * math.Pow(1-p, float64(n-k)) * (d - n + x) / (d - float64(k) + x)
+		}
+		return q
+	}
+	want := 0.0
+	const steps = 6000
+	for i := range steps {
+		want += above((float64(i)+0.5)*n/steps) * n / steps
+	}
+	got, err := Mean(waits)
+	near(t, "mean wait in frames", got, want, 4*err)
+	if err > 0.02*want {
+		t.Errorf("the check is blunt: %v ± %v", got, err)
+	}
+	use, mean, cv2 := l.load(&l.ports[0], func(int) float64 { return 0 })
+	near(t, "use", use, 0.875, 1e-9)
+	near(t, "spread of frames", cv2, 0, 1e-9)
+	if random := Waiting(use, mean, cv2).Seconds() * 1000 / 12.5; want > random {
+		t.Errorf("even streams wait %v frames, streams at random %v", want, random)
+	}
+	if frames < shifts*7*1190 || frames > shifts*7*1200 {
+		t.Errorf("%d frames", frames)
+	}
+}
+
+func choose(n, k int) int {
+	c := 1
+	for i := range k {
+		c = c * (n - i) / (i + 1)
+	}
+	return c
+}
+
+// Frames that are counted together find the same queue as frames that are
+// served one by one.
+func TestFramesTogetherAreFramesOneByOne(t *testing.T) {
+	for _, name := range []string{"bench", "hall"} {
+		l := edited(t, name, "shift: 8 h", "shift: 8 h", "rate: 10 Hz", "rate: 7 Hz")
+		l.Shift = quantity.Duration(40 * time.Minute)
+		fast := l.Play(0, true)
+		for i := range l.ports { // a port that is not a gauge's alone serves one by one
+			l.ports[i].gauges = append(l.ports[i].gauges, l.ports[i].gauges[0])
+		}
+		slow := l.Play(0, true)
+		if d := cmp.Diff(fast.Ports, slow.Ports); d != "" {
+			t.Errorf("%s: %s", name, d)
+		}
+		if d := cmp.Diff(fast.Host, slow.Host); d != "" {
+			t.Errorf("%s: %s", name, d)
+		}
+	}
+}
+
+// A silent spell holds frames back until its end, a lost link drops them.
+func TestStreamOfALink(t *testing.T) {
+	l := shipped(t, "bench")
+	s := served{gauge: &l.gauges[0]}
+	var q queue
+	s.streamFrom(0, &q, &l.ports[0])
+	s.make(time.Second, -1, false)                       // 0 to 0.9 s, at once
+	s.make(2*time.Second, 2*time.Second, false)          // 1 to 1.9 s, at 2 s
+	s.make(3*time.Second, -1, true)                      // 2 to 2.9 s, never
+	s.make(3*time.Second+50*time.Millisecond, -1, false) // 3 s
+	q.until(math.MaxInt64, nil)
+	// ten together: the k-th waits k times 25 ms (24 bytes at 960 a second)
+	if q.Records != 21 || q.Wait.Sum != 45*25*time.Millisecond || q.Wait.Most != 225*time.Millisecond || q.Backlog != 250*time.Millisecond {
+		t.Errorf("%+v", q.Queued)
+	}
+}
+
+func TestSpans(t *testing.T) {
+	next := time.Duration(0)
+	for b := range lastBin - 1 {
+		low, high := binEnds(b)
+		if low != next || binOf(low) != b || binOf(high-1) != b {
+			t.Fatalf("bin %d: %v to %v", b, low, high)
+		}
+		next = high
+	}
+	if binOf(math.MaxInt64) != lastBin-1 || binOf(time.Hour) != 317 {
+		t.Errorf("the longest time is in bin %d, an hour in %d", binOf(math.MaxInt64), binOf(time.Hour))
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		all := rapid.SliceOfN(rapid.Int64Range(0, int64(9*time.Hour)), 1, 60).Draw(t, "all")
+		var one, a, b Spans
+		for i, v := range all {
+			one.add(time.Duration(v))
+			if i%3 == 0 {
+				a.add(time.Duration(v))
+			} else {
+				b.add(time.Duration(v))
+			}
+		}
+		a.merge(&b)
+		if d := cmp.Diff(one, a); d != "" {
+			t.Fatal(d)
+		}
+		if err := one.check(); err != nil {
+			t.Fatal(err)
+		}
+		slices.Sort(all)
+		share := rapid.Float64Range(0.001, 1).Draw(t, "share")
+		want := float64(all[int(math.Ceil(share*float64(len(all))))-1])
+		if got := float64(one.Below(share)); math.Abs(got-want) > want/16+1 || got > float64(one.Most) {
+			t.Fatalf("%v of them are below %v, not %v", share, got, want)
+		}
+	})
 }
 
 func TestWorst(t *testing.T) {

@@ -145,6 +145,7 @@ type Receiver struct {
 	Name  string         `yaml:"name" need:"yes" doc:"name of the receiver"`
 	At    Point          `yaml:"at" need:"yes" doc:"where it stands"`
 	Hears quantity.Level `yaml:"hears" doc:"how much weaker a signal it still hears than the -70 dBm every radio of its kind must; 0 dB when left out, 10 dB to 20 dB are common"`
+	Line  *scenario.Line `yaml:"line" doc:"its gauges share one port of the host, set like this, such as 115200 8N1; each gauge has a port of its own when left out"`
 }
 
 // Keys are the keys a gauge may leave to the line.
@@ -186,6 +187,8 @@ type Line struct {
 	features []feature
 	gauges   []gauge
 	radios   []place
+	ports    []port
+	dialects map[string]string // texts, by the names the file gives them
 	walking  float64
 }
 
@@ -221,9 +224,8 @@ type gauge struct {
 	health                 float64 // 0 to 1
 	every                  time.Duration
 	// as measured on a scenario of the line
-	frame, tagged int     // bytes of a frame of the stream, and of a tag
-	baud          float64 // characters a second of its port
-	lineText      string
+	frame, tagged int // bytes of a frame of the stream, and of a tag
+	port          int
 }
 
 var nameForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$`)
@@ -434,6 +436,9 @@ func (l *Line) tools(doc *strict.Doc, span func(*quantity.Duration, time.Duratio
 			seen[t.Name] = true
 			g, receiver := l.tool(doc, t, share)
 			g.name, g.station, g.at, g.every = t.Name, st.Name, st.At.metres(), every.D()
+			if receiver >= 0 && l.Receivers[receiver].Line != nil && t.Line != nil {
+				doc.Errorf(t, "leave line: out here or there", "%s has a line of its own, but receiver %s hands all its gauges to one port", t.Name, l.radios[receiver].name)
+			}
 			if receiver >= 0 {
 				g.radio = receiver
 				if seats[receiver]++; seats[receiver] == link.MaxActive+1 {

@@ -24,7 +24,15 @@ var pageText string
 
 var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 	"figure": figure,
-	"pct":    func(v float64) string { return fmt.Sprintf("%.1f", 100*v) },
+	"pct": func(v float64) string {
+		if math.IsNaN(v) {
+			return "–"
+		}
+		return fmt.Sprintf("%.1f", 100*v)
+	},
+	"count":  count,
+	"stalls": func(s Spans) template.HTML { return template.HTML(lengths(&s, 100*time.Millisecond, 20*time.Second)) },
+	"away":   func(s Spans) template.HTML { return template.HTML(lengths(&s, time.Second, 8*time.Hour)) },
 	"pct3":   func(v float64) string { return fmt.Sprintf("%.3f", 100*v) },
 	"ppm": func(v float64) string {
 		if math.IsNaN(v) {
@@ -38,8 +46,24 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%.2f ± %.2f", v, err)
 	},
-	"ms":  func(d time.Duration) string { return fmt.Sprintf("%.0f", d.Seconds()*1000) },
-	"sec": seconds,
+	"ms": func(d time.Duration) string {
+		switch {
+		case d == math.MaxInt64:
+			return "∞"
+		case d > 0 && d < 10*time.Millisecond:
+			return fmt.Sprintf("%.2g", d.Seconds()*1000)
+		}
+		return fmt.Sprintf("%.0f", d.Seconds()*1000)
+	},
+	"sec": func(d time.Duration) string {
+		switch {
+		case d == 0:
+			return "–"
+		case d < 10*time.Second:
+			return fmt.Sprintf("%.2g", d.Seconds())
+		}
+		return fmt.Sprintf("%.0f", d.Seconds())
+	},
 	"worst": func(w [3]float64) string {
 		limit := func(v float64) string {
 			if math.IsNaN(v) {
@@ -49,14 +73,48 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%.0f (%s, %s)", w[0], limit(w[1]), limit(w[2]))
 	},
-	"index_": func(i Index) string { return fmt.Sprintf("%.2f (%.2f, %.2f)", i.Value, i.Low, i.High) },
+	"index_": func(i Index) template.HTML {
+		return template.HTML(fmt.Sprintf("%.2f <small>%.2f to %.2f</small>", i.Value, i.Low, i.High))
+	},
 }).Parse(pageText))
 
-func seconds(d time.Duration) string {
-	if d == 0 {
+// count is how often something happens on average.
+func count(v float64) string {
+	switch {
+	case v == 0:
 		return "–"
+	case v < 10:
+		return fmt.Sprintf("%.2g", v)
 	}
-	return fmt.Sprintf("%.1f", d.Seconds())
+	return fmt.Sprintf("%.0f", v)
+}
+
+// lengths draws how many spans are how long, a bar for each doubling from a
+// length to another; shorter and longer ones are in the first and the last bar.
+func lengths(s *Spans, from, to time.Duration) string {
+	if s.N == 0 {
+		return ""
+	}
+	first, last := binOf(from)/8, binOf(to)/8
+	bars := make([]int, last-first+1)
+	most := 0
+	for _, b := range s.Bins {
+		i := min(max(b[0]/8-first, 0), last-first)
+		bars[i] += b[1]
+		most = max(most, bars[i])
+	}
+	const w, h = 112.0, 18.0
+	step := w / float64(len(bars))
+	var b strings.Builder
+	fmt.Fprintf(&b, `<svg viewBox="0 0 %.0f %.0f" role="img" aria-label="lengths">`, w, h)
+	for i, n := range bars {
+		if n > 0 {
+			tall := math.Max(1, (h-1)*float64(n)/float64(most))
+			fmt.Fprintf(&b, `<rect x="%.1f" y="%.1f" width="%.1f" height="%.1f" fill="var(--blue)"/>`, float64(i)*step, h-1-tall, step-1, tall)
+		}
+	}
+	fmt.Fprintf(&b, `<line x1="0" y1="%.1f" x2="%.0f" y2="%.1f" stroke="var(--line)"/></svg>`, h-0.5, w, h-0.5)
+	return b.String()
 }
 
 // HTML writes the report as one page that stands alone.
@@ -203,17 +261,14 @@ func (s *Summary) bars() string {
 		name string
 		use  float64
 	}
-	var ports, all []bar
-	for i := range s.Gauges {
-		g := &s.Gauges[i]
-		ports = append(ports, bar{"port of " + g.Name + ", " + g.Line, g.PortUse})
-	}
-	sort.SliceStable(ports, func(i, j int) bool { return ports[i].use > ports[j].use })
+	var all []bar
 	all = append(all, bar{"host, " + s.line.Host.Takes.String() + " a record", s.HostUse})
 	for _, r := range s.Radios {
 		all = append(all, bar{fmt.Sprintf("receiver %s, %d gauges", r.Name, r.Seats), r.Use})
 	}
-	all = append(all, ports[:min(len(ports), 10)]...)
+	for _, p := range s.busiest(10) {
+		all = append(all, bar{"port " + p.Name + ", " + p.Line, p.Use})
+	}
 	const w, row, text = 900.0, 20.0, 250.0
 	var b strings.Builder
 	full_ := w - text - 70
@@ -281,6 +336,23 @@ func lastLine(b []byte) string {
 	return lines[len(lines)-1]
 }
 
+// busiest are the ports with the greatest use.
+func (s *Summary) busiest(n int) []PortRow {
+	ports := slices.Clone(s.Ports)
+	sort.SliceStable(ports, func(i, j int) bool { return ports[i].Use > ports[j].Use })
+	return ports[:min(len(ports), n)]
+}
+
+// perMillion is a share with its Monte Carlo error, in a million.
+func perMillion(v, err float64) string {
+	if math.IsNaN(err) {
+		return fmt.Sprintf("%.0f", 1e6*v)
+	}
+	return fmt.Sprintf("%.0f ± %.0f", 1e6*v, 1e6*err)
+}
+
+func (i Index) String() string { return fmt.Sprintf("%.2f (%.2f to %.2f)", i.Value, i.Low, i.High) }
+
 // Text writes what matters as plain text.
 func (s *Summary) Text(w io.Writer) error {
 	var b strings.Builder
@@ -302,9 +374,39 @@ func (s *Summary) Text(w io.Writer) error {
 	for _, f := range s.Totals {
 		fmt.Fprintf(&b, "  %s: %s\n", f.Name, f.Text)
 	}
+	b.WriteString("\nFeatures, of the parts of a shift:\n")
+	for _, f := range s.Features {
+		fmt.Fprintf(&b, "  %s: %.0f parts, %s bad\n", f.Limits, f.Parts, figure(f.Bad*f.Parts))
+		fmt.Fprintf(&b, "    bad and accepted %s in a million (counted %s), good and rejected %s (counted %s)\n", perMillion(f.FalseIn, math.NaN()), perMillion(f.CountIn, f.ErrorIn), perMillion(f.FalseOut, math.NaN()), perMillion(f.CountOut, f.ErrorOut))
+		if c := f.Capability; c.N > 0 {
+			fmt.Fprintf(&b, "    Cp %v, Cpk %v, Pp %v, Ppk %v\n", c.Cp, c.Cpk, c.Pp, c.Ppk)
+		}
+	}
+	if len(s.Spells) > 0 {
+		b.WriteString("\nLinks that were silent or lost, the worst first:\n")
+	}
+	told := 0
+	for i, r := range s.Spells {
+		if r.Gauge != "" && i > 0 && s.Spells[i-1].Station == r.Station { // one of a station that is told as a whole
+			continue
+		}
+		if told++; told > 5 {
+			b.WriteString("  and others; the page has all\n")
+			break
+		}
+		fmt.Fprintf(&b, "  %s: silent %s times a shift (%s); lost %s times (%s)\n", strings.TrimSpace(r.Station+" "+r.Gauge), figure(r.StallsAShift), spread(&r.Stalls), figure(r.AwayAShift), spread(&r.Away))
+	}
+	b.WriteString("\nThe busiest ports:\n")
+	for _, p := range s.busiest(5) {
+		fmt.Fprintf(&b, "  %s, %s: used to %.0f %%, a frame waits %v on average (%v if all came at random), %v at worst\n", p.Name, p.Line, 100*p.Use, short(p.Wait.Mean()), short(p.Random), short(p.Wait.Most))
+	}
 	b.WriteString("\nWhat if:\n")
 	for _, c := range s.Changes {
-		fmt.Fprintf(&b, "  %-42s margin %5.1f dB, lost %s, flat %s, emptiest %3.0f %%\n", c.Name, c.Margin, figure(c.Lost), figure(c.Skipped), c.End)
+		lost := figure(c.Lost)
+		if c.Lost > 0 && !math.IsNaN(c.LostError) {
+			lost = withError(c.Lost, c.LostError)
+		}
+		fmt.Fprintf(&b, "  %-40s margin %5.1f dB, lost %s, flat %s, emptiest %3.0f %%\n", c.Name, c.Margin, lost, figure(c.Skipped), c.End)
 	}
 	fmt.Fprintf(&b, "\n%s\n%s\n", s.Chance, s.Simulated)
 	_, err := io.WriteString(w, b.String())

@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"os/exec"
@@ -16,6 +18,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/understudy/harness/shard"
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/link"
 	"example.org/understudy/sim/stage"
@@ -74,8 +77,8 @@ func TestShippedLines(t *testing.T) {
 		}
 		for i := range l.gauges {
 			// R +00008.015 mm = .*1B and T0001 +00008.015 mm = .*1B, CR LF: line-ascii.yaml
-			if g := &l.gauges[i]; g.frame != 24 || g.tagged != 28 || g.baud != 960 {
-				t.Errorf("%s %s: frames of %d and %d bytes at %v characters a second", name, g.name, g.frame, g.tagged, g.baud)
+			if g := &l.gauges[i]; g.frame != 24 || g.tagged != 28 || l.ports[g.port].chars != 960 {
+				t.Errorf("%s %s: frames of %d and %d bytes at %v characters a second", name, g.name, g.frame, g.tagged, l.ports[g.port].chars)
 			}
 		}
 	}
@@ -93,7 +96,8 @@ func TestBenchByHand(t *testing.T) {
 	near(t, "margin", l.budget(&l.gauges[0], 0).Margin(), 10*math.Log10(2.5)-loss+82, 0.001)
 	// the port: 10 frames of 24 bytes a second, at 960 characters a second
 	s := l.Summarise(rehearsed(t, l, 2))
-	near(t, "use of the port", s.Gauges[0].PortUse, 0.25, 0.001)
+	near(t, "use of the port", s.Ports[0].Use, 0.25, 0.001)
+	near(t, "frames a second", s.Ports[0].Frames, 10.02, 0.001) // and 568 tags in 28800 s
 	// the receiver: a packet of 24 bytes in two slots of 0.625 ms, ten times a second
 	near(t, "use of the receiver", s.Radios[0].Use, 0.0125, 0.0002)
 	// the radio and the rest for 8 h, at 13.5 mA and 10 times 2.5 ms of 28.3 mA
@@ -106,7 +110,7 @@ func meanHealth(l *Line, shifts int) float64 {
 	for i := range shifts {
 		radio := make([]link.Radio, 1)
 		var s served
-		s.start(l, &l.gauges[0], i, &radio[0])
+		s.start(l, 0, i, &radio[0])
 		sum += 1 / s.health
 	}
 	return float64(shifts) / sum // charge is a share: the harmonic mean belongs to it
@@ -114,7 +118,7 @@ func meanHealth(l *Line, shifts int) float64 {
 
 func rehearsed(t testing.TB, l *Line, shifts int) *Result {
 	t.Helper()
-	r, err := l.Rehearse(context.Background(), shifts, Shard{1, 1}, 0)
+	r, err := l.Rehearse(context.Background(), shifts, shard.Shard{}, 0)
 	require.NoError(t, err)
 	return r
 }
@@ -123,61 +127,73 @@ func rehearsed(t testing.TB, l *Line, shifts int) *Result {
 // and however many processors played them.
 func TestShardsMergeToTheWhole(t *testing.T) {
 	l := shipped(t, "cell")
-	whole := written(t, rehearsed(t, l, 10))
+	one := rehearsed(t, l, 10)
+	whole := written(t, one)
 	for _, n := range []int{1, 3, 12} { // twelve: some have nothing to do
 		var shards []*Result
 		for k := n; k >= 1; k-- {
-			r, err := l.Rehearse(context.Background(), 10, Shard{k, n}, k%3+1)
+			r, err := l.Rehearse(context.Background(), 10, shard.Shard{K: k, N: n}, k%3+1)
 			require.NoError(t, err)
 			back, err := Read("a shard", strings.NewReader(written(t, r)))
 			require.NoError(t, err)
 			shards = append(shards, back)
 		}
-		merged, err := l.Merge(shards)
+		merged, err := Merge(shards)
 		require.NoError(t, err)
 		if written(t, merged) != whole {
 			t.Errorf("%d shards do not make the whole", n)
 		}
-		var a, b bytes.Buffer
-		require.NoError(t, l.Summarise(merged).HTML(&a))
-		require.NoError(t, l.Summarise(rehearsed(t, l, 10)).HTML(&b))
-		if a.String() != b.String() {
+		var a, b, c, d bytes.Buffer
+		mine, theirs := l.Summarise(one), merged.Line().Summarise(merged)
+		require.NoError(t, errors.Join(mine.HTML(&a), mine.Text(&b), theirs.HTML(&c), theirs.Text(&d)))
+		if a.String() != c.String() || b.String() != d.String() {
 			t.Errorf("%d shards make another report", n)
 		}
 	}
 }
 
 func TestMergeRefuses(t *testing.T) {
-	l := shipped(t, "bench")
-	shard := func(k, n, shifts int) *Result {
-		r, err := l.Rehearse(context.Background(), shifts, Shard{k, n}, 1)
+	bench := shipped(t, "bench")
+	part := func(l *Line, name string, k, n, shifts int) *Result {
+		r, err := l.Rehearse(context.Background(), shifts, shard.Shard{K: k, N: n}, 1)
 		require.NoError(t, err)
-		return r
+		back, err := Read(name, strings.NewReader(written(t, r)))
+		require.NoError(t, err)
+		return back
 	}
-	_, err := l.Merge([]*Result{shard(1, 3, 3), shard(3, 3, 3)})
-	require.ErrorContains(t, err, "shift 1 of 3 is missing")
-	_, err = l.Merge([]*Result{shard(1, 2, 2), shard(1, 2, 2)})
-	require.ErrorContains(t, err, "played by two")
-	_, err = l.Merge([]*Result{shard(1, 2, 2), shard(2, 2, 4)})
-	require.ErrorContains(t, err, "of 4 shifts")
-	_, err = edited(t, "bench", "45 s", "46 s").Merge([]*Result{shard(1, 1, 1)})
-	require.ErrorContains(t, err, "another line")
-	_, err = l.Merge(nil)
-	require.ErrorContains(t, err, "missing")
-	_, err = Read("x.json", strings.NewReader("[]"))
-	require.ErrorContains(t, err, "x.json")
-	_, err = Read("x.json", strings.NewReader("{}"))
-	require.ErrorContains(t, err, "x.json")
-}
-
-func TestShardText(t *testing.T) {
-	var s Shard
-	require.NoError(t, s.UnmarshalText([]byte("2/8")))
-	require.Equal(t, Shard{2, 8}, s)
-	for _, bad := range []string{"", "2", "0/3", "4/3", "1/0", "-1/2", "1/2/3", "1/2x", "a/b", "1/100001"} {
-		if s.UnmarshalText([]byte(bad)) == nil {
-			t.Errorf("%q is taken as %v", bad, s)
-		}
+	const file = "lines/bench.yaml"
+	for _, c := range []struct {
+		parts []*Result
+		want  string
+	}{
+		{nil, "there are no results"},
+		{[]*Result{part(bench, "a", 1, 3, 3), part(bench, "b", 3, 3, 3)}, "of 3 shards these are not there: 2/3; make them with --shard 2/3 and give all of them"},
+		{[]*Result{part(bench, "a", 1, 2, 2), part(bench, "b", 1, 2, 2)}, "a and b are both shard 1/2: leave one of them out"},
+		{[]*Result{part(bench, "a", 1, 2, 2), part(bench, "b", 2, 3, 2)}, "b is shard 2/3, but a is shard 1/2: take the shards of one work, all of 2 or all of 3"},
+		{[]*Result{part(bench, "a", 1, 2, 2), part(bench, "b", 2, 2, 4)}, "b is of a rehearsal of 4 shifts, a of one of 2: play all shards with the same --shifts"},
+		{[]*Result{part(bench, "a", 1, 2, 2), part(edited(t, "bench", "45 s", "46 s"), "b", 2, 2, 2)}, "b is of the line bench.yaml, a of another line, or of another state of it, " + file + ": take the shards of one line"},
+		{[]*Result{part(bench, "a", 1, 2, 2), part(edited(t, "bench", "seed: 101", "seed: 102"), "b", 2, 2, 2)}, "b is of a line with seed 102, a of one with seed 101: take the shards of one line"},
+	} {
+		_, err := Merge(c.parts)
+		require.EqualError(t, err, c.want)
+	}
+	good := written(t, rehearsed(t, bench, 2))
+	for _, c := range []struct{ text, want string }{
+		{"[]", "x.json is not the result of a rehearsal: json: cannot unmarshal"},
+		{"{}", "x.json is of version 0 of the results; this program reads version 2: rehearse again"},
+		{good[:len(good)/2], "x.json is not the result of a rehearsal: unexpected EOF"},
+		{strings.Replace(good, `"shifts":2`, `"shifts":0`, 1), "x.json is not the result of a rehearsal: it has 0 shifts"},
+		{strings.Replace(good, `"shifts":2`, `"shifts":3`, 1), "x.json is not whole: shift 2  is missing or out of order"},
+		{strings.Replace(good, `"shifts":2`, `"shifts":1`, 1), "x.json holds 14 shifts too many"},
+		{strings.Replace(good, `"index":1`, `"index":7`, 1), "x.json is not whole: shift 1  is missing or out of order"},
+		{strings.Replace(good, `"seed":101`, `"seed":102`, 1), "x.json: its seed 102 is not that of its line, 101"},
+		{strings.Replace(good, `takt: 45 s`, `takt: 45 mm`, 1), "x.json: its line: lines/bench.yaml:9:7: "},
+		{strings.Replace(good, `"cell":[`, `"cell":[100,`, 1), "x.json is damaged: shift 0 : bore-1 has 50 notes of its cell, not 49"},
+		{strings.Replace(good, `"late":{"n":`, `"late":{"n":1`, 1), "x.json is damaged: shift 0 : bore-1: its spans do not add up"},
+		{strings.Replace(good, `"dialects":{"line-ascii"`, `"dialects":{"other"`, 1), "the dialect line-ascii is not among the result's"},
+	} {
+		_, err := Read("x.json", strings.NewReader(c.text))
+		require.ErrorContains(t, err, c.want)
 	}
 }
 
@@ -390,7 +406,7 @@ func TestMemoryIsFlat(t *testing.T) {
 func TestStops(t *testing.T) {
 	ctx, stop := context.WithCancel(context.Background())
 	stop()
-	_, err := shipped(t, "hall").Rehearse(ctx, 1000, Shard{1, 1}, 2)
+	_, err := shipped(t, "hall").Rehearse(ctx, 1000, shard.Shard{}, 2)
 	require.ErrorIs(t, err, context.Canceled)
 }
 
@@ -495,10 +511,12 @@ func FuzzParse(f *testing.F) {
 func FuzzRead(f *testing.F) {
 	l := shipped(f, "bench")
 	f.Add(written(f, rehearsed(f, l, 1)))
-	f.Add(`{"understudy-rehearsal":1,"shifts":1,"played":[{"index":0}]}`)
+	f.Add(`{"understudy-rehearsal":2,"shifts":1,"played":[{"index":0}]}`)
 	f.Fuzz(func(t *testing.T, text string) {
 		if r, err := Read("fuzz.json", strings.NewReader(text)); err == nil {
-			_, _ = l.Merge([]*Result{r})
+			if m, err := Merge([]*Result{r}); err == nil {
+				require.NoError(t, m.Line().Summarise(m).HTML(io.Discard))
+			}
 		}
 	})
 }
@@ -576,7 +594,7 @@ func covers(t *testing.T, n int, command func(i int) *exec.Cmd) {
 		require.NoError(t, err, string(out))
 		words := strings.Fields(string(out))
 		require.Equal(t, "rehearse", words[0])
-		var s Shard
+		var s shard.Shard
 		file := ""
 		for j, w := range words[:len(words)-1] {
 			switch w {
@@ -586,7 +604,7 @@ func covers(t *testing.T, n int, command func(i int) *exec.Cmd) {
 				file = words[j+1]
 			}
 		}
-		require.Equal(t, Shard{i + 1, n}, s)
+		require.Equal(t, shard.Shard{K: i + 1, N: n}, s)
 		require.Contains(t, file, fmt.Sprint(i+1), "each shard has a file of its own")
 	}
 }
@@ -597,6 +615,11 @@ func BenchmarkHallShift(b *testing.B) {
 	l := shipped(b, "hall")
 	b.Run("whole", func(b *testing.B) {
 		for b.Loop() {
+			l.Play(0, true)
+		}
+	})
+	b.Run("without ports", func(b *testing.B) {
+		for b.Loop() {
 			l.Play(0, false)
 		}
 	})
@@ -605,8 +628,8 @@ func BenchmarkHallShift(b *testing.B) {
 			for i := range l.gauges {
 				var radio link.Radio
 				var s served
-				s.start(l, &l.gauges[i], 0, &radio)
-				s.advance(l.Shift.D(), func(time.Duration) {})
+				s.start(l, i, 0, &radio)
+				s.advance(l.Shift.D())
 			}
 		}
 	})
@@ -617,7 +640,7 @@ func TestResultJSONHasNoMachine(t *testing.T) {
 	require.NoError(t, json.Unmarshal([]byte(written(t, rehearsed(t, shipped(t, "bench"), 1))), &v))
 	for key := range v {
 		switch key {
-		case "understudy-rehearsal", "line", "seed", "shifts", "played":
+		case "understudy-rehearsal", "shard", "file", "line", "dialects", "seed", "shifts", "played":
 		default:
 			t.Errorf("unexpected key %s", key)
 		}

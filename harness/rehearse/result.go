@@ -2,42 +2,39 @@ package rehearse
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"runtime"
 	"slices"
 	"sync"
 
+	"example.org/understudy/harness/shard"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/link"
 	"example.org/understudy/sim/quantity"
 )
 
-// Shard is one part of a rehearsal that is spread over machines: K of N.
-type Shard struct{ K, N int }
-
-// UnmarshalText reads "2/8".
-func (s *Shard) UnmarshalText(b []byte) error {
-	var rest string
-	n, _ := fmt.Sscanf(string(b)+" .", "%d/%d %s", &s.K, &s.N, &rest)
-	if n != 3 || rest != "." || s.K < 1 || s.N < 1 || s.K > s.N || s.N > 100_000 {
-		return fmt.Errorf("%q is not a shard; write its number and how many there are, such as 2/8", b)
-	}
-	return nil
-}
+// resultVersion is the version of the form of results.
+const resultVersion = 2
 
 // Result is what a rehearsal, or a shard of one, found: shifts by number, and
-// the same shifts on the line changed in one way.
+// the same shifts on the line changed in one way. It holds the line itself, so
+// that its report needs nothing else.
 type Result struct {
-	Version int     `json:"understudy-rehearsal"`
-	Line    string  `json:"line"`   // SHA-256 of the line file
-	Seed    uint64  `json:"seed"`   // of the line
-	Shifts  int     `json:"shifts"` // of the whole rehearsal
-	Played  []Entry `json:"played"`
+	Version  int               `json:"understudy-rehearsal"`
+	Shard    shard.Shard       `json:"shard"`
+	File     string            `json:"file"` // of the line, as it was named
+	Text     string            `json:"line"` // the file itself
+	Dialects map[string]string `json:"dialects"`
+	Seed     uint64            `json:"seed"`   // of the line
+	Shifts   int               `json:"shifts"` // of the whole rehearsal
+	Played   []Entry           `json:"played"`
+
+	name string // in errors
+	line *Line
 }
 
 // Entry is one shift of a result.
@@ -47,21 +44,23 @@ type Entry struct {
 	Shift  Shift  `json:"shift"`
 }
 
-// most shifts with which the changes are tried.
+// MostShifts is how many shifts a rehearsal plays at most.
+const MostShifts = 1_000_000
+
+// tried is with how many shifts the changes are tried.
 const tried = 8
 
 // Rehearse plays a shard of so many shifts, on so many processors (0: all). The
 // outcome does not depend on how many.
-func (l *Line) Rehearse(ctx context.Context, shifts int, shard Shard, processors int) (*Result, error) {
-	sum := sha256.Sum256(l.Text)
-	r := &Result{Version: 1, Line: hex.EncodeToString(sum[:]), Seed: l.Seed, Shifts: shifts}
+func (l *Line) Rehearse(ctx context.Context, shifts int, part shard.Shard, processors int) (*Result, error) {
+	r := &Result{Version: resultVersion, Shard: part.Of(), File: l.Path, Text: string(l.Text), Dialects: l.dialects, Seed: l.Seed, Shifts: shifts, line: l}
 	lines := map[string]*Line{"": l}
 	changes := l.changes()
 	for _, c := range changes {
 		lines[c.name] = c.line
 	}
 	for i := range shifts {
-		if i%shard.N != shard.K-1 {
+		if !part.Mine(i) {
 			continue
 		}
 		r.Played = append(r.Played, Entry{Index: i})
@@ -118,55 +117,128 @@ func (r *Result) Write(w io.Writer) error {
 	return err
 }
 
-// Read reads what Write wrote.
-func Read(file string, src io.Reader) (*Result, error) {
-	var r Result
+// Read reads what Write wrote, and its line. The name stands in errors.
+func Read(name string, src io.Reader) (*Result, error) {
+	r := &Result{name: name}
 	d := json.NewDecoder(src)
-	if err := d.Decode(&r); err != nil {
-		return nil, fmt.Errorf("%s: it is not the result of a rehearsal: %w", file, err)
+	if err := d.Decode(r); err != nil {
+		return nil, fmt.Errorf("%s is not the result of a rehearsal: %w", name, err)
 	}
-	if r.Version != 1 {
-		return nil, fmt.Errorf("%s: it is not a result this program reads", file)
+	if r.Version != resultVersion {
+		return nil, fmt.Errorf("%s is of version %d of the results; this program reads version %d: rehearse again", name, r.Version, resultVersion)
 	}
-	return &r, nil
+	if r.Shifts < 1 || r.Shifts > MostShifts || r.Shard.N < 1 {
+		return nil, fmt.Errorf("%s is not the result of a rehearsal: it has %d shifts", name, r.Shifts)
+	}
+	l, err := Parse(r.File, []byte(r.Text), func(dialect string) (string, []byte, error) {
+		text, ok := r.Dialects[dialect]
+		if !ok {
+			return dialect, nil, fmt.Errorf("the dialect %s is not among the result's", dialect)
+		}
+		return dialect, []byte(text), nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("%s: its line: %w", name, err)
+	}
+	r.line = l
+	if l.Seed != r.Seed {
+		return nil, fmt.Errorf("%s: its seed %d is not that of its line, %d", name, r.Seed, l.Seed)
+	}
+	return r, r.whole()
 }
 
-// Merge puts the shards of a rehearsal of l together. All must be there, once.
-func (l *Line) Merge(shards []*Result) (*Result, error) {
-	sum := sha256.Sum256(l.Text)
-	all := &Result{Version: 1, Line: hex.EncodeToString(sum[:]), Seed: l.Seed}
-	for i, s := range shards {
-		if s.Line != all.Line {
-			return nil, fmt.Errorf("result %d is of another line, or of another state of this line's file", i+1)
-		}
-		if i > 0 && s.Shifts != all.Shifts {
-			return nil, fmt.Errorf("result %d is of a rehearsal of %d shifts, the first of one of %d", i+1, s.Shifts, all.Shifts)
-		}
-		all.Shifts = s.Shifts
-		all.Played = append(all.Played, s.Played...)
+// whole checks that all shifts of the shard are there, once, in order, each
+// with all gauges and ports.
+func (r *Result) whole() error {
+	at := 0
+	changes := []string{""}
+	for _, c := range r.line.changes() {
+		changes = append(changes, c.name)
 	}
-	all.sort()
-	next := 0
-	for i := range all.Played {
-		e := &all.Played[i]
-		if i > 0 && e.Index == all.Played[i-1].Index && e.Change == all.Played[i-1].Change {
-			return nil, fmt.Errorf("shift %d was played by two of the results", e.Index)
-		}
-		if len(e.Shift.Gauges) != len(l.gauges) {
-			return nil, fmt.Errorf("shift %d has %d gauges, the line %d", e.Index, len(e.Shift.Gauges), len(l.gauges))
-		}
-		if e.Change != "" {
+	slices.Sort(changes)
+	for i := range r.Shifts {
+		if !r.Shard.Mine(i) {
 			continue
 		}
-		if e.Index != next {
-			return nil, fmt.Errorf("shift %d of %d is missing", next, all.Shifts)
+		for _, c := range changes {
+			if c != "" && i >= tried {
+				continue
+			}
+			if at >= len(r.Played) || r.Played[at].Index != i || r.Played[at].Change != c {
+				return fmt.Errorf("%s is not whole: shift %d %s is missing or out of order", r.name, i, c)
+			}
+			s := &r.Played[at].Shift
+			if err := r.line.fits(s, c == ""); err != nil {
+				return fmt.Errorf("%s is damaged: shift %d %s: %w", r.name, i, c, err)
+			}
+			at++
 		}
-		next++
 	}
-	if next != all.Shifts || next == 0 {
-		return nil, fmt.Errorf("shift %d of %d is missing", next, all.Shifts)
+	if at != len(r.Played) {
+		return fmt.Errorf("%s holds %d shifts too many", r.name, len(r.Played)-at)
 	}
-	return all, nil
+	return nil
+}
+
+// fits checks that a shift is one of this line.
+func (l *Line) fits(s *Shift, charted bool) error {
+	ports, notes := 0, 0
+	if charted {
+		ports, notes = len(l.ports), points+1
+	}
+	if len(s.Gauges) != len(l.gauges) || len(s.Ports) != ports {
+		return fmt.Errorf("it has %d gauges and %d ports, the line %d and %d", len(s.Gauges), len(s.Ports), len(l.gauges), ports)
+	}
+	for i := range s.Gauges {
+		g := &s.Gauges[i]
+		if len(g.Cell) != notes {
+			return fmt.Errorf("%s has %d notes of its cell, not %d", l.gauges[i].name, len(g.Cell), notes)
+		}
+		for _, p := range []*Spans{&g.Late, &g.Stalls, &g.Away, &g.Flat} {
+			if err := p.check(); err != nil {
+				return fmt.Errorf("%s: %w", l.gauges[i].name, err)
+			}
+		}
+	}
+	for i := range s.Ports {
+		if err := s.Ports[i].Wait.check(); err != nil {
+			return fmt.Errorf("port %s: %w", l.ports[i].name, err)
+		}
+	}
+	return s.Host.Wait.check()
+}
+
+// Line is the line that was rehearsed.
+func (r *Result) Line() *Line { return r.line }
+
+// Merge puts all shards of a rehearsal together, each once, in whatever order.
+// What it gives is what one rehearsal gives, to the last digit.
+func Merge(parts []*Result) (*Result, error) {
+	var named []shard.Named
+	for _, p := range parts {
+		first := parts[0]
+		switch {
+		case p.Seed != first.Seed:
+			return nil, fmt.Errorf("%s is of a line with seed %d, %s of one with seed %d: take the shards of one line", p.name, p.Seed, first.name, first.Seed)
+		case p.Text != first.Text:
+			return nil, fmt.Errorf("%s is of the line %s, %s of another line, or of another state of it, %s: take the shards of one line", p.name, p.File, first.name, first.File)
+		case !maps.Equal(p.Dialects, first.Dialects):
+			return nil, fmt.Errorf("%s and %s are of the same line, but its dialects have changed between them: rehearse again", first.name, p.name)
+		case p.Shifts != first.Shifts:
+			return nil, fmt.Errorf("%s is of a rehearsal of %d shifts, %s of one of %d: play all shards with the same --shifts", p.name, p.Shifts, first.name, first.Shifts)
+		}
+		named = append(named, shard.Named{Name: p.name, Shard: p.Shard})
+	}
+	if err := shard.Whole(named); err != nil {
+		return nil, err
+	}
+	all := *parts[0]
+	all.Shard, all.Played = shard.Shard{K: 1, N: 1}, nil
+	for _, p := range parts {
+		all.Played = append(all.Played, p.Played...)
+	}
+	all.sort()
+	return &all, nil
 }
 
 // change is the line with one thing changed.
@@ -218,7 +290,13 @@ func (l *Line) changes() (out []change) {
 		}
 	}
 	each("seats given out anew", func(*gauge) {})
-	out[len(out)-1].line.reseat()
+	again := out[len(out)-1].line
+	again.reseat()
+	for i := range l.Receivers {
+		if l.Receivers[i].Line != nil {
+			again.ports = nil // gauges that come from such a receiver have no port that is known
+		}
+	}
 	each("nothing stands in the way", func(*gauge) {})
 	out[len(out)-1].line.Obstacles = nil
 	return out

@@ -4,7 +4,6 @@ import (
 	"hash/fnv"
 	"math"
 	"math/bits"
-	"slices"
 	"time"
 
 	"example.org/understudy/sim/decimal"
@@ -28,7 +27,8 @@ const swap = 2 * time.Minute
 // Shift is what became of one shift.
 type Shift struct {
 	Gauges []Served `json:"gauges"`
-	Host   Queued   `json:"host"`
+	Ports  []Queued `json:"ports,omitempty"` // frames; only where the ports were played
+	Host   Queued   `json:"host"`            // tags; the same
 }
 
 // Served is what became of one gauge over a shift.
@@ -53,20 +53,12 @@ type Served struct {
 	Size     Moments `json:"size"`           // of the parts, µm from nominal
 }
 
-// Spans counts lengths of time.
-type Spans struct {
-	N    int           `json:"n"`
-	Sum  time.Duration `json:"sum"`
-	Most time.Duration `json:"most"`
-}
-
-func (s *Spans) add(d time.Duration) { s.N++; s.Sum += d; s.Most = max(s.Most, d) }
-
-// Queued is what became of the records at the host.
+// Queued is what became of the frames at a port, or of the records at the host.
 type Queued struct {
 	Records int           `json:"records"`
-	Wait    Spans         `json:"wait"`    // from arrival until the host turned to it
-	Backlog time.Duration `json:"backlog"` // most work that lay before the host at once
+	Wait    Spans         `json:"wait"`    // from arrival until it was turned to
+	Busy    time.Duration `json:"busy"`    // time for all of them
+	Backlog time.Duration `json:"backlog"` // most work that lay there at once
 }
 
 // Moments gather the parts of a process in subgroups of five, in order.
@@ -202,6 +194,8 @@ func (f *feature) acceptance() [2]float64 {
 type served struct {
 	*gauge
 	Served
+	index   int // of the line's gauges
+	stream  stream
 	day     *day
 	next    part
 	again   time.Duration // a second tag that is still to come
@@ -220,64 +214,77 @@ type served struct {
 	dead    time.Duration // since when it has no charge; -1: it has some
 	stalled time.Duration
 	lost    time.Duration
+	away    bool // not joined
 	ids     uint64
 	given   []time.Duration // by id, in a ring
+
+	tagTakes time.Duration // of its port
 }
 
-// arrival is a tag that reached the host.
-type arrival struct {
-	at time.Duration
-	g  int
-}
-
-// Play plays shift number index. With chart, the cells are noted over time.
-func (l *Line) Play(index int, chart bool) Shift {
+// Play plays shift number index. Whole, it also plays the ports and the host,
+// notes the cells over time and keeps how long things took; otherwise only what
+// the links, the cells and the parts made of it.
+func (l *Line) Play(index int, whole bool) Shift {
 	radios := make([]link.Radio, len(l.radios))
 	gs := make([]served, len(l.gauges))
 	for i := range gs {
-		gs[i].start(l, &l.gauges[i], index, &radios[l.gauges[i].radio])
+		gs[i].start(l, i, index, &radios[l.gauges[i].radio])
 	}
-	var out Shift
-	var host server
-	var arrived []arrival
+	var ports []queue
+	var host queue
+	if whole {
+		ports = make([]queue, len(l.ports))
+		for p := range l.ports {
+			for _, i := range l.ports[p].gauges {
+				g := &gs[i]
+				phase := time.Duration(chance(source(l.Seed, index, g.name, 5)) * float64(g.rate.Interval(1)))
+				g.streamFrom(phase, &ports[p], &l.ports[p])
+			}
+		}
+	}
 	shift := l.Shift.D()
+	read := func(a arrival, at time.Duration) {
+		if a.tag {
+			host.waiting = append(host.waiting, arrival{at: at, takes: l.Host.Takes.D(), g: a.g})
+		}
+	}
 	noted := 0
 	rest := -1
 	for begin := time.Duration(0); begin < shift; {
 		end := min(begin+window, shift)
 		resting := l.resting(begin)
-		for ; time.Duration(noted)*shift/points <= begin && chart && noted < points; noted++ {
+		for ; time.Duration(noted)*shift/points <= begin && whole && noted < points; noted++ {
 			for i := range gs {
 				gs[i].Cell = append(gs[i].Cell, int(gs[i].percent()+0.5))
 			}
 		}
 		temp := l.warmth(begin)
-		arrived = arrived[:0]
 		for i := range gs {
 			s := &gs[i]
 			if resting != rest {
 				s.docked = resting >= 0 && l.Cradle != nil && chance(s.cradles) < percent(l.Operators.Cradles, 1)
 			}
 			s.drain(l, end, temp)
-			s.work(l, begin, end, resting >= 0, func(at time.Duration) { arrived = append(arrived, arrival{at, i}) })
+			s.work(l, begin, end, resting >= 0)
 		}
 		rest = resting
-		slices.SortStableFunc(arrived, func(a, b arrival) int {
-			if a.at != b.at {
-				return int(min(max(a.at-b.at, -1), 1))
-			}
-			return a.g - b.g
-		})
-		for _, a := range arrived {
-			host.take(a.at, l.Host.Takes.D())
+		for i := range ports {
+			ports[i].until(end-settled, read)
 		}
+		host.until(end-settled, nil)
 		begin = end
 	}
+	out := Shift{Host: host.Queued}
 	for i := range gs {
 		s := &gs[i]
-		s.finish(shift, chart)
+		s.finish(shift, whole)
 		out.Gauges = append(out.Gauges, s.Served)
 	}
+	for i := range ports {
+		ports[i].until(link.Forever, read)
+		out.Ports = append(out.Ports, ports[i].Queued)
+	}
+	host.until(link.Forever, nil)
 	out.Host = host.Queued
 	return out
 }
@@ -313,8 +320,9 @@ func (l *Line) warmth(at time.Duration) int {
 	return int(math.Round(degrees(i-1) + float64(share*(degrees(i)-degrees(i-1)))))
 }
 
-func (s *served) start(l *Line, g *gauge, index int, radio *link.Radio) {
-	*s = served{gauge: g, day: newDay(l, g, index), again: -1, dead: -1, stalled: -1, lost: -1, spares: g.spares, parts: power.TypicalParts()}
+func (s *served) start(l *Line, i, index int, radio *link.Radio) {
+	g := &l.gauges[i]
+	*s = served{gauge: g, index: i, day: newDay(l, g, index), again: -1, dead: -1, stalled: -1, lost: -1, spares: g.spares, parts: power.TypicalParts()}
 	luck := source(l.Seed, index, g.name, 2)
 	b := l.budget(g, g.radio)
 	if k, ok := b.Place.Coefficients(); ok {
@@ -337,6 +345,7 @@ func (s *served) start(l *Line, g *gauge, index int, radio *link.Radio) {
 	}
 	s.given = make([]time.Duration, cfg.Memory+1)
 	s.state = s.link.Start(source(l.Seed, index, g.name, 3), radio)
+	s.away = !s.state.Phase.Joined()
 	s.health = g.health + float64((1-g.health)*chance(luck))
 	cell := g.cell
 	cell.Capacity = float64(cell.Capacity * s.health)
@@ -409,10 +418,10 @@ func (s *served) drain(l *Line, end time.Duration, temp int) {
 }
 
 // work moves the link and the operator through a window.
-func (s *served) work(l *Line, begin, end time.Duration, resting bool, arrive func(time.Duration)) {
+func (s *served) work(l *Line, begin, end time.Duration, resting bool) {
 	for s.again >= 0 && s.again < end || s.next.at < end {
 		if s.again >= 0 && s.again <= s.next.at {
-			s.tag(s.again, arrive)
+			s.tag(s.again)
 			s.again = -1
 			continue
 		}
@@ -428,13 +437,13 @@ func (s *served) work(l *Line, begin, end time.Duration, resting bool, arrive fu
 				s.Untagged++
 				continue
 			}
-			s.tag(p.at, arrive)
+			s.tag(p.at)
 			if p.tags > 1 {
 				s.again = p.at + againAfter
 			}
 		}
 	}
-	s.advance(end, arrive)
+	s.advance(end)
 }
 
 func (s *served) measure(l *Line, p part) {
@@ -452,8 +461,8 @@ func (s *served) measure(l *Line, p part) {
 	}
 }
 
-func (s *served) tag(at time.Duration, arrive func(time.Duration)) {
-	s.advance(at, arrive)
+func (s *served) tag(at time.Duration) {
+	s.advance(at)
 	s.Tags++
 	if s.link.Offer(s.state, at, s.ids, s.tagged) == link.Queued {
 		s.given[s.ids%uint64(len(s.given))] = at
@@ -462,30 +471,40 @@ func (s *served) tag(at time.Duration, arrive func(time.Duration)) {
 }
 
 // advance moves the link to a time and takes note of what comes out.
-func (s *served) advance(to time.Duration, arrive func(time.Duration)) {
+func (s *served) advance(to time.Duration) {
 	for {
 		ev, ok := s.link.Advance(s.state, to)
 		if !ok {
+			if s.state.Phase == link.Up {
+				s.make(to-settled, -1, false)
+			}
 			return
 		}
 		switch ev.Kind {
 		case link.Delivered:
-			late := ev.At - s.given[ev.ID%uint64(len(s.given))]
-			s.Late.add(late)
-			arrive(ev.At)
+			s.Late.add(ev.At - s.given[ev.ID%uint64(len(s.given))])
+			if q := s.stream.to; q != nil {
+				q.waiting = append(q.waiting, arrival{at: ev.At, takes: s.tagTakes, g: s.index, tag: true})
+			}
 		case link.Changed:
 			if s.stalled >= 0 && ev.Phase != link.Stalled {
 				s.Stalls.add(ev.At - s.stalled)
 				s.stalled = -1
+				s.make(ev.At, ev.At, ev.Phase != link.Up)
 			}
 			switch ev.Phase {
 			case link.Stalled:
+				s.make(ev.At-settled, -1, false)
 				s.stalled = ev.At
 			case link.Lost:
+				s.make(ev.At, -1, s.away) // those that were on their way; the rest is gone
+				s.away = true
 				if s.lost < 0 && !s.off { // one that was switched off is not the radio's doing
 					s.lost = ev.At
 				}
 			case link.Up:
+				s.make(ev.At, -1, s.away)
+				s.away = false
 				if s.lost >= 0 {
 					s.Away.add(ev.At - s.lost)
 					s.lost = -1
@@ -497,7 +516,10 @@ func (s *served) advance(to time.Duration, arrive func(time.Duration)) {
 
 // finish closes what is still open at the shift's end. Tags that still wait
 // are lost for the shift.
-func (s *served) finish(shift time.Duration, chart bool) {
+func (s *served) finish(shift time.Duration, whole bool) {
+	if s.state.Phase == link.Up {
+		s.make(shift, -1, false)
+	}
 	for from, spans := range map[*time.Duration]*Spans{&s.dead: &s.Flat, &s.stalled: &s.Stalls, &s.lost: &s.Away} {
 		if *from >= 0 {
 			spans.add(shift - *from)
@@ -505,22 +527,11 @@ func (s *served) finish(shift time.Duration, chart bool) {
 	}
 	s.Lost = s.Tags - s.Late.N
 	s.End = s.percent()
-	if chart {
+	if whole {
 		s.Cell = append(s.Cell, int(s.End+0.5))
+		return
 	}
-}
-
-// server is a host that takes records one after the other, each in the same
-// time.
-type server struct {
-	Queued
-	free time.Duration
-}
-
-func (h *server) take(at, takes time.Duration) {
-	h.Records++
-	begin := max(at, h.free)
-	h.Wait.add(begin - at)
-	h.free = begin + takes
-	h.Backlog = max(h.Backlog, h.free-at)
+	for _, spans := range []*Spans{&s.Late, &s.Stalls, &s.Away, &s.Flat} {
+		spans.Bins = nil
+	}
 }

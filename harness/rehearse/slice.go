@@ -77,7 +77,11 @@ func (l *Line) scene(links bool) *scenario.File {
 			return &scenario.Pair{{Length: in(a)}, {Length: in(b)}}
 		}
 		nominal, step := in(ft.nominal), in(ft.step)
-		k := scenario.GaugeKeys{Dialect: g.dialect, Line: g.line, Stream: &scenario.Stream{Rate: g.rate}}
+		line := g.line
+		if shared := l.Receivers[g.radio].Line; shared != nil {
+			line = shared
+		}
+		k := scenario.GaugeKeys{Dialect: g.dialect, Line: line, Stream: &scenario.Stream{Rate: g.rate}}
 		k.Seat, k.Preset, k.StartsOn, k.Resolution = &nominal, &nominal, &nominal, &step
 		k.Limits = bounds(ft.limits.Lower.At, ft.limits.Upper.At)
 		warn := scenario.Pair{{None: true}, {None: true}}
@@ -150,19 +154,36 @@ func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
 			g.tagged = max(g.tagged, len(e.Frame.Bytes))
 		}
 	}
+	l.dialects = map[string]string{}
+	for name, d := range s.Dialects {
+		l.dialects[name] = string(d.Text)
+	}
+	shared := map[int]int{} // ports of receivers
 	for i := range l.gauges {
 		g := &l.gauges[i]
-		g.lineText = s.Line(i)
-		set, err := uart.Parse(g.lineText)
-		if err != nil {
-			doc.Errorf(&l.Stations, "", "%s: %v", g.name, err)
-			return
-		}
-		g.baud = float64(set.Baud) / set.BitsPerChar()
 		if g.frame == 0 || g.tagged == 0 {
 			doc.Errorf(&l.Stations, "give it a dialect with frames for stream and tag, such as line-ascii", "%s: its dialect %s sends nothing on its own", g.name, g.dialect)
 			return
 		}
+		if r := &l.Receivers[g.radio]; r.Line != nil {
+			if p, ok := shared[g.radio]; ok {
+				g.port = p
+				l.ports[p].gauges = append(l.ports[p].gauges, i)
+				continue
+			}
+			shared[g.radio] = len(l.ports)
+		}
+		set, err := uart.Parse(s.Line(i))
+		if err != nil {
+			doc.Errorf(&l.Stations, "", "%s: %v", g.name, err)
+			return
+		}
+		p := port{name: g.name, line: s.Line(i), chars: float64(set.Baud) / set.BitsPerChar(), gauges: []int{i}}
+		if l.Receivers[g.radio].Line != nil {
+			p.name = l.radios[g.radio].name
+		}
+		g.port = len(l.ports)
+		l.ports = append(l.ports, p)
 	}
 }
 

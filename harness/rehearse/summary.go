@@ -1,6 +1,7 @@
 package rehearse
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -24,6 +25,8 @@ type Summary struct {
 	Totals                      []Fact
 	Risks                       []Risk
 	Gauges                      []GaugeRow
+	Spells                      []SpellRow
+	Ports                       []PortRow
 	Features                    []FeatureRow
 	Radios                      []RadioRow
 	Changes                     []ChangeRow
@@ -31,6 +34,7 @@ type Summary struct {
 	HostUse                     float64
 	line                        *Line
 	shifts                      int
+	late                        Spans // of all tags
 }
 
 // Fact is a name and what is so.
@@ -51,16 +55,32 @@ type GaugeRow struct {
 	Margin, MarginWorst            float64 // dB: without shadowing, and the worst of all shifts
 	Parts, Tags, Lost, LostError   float64 // a shift
 	Skipped                        float64
-	Late                           time.Duration // longest
-	Stalls                         float64       // a shift
-	StallMost, AwayMost            time.Duration
-	AwayMean                       time.Duration
+	Late, Stalls, Away             Spans // over all shifts
+	StallsAShift                   float64
 	End, EndError                  float64 // per cent
 	EndWorst                       [3]float64
 	Swaps                          float64
-	PortUse                        float64
-	Line                           string
 	median, worst                  []float64 // of the cell over the shift
+}
+
+// SpellRow is how long the links of a station, or of one of its gauges, were
+// silent or gone, over all shifts.
+type SpellRow struct {
+	Station, Gauge string // no gauge: the station's together
+	Stalls, Away   Spans
+	StallsAShift   float64
+	AwayAShift     float64
+}
+
+// PortRow is one port of the host.
+type PortRow struct {
+	Name, Line string
+	Gauges     int
+	Frames     float64       // a second, as they got through
+	Use        float64       // of its time, if all frames get through
+	Wait       Spans         // of the frames, over all shifts
+	Random     time.Duration // mean wait if they came wholly at random
+	Queue      int           // bytes at the worst moment
 }
 
 // FeatureRow is one feature over all shifts.
@@ -92,6 +112,7 @@ type ChangeRow struct {
 	Stalls          float64
 	End             float64 // smallest charge at the end of any gauge and shift
 	RadioUse        float64 // largest
+	PortUse         float64 // largest; not a number where it is not known
 	base            bool
 }
 
@@ -118,6 +139,11 @@ func (l *Line) Summarise(r *Result) *Summary {
 	}
 	for i := range l.gauges {
 		s.Gauges = append(s.Gauges, l.gaugeRow(i, played))
+		s.late.merge(&s.Gauges[i].Late)
+	}
+	s.spells()
+	for p := range l.ports {
+		s.Ports = append(s.Ports, l.portRow(p, played, s.Gauges))
 	}
 	for f := range l.features {
 		s.Features = append(s.Features, l.featureRow(f, played))
@@ -157,7 +183,7 @@ func each[T any](of []*Shift, get func(s *Shift) T) []T {
 func (l *Line) gaugeRow(i int, played []*Shift) GaugeRow {
 	g := &l.gauges[i]
 	b := l.budget(g, g.radio)
-	row := GaugeRow{Name: g.name, Station: g.station, Receiver: l.radios[g.radio].name, Class: fmt.Sprint(int(g.class)), Metres: b.Metres, Walls: b.Walls, Margin: b.Margin(), Line: g.lineText}
+	row := GaugeRow{Name: g.name, Station: g.station, Receiver: l.radios[g.radio].name, Class: fmt.Sprint(int(g.class)), Metres: b.Metres, Walls: b.Walls, Margin: b.Margin()}
 	num := func(get func(v *Served) float64) (float64, float64) {
 		return Mean(each(played, func(s *Shift) float64 { return get(&s.Gauges[i]) }))
 	}
@@ -165,22 +191,18 @@ func (l *Line) gaugeRow(i int, played []*Shift) GaugeRow {
 	row.Tags, _ = num(func(v *Served) float64 { return float64(v.Tags) })
 	row.Lost, row.LostError = num(func(v *Served) float64 { return float64(v.Lost) })
 	row.Skipped, _ = num(func(v *Served) float64 { return float64(v.Skipped) })
-	row.Stalls, _ = num(func(v *Served) float64 { return float64(v.Stalls.N) })
+	row.StallsAShift, _ = num(func(v *Served) float64 { return float64(v.Stalls.N) })
 	row.Swaps, _ = num(func(v *Served) float64 { return float64(v.Swaps) })
 	row.End, row.EndError = num(func(v *Served) float64 { return v.End })
 	row.EndWorst[0], row.EndWorst[1], row.EndWorst[2] = Worst(each(played, func(s *Shift) float64 { return s.Gauges[i].End }))
 	row.MarginWorst = math.Inf(1)
-	var away Spans
 	for _, s := range played {
 		v := &s.Gauges[i]
 		row.MarginWorst = math.Min(row.MarginWorst, v.Margin)
-		row.Late, row.StallMost, row.AwayMost = max(row.Late, v.Late.Most), max(row.StallMost, v.Stalls.Most), max(row.AwayMost, v.Away.Most)
-		away.N, away.Sum = away.N+v.Away.N, away.Sum+v.Away.Sum
+		row.Late.merge(&v.Late)
+		row.Stalls.merge(&v.Stalls)
+		row.Away.merge(&v.Away)
 	}
-	if away.N > 0 {
-		row.AwayMean = away.Sum / time.Duration(away.N)
-	}
-	row.PortUse = (g.rate.Hz.Float64()*float64(g.frame) + row.Tags/l.Shift.D().Seconds()*float64(g.tagged)) / g.baud
 	for p := range played[0].Gauges[i].Cell {
 		at := each(played, func(s *Shift) float64 { return float64(s.Gauges[i].Cell[p]) })
 		sort.Float64s(at)
@@ -188,6 +210,63 @@ func (l *Line) gaugeRow(i int, played []*Shift) GaugeRow {
 		worst, _, _ := Worst(at)
 		row.worst = append(row.worst, worst)
 	}
+	return row
+}
+
+// spells gathers the stations whose links were ever silent or gone, the one
+// that was so longest first, each followed by its gauges if several were.
+func (s *Summary) spells() {
+	type station struct {
+		all    SpellRow
+		gauges []SpellRow
+	}
+	var stations []*station
+	by := map[string]*station{}
+	for i := range s.Gauges {
+		g := &s.Gauges[i]
+		if g.Stalls.N == 0 && g.Away.N == 0 {
+			continue
+		}
+		row := func(name string, stalls, away Spans) SpellRow {
+			n := float64(s.shifts)
+			return SpellRow{g.Station, name, stalls, away, float64(stalls.N) / n, float64(away.N) / n}
+		}
+		st := by[g.Station]
+		if st == nil {
+			st = &station{}
+			by[g.Station] = st
+			stations = append(stations, st)
+		}
+		st.gauges = append(st.gauges, row(g.Name, g.Stalls, g.Away))
+		st.all.Stalls.merge(&g.Stalls)
+		st.all.Away.merge(&g.Away)
+		st.all = row("", st.all.Stalls, st.all.Away)
+	}
+	slices.SortStableFunc(stations, func(a, b *station) int {
+		return cmp.Compare(b.all.Stalls.Sum+b.all.Away.Sum, a.all.Stalls.Sum+a.all.Away.Sum)
+	})
+	for _, st := range stations {
+		if len(st.gauges) > 1 {
+			s.Spells = append(s.Spells, st.all)
+		}
+		s.Spells = append(s.Spells, st.gauges...)
+	}
+}
+
+func (l *Line) portRow(p int, played []*Shift, gauges []GaugeRow) PortRow {
+	q := &l.ports[p]
+	row := PortRow{Name: q.name, Line: q.line, Gauges: len(q.gauges)}
+	frames, backlog := 0, time.Duration(0)
+	for _, s := range played {
+		v := &s.Ports[p]
+		frames += v.Records
+		row.Wait.merge(&v.Wait)
+		backlog = max(backlog, v.Backlog)
+	}
+	row.Frames = float64(frames) / float64(len(played)) / l.Shift.D().Seconds()
+	row.Queue = int(math.Round(backlog.Seconds() * q.chars))
+	use, mean, cv2 := l.load(q, func(g int) float64 { return gauges[g].Tags })
+	row.Use, row.Random = use, Waiting(use, mean, cv2)
 	return row
 }
 
@@ -275,6 +354,13 @@ func (s *Summary) changes(l *Line, r *Result) {
 		for k := range c.radios {
 			row.RadioUse = math.Max(row.RadioUse, c.radioUse(k))
 		}
+		for k := range c.ports {
+			use, _, _ := c.load(&c.ports[k], func(g int) float64 { return s.Gauges[g].Tags })
+			row.PortUse = math.Max(row.PortUse, use)
+		}
+		if len(c.ports) == 0 {
+			row.PortUse = math.NaN()
+		}
 		s.Changes = append(s.Changes, row)
 	}
 }
@@ -308,6 +394,26 @@ func figure(v float64) string {
 		return fmt.Sprintf("%.2g", v)
 	}
 	return fmt.Sprintf("%.0f", v)
+}
+
+// short is a time to three digits, rough to two; whole seconds stay.
+func short(d time.Duration) time.Duration { return digits(d, 1000) }
+func rough(d time.Duration) time.Duration { return digits(d, 100) }
+
+func digits(d, many time.Duration) time.Duration {
+	for unit := time.Duration(1); ; unit *= 10 {
+		if d < many*unit || unit >= time.Second {
+			return d.Round(unit)
+		}
+	}
+}
+
+// spread tells how long most take.
+func spread(s *Spans) string {
+	if s.N == 0 {
+		return "none in any shift"
+	}
+	return fmt.Sprintf("half up to %v, 95 %% up to %v, 99 %% up to %v, the longest %v", rough(s.Below(0.5)), rough(s.Below(0.95)), rough(s.Below(0.99)), short(s.Most))
 }
 
 func withError(v, err float64) string {
@@ -357,27 +463,34 @@ func (s *Summary) totals(l *Line, played []*Shift) {
 	s.HostUse = rate * l.Host.Takes.D().Seconds()
 	if l.Host.Takes > 0 && wait.N > 0 {
 		fact("the host", "is busy %.1f %% of the time; a record waits %v on average (%v if they came wholly at random: M/D/1), %v at worst; at the worst moment %v of work lies before it",
-			100*s.HostUse, (wait.Sum / time.Duration(wait.N)).Round(time.Microsecond), Waiting(s.HostUse, l.Host.Takes.D()).Round(time.Microsecond), wait.Most.Round(time.Millisecond), backlog.Round(time.Millisecond))
+			100*s.HostUse, (wait.Sum / time.Duration(wait.N)).Round(time.Microsecond), Waiting(s.HostUse, l.Host.Takes.D(), 0).Round(time.Microsecond), wait.Most.Round(time.Millisecond), backlog.Round(time.Millisecond))
 	}
-	var late, stall, away time.Duration
+	var stall, away Spans
 	weakest, emptiest := &s.Gauges[0], &s.Gauges[0]
 	port, radio := 0.0, 0.0
 	for i := range s.Gauges {
 		g := &s.Gauges[i]
-		late, stall, away = max(late, g.Late), max(stall, g.StallMost), max(away, g.AwayMost)
+		stall.merge(&g.Stalls)
+		away.merge(&g.Away)
 		if g.MarginWorst < weakest.MarginWorst {
 			weakest = g
 		}
 		if g.EndWorst[0] < emptiest.EndWorst[0] {
 			emptiest = g
 		}
-		port = math.Max(port, g.PortUse)
+	}
+	frames := 0.0
+	for _, p := range s.Ports {
+		port = math.Max(port, p.Use)
+		frames += p.Frames
 	}
 	for _, r := range s.Radios {
 		radio = math.Max(radio, r.Use)
 	}
-	fact("latest tag", "%v from the button to the port", late.Round(time.Millisecond))
-	fact("longest stall", "%v; longest time a link was gone, to its return or the shift's end: %v", stall.Round(time.Millisecond), away.Round(time.Millisecond))
+	fact("frames at all ports", "%.4g a second, %.0f in a day of shifts like it", frames, frames*86400)
+	fact("a tag's way from the button to the port", "%s", spread(&s.late))
+	fact("a stall", "%s", spread(&stall))
+	fact("a link's way back after it was lost", "%s", spread(&away))
 
 	goneShare := 0.0
 	for _, v := range sum(func(v *Served) int { return v.Skipped }) {
@@ -453,16 +566,21 @@ func (s *Summary) risks(l *Line) {
 		if g.EndWorst[0] < 20 && g.Skipped == 0 {
 			risk(0, "Little charge is left: "+g.Name, fmt.Sprintf("%.0f %% at the end of one shift in twenty.", g.EndWorst[0]), "a cradle in the breaks, a larger or fresher cell, or a spare")
 		}
-		if g.PortUse >= full {
-			touches := 0.0
-			if g.PortUse >= 1 {
-				touches = g.Tags
-			}
-			risk(touches, "A port is close to its line rate: "+g.Name, fmt.Sprintf("Its stream takes %.0f %% of %s.", 100*g.PortUse, g.Line), "a faster line, a lower rate or a shorter frame")
-		}
 	}
-	if stalls := total(func(g *GaugeRow) float64 { return g.Stalls }); stalls > 0 {
-		risk(0, "Links fall silent for a while", fmt.Sprintf("%s times a shift in all; tags then come late and together: %s.", figure(stalls), some(s.Gauges, func(g *GaugeRow) float64 { return g.Stalls })),
+	for i, p := range s.Ports {
+		if p.Use < full {
+			continue
+		}
+		touches := 0.0
+		if p.Use >= 1 {
+			for _, g := range l.ports[i].gauges {
+				touches += s.Gauges[g].Tags
+			}
+		}
+		risk(touches, "A port is close to its line rate: "+p.Name, fmt.Sprintf("Its streams take %.0f %% of %s; a frame waits %v on average, %v at worst.", 100*p.Use, p.Line, short(p.Wait.Mean()), short(p.Wait.Most)), "a faster line, a lower rate or a shorter frame")
+	}
+	if stalls := total(func(g *GaugeRow) float64 { return g.StallsAShift }); stalls > 0 {
+		risk(0, "Links fall silent for a while", fmt.Sprintf("%s times a shift in all; tags then come late and together: %s.", figure(stalls), some(s.Gauges, func(g *GaugeRow) float64 { return g.StallsAShift })),
 			otherwise(s.best(func(c *ChangeRow) float64 { return c.Stalls }, "class", "receivers", "seats", "stands"), "a host that waits for late tags"))
 	}
 	var taken []string
@@ -517,8 +635,9 @@ func (s *Summary) assume(l *Line) {
 		{"radio", "packets of 27 bytes, two slots of 0.625 ms each; supervision time-out 20 s; back-off on rejoining: common practice, no source"},
 		{"cells", "voltage curves and currents of sim/power; their sources stand there; currents of a gauge's parts: common practice, no source"},
 		{"cradles", "in breaks only; a spare takes two minutes to fetch and is fully as charged as the gauge was at the start: common practice, no source"},
-		{"the stream", "is counted as load on cells, radios and ports and is not played frame by frame; only tags travel"},
-		{"ports", "use is bytes of the stream and the tags over what the line settings carry; frame lengths are those of the line's own dialects, played once"},
+		{"the stream", "is counted as load on cells and radios; at the ports each frame comes when it was made, after a silent spell of 0.1 s or more all of them at once, and not while the link is lost; shorter spells delay none here"},
+		{"ports", "a port takes one frame after the other, each for its bytes at what the line settings carry; frame lengths are those of the line's own dialects, played once; the mean wait beside it is that of frames that come wholly at random (Pollaczek and Khinchin, M/G/1; M/D/1 when all are as long), which even streams do not reach"},
+		{"lengths of time", "those of which half, 95 % or 99 % are no longer, over all shifts; to within 6 %, the longest exactly"},
 		{"seats", "gauges that share a receiver see each other come and go up to 10 s late"},
 		{"sizes", "normal from part to part, the mean moving evenly over the shift; readings normal about the size with U/2, rounded half-even to the resolution; limits inclusive"},
 		{"misjudged parts", "JCGM 106:2012, 9.5.2; the acceptance limits are those that rounding to the resolution leaves, and a guarded decision moves inwards by U"},

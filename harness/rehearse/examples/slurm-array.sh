@@ -1,7 +1,7 @@
 #!/bin/sh
 # A rehearsal of 400 shifts in 8 parts, as a Slurm array: sbatch slurm-array.sh
 # When all are done:
-#   understudy rehearse hall --shifts 400 $(printf -- '--merge %s ' part-*.json) --html hall.html
+#   understudy report part-*.json --html hall.html --pdf hall.pdf
 #SBATCH --job-name=rehearse-hall
 #SBATCH --array=1-8
 #SBATCH --cpus-per-task=2

@@ -1,0 +1,294 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/explore"
+	"example.org/understudy/harness/rehearse"
+	"example.org/understudy/harness/report"
+)
+
+type reportCmd struct {
+	Paths []string `arg:"" name:"path" help:"Folders of runs, results that explore wrote with --results or rehearse with --json, or folders that hold any of them. All shards of a work are put together."`
+	HTML  string   `name:"html" type:"path" help:"Write a page to this file."`
+	PDF   string   `name:"pdf" type:"path" help:"Write the page of a rehearsal as a PDF to this file (needs chromium)."`
+	JUnit string   `name:"junit" type:"path" help:"Write JUnit XML of runs to this file."`
+	JSON  string   `name:"json" type:"path" help:"Write JSON to this file: of runs a report, of shards the results of the whole."`
+	Tell  bool     `name:"combinations" help:"Of an exploration, also list the combinations that are impossible, and why, and those that were not run."`
+}
+
+// found is what the paths of a report lead to.
+type found struct {
+	runs                     []string
+	rehearsals, explorations []string
+}
+
+// kindOf says what a file of results is: explore, rehearse, or neither.
+func kindOf(file string) (string, error) {
+	f, err := os.Open(file)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	d := json.NewDecoder(f)
+	open, err := d.Token()
+	if err != nil || open != json.Delim('{') {
+		return "", nil
+	}
+	switch key, _ := d.Token(); key {
+	case "explore":
+		return "explore", nil
+	case "understudy-rehearsal":
+		return "rehearse", nil
+	}
+	return "", nil
+}
+
+func (f *found) add(path string, named bool) error {
+	info, err := os.Stat(path)
+	switch {
+	case err != nil:
+		return err
+	case harness.IsRun(path):
+		f.runs = append(f.runs, path)
+		return nil
+	case info.IsDir() && !named:
+		return nil
+	case info.IsDir():
+		inside, err := os.ReadDir(path)
+		if err != nil {
+			return err
+		}
+		before := f.count()
+		for _, e := range inside {
+			if err := f.add(filepath.Join(path, e.Name()), false); err != nil {
+				return err
+			}
+		}
+		if f.count() == before {
+			return fmt.Errorf("there is no finished run in %s, and no result of explore --results or rehearse --json", path)
+		}
+		return nil
+	case !named && !slices.Contains([]string{".json", ".jsonl"}, filepath.Ext(path)):
+		return nil
+	}
+	kind, err := kindOf(path)
+	switch {
+	case err != nil:
+		return err
+	case kind == "explore":
+		f.explorations = append(f.explorations, path)
+	case kind == "rehearse":
+		f.rehearsals = append(f.rehearsals, path)
+	case named:
+		return fmt.Errorf("%s is neither the folder of a finished run, nor what explore --results or rehearse --json wrote", path)
+	}
+	return nil
+}
+
+func (f *found) count() int { return len(f.runs) + len(f.rehearsals) + len(f.explorations) }
+
+// words say what was found.
+func (f *found) words() string {
+	var parts []string
+	say := func(n int, one, more string) {
+		switch {
+		case n == 1:
+			parts = append(parts, "1 "+one)
+		case n > 1:
+			parts = append(parts, fmt.Sprintf("%d %s", n, more))
+		}
+	}
+	say(len(f.runs), "finished run", "finished runs")
+	say(len(f.rehearsals), "result of a rehearsal", "results of a rehearsal")
+	say(len(f.explorations), "result of an exploration", "results of an exploration")
+	return strings.Join(parts, ", ")
+}
+
+func (c *reportCmd) Run(a *app) error {
+	var f found
+	for _, p := range c.Paths {
+		if err := f.add(p, true); err != nil {
+			return err
+		}
+	}
+	kinds := 0
+	for _, n := range []int{len(f.runs), len(f.rehearsals), len(f.explorations)} {
+		kinds += min(n, 1)
+	}
+	switch {
+	case kinds > 1 && c.HTML+c.PDF+c.JUnit+c.JSON != "":
+		return fmt.Errorf("%s: write the page and the other files of one kind at a time", f.words())
+	case c.JUnit != "" && len(f.runs) == 0:
+		return errors.New("--junit is for runs")
+	case c.PDF != "" && len(f.rehearsals) == 0:
+		return errors.New("--pdf is for rehearsals; write --html and print that page from a browser")
+	}
+	fmt.Fprintf(a.stdout, "Found: %s.\n\n", f.words())
+	worst := exitPass
+	for _, do := range []struct {
+		names []string
+		tell  func(a *app, names []string) error
+	}{{f.runs, c.runs}, {f.rehearsals, c.rehearsal}, {f.explorations, c.exploration}} {
+		if len(do.names) == 0 {
+			continue
+		}
+		err := do.tell(a, do.names)
+		var code coded
+		switch {
+		case err == nil:
+		case errors.As(err, &code) && code.error == nil:
+			worst = worse(worst, code.code)
+		default:
+			return err
+		}
+	}
+	if worst == exitPass {
+		return nil
+	}
+	return coded{code: worst}
+}
+
+// worse of two exit codes: a finding is worse than what could not be decided.
+func worse(a, b int) int {
+	if a == exitFinding || b == exitFinding {
+		return exitFinding
+	}
+	return max(a, b)
+}
+
+func (c *reportCmd) runs(a *app, names []string) error {
+	var runs []report.Run
+	for _, d := range names {
+		out, err := harness.Reopen(a.ctx, d)
+		if err != nil {
+			return err
+		}
+		runs = append(runs, out.Report())
+	}
+	if err := report.Terminal(a.stdout, runs, a.screen()); err != nil {
+		return err
+	}
+	if err := writeReports(runs, c.JUnit, c.JSON, c.HTML); err != nil {
+		return err
+	}
+	return byVerdict(report.Verdict(runs))
+}
+
+func (c *reportCmd) rehearsal(a *app, names []string) error {
+	var parts []*rehearse.Result
+	for _, name := range names {
+		f, err := os.Open(name)
+		if err != nil {
+			return err
+		}
+		r, err := rehearse.Read(name, f)
+		if err := errors.Join(err, f.Close()); err != nil {
+			return err
+		}
+		parts = append(parts, r)
+	}
+	r, err := rehearse.Merge(parts)
+	if err != nil {
+		return err
+	}
+	return tellRehearsal(a, r, c.JSON, c.HTML, c.PDF)
+}
+
+// tellRehearsal writes the report of a whole rehearsal.
+func tellRehearsal(a *app, r *rehearse.Result, json, html, pdf string) error {
+	sum := r.Line().Summarise(r)
+	if err := sum.Text(a.stdout); err != nil {
+		return err
+	}
+	if json != "" {
+		if err := writeFile(json, func(f *os.File) error { return r.Write(f) }); err != nil {
+			return err
+		}
+	}
+	if html != "" {
+		if err := writeFile(html, func(f *os.File) error { return sum.HTML(f) }); err != nil {
+			return err
+		}
+	}
+	if pdf != "" {
+		if err := sum.PDF(a.ctx, pdf); err != nil {
+			return err
+		}
+	}
+	if !sum.Holds {
+		return coded{code: exitFinding}
+	}
+	return nil
+}
+
+func (c *reportCmd) exploration(a *app, names []string) error {
+	var parts []*explore.Results
+	for _, name := range names {
+		f, err := os.Open(name)
+		if err != nil {
+			return err
+		}
+		r, err := explore.Read(name, f)
+		if err := errors.Join(err, f.Close()); err != nil {
+			return err
+		}
+		if !r.Whole() {
+			fmt.Fprintf(a.stdout, "%s was cut off, or stopped before its work was done; what it has is counted.\n", name)
+		}
+		parts = append(parts, r)
+	}
+	r, err := explore.Merge(parts)
+	if err != nil {
+		return err
+	}
+	told, err := r.Tell()
+	if err != nil {
+		return err
+	}
+	host := ""
+	if told.Host != "" {
+		host = " against " + told.Host
+	}
+	fmt.Fprintf(a.stdout, "%s%s, seed %d: %d passed, %d failed, %d came to no verdict\n", counted(told.Runs, "scenario"), host, told.Seed, told.Verdicts["pass"], told.Verdicts["fail"], told.Undecided())
+	for _, why := range told.Why {
+		fmt.Fprintln(a.stdout, "no verdict:", why)
+	}
+	fmt.Fprintf(a.stdout, "%d of %d combinations of %s run; %d are impossible\n", told.Tuples, told.Of, counted(told.Strength, "factor"), len(told.Impossible))
+	if c.Tell {
+		for _, im := range told.Impossible {
+			fmt.Fprintf(a.stdout, "impossible: %s (%s)\n", im.Tuple, strings.Join(im.Why, "; "))
+		}
+		for _, words := range told.Open {
+			fmt.Fprintln(a.stdout, "not run:", words)
+		}
+	}
+	for _, f := range told.Found {
+		fmt.Fprintf(a.stdout, "FOUND %s in run %d: %s, %s\n\n%s\n", strings.TrimSpace(f.Code+" "+f.Cause), f.Run, counted(f.Cues, "cue"), counted(f.Gauges, "gauge"), f.Scenario)
+	}
+	if c.JSON != "" {
+		if err := writeFile(c.JSON, func(f *os.File) error { return r.Write(f) }); err != nil {
+			return err
+		}
+	}
+	if c.HTML != "" {
+		if err := writeFile(c.HTML, func(f *os.File) error { return told.HTML(f) }); err != nil {
+			return err
+		}
+	}
+	switch {
+	case len(told.Found) > 0:
+		return coded{code: exitFinding}
+	case told.Undecided() == told.Runs:
+		return coded{code: exitUndecided}
+	}
+	fmt.Fprintln(a.stdout, "nothing was found")
+	return nil
+}
