@@ -35,6 +35,10 @@ type Check struct {
 	Extra    []string    // words added to the host's command
 	HostText []byte      // the host description as written, kept in the run folder for Reopen
 	Pace     *stage.Pace // instead of the host description's
+	// Kept, if set, is the host of the check before, and is kept for the next.
+	// A host that goes on (hostfile.Host.GoesOn) needs the same run folder in
+	// all checks.
+	Kept *Kept
 	// Watch, if set, sees the check while it goes on.
 	Watch *Watch
 	// Progress, if set, is told in words what the check is doing.
@@ -52,6 +56,8 @@ type Outcome struct {
 	Entries []ledger.Entry
 	Records []judge.Record
 	Took    time.Duration
+
+	plays time.Time // when the timeline began
 }
 
 // files of a run folder.
@@ -84,9 +90,17 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 		return nil, err
 	}
 	defer r.close()
+	earlier, upto := 0, (*int)(nil)
+	if r.Kept != nil {
+		earlier = r.written(ctx)
+	}
 	why, err := r.perform(ctx, out)
 	if err != nil {
 		return nil, err
+	}
+	if r.Kept != nil && r.Host.GoesOn() {
+		n := max(0, r.written(ctx)-earlier)
+		upto = &n
 	}
 	if err := r.close(); err != nil {
 		return nil, err
@@ -97,7 +111,7 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 	}
 	out.Why = why
 	out.Took = time.Since(began)
-	m := meta{Pace: r.pace, Began: began, Took: out.Took, Why: why, Exit: out.Exit, Places: r.places}
+	m := meta{Pace: r.pace, Began: began, Took: out.Took, Why: why, Exit: out.Exit, Places: r.places, Earlier: earlier, Upto: upto, Plays: out.plays}
 	if r.endpoint != nil {
 		m.Places.Records = filepath.Join(c.Run, recordsName(hostfile.HTTP))
 	}
@@ -131,8 +145,15 @@ func (c *Check) prepare() (r *run, err error) {
 	if c.Run, err = filepath.Abs(c.Run); err != nil {
 		return nil, err
 	}
-	for _, d := range []string{portsDir, dialectsDir} {
-		if err := os.MkdirAll(filepath.Join(c.Run, d), 0o755); err != nil {
+	folders := []string{filepath.Join(c.Run, portsDir), filepath.Join(c.Run, dialectsDir)}
+	if c.Kept != nil {
+		if c.Kept.Folder, err = filepath.Abs(c.Kept.Folder); err != nil {
+			return nil, err
+		}
+		folders = append(folders, c.Kept.Folder)
+	}
+	for _, d := range folders {
+		if err := os.MkdirAll(d, 0o755); err != nil {
 			return nil, fmt.Errorf("the run folder: %w", err)
 		}
 	}
@@ -196,7 +217,7 @@ func (r *run) describe() error {
 		}
 	}
 	r.places = hostfile.Places{Port: paths[0], Ports: named, Run: r.Run, Job: filepath.Join(r.Run, jobFile), Records: recordsAt,
-		Output: filepath.Join(r.Run, outputFile), Self: r.Self}
+		Output: r.output(outputFile), Self: r.Self}
 	text, err := jobFor(r.Scenario, paths, dialects, recordsAt)
 	if err != nil {
 		return err
@@ -239,36 +260,42 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 	ready := make(chan error, 1)
 	actx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	cond, err := r.ready()
+	again := false
+	if !r.Host.Running {
+		if host, again, err = r.start(ctx); err != nil {
+			return "", fmt.Errorf("the host: %w", err)
+		}
+	}
+	cond, err := r.ready(again)
 	if err != nil {
 		return "", err
 	}
 	if r.Host.Running {
-		go func() { ready <- awaitAlone(actx, cond) }()
-	} else {
-		spec, err := r.command()
-		if err != nil {
-			return "", err
-		}
-		r.say("starting the host")
-		if host, err = process.Start(ctx, spec); err != nil {
-			return "", fmt.Errorf("the host: %w", err)
-		}
 		go func() {
-			err := host.Await(actx, cond)
+			err := awaitAlone(actx, cond)
+			r.noted(actx)
+			ready <- err
+		}()
+	} else {
+		go func() {
+			err := r.begin(actx, host)
+			if err == nil {
+				err = host.Await(actx, cond)
+			}
 			if err == nil {
 				// A host may say that it is ready a moment before the ports are
 				// seen to be open. One that never opens them is judged for it.
 				octx, cancel := context.WithTimeout(actx, openWithin)
 				defer cancel()
 				_ = r.Opened(octx)
+				r.noted(actx)
 			}
 			ready <- err
 		}()
 	}
 	why = "the run was stopped"
 	defer func() {
-		if host != nil {
+		if host != nil && (r.Kept == nil || why != "" || err != nil) {
 			out.Exit = host.Stop(process.Ask{Signal: "kill"})
 		}
 		if e := r.stage.Finish(endNote(why)); err == nil && e != nil {
@@ -284,6 +311,7 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 		return why, nil
 	}
 	r.say("playing")
+	out.plays = time.Now()
 	pctx, stop := context.WithCancel(ctx)
 	defer stop()
 	if r.Watch != nil {
@@ -320,20 +348,33 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		timer := time.NewTimer(settle)
-		defer timer.Stop()
-		select {
-		case <-timer.C:
-		case <-ctx.Done():
-		}
+		wait(ctx, r.settles())
 		if host != nil {
-			out.Exit = host.Stop(process.Ask{Signal: string(r.Host.Stop.Signal), Line: r.Host.Stop.Line, Grace: r.Host.Stop.Grace.D()})
+			out.Exit = r.finish(host)
 		}
 	}()
 	r.stage.Settle(context.WithoutCancel(ctx), done)
 	<-done
 	why = ""
 	return why, ctx.Err()
+}
+
+// wait waits for a time, or until ctx is done.
+func wait(ctx context.Context, d time.Duration) {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+	case <-ctx.Done():
+	}
+}
+
+// noted gives a host that runs on the time to note that its ports are back,
+// which it does before the timeline begins.
+func (r *run) noted(ctx context.Context) {
+	if r.Kept != nil && r.Host.GoesOn() {
+		wait(ctx, settle)
+	}
 }
 
 func endNote(why string) string {
@@ -344,27 +385,35 @@ func endNote(why string) string {
 }
 
 func (r *run) command() (process.Spec, error) {
-	words, err := r.places.ExpandAll(append(append([]string(nil), r.Host.Run...), r.Extra...))
+	places := r.places
+	if r.Kept != nil {
+		places.Run = r.Kept.Folder
+	}
+	words, err := places.ExpandAll(append(append([]string(nil), r.Host.Run...), r.Extra...))
 	if err != nil {
 		return process.Spec{}, err
 	}
-	spec := process.Spec{Words: words, Dir: r.Run, Env: map[string]string{}, Output: filepath.Join(r.Run, outputFile), Errors: filepath.Join(r.Run, errorsFile), ReadyLine: r.Host.Ready.Pattern}
+	spec := process.Spec{Words: words, Dir: places.Run, Env: map[string]string{}, Output: r.output(outputFile), Errors: r.output(errorsFile), ReadyLine: r.Host.Ready.Pattern}
 	if r.Host.Folder != "" {
-		if spec.Dir, err = r.places.Expand(r.Host.Folder); err != nil {
+		if spec.Dir, err = places.Expand(r.Host.Folder); err != nil {
 			return spec, err
 		}
 	}
 	for k, v := range r.Host.Environment {
-		if spec.Env[k], err = r.places.Expand(v); err != nil {
+		if spec.Env[k], err = places.Expand(v); err != nil {
 			return spec, err
 		}
 	}
 	return spec, nil
 }
 
-// ready makes the host's condition of readiness.
-func (r *run) ready() (process.Ready, error) {
+// ready makes the host's condition of readiness. One that was kept and is not
+// told of the run is ready when it has opened the ports again.
+func (r *run) ready(again bool) (process.Ready, error) {
 	d := r.Host.Ready
+	if again && r.Host.GoesOn() {
+		d = hostfile.Ready{Opened: true, Within: d.Within}
+	}
 	ready := process.Ready{After: d.After.D(), Within: d.Within.D()}
 	switch {
 	case d.Pattern != nil:
@@ -418,12 +467,8 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Verdict = judge.Inconclusive
 		return
 	}
-	file := m.Places.Records
-	var err error
-	if f := c.Host.Records.File; f != "" {
-		file, err = m.Places.Expand(f)
-	}
 	var recs []records.Record
+	file, err := c.recordsFile(m.Places)
 	if err == nil {
 		recs, err = records.Read(ctx, c.Host.Records, file)
 	}
@@ -437,7 +482,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Verdict = judge.Inconclusive
 		return
 	}
-	for _, rec := range recs {
+	for _, rec := range c.ofThisRun(recs, m) {
 		out.Records = append(out.Records, judge.Record(rec))
 	}
 	spec := Spec(c.Scenario)

@@ -27,6 +27,9 @@ type meta struct {
 	Why      string            `json:"why,omitempty"` // why there was nothing to judge
 	Exit     process.Exit      `json:"exit"`
 	Places   hostfile.Places   `json:"places"`
+	Earlier  int               `json:"earlier,omitempty"` // records that are of runs before
+	Upto     *int              `json:"upto,omitempty"`    // of a host that goes on: records of this run, before the ports went away
+	Plays    time.Time         `json:"plays,omitzero"`    // when the timeline began
 }
 
 const scenarioFile = "scenario.yaml"

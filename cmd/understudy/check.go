@@ -154,7 +154,7 @@ func (c *checkCmd) host(a *app) (h *hostfile.Host, text []byte, err error) {
 	switch {
 	case len(a.rest) > 0 && c.Host != "":
 		return nil, nil, errors.New("write either --host or a command behind --, not both")
-	case len(a.rest) > 0 && c.Defect != "", c.Host != "" && c.Defect != "" && c.Host != "reference":
+	case len(a.rest) > 0 && c.Defect != "", c.Host != "" && c.Defect != "" && c.Host != "reference" && c.Host != "reference-kept":
 		return nil, nil, errors.New("--defect is for the reference host; leave it or the other host out")
 	case len(a.rest) > 0:
 		return harness.Command(a.rest)

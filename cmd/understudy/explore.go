@@ -97,6 +97,9 @@ func (c *exploreCmd) runner(a *app, o *explore.Options, defect string) (done fun
 		return func() {}, nil
 	}
 	named := &checkCmd{Host: c.Host, Defect: defect}
+	if named.Host == "" && len(a.rest) == 0 {
+		named.Host = "reference-kept"
+	}
 	h, text, err := named.host(a)
 	if err != nil {
 		return nil, err
@@ -120,8 +123,10 @@ func (c *exploreCmd) runner(a *app, o *explore.Options, defect string) (done fun
 	default:
 		o.Host = strings.TrimSpace("reference " + defect)
 	}
-	o.Runner = &explore.Program{Host: h, Self: self, Extra: named.extra(), HostText: text, Folder: dir}
-	return done, nil
+	program := &explore.Program{Host: h, Self: self, Extra: named.extra(), HostText: text, Folder: dir}
+	o.Runner = program
+	tidy := done
+	return func() { program.Close(); tidy() }, nil
 }
 
 // say shows a line that the next one overwrites, on a terminal.

@@ -7,7 +7,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync/atomic"
 
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/explore/inside"
@@ -35,8 +34,8 @@ func (r Inside) Play(ctx context.Context, s *scenario.Scenario) (judge.Result, e
 	return run.Result, nil
 }
 
-// Program plays scenarios against a host that is started anew for each, or
-// that runs already, as its description says.
+// Program plays scenarios against a host that is a program: started anew for
+// each, kept for many, or one that runs already, as its description says.
 type Program struct {
 	Host   *hostfile.Host
 	Self   string   // the understudy program, for {self}
@@ -44,17 +43,48 @@ type Program struct {
 	Folder string   // for the runs; each is removed again
 	// HostText is the host description as written.
 	HostText []byte
-	n        atomic.Int64
+	// Anew starts also a host anew that could be kept.
+	Anew bool
+
+	n    int
+	kept *harness.Kept
 }
 
 // Workers is one: a host that shares the processors with another is slower to
 // open its ports, and two that run already share one records file.
 func (r *Program) Workers() int { return 1 }
 
-// Play plays a scenario.
+// Play plays a scenario. What a host that was kept does wrong it must do wrong
+// again when it is started anew: what only comes of an earlier run is no
+// finding of this one, and no pass either.
 func (r *Program) Play(ctx context.Context, s *scenario.Scenario) (judge.Result, error) {
-	dir := filepath.Join(r.Folder, fmt.Sprintf("run-%d", r.n.Add(1)))
-	c := &harness.Check{Scenario: s, Host: r.Host, Run: dir, Self: r.Self, Extra: r.Extra, HostText: r.HostText}
+	if r.kept == nil && (r.Host.Running || r.Host.Many != nil && !r.Anew) {
+		r.kept = &harness.Kept{Folder: filepath.Join(r.Folder, "host")}
+	}
+	result, err := r.once(ctx, s)
+	if err != nil || r.kept == nil || result.Verdict == judge.Pass || r.kept.Runs() < 2 {
+		if err == nil && r.kept != nil && result.Verdict != judge.Pass {
+			r.kept.Close() // the next one starts with a clean slate
+		}
+		return result, err
+	}
+	runs := r.kept.Runs()
+	r.kept.Close()
+	anew, err := r.once(ctx, s)
+	if err == nil && anew.Verdict == judge.Pass {
+		anew.Verdict = judge.Inconclusive
+		anew.Reasons = []string{fmt.Sprintf("in its run %d the host did otherwise than when it was started anew (%s)", runs, strings.Join(Causes(&result), ", "))}
+	}
+	return anew, err
+}
+
+func (r *Program) once(ctx context.Context, s *scenario.Scenario) (judge.Result, error) {
+	r.n++
+	dir := filepath.Join(r.Folder, fmt.Sprintf("run-%d", r.n))
+	if r.kept != nil && r.Host.GoesOn() {
+		dir = r.kept.Folder
+	}
+	c := &harness.Check{Scenario: s, Host: r.Host, Run: dir, Self: r.Self, Extra: r.Extra, HostText: r.HostText, Kept: r.kept}
 	out, err := c.Do(ctx)
 	if err != nil {
 		return judge.Result{}, errors.Join(err, ctx.Err())
@@ -62,5 +92,15 @@ func (r *Program) Play(ctx context.Context, s *scenario.Scenario) (judge.Result,
 	if out.Why != "" && len(out.Reasons) == 0 {
 		out.Reasons = []string{out.Why}
 	}
+	if r.kept != nil && r.Host.GoesOn() {
+		return out.Result, nil
+	}
 	return out.Result, os.RemoveAll(dir)
+}
+
+// Close ends a host that was kept.
+func (r *Program) Close() {
+	if r.kept != nil {
+		r.kept.Close()
+	}
 }

@@ -41,6 +41,7 @@ type Host struct {
 	Folder      string            `yaml:"folder" doc:"the folder the host starts in; the run folder when left out"`
 	Ready       Ready             `yaml:"ready" doc:"when the host counts as ready; when it has opened all its ports, if left out"`
 	Stop        Stop              `yaml:"stop" doc:"how the host is ended"`
+	Many        *ManyRuns         `yaml:"many-runs" doc:"the host can be kept from one run to the next, where many are played; left out, it is started anew for each"`
 	Pace        Pace              `yaml:"pace" doc:"how fast the scenario plays: drain (as fast as the host reads), real, or a factor such as 10×"`
 	Keeps       Keeps             `yaml:"keeps" doc:"which readings the host records, tagged or all, if it does so whatever the scenario asks; as the scenario has it when left out"`
 	NoClaim     []string          `yaml:"does-not-claim" doc:"what the host does not set out to do; reported as not judged"`
@@ -91,6 +92,39 @@ type Stop struct {
 	Line   string            `yaml:"line" doc:"a line written to the host's standard input before it is closed, instead of a signal"`
 	Grace  quantity.Duration `yaml:"grace" doc:"how long the host may take; 5 s if left out"`
 }
+
+// ManyRuns says how a host is kept from one run to the next: it is told of each
+// run by a line on its standard input. One that is told nothing finds each
+// run's ports at the same paths, must open them again when they come back, and
+// adds to the same records, of which those that were there are left out.
+type ManyRuns struct {
+	Begin string `yaml:"begin" doc:"a line written to the host's standard input for each run, the first too; places are filled in. Left out, the host is told nothing: ports keep their paths and the records go on"`
+	End   string `yaml:"end" doc:"a line written to the host's standard input when a run is over"`
+	Ended string `yaml:"ended" doc:"a regular expression (RE2) that a line of the host's standard output matches when the run's records are complete"`
+
+	EndedPattern *regexp.Regexp // Ended, compiled
+}
+
+// UnmarshalAny takes yes, for a host that is told nothing, beside the mapping.
+func (m *ManyRuns) UnmarshalAny(n strict.Any) error {
+	type plain ManyRuns
+	if n.Kind != strict.Scalar {
+		n.Decode((*plain)(m))
+	} else if n.Scalar != "yes" {
+		n.Errorf("write yes, or a mapping such as {begin: \"job {job}\", end: end, ended: ^ended$}", "%q does not say how the host is told of each run", n.Scalar)
+	}
+	return nil
+}
+
+// SchemaFor describes both forms.
+func (ManyRuns) SchemaFor(of func(any) map[string]any) map[string]any {
+	type manyRuns ManyRuns
+	return map[string]any{"anyOf": []any{map[string]any{"enum": []string{"yes"}}, of(manyRuns{})}}
+}
+
+// GoesOn reports whether the host's ports and records are the same in every
+// run: it runs on and is not told of them.
+func (h *Host) GoesOn() bool { return h.Running || h.Many != nil && h.Many.Begin == "" }
 
 // Signal names a signal of POSIX.1 without its SIG.
 type Signal string
@@ -436,6 +470,7 @@ func (h *Host) check(doc *strict.Doc) {
 	if strings.ContainsAny(h.Stop.Line, "\r\n") {
 		doc.Errorf(&h.Stop.Line, "", "the line has a line end in it")
 	}
+	h.checkMany(doc)
 	for i, claim := range h.NoClaim {
 		if names := aspects(); !slices.Contains(names, claim) {
 			want := "write any of " + strings.Join(names, ", ")
@@ -446,6 +481,47 @@ func (h *Host) check(doc *strict.Doc) {
 		}
 	}
 	h.Records.check(doc, h)
+}
+
+func (h *Host) checkMany(doc *strict.Doc) {
+	m := h.Many
+	if m == nil {
+		return
+	}
+	if h.Running {
+		doc.Errorf(&h.Many, "leave it out", "a host that is already running is kept anyway")
+	}
+	checkPlaces(doc, &m.Begin, m.Begin)
+	checkPlaces(doc, &m.End, m.End)
+	m.EndedPattern = compile(doc, &m.Ended, m.Ended)
+	for _, line := range []*string{&m.Begin, &m.End} {
+		if strings.ContainsAny(*line, "\r\n") {
+			doc.Errorf(line, "", "the line has a line end in it")
+		}
+	}
+	if m.Ended != "" && m.End == "" {
+		doc.Errorf(&m.Ended, "write end: and the line that has the host end a run", "the host is not told that a run is over and cannot say that it has ended it")
+	}
+	if h.Records.Form == HTTP && m.Begin == "" {
+		doc.Errorf(&h.Many, "tell it by begin: \"records {records}\"", "each run's records are posted to an address of their own, and the host is not told of it")
+	}
+	if m.Begin == "" {
+		return
+	}
+	once := func(ptr any, text string) {
+		for _, place := range placeForm.FindAllStringSubmatch(text, -1) {
+			if name := place[1]; slices.Contains([]string{"port", "job", "records"}, name) {
+				doc.Errorf(ptr, "write it in begin", "{%s} is another one in each run, and the host is started once for many", name)
+			}
+		}
+	}
+	for i := range h.Run {
+		once(&h.Run[i], h.Run[i])
+	}
+	for _, k := range sortedKeys(h.Environment) {
+		once(&h.Environment, h.Environment[k])
+	}
+	once(&h.Folder, h.Folder)
 }
 
 func aspects() (names []string) {

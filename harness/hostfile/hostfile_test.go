@@ -88,6 +88,9 @@ func TestFullDescription(t *testing.T) {
 
 func TestMistakesStandWhereTheyAre(t *testing.T) {
 	with := func(records string) string { return "understudy-host: 1\nrun: [h]\nrecords: " + records + "\n" }
+	many := func(how string) string {
+		return "understudy-host: 1\nrun: [h, \"{job}\"]\nmany-runs: " + how + "\nrecords: {form: csv}"
+	}
 	for name, c := range map[string]struct{ src, want string }{
 		"place":            {"understudy-host: 1\nrun: [h, \"{prot}\"]\nrecords: {form: csv}", `h:2:10: {prot} is not a place; did you mean {port}?`},
 		"place, empty":     {"understudy-host: 1\nrun: [h, \"{port:}\"]\nrecords: {form: csv}", `h:2:10: {port:} names no gauge; write {port:NAME}, or {port}`},
@@ -117,11 +120,39 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 		"time":             {with("{form: csv, time: stardate}"), `h:3:28: "stardate" is not a form of time at "stardate"`},
 		"time zone":        {with("{form: csv, time: {form: iso, zone: Mars/Base}}"), `h:3:29: "Mars/Base" is not a zone that is known here`},
 		"table and query":  {with("{form: sqlite, table: a, query: select 1}"), `h:3:42: a table and a query stand side by side; keep one of them`},
+		"many runs":        {many("maybe"), `h:3:12: "maybe" does not say how the host is told of each run; write yes, or a mapping such as {begin: "job {job}", end: end, ended: ^ended$}`},
+		"many, running":    {"understudy-host: 1\nalready-running: yes\nmany-runs: yes\nrecords: {form: csv}", `h:3:12: a host that is already running is kept anyway; leave it out`},
+		"many, place":      {many("{begin: \"{jop}\"}"), `h:3:20: {jop} is not a place; did you mean {job}?`},
+		"many, line end":   {many("{begin: b, end: \"a\\nb\"}"), `h:3:28: the line has a line end in it`},
+		"many, expression": {many("{begin: b, end: e, ended: \"(\"}"), `h:3:38: the regular expression cannot be read`},
+		"many, never told": {many("{begin: b, ended: e}"), `h:3:30: the host is not told that a run is over and cannot say that it has ended it; write end: and the line that has the host end a run`},
+		"many, address":    {strings.Replace(many("yes"), "csv", "http", 1), `h:3:12: each run's records are posted to an address of their own, and the host is not told of it`},
+		"many, once":       {many("{begin: b}"), `h:2:10: {job} is another one in each run, and the host is started once for many; write it in begin`},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := hostfile.Parse("h", []byte(c.src))
 			require.ErrorContains(t, err, c.want)
 		})
+	}
+}
+
+func TestManyRuns(t *testing.T) {
+	for src, want := range map[string]struct {
+		many   *hostfile.ManyRuns
+		goesOn bool
+	}{
+		"run: [h]":                      {nil, false},
+		"already-running: yes":          {nil, true},
+		"run: [h]\nmany-runs: yes":      {&hostfile.ManyRuns{}, true},
+		"run: [h]\nmany-runs: {}":       {&hostfile.ManyRuns{}, true},
+		"run: [h]\nmany-runs: {end: e}": {&hostfile.ManyRuns{End: "e"}, true},
+		"run: [h]\nmany-runs: {begin: \"job {job}\", end: e, ended: ^E}": {&hostfile.ManyRuns{Begin: "job {job}", End: "e", Ended: "^E"}, false},
+	} {
+		h, err := hostfile.Parse("h", []byte("understudy-host: 1\n"+src+"\nrecords: {form: csv}\n"))
+		require.NoError(t, err, src)
+		require.Empty(t, cmp.Diff(want.many, h.Many, cmpopts.IgnoreFields(hostfile.ManyRuns{}, "EndedPattern")), src)
+		require.Equal(t, want.goesOn, h.GoesOn(), src)
+		require.Equal(t, want.many != nil && want.many.Ended != "", h.Many != nil && h.Many.EndedPattern != nil)
 	}
 }
 
@@ -176,6 +207,10 @@ func TestSchemaTakesWhatParseTakes(t *testing.T) {
 	require.NoError(t, json.Unmarshal([]byte(`{"understudy-host": 1, "run": ["h", "{port}"], "ready": "opened", "pace": "10×",
 		"records": {"form": "csv", "columns": {"value": 3, "unit": {"always": "mm"}}, "zones": {"OK": "in"}, "time": {"form": "iso"}}}`), &v))
 	require.NoError(t, schema.Validate(v))
+	for how, fits := range map[string]bool{`"yes"`: true, `{"begin": "job {job}", "end": "end", "ended": "^ended$"}`: true, `"no"`: false, `{"start": "x"}`: false} {
+		require.NoError(t, json.Unmarshal([]byte(`{"understudy-host": 1, "run": ["h"], "many-runs": `+how+`, "records": {"form": "csv"}}`), &v))
+		require.Equal(t, fits, schema.Validate(v) == nil, how)
+	}
 	require.NoError(t, json.Unmarshal([]byte(`{"understudy-host": 1, "ready": "soon", "records": {"form": "csv"}}`), &v))
 	require.Error(t, schema.Validate(v))
 }

@@ -305,6 +305,29 @@ type Ready struct {
 	Within time.Duration               // time-out; 0 means none but ctx's
 }
 
+// Expect forgets the line that is watched for and watches for another one, or
+// the same again, from the next line on; Await then waits for that.
+func (p *Process) Expect(line *regexp.Regexp) { p.out.expect(line) }
+
+// Say writes a line to the host's standard input. A host that reads nothing
+// holds it up until ctx ends; the host is then of no more use.
+func (p *Process) Say(ctx context.Context, line string) error {
+	said := make(chan error, 1)
+	go func() {
+		_, err := io.WriteString(p.stdin, line+"\n")
+		said <- err
+	}()
+	select {
+	case err := <-said:
+		if err != nil {
+			return fmt.Errorf("the host does not take the line %q on its standard input: %w", line, err)
+		}
+		return nil
+	case <-ctx.Done():
+		return fmt.Errorf("the host does not read the line %q from its standard input", line)
+	}
+}
+
 // Await waits until the host is ready. The error says what did not happen, how
 // the host ended if it did, and what it printed last.
 func (p *Process) Await(ctx context.Context, r Ready) error {
@@ -316,12 +339,13 @@ func (p *Process) Await(ctx context.Context, r Ready) error {
 	}
 	fulfilled := make(chan error, 1)
 	what := r.What
+	pattern, matched := p.out.watched()
 	switch {
 	case r.Line:
-		or(&what, "print a line that matches "+fmt.Sprint(p.out.ready))
+		or(&what, fmt.Sprintf("print a line that matches %v", pattern))
 		go func() {
 			select {
-			case <-p.out.matched:
+			case <-matched:
 				fulfilled <- nil
 			case <-waitCtx.Done():
 			}
@@ -348,7 +372,7 @@ func (p *Process) Await(ctx context.Context, r Ready) error {
 	case <-p.done:
 		// What it printed may have been the line, just before it ended.
 		select {
-		case <-p.out.matched:
+		case <-matched:
 			if r.Line {
 				return nil
 			}
@@ -399,11 +423,11 @@ func awaitFile(ctx context.Context, name string) error {
 
 // capture keeps what the host prints on one stream.
 type capture struct {
-	limit   int64
-	ready   *regexp.Regexp
-	matched chan struct{}
+	limit int64
 
 	mu      sync.Mutex
+	ready   *regexp.Regexp // the line that is watched for
+	matched chan struct{}  // closed when it was seen
 	file    *os.File
 	kept    int64
 	dropped int64
@@ -419,6 +443,18 @@ const (
 
 func newCapture(limit int64, ready *regexp.Regexp) *capture {
 	return &capture{limit: limit, ready: ready, matched: make(chan struct{})}
+}
+
+func (c *capture) expect(line *regexp.Regexp) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.ready, c.matched, c.seen = line, make(chan struct{}), false
+}
+
+func (c *capture) watched() (*regexp.Regexp, <-chan struct{}) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.ready, c.matched
 }
 
 func (c *capture) drain(r io.Reader) {

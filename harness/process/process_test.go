@@ -3,6 +3,7 @@
 package process_test
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
@@ -103,6 +104,10 @@ func host(play string) {
 		}
 		say("ready")
 		forever()
+	case "repeats": // says again what it is told
+		for sc := bufio.NewScanner(os.Stdin); sc.Scan(); {
+			say("heard " + sc.Text())
+		}
 	case "silent":
 		forever()
 	}
@@ -138,6 +143,28 @@ func TestGoodHost(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "ready set\nbye\n", string(b))
 	require.Equal(t, e, p.Stop(process.Ask{}), "a second Stop tells the same")
+}
+
+// A host is told things while it runs, and each time another line is awaited.
+func TestToldAndAwaited(t *testing.T) {
+	p := start(t, t.Context(), "repeats", func(s *process.Spec) { s.ReadyLine = nil })
+	for _, word := range []string{"one", "two", "two"} {
+		p.Expect(regexp.MustCompile("^heard " + word + "$"))
+		require.NoError(t, p.Say(t.Context(), word))
+		require.NoError(t, p.Await(t.Context(), soon))
+	}
+	p.Expect(regexp.MustCompile("^heard two$"))
+	require.EqualError(t, p.Await(t.Context(), process.Ready{Line: true, Within: 20 * time.Millisecond}),
+		"the host did not print a line that matches ^heard two$ within 20ms; the end of its output:\n  heard one\n  heard two\n  heard two", "what it printed before does not count")
+	require.True(t, p.Stop(process.Ask{Line: "bye", Grace: 20 * time.Second}).Clean())
+	require.ErrorContains(t, p.Say(t.Context(), "more"), `the host does not take the line "more" on its standard input: `)
+
+	p = start(t, t.Context(), "silent", nil)
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Millisecond)
+	defer cancel()
+	long := strings.Repeat("x", 1<<20) // more than a pipe takes
+	require.ErrorContains(t, p.Say(ctx, long), "from its standard input")
+	p.Stop(process.Ask{Signal: "kill"}) // and the line is given up
 }
 
 func needLinux(t *testing.T) {

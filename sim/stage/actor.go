@@ -75,6 +75,7 @@ type actor struct {
 	line    uart.Settings // of the gauge
 	speeds  int           // times its speed was set
 
+	heard     bool          // the bytes sent last reached the port
 	answers   int           // of the listener on paper since the last frame was made
 	answering bool          // one of them is queued
 	asked     uart.Settings // of the host
@@ -466,6 +467,7 @@ func (a *actor) send(id int, raw []byte) {
 func (a *actor) fate(id uint64, f ledger.Fate) {
 	fl := a.inFlight[id]
 	delete(a.inFlight, id)
+	a.heard = false
 	a.gone([]int{fl.id}, f, nil, "")
 }
 
@@ -590,6 +592,7 @@ func (a *actor) put(raw []byte) ledger.Fate {
 	if a.port == nil {
 		return ledger.Sent // on paper there is a perfect listener
 	}
+	a.heard = false
 	switch a.port.Write(raw) {
 	case port.DroppedFull:
 		return ledger.Full
@@ -598,6 +601,7 @@ func (a *actor) put(raw []byte) ledger.Fate {
 	case port.DroppedDown:
 		return ledger.Down
 	}
+	a.heard = true
 	return ledger.Sent
 }
 
@@ -611,7 +615,7 @@ func (a *actor) waiting() (bool, int) {
 		return true, 0 // it had it open, and will open it again
 	}
 	n, _ := a.port.Unread()
-	if n == 0 && a.end != nil && len(a.said.bytes)+len(a.kept) > 0 {
+	if n == 0 && a.end != nil && len(a.said.bytes)+len(a.kept) > 0 && a.heard && len(a.inFlight) == 0 && a.tamper.idle(a.s.now) {
 		_, asked := a.end.Awaits(nil) // its answer is still to come
 		return asked, 0
 	}

@@ -175,6 +175,9 @@ func (t *tamper) release(a *actor) {
 	t.write(a, ids, all, "merge")
 }
 
+// idle reports whether nothing is held back.
+func (t *tamper) idle(now time.Duration) bool { return len(t.held) == 0 && t.last <= now }
+
 // drop gives up held frames when the link is lost.
 func (t *tamper) drop(a *actor) {
 	for _, h := range t.held {

@@ -33,16 +33,19 @@ const (
 // Main runs the host until SIGINT or SIGTERM and returns its exit code. It
 // prints "ready" to stdout when all ports are open and all writes were
 // answered; what goes wrong goes to stderr.
-func Main(args []string, _ io.Reader, stdout, stderr io.Writer) int {
+//
+// With --jobs it does one job after the other, as it is told on stdin.
+func Main(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	return run(ctx, args, stdout, stderr)
+	return run(ctx, args, stdin, stdout, stderr)
 }
 
-func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	flags := flag.NewFlagSet("refhost", flag.ContinueOnError)
 	flags.SetOutput(stderr)
 	file := flags.String("job", "", "the job `file` to do")
+	many := flags.Bool("jobs", false, "read what to do from standard input: a line \"job FILE\" for a job, then \"end\", and so on")
 	wrong := flags.String("defect", "", "make these mistakes: `names` separated by commas")
 	list := flags.Bool("list", false, "print the mistakes that can be made")
 	if err := flags.Parse(args); errors.Is(err, flag.ErrHelp) {
@@ -62,18 +65,30 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		fmt.Fprintln(stderr, "refhost:", err)
 		return code
 	}
-	if *file == "" || flags.NArg() > 0 {
-		return fail(exitBadCall, errors.New("it is called as refhost --job FILE [--defect NAME,...] or refhost --list"))
+	if (*file == "") != *many || flags.NArg() > 0 {
+		return fail(exitBadCall, errors.New("it is called as refhost --job FILE [--defect NAME,...], refhost --jobs [--defect NAME,...] or refhost --list"))
 	}
 	on, err := parseDefects(*wrong)
 	if err != nil {
 		return fail(exitBadCall, err)
 	}
-	src, err := os.ReadFile(*file)
+	if *many {
+		return doJobs(ctx, on, stdin, stdout, stderr)
+	}
+	return do(ctx, *file, on, stdout, stderr)
+}
+
+// do does the job of a file until ctx is done.
+func do(ctx context.Context, file string, on defects, stdout, stderr io.Writer) int {
+	fail := func(code int, err error) int {
+		fmt.Fprintln(stderr, "refhost:", err)
+		return code
+	}
+	src, err := os.ReadFile(file)
 	if err != nil {
 		return fail(exitBadCall, err)
 	}
-	j, err := parseJob(*file, src)
+	j, err := parseJob(file, src)
 	if err != nil {
 		return fail(exitBadCall, err)
 	}

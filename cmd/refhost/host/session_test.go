@@ -207,7 +207,7 @@ func startHost(t *testing.T, jobFile, defect string) *running {
 	ctx, cancel := context.WithCancel(t.Context())
 	h := &running{t: t, records: filepath.Join(filepath.Dir(jobFile), "records.csv"), cancel: cancel, code: make(chan int, 1), ready: make(chan struct{})}
 	go func() {
-		h.code <- run(ctx, []string{"--job", jobFile, "--defect", defect}, readyWriter(h.ready), &h.stderr)
+		h.code <- run(ctx, []string{"--job", jobFile, "--defect", defect}, nil, readyWriter(h.ready), &h.stderr)
 	}()
 	t.Cleanup(func() { h.stop() })
 	return h
@@ -609,11 +609,11 @@ func TestUsage(t *testing.T) {
 		{[]string{"--job", noDialect, "--defect", "polish"}, exitBadCall, "", `there is no defect "polish"`},
 	} {
 		var out, errOut bytes.Buffer
-		require.Equal(t, k.code, run(t.Context(), k.args, &out, &errOut), "%v", k.args)
+		require.Equal(t, k.code, run(t.Context(), k.args, nil, &out, &errOut), "%v", k.args)
 		require.Contains(t, out.String(), k.out)
 		require.Contains(t, errOut.String(), k.errOut)
 	}
 	var list bytes.Buffer
-	run(t.Context(), []string{"--list"}, &list, &list)
+	run(t.Context(), []string{"--list"}, nil, &list, &list)
 	require.Equal(t, len(Defects()), strings.Count(list.String(), "\n"))
 }
