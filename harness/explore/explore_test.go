@@ -20,10 +20,7 @@ import (
 	"example.org/understudy/scenarios"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
-	"go.uber.org/goleak"
 )
-
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 func dialect(name string) (string, []byte, error) {
 	text, err := scenarios.Files.ReadFile("dialects/" + name + ".yaml")

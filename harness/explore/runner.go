@@ -43,8 +43,6 @@ type Program struct {
 	Folder string   // for the runs; each is removed again
 	// HostText is the host description as written.
 	HostText []byte
-	// Anew starts also a host anew that could be kept.
-	Anew bool
 
 	n    int
 	kept *harness.Kept
@@ -58,7 +56,7 @@ func (r *Program) Workers() int { return 1 }
 // again when it is started anew: what only comes of an earlier run is no
 // finding of this one, and no pass either.
 func (r *Program) Play(ctx context.Context, s *scenario.Scenario) (judge.Result, error) {
-	if r.kept == nil && (r.Host.Running || r.Host.Many != nil && !r.Anew) {
+	if r.kept == nil && (r.Host.Running || r.Host.Many != nil) {
 		r.kept = &harness.Kept{Folder: filepath.Join(r.Folder, "host")}
 	}
 	result, err := r.once(ctx, s)

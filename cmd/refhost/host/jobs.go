@@ -25,35 +25,34 @@ func doJobs(ctx context.Context, on defects, in io.Reader, stdout, stderr io.Wri
 			}
 		}
 	}()
-	var stop context.CancelFunc // of the job under way
-	var result chan int
-	end := func() int {
-		if result == nil {
-			return exitDone
+	var now *underway
+	end := func() (code int) {
+		if now != nil {
+			now.stop()
+			code = <-now.code
+			now = nil
 		}
-		stop()
-		code := <-result
-		stop, result = nil, nil
 		return code
 	}
 	for {
+		var failed chan int
+		if now != nil {
+			failed = now.code
+		}
 		select {
 		case <-ctx.Done():
 			return end()
-		case code := <-result: // it has failed
-			stop()
+		case code := <-failed:
+			now.stop()
 			return code
 		case line, more := <-lines:
 			word, file, _ := strings.Cut(line, " ")
 			switch {
 			case !more:
 				return end()
-			case word == "job" && result == nil:
-				var jctx context.Context
-				jctx, stop = context.WithCancel(ctx)
-				result = make(chan int, 1)
-				go func() { result <- do(jctx, file, on, stdout, stderr) }()
-			case line == "end" && result != nil:
+			case word == "job" && now == nil:
+				now = begin(ctx, file, on, stdout, stderr)
+			case line == "end" && now != nil:
 				if code := end(); code != exitDone {
 					return code
 				}
@@ -65,4 +64,17 @@ func doJobs(ctx context.Context, on defects, in io.Reader, stdout, stderr io.Wri
 			}
 		}
 	}
+}
+
+// underway is a job that is being done.
+type underway struct {
+	stop context.CancelFunc
+	code chan int
+}
+
+func begin(ctx context.Context, file string, on defects, stdout, stderr io.Writer) *underway {
+	ctx, stop := context.WithCancel(ctx)
+	u := &underway{stop, make(chan int, 1)}
+	go func() { u.code <- do(ctx, file, on, stdout, stderr) }()
+	return u
 }

@@ -1,0 +1,133 @@
+package explore_test
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"example.org/understudy/cmd/refhost/host"
+	"example.org/understudy/harness/explore"
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/scenario"
+	"example.org/understudy/scenario/generate"
+	"example.org/understudy/scenarios"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+)
+
+func TestMain(m *testing.M) {
+	if len(os.Args) > 1 {
+		switch os.Args[1] {
+		case "refhost":
+			os.Exit(host.Main(os.Args[2:], os.Stdin, os.Stdout, os.Stderr))
+		case "leaks":
+			os.Exit(leaks())
+		}
+	}
+	goleak.VerifyTestMain(m)
+}
+
+// leaks is a host in which something stays from one job to the next: from the
+// second on it records in another step.
+func leaks() int {
+	in, tell := io.Pipe()
+	go func() {
+		jobs := 0
+		for s := bufio.NewScanner(os.Stdin); s.Scan(); {
+			if file, is := strings.CutPrefix(s.Text(), "job "); is {
+				if jobs++; jobs > 1 {
+					text, _ := os.ReadFile(file)
+					_ = os.WriteFile(file, []byte(strings.Replace(string(text), `"resolution": `, `"resolution": "0.5", "was": `, 1)), 0o644)
+				}
+			}
+			fmt.Fprintln(tell, s.Text())
+		}
+		tell.Close()
+	}()
+	return host.Main([]string{"--jobs"}, in, os.Stdout, os.Stderr)
+}
+
+// program is a host that is a program, by a shipped description.
+func program(t testing.TB, name string) *explore.Program {
+	text, err := scenarios.Files.ReadFile("hosts/" + name + ".yaml")
+	require.NoError(t, err)
+	h, err := hostfile.Parse(name, text)
+	require.NoError(t, err)
+	self, err := os.Executable()
+	require.NoError(t, err)
+	p := &explore.Program{Host: h, Self: self, Folder: t.TempDir()}
+	t.Cleanup(p.Close)
+	return p
+}
+
+// A host that is kept from run to run is found out just as one that is started
+// for each is, and each run leaves its folder behind as it was.
+func TestProgramIsKept(t *testing.T) {
+	for _, name := range []string{"reference", "reference-kept"} {
+		o := options(t, "", 12)
+		p := program(t, name)
+		o.Runner = p
+		sum, err := explore.Explore(t.Context(), o)
+		require.NoError(t, err)
+		require.Empty(t, sum.Found)
+		require.Zero(t, sum.NoVerdict, "%v", sum.Why)
+
+		o.Runner = program(t, name)
+		o.Runner.(*explore.Program).Extra = []string{"--defect", "unit-label"}
+		o.Enough, o.NoShrink = first, true
+		sum, err = explore.Explore(t.Context(), o)
+		require.NoError(t, err)
+		require.Len(t, sum.Found, 1)
+		require.Equal(t, "unit-label", sum.Found[0].Cause)
+		runs, err := filepath.Glob(filepath.Join(p.Folder, "run-*"))
+		require.NoError(t, err)
+		require.Empty(t, runs)
+	}
+}
+
+// What a kept host does wrong only because of an earlier run does not show when
+// its scenario is played alone: that is said, and it is neither a finding of
+// the scenario nor a pass.
+func TestWhatStaysFromOneRunToTheNext(t *testing.T) {
+	p := program(t, "reference-kept")
+	p.Host.Run[1], p.Host.Run = "leaks", p.Host.Run[:2]
+	s, err := scenario.Parse("one", scenario.Marshal(generate.Random(1), ""), dialect)
+	require.NoError(t, err)
+	r, err := p.Play(t.Context(), s)
+	require.NoError(t, err)
+	require.Equal(t, judge.Pass, r.Verdict)
+	r, err = p.Play(t.Context(), s)
+	require.NoError(t, err)
+	require.Equal(t, judge.Inconclusive, r.Verdict)
+	require.Len(t, r.Reasons, 1)
+	require.Contains(t, r.Reasons[0], "in its run 2 the host did otherwise than when it was started anew (")
+}
+
+// How many times as many scenarios a second a host that is kept takes as one
+// that is started for each, and as one inside: all in turn in the same run.
+func BenchmarkPrograms(b *testing.B) {
+	kept, anew, within := program(b, "reference-kept"), program(b, "reference"), refhost(b, "")
+	var all []*scenario.Scenario
+	for seed := range uint64(20) {
+		s, err := scenario.Parse("generated", scenario.Marshal(generate.Random(seed), ""), dialect)
+		require.NoError(b, err)
+		all = append(all, s)
+	}
+	var took [3]time.Duration
+	for n := 0; b.Loop(); n++ {
+		for i, r := range []explore.Runner{kept, anew, within} {
+			began := time.Now()
+			_, err := r.Play(b.Context(), all[n%len(all)])
+			require.NoError(b, err)
+			took[i] += time.Since(began)
+		}
+	}
+	b.ReportMetric(took[1].Seconds()/took[0].Seconds(), "anew/kept")
+	b.ReportMetric(took[1].Seconds()/took[2].Seconds(), "anew/inside")
+}
