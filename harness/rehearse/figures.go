@@ -18,13 +18,19 @@ import (
 // accepted if its measured value lies within the acceptance limits. All in one
 // unit; u is above zero.
 func Misjudged(tolerance, acceptance [2]float64, mean, spread, u float64) (falseIn, falseOut float64) {
-	lower, upper := tolerance[0], tolerance[1]
-	phi := func(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
-	accepted := func(x float64) float64 { return phi((acceptance[1]-x)/u) - phi((acceptance[0]-x)/u) }
 	density := func(x float64) float64 {
 		z := (x - mean) / spread
 		return math.Exp(-z*z/2) / (spread * math.Sqrt(2*math.Pi))
 	}
+	return misjudged(density, [2]float64{mean - 9*spread, mean + 9*spread}, tolerance, acceptance, u)
+}
+
+// misjudged is Misjudged for true values with any density within a range.
+func misjudged(density func(x float64) float64, within, tolerance, acceptance [2]float64, u float64) (falseIn, falseOut float64) {
+	lower, upper := tolerance[0], tolerance[1]
+	first, last := within[0], within[1]
+	phi := func(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
+	accepted := func(x float64) float64 { return phi((acceptance[1]-x)/u) - phi((acceptance[0]-x)/u) }
 	// Simpson's rule, piece by piece: the integrand jumps at the limits only.
 	simpson := func(a, b float64, f func(float64) float64) (sum float64) {
 		const n = 4000
@@ -44,7 +50,6 @@ func Misjudged(tolerance, acceptance [2]float64, mean, spread, u float64) (false
 		}
 		return sum * h / 3
 	}
-	first, last := mean-9*spread, mean+9*spread
 	in := func(x float64) float64 { return density(x) * accepted(x) }
 	out := func(x float64) float64 { return density(x) * (1 - accepted(x)) }
 	falseIn = simpson(first, math.Min(lower, last), in) + simpson(math.Max(upper, first), last, in)
@@ -123,6 +128,11 @@ func Mean(values []float64) (mean, err float64) {
 	}
 	return mean, math.Sqrt(err / (n - 1) / n)
 }
+
+// atMost is the upper 95 % limit of the share of shifts in which something
+// happens that happened in none of n: 1 - 0.05^(1/n), about 3/n (Clopper and
+// Pearson with no event; the "rule of three").
+func atMost(n int) float64 { return 1 - math.Pow(0.05, 1/float64(n)) }
 
 // Worst is the value that one in twenty lies below (the smaller of the two it
 // falls between), and the 95 % limits its Monte Carlo error leaves, from the

@@ -21,11 +21,28 @@ func near(t *testing.T, what string, got, want, within float64) {
 	}
 }
 
+// JCGM 106:2012, 9.5.4, the ball bearings: the radial error motion of what is
+// made follows the gamma distribution with α = 4 and β = 4 per µm, the limit is 2 µm,
+// u = 0.25 µm. 4.2 % of them do not conform; 0.8 % of all do not and are accepted;
+// an acceptance limit 0.33 µm inside makes that 0.1 %. (As a public notebook that
+// names the clause works it out: sandialabs/suncal, Risk - Ball Bearing: 0.042380,
+// 0.0080191, 0.328171. The document itself was not opened.)
+func TestRisksOfJCGM106(t *testing.T) {
+	density := func(x float64) float64 { return math.Pow(4, 4) * x * x * x * math.Exp(-4*x) / 6 }
+	far := [2]float64{0, 20}
+	limits := [2]float64{0, 2}
+	bad, _ := misjudged(density, far, limits, [2]float64{-1000, 1000}, 0.25) // all are accepted
+	near(t, "not conforming", bad, 0.042380, 5e-7)
+	in, _ := misjudged(density, far, limits, limits, 0.25)
+	near(t, "consumer's risk", in, 0.0080191, 5e-8)
+	in, _ = misjudged(density, far, limits, [2]float64{0, 2 - 0.328171}, 0.25)
+	near(t, "consumer's risk when guarded", in, 0.001, 5e-7)
+}
+
 // Published risks for a normal process with limits at ±SL of its standard
 // deviations and a test uncertainty 1/TUR of it: D. Deaver, "How to Maintain
 // Confidence", p. 7 and p. 10 (guarded to 0.91 of the limits), as quoted in the
-// tests of Sandia's uncertainty calculator (sandialabs/suncal). The worked
-// numbers of JCGM 106 itself could not be opened; its equations are those used.
+// tests of Sandia's uncertainty calculator (sandialabs/suncal).
 func TestRisksAsPublished(t *testing.T) {
 	for _, c := range []struct {
 		sl, u, guard, in, out, within float64
@@ -334,6 +351,10 @@ func TestWorst(t *testing.T) {
 	if at, low, high := Worst([]float64{3, 2}); at != 2 || !math.IsNaN(low) || high != 3 {
 		t.Errorf("of two: %v (%v, %v)", at, low, high)
 	}
+	// no event in 30: at most 9.5 % (Clopper and Pearson, the one-sided 95 % limit of
+	// published tables; from memory), and the rule of three
+	near(t, "none of 30", atMost(30), 0.095, 0.0005)
+	near(t, "none of 1000", atMost(1000), 0.003, 0.00001)
 	if m, e := Mean([]float64{1, 3}); m != 2 || e != 1 {
 		t.Errorf("mean %v ± %v", m, e)
 	}

@@ -226,6 +226,7 @@ type gauge struct {
 	// as measured on a scenario of the line
 	frame, tagged int // bytes of a frame of the stream, and of a tag
 	port          int
+	named         bool // its dialect says which gauge a frame is from
 }
 
 var nameForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$`)

@@ -30,18 +30,17 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%.1f", 100*v)
 	},
-	"count":  count,
-	"stalls": func(s Spans) template.HTML { return template.HTML(lengths(&s, 100*time.Millisecond, 20*time.Second)) },
-	"away":   func(s Spans) template.HTML { return template.HTML(lengths(&s, time.Second, 8*time.Hour)) },
-	"pct3":   func(v float64) string { return fmt.Sprintf("%.3f", 100*v) },
-	"ppm": func(v float64) string {
-		if math.IsNaN(v) {
-			return ""
-		}
-		return fmt.Sprintf("%.0f", 1e6*v)
-	},
+	"count":   count,
+	"stalls":  func(s Spans) template.HTML { return template.HTML(lengths(&s, 100*time.Millisecond, 20*time.Second)) },
+	"away":    func(s Spans) template.HTML { return template.HTML(lengths(&s, time.Second, 8*time.Hour)) },
+	"pct3":    func(v float64) string { return fmt.Sprintf("%.3f", 100*v) },
+	"ppm":     func(v float64) string { return fmt.Sprintf("%.0f", 1e6*v) },
+	"counted": perMillion,
 	"pm": func(v, err float64) string {
-		if math.IsNaN(err) {
+		switch {
+		case v == 0:
+			return "none"
+		case math.IsNaN(err):
 			return fmt.Sprintf("%.2f", v)
 		}
 		return fmt.Sprintf("%.2f ± %.2f", v, err)
@@ -109,7 +108,7 @@ func lengths(s *Spans, from, to time.Duration) string {
 	fmt.Fprintf(&b, `<svg viewBox="0 0 %.0f %.0f" role="img" aria-label="lengths">`, w, h)
 	for i, n := range bars {
 		if n > 0 {
-			tall := math.Max(1, (h-1)*float64(n)/float64(most))
+			tall := (h - 1) * math.Log1p(float64(n)) / math.Log1p(float64(most))
 			fmt.Fprintf(&b, `<rect x="%.1f" y="%.1f" width="%.1f" height="%.1f" fill="var(--blue)"/>`, float64(i)*step, h-1-tall, step-1, tall)
 		}
 	}
@@ -161,48 +160,71 @@ func (s *Summary) plan() string {
 	text := func(x, y float64, class, anchor, words string) {
 		fmt.Fprintf(&b, `<text x="%.1f" y="%.1f" class="%s" text-anchor="%s">%s</text>`, x, y, class, anchor, html.EscapeString(words))
 	}
+	var walls strings.Builder // their names
 	for i := range l.Obstacles {
 		o := &l.Obstacles[i]
 		x1, y1 := px(o.From.metres())
 		x2, y2 := px(o.To.metres())
 		fmt.Fprintf(&b, `<line x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f" stroke="var(--soft)" stroke-width="6" stroke-linecap="round" opacity=".55"><title>%s</title></line>`, x1, y1, x2, y2, html.EscapeString(o.Name))
-		text((x1+x2)/2+6, (y1+y2)/2-6, "small", "start", fmt.Sprintf("%s, %s dB", o.Name, o.Loss.DB))
+		fmt.Fprintf(&walls, `<text x="%.1f" y="%.1f" class="small">%s</text>`, (x1+x2)/2+6, (y1+y2)/2-6, html.EscapeString(fmt.Sprintf("%s, %s dB", o.Name, o.Loss.DB)))
 	}
-	beside := map[string]int{}
-	type mark struct {
-		x, y float64
-		row  *GaugeRow
+	// Labels are drawn last, over the lines; a gauge's number stands on the side
+	// away from its receiver, and its station's name beyond it.
+	type label struct {
+		x, y        float64
+		class, text string
 	}
-	var marks []mark
+	var labels []label
+	names := map[string]*label{}
+	counted, placed := map[string]int{}, map[string]int{}
+	for i := range l.gauges {
+		counted[l.gauges[i].station]++
+	}
+	rise := make([]float64, len(l.radios)) // of a receiver's gauges over it
 	for i := range l.gauges {
 		g := &l.gauges[i]
 		x, y := px(g.at)
-		x += float64(beside[g.station]) * 26
-		beside[g.station]++
+		x += (float64(placed[g.station]) - float64(counted[g.station]-1)/2) * 26
+		placed[g.station]++
 		row := &s.Gauges[i]
 		rx, ry := px(l.radios[g.radio].at)
-		dash, colour := "", "var(--good)"
+		rise[g.radio] += ry - y
+		dash, colour, class := "", "var(--good)", "small"
 		switch {
 		case row.Margin < 10:
-			dash, colour = "2 4", "var(--bad)"
+			dash, colour, class = "2 4", "var(--bad)", "small low"
 		case row.Margin < 20:
-			dash, colour = "8 4", "var(--warn)"
+			dash, colour, class = "8 4", "var(--warn)", "small some"
 		}
 		fmt.Fprintf(&b, `<line x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f" stroke="%s" stroke-width="1.5" stroke-dasharray="%s"><title>%s</title></line>`, x, y, rx, ry, colour, dash, html.EscapeString(fmt.Sprintf("%s to %s: %.1f dB", row.Name, row.Receiver, row.Margin)))
-		marks = append(marks, mark{x, y, row})
+		fmt.Fprintf(&b, `<circle cx="%.1f" cy="%.1f" r="5" fill="var(--blue)"><title>%s</title></circle>`, x, y, html.EscapeString(row.Name))
+		below := ry <= y
+		at := y - 9
+		if below {
+			at = y + 16
+		}
+		labels = append(labels, label{x, at, class, fmt.Sprintf("%.0f", row.Margin)})
+		if names[g.station] == nil {
+			sx, _ := px(g.at)
+			names[g.station] = &label{sx, at - 12, "", g.station}
+			if below {
+				names[g.station].y = at + 14
+			}
+			labels = append(labels, *names[g.station])
+		}
 	}
 	for i := range l.radios {
 		x, y := px(l.radios[i].at)
 		fmt.Fprintf(&b, `<rect x="%.1f" y="%.1f" width="12" height="12" fill="var(--ink)"/>`, x-6, y-6)
-		text(x, y-10, "", "middle", l.radios[i].name)
+		if rise[i] > 0 {
+			labels = append(labels, label{x, y + 19, "", l.radios[i].name})
+		} else {
+			labels = append(labels, label{x, y - 11, "", l.radios[i].name})
+		}
 	}
-	for _, m := range marks {
-		fmt.Fprintf(&b, `<circle cx="%.1f" cy="%.1f" r="5" fill="var(--blue)"><title>%s</title></circle>`, m.x, m.y, html.EscapeString(m.row.Name))
-		text(m.x, m.y-8, "small", "middle", fmt.Sprintf("%.0f", m.row.Margin))
-	}
-	for i := range l.Stations {
-		x, y := px(l.Stations[i].At.metres())
-		text(x-4, y+18, "", "start", l.Stations[i].Name)
+	b.WriteString(walls.String())
+	for _, t := range labels {
+		text(t.x, t.y, t.class, "middle", t.text)
 	}
 	metre := niceLength((high[0] - low[0]) / 5)
 	fmt.Fprintf(&b, `<line x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f" stroke="var(--ink)" stroke-width="2"/>`, edge, height+6, edge+metre*scale, height+6)
@@ -336,6 +358,15 @@ func lastLine(b []byte) string {
 	return lines[len(lines)-1]
 }
 
+// Again says over which shifts the changes were tried.
+func (s *Summary) Again() string {
+	n := min(tried, s.shifts)
+	if n == 1 {
+		return "The first shift again, with the same luck, and one thing changed."
+	}
+	return fmt.Sprintf("The first %d shifts again, with the same luck, and one thing changed; ± is one standard error.", n)
+}
+
 // busiest are the ports with the greatest use.
 func (s *Summary) busiest(n int) []PortRow {
 	ports := slices.Clone(s.Ports)
@@ -345,7 +376,10 @@ func (s *Summary) busiest(n int) []PortRow {
 
 // perMillion is a share with its Monte Carlo error, in a million.
 func perMillion(v, err float64) string {
-	if math.IsNaN(err) {
+	switch {
+	case v == 0:
+		return "none"
+	case math.IsNaN(err):
 		return fmt.Sprintf("%.0f", 1e6*v)
 	}
 	return fmt.Sprintf("%.0f ± %.0f", 1e6*v, 1e6*err)
@@ -394,13 +428,24 @@ func (s *Summary) Text(w io.Writer) error {
 			b.WriteString("  and others; the page has all\n")
 			break
 		}
-		fmt.Fprintf(&b, "  %s: silent %s times a shift (%s); lost %s times (%s)\n", strings.TrimSpace(r.Station+" "+r.Gauge), figure(r.StallsAShift), spread(&r.Stalls), figure(r.AwayAShift), spread(&r.Away))
+		fmt.Fprintf(&b, "  %s: silent %s times a shift", strings.TrimSpace(r.Station+" "+r.Gauge), figure(r.StallsAShift))
+		if r.Stalls.N > 0 {
+			fmt.Fprintf(&b, ", %s", spread(&r.Stalls))
+		}
+		fmt.Fprintf(&b, "; lost %s times", figure(r.LostAShift()))
+		if r.Away.N > 0 {
+			fmt.Fprintf(&b, ", back after: %s", spread(&r.Away))
+		}
+		if r.GoneAShift > 0 {
+			fmt.Fprintf(&b, ", %s until the shift's end", figure(r.GoneAShift))
+		}
+		b.WriteString("\n")
 	}
 	b.WriteString("\nThe busiest ports:\n")
 	for _, p := range s.busiest(5) {
 		fmt.Fprintf(&b, "  %s, %s: used to %.0f %%, a frame waits %v on average (%v if all came at random), %v at worst\n", p.Name, p.Line, 100*p.Use, short(p.Wait.Mean()), short(p.Random), short(p.Wait.Most))
 	}
-	b.WriteString("\nWhat if:\n")
+	fmt.Fprintf(&b, "\nWhat if: %s\n", s.Again())
 	for _, c := range s.Changes {
 		lost := figure(c.Lost)
 		if c.Lost > 0 && !math.IsNaN(c.LostError) {

@@ -197,6 +197,38 @@ func TestMergeRefuses(t *testing.T) {
 	}
 }
 
+// A receiver that hands its gauges to one port: one queue for all, which the
+// host can only take apart if the frames say whose they are.
+func TestSharedPort(t *testing.T) {
+	l := edited(t, "cell", "hears: 12 dB", "hears: 12 dB, line: 19200 8N1")
+	s := l.Summarise(rehearsed(t, l, 1))
+	if len(s.Ports) != 1 || s.Ports[0].Name != "column" || s.Ports[0].Line != "19200 8N1" || s.Ports[0].Gauges != 7 {
+		t.Fatalf("%+v", s.Ports)
+	}
+	near(t, "use", s.Ports[0].Use, 7*0.125+3790*28/1920.0/28800, 0.0001)
+	near(t, "frames a second", s.Ports[0].Frames, 70.13, 0.01)
+	var told []string
+	for _, r := range s.Risks {
+		told = append(told, r.What)
+	}
+	require.Contains(t, told, "Gauges cannot be told apart at port column")
+	require.Contains(t, told, "A port is close to its line rate: column")
+	require.False(t, s.Holds)
+	// line-ascii with the gauge's serial number before each reading
+	says := func(name string) (string, []byte, error) {
+		file, text, err := dialects(name)
+		return file, bytes.Replace(text, []byte(`else: ["R "]`), []byte("else: [\"R \"]\n      - {text: serial}\n      - \" \""), 1), err
+	}
+	named, err := Parse("named.yaml", bytes.Replace(l.Text, []byte("19200 8N1"), []byte("115200 8N1"), 1), says)
+	require.NoError(t, err)
+	require.Greater(t, named.gauges[0].frame, 24)
+	for _, r := range named.Summarise(rehearsed(t, named, 1)).Risks {
+		require.NotContains(t, r.What, "told apart")
+	}
+	_, err = Parse("x.yaml", bytes.Replace(l.Text, []byte("{name: bore-3,"), []byte("{name: bore-3, receiver: column, line: 9600 8N1,"), 1), dialects)
+	require.ErrorContains(t, err, "bore-3 has a line of its own, but receiver column hands all its gauges to one port")
+}
+
 // A gauge more or less changes nothing in the others' parts, and a changed habit
 // nothing in the sizes.
 func TestOwnChance(t *testing.T) {
@@ -222,6 +254,38 @@ func TestOwnChance(t *testing.T) {
 	}
 }
 
+// Stalls against the closed form: fades of a Rayleigh channel (Clarke's model;
+// sim/link) that last 0.1 s and more. Fades come crossings times a second, and,
+// being those of a Gilbert-Elliott channel (Gilbert 1960, Elliott 1963), last
+// geometrically: a share (1-r)^80 of them for more than 80 tries of 1.25 ms, and the rest
+// of those again as long on average, half of them no more than ln 2 times that.
+func TestStallsAsWorkedOut(t *testing.T) {
+	l := edited(t, "bench", "place: office-in-sight", "place: free-air", "at: [2.5 m, 1 m], hears: 12 dB", "at: [60 m, 0 m], hears: 5 dB", "walking: 0.3 m", "walking: 0.2 m", "capacity: 180 mAh", "capacity: 3000 mAh")
+	b := l.budget(&l.gauges[0], 0)
+	cfg, err := b.Config(0.2)
+	require.NoError(t, err)
+	share, crossings, mean := link.Fades(b.Margin(), link.Doppler(0.2, link.Megahertz))
+	const shifts = 10
+	var stalls Spans
+	for i := range shifts {
+		s := l.Play(i, true)
+		stalls.merge(&s.Gauges[0].Stalls)
+		// every frame that is held back still comes, but for those of a spell that
+		// reaches beyond the shift's end
+		if frames := s.Ports[0].Records - s.Gauges[0].Late.N; frames < 287_950 || frames > 288_000 {
+			t.Errorf("shift %d: %d frames of the stream", i, frames)
+		}
+	}
+	long := math.Pow(1-cfg.Bursts.Recover, 80)
+	want := crossings * long * 8 * 3600 * shifts
+	t.Logf("margin %.1f dB, %.3g of the time, fades of %v, %.0f stalls", b.Margin(), share, mean, want)
+	near(t, "stalls", float64(stalls.N), want, 4*math.Sqrt(want))
+	rest := mean.Seconds()
+	near(t, "mean stall", stalls.Mean().Seconds(), 0.1+rest, 4*rest/math.Sqrt(want)+0.00125)
+	near(t, "half of the stalls", stalls.Below(0.5).Seconds(), 0.1+rest*math.Ln2, (0.1+rest*math.Ln2)/16)
+	near(t, "95 % of the stalls", stalls.Below(0.95).Seconds(), 0.1+rest*math.Log(20), (0.1+rest*math.Log(20))/16+4*rest*math.Sqrt(19/want))
+}
+
 // What must add up, on every shipped line and changed lines.
 func TestBooksBalance(t *testing.T) {
 	lines := []*Line{shipped(t, "bench"), shipped(t, "cell"), edited(t, "bench", "health: 70 %", "health: 40 %, spares: 1"), edited(t, "bench", "capacity: 180 mAh", "capacity: 90 mAh"),
@@ -238,7 +302,7 @@ func TestBooksBalance(t *testing.T) {
 				if g.FalseIn > g.Bad || g.FalseOut > g.Parts-g.Bad || len(g.Cell) != points+1 || g.Least > g.End || g.Least < 0 || g.End > 100 {
 					t.Errorf("%s %d %s cannot be: %+v", l.Title, index, l.gauges[i].name, g)
 				}
-				for _, sp := range []Spans{g.Late, g.Stalls, g.Away, g.Flat} {
+				for _, sp := range []Spans{g.Late, g.Stalls, g.Away, g.Gone, g.Flat} {
 					if sp.Most > sp.Sum || sp.Sum > time.Duration(sp.N)*sp.Most || sp.Sum < 0 {
 						t.Errorf("%s %d %s: %+v", l.Title, index, l.gauges[i].name, sp)
 					}
@@ -352,6 +416,12 @@ func TestPage(t *testing.T) {
 			require.Contains(t, page, `aria-label="`+l.gauges[i].name+`: charge`)
 		}
 		require.Contains(t, page, "never releases real parts")
+		for i := range l.ports {
+			require.Contains(t, page, `<td class="w">`+l.ports[i].name+`</td><td class="w">9600 8N1</td>`)
+		}
+		for _, heading := range []string{"Risks, the greatest first", "Plan, with link margins", "Cells over the shift", "Throughput against capacity", "Silent and lost links", "What if", "The shift in figures", "Features", "Gauges", "Ports", "Assumptions and their sources", "Signed off"} {
+			require.Contains(t, page, "<h2>"+heading+"</h2>")
+		}
 		require.NotContains(t, page, "NaN")
 		require.NotContains(t, page, "ZgotmplZ")
 		require.NotRegexp(t, `(src|href)=`, page, "the page stands alone")
@@ -633,6 +703,37 @@ func BenchmarkHallShift(b *testing.B) {
 			}
 		}
 	})
+}
+
+// A hundred shifts on one processor and on all.
+func BenchmarkHundredShifts(b *testing.B) {
+	l := shipped(b, "cell")
+	for _, n := range []int{1, 0} {
+		name := "one processor"
+		if n == 0 {
+			name = "all processors"
+		}
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				if _, err := l.Rehearse(b.Context(), 100, shard.Shard{}, n); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
+// A shift of eight hours and one of a day and night: what is allocated.
+func BenchmarkLength(b *testing.B) {
+	for _, shift := range []string{"7 h", "24 h"} {
+		l := edited(b, "cell", "shift: 8 h", "shift: "+shift)
+		b.Run(shift, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				l.Play(0, true)
+			}
+		})
+	}
 }
 
 func TestResultJSONHasNoMachine(t *testing.T) {

@@ -194,7 +194,7 @@ func (l *Line) fits(s *Shift, charted bool) error {
 		if len(g.Cell) != notes {
 			return fmt.Errorf("%s has %d notes of its cell, not %d", l.gauges[i].name, len(g.Cell), notes)
 		}
-		for _, p := range []*Spans{&g.Late, &g.Stalls, &g.Away, &g.Flat} {
+		for _, p := range []*Spans{&g.Late, &g.Stalls, &g.Away, &g.Gone, &g.Flat} {
 			if err := p.check(); err != nil {
 				return fmt.Errorf("%s: %w", l.gauges[i].name, err)
 			}

@@ -40,8 +40,9 @@ type Served struct {
 	Tags     int     `json:"tags"`           // given
 	Lost     int     `json:"lost"`           // given, but never delivered
 	Late     Spans   `json:"late"`           // from tag to delivery
-	Stalls   Spans   `json:"stalls"`         // silent spells of the link
-	Away     Spans   `json:"away"`           // from loss to rejoin
+	Stalls   Spans   `json:"stalls"`         // silent spells of the link, of 0.1 s and more
+	Away     Spans   `json:"away"`           // from loss to rejoin, of links that came back
+	Gone     Spans   `json:"gone"`           // from loss to the shift's end, of one that did not
 	Flat     Spans   `json:"flat"`           // without charge
 	Swaps    int     `json:"swaps"`          // spares that took its place
 	End      float64 `json:"end"`            // charge at the end, per cent
@@ -494,8 +495,8 @@ func (s *served) advance(to time.Duration) {
 			}
 			switch ev.Phase {
 			case link.Stalled:
-				s.make(ev.At-settled, -1, false)
-				s.stalled = ev.At
+				s.stalled = max(0, ev.At-settled) // so long ago it began
+				s.make(s.stalled, -1, false)
 			case link.Lost:
 				s.make(ev.At, -1, s.away) // those that were on their way; the rest is gone
 				s.away = true
@@ -520,7 +521,7 @@ func (s *served) finish(shift time.Duration, whole bool) {
 	if s.state.Phase == link.Up {
 		s.make(shift, -1, false)
 	}
-	for from, spans := range map[*time.Duration]*Spans{&s.dead: &s.Flat, &s.stalled: &s.Stalls, &s.lost: &s.Away} {
+	for from, spans := range map[*time.Duration]*Spans{&s.dead: &s.Flat, &s.stalled: &s.Stalls, &s.lost: &s.Gone} {
 		if *from >= 0 {
 			spans.add(shift - *from)
 		}
@@ -531,7 +532,7 @@ func (s *served) finish(shift time.Duration, whole bool) {
 		s.Cell = append(s.Cell, int(s.End+0.5))
 		return
 	}
-	for _, spans := range []*Spans{&s.Late, &s.Stalls, &s.Away, &s.Flat} {
+	for _, spans := range []*Spans{&s.Late, &s.Stalls, &s.Away, &s.Gone, &s.Flat} {
 		spans.Bins = nil
 	}
 }

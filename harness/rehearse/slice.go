@@ -15,12 +15,14 @@ import (
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/strict"
 	"example.org/understudy/sim/uart"
+	"example.org/understudy/sim/wire"
 )
 
 // Slice is the beginning of a shift as a scenario: all gauges at once, with
 // the parts and the tags of shift number index. A gauge's place, walls and
 // receiver become a link in free air at the distance that leaves the same
-// margin. Shadowing, temperature and breaks are left out.
+// margin. Gauges that share a receiver's port have one each. Shadowing,
+// temperature and breaks are left out.
 func (l *Line) Slice(index int, length time.Duration) *scenario.File {
 	f := l.scene(true)
 	f.Title = l.Title + ": a slice of the shift"
@@ -165,6 +167,15 @@ func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
 			doc.Errorf(&l.Stations, "give it a dialect with frames for stream and tag, such as line-ascii", "%s: its dialect %s sends nothing on its own", g.name, g.dialect)
 			return
 		}
+		d := s.Dialects[g.dialect]
+		says := func(sent string) bool {
+			f := d.FrameFor(sent)
+			return slices.ContainsFunc([]string{wire.Name, wire.Serial, wire.Address}, func(term string) bool {
+				t := d.Term(term)
+				return t >= 0 && f != wire.NoFrame && d.Carries(f, t)
+			})
+		}
+		g.named = says("reading") && says("tag")
 		if r := &l.Receivers[g.radio]; r.Line != nil {
 			if p, ok := shared[g.radio]; ok {
 				g.port = p

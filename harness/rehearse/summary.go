@@ -55,7 +55,7 @@ type GaugeRow struct {
 	Margin, MarginWorst            float64 // dB: without shadowing, and the worst of all shifts
 	Parts, Tags, Lost, LostError   float64 // a shift
 	Skipped                        float64
-	Late, Stalls, Away             Spans // over all shifts
+	Late, Stalls, Away, Gone       Spans // over all shifts
 	StallsAShift                   float64
 	End, EndError                  float64 // per cent
 	EndWorst                       [3]float64
@@ -69,8 +69,12 @@ type SpellRow struct {
 	Station, Gauge string // no gauge: the station's together
 	Stalls, Away   Spans
 	StallsAShift   float64
-	AwayAShift     float64
+	AwayAShift     float64 // lost and back again
+	GoneAShift     float64 // lost, and not back at the shift's end
 }
+
+// LostAShift is how often a link was lost, back again or not.
+func (r SpellRow) LostAShift() float64 { return r.AwayAShift + r.GoneAShift }
 
 // PortRow is one port of the host.
 type PortRow struct {
@@ -202,6 +206,7 @@ func (l *Line) gaugeRow(i int, played []*Shift) GaugeRow {
 		row.Late.merge(&v.Late)
 		row.Stalls.merge(&v.Stalls)
 		row.Away.merge(&v.Away)
+		row.Gone.merge(&v.Gone)
 	}
 	for p := range played[0].Gauges[i].Cell {
 		at := each(played, func(s *Shift) float64 { return float64(s.Gauges[i].Cell[p]) })
@@ -217,37 +222,38 @@ func (l *Line) gaugeRow(i int, played []*Shift) GaugeRow {
 // that was so longest first, each followed by its gauges if several were.
 func (s *Summary) spells() {
 	type station struct {
-		all    SpellRow
+		whole  GaugeRow
 		gauges []SpellRow
+	}
+	row := func(g *GaugeRow) SpellRow {
+		n := float64(s.shifts)
+		return SpellRow{g.Station, g.Name, g.Stalls, g.Away, float64(g.Stalls.N) / n, float64(g.Away.N) / n, float64(g.Gone.N) / n}
 	}
 	var stations []*station
 	by := map[string]*station{}
 	for i := range s.Gauges {
 		g := &s.Gauges[i]
-		if g.Stalls.N == 0 && g.Away.N == 0 {
+		if g.Stalls.N+g.Away.N+g.Gone.N == 0 {
 			continue
-		}
-		row := func(name string, stalls, away Spans) SpellRow {
-			n := float64(s.shifts)
-			return SpellRow{g.Station, name, stalls, away, float64(stalls.N) / n, float64(away.N) / n}
 		}
 		st := by[g.Station]
 		if st == nil {
-			st = &station{}
+			st = &station{whole: GaugeRow{Station: g.Station}}
 			by[g.Station] = st
 			stations = append(stations, st)
 		}
-		st.gauges = append(st.gauges, row(g.Name, g.Stalls, g.Away))
-		st.all.Stalls.merge(&g.Stalls)
-		st.all.Away.merge(&g.Away)
-		st.all = row("", st.all.Stalls, st.all.Away)
+		st.gauges = append(st.gauges, row(g))
+		st.whole.Stalls.merge(&g.Stalls)
+		st.whole.Away.merge(&g.Away)
+		st.whole.Gone.merge(&g.Gone)
 	}
+	silent := func(s *station) time.Duration { return s.whole.Stalls.Sum + s.whole.Away.Sum + s.whole.Gone.Sum }
 	slices.SortStableFunc(stations, func(a, b *station) int {
-		return cmp.Compare(b.all.Stalls.Sum+b.all.Away.Sum, a.all.Stalls.Sum+a.all.Away.Sum)
+		return cmp.Compare(silent(b), silent(a))
 	})
 	for _, st := range stations {
 		if len(st.gauges) > 1 {
-			s.Spells = append(s.Spells, st.all)
+			s.Spells = append(s.Spells, row(&st.whole))
 		}
 		s.Spells = append(s.Spells, st.gauges...)
 	}
@@ -377,7 +383,7 @@ func (s *Summary) best(of func(c *ChangeRow) float64, among ...string) string {
 		}
 		for _, a := range among {
 			if strings.Contains(c.Name, a) && of(c) < best {
-				best, name = of(c), fmt.Sprintf("%s: %s instead of %s a shift", c.Name, figure(of(c)), figure(base))
+				best, name = of(c), fmt.Sprintf("%s: %s instead of %s a shift, over the same %d", c.Name, figure(of(c)), figure(base), min(tried, s.shifts))
 			}
 		}
 	}
@@ -394,6 +400,13 @@ func figure(v float64) string {
 		return fmt.Sprintf("%.2g", v)
 	}
 	return fmt.Sprintf("%.0f", v)
+}
+
+func over(dB float64) string {
+	if dB < 0 {
+		return fmt.Sprintf("%.1f dB below", -dB)
+	}
+	return fmt.Sprintf("%.1f dB over", dB)
 }
 
 // short is a time to three digits, rough to two; whole seconds stay.
@@ -441,7 +454,11 @@ func (s *Summary) totals(l *Line, played []*Shift) {
 	}
 	mean := func(name string, values []float64) float64 {
 		m, err := Mean(values)
-		fact(name, "%s a shift", withError(m, err))
+		if m == 0 {
+			fact(name, "none in %d shifts: with 95 %% confidence fewer than %.0f %% of all shifts have any", len(values), 100*atMost(len(values)))
+		} else {
+			fact(name, "%s a shift", withError(m, err))
+		}
 		return m
 	}
 	mean("parts measured", sum(func(v *Served) int { return v.Parts }))
@@ -465,13 +482,14 @@ func (s *Summary) totals(l *Line, played []*Shift) {
 		fact("the host", "is busy %.1f %% of the time; a record waits %v on average (%v if they came wholly at random: M/D/1), %v at worst; at the worst moment %v of work lies before it",
 			100*s.HostUse, (wait.Sum / time.Duration(wait.N)).Round(time.Microsecond), Waiting(s.HostUse, l.Host.Takes.D(), 0).Round(time.Microsecond), wait.Most.Round(time.Millisecond), backlog.Round(time.Millisecond))
 	}
-	var stall, away Spans
+	var stall, away, gone Spans
 	weakest, emptiest := &s.Gauges[0], &s.Gauges[0]
 	port, radio := 0.0, 0.0
 	for i := range s.Gauges {
 		g := &s.Gauges[i]
 		stall.merge(&g.Stalls)
 		away.merge(&g.Away)
+		gone.merge(&g.Gone)
 		if g.MarginWorst < weakest.MarginWorst {
 			weakest = g
 		}
@@ -491,6 +509,9 @@ func (s *Summary) totals(l *Line, played []*Shift) {
 	fact("a tag's way from the button to the port", "%s", spread(&s.late))
 	fact("a stall", "%s", spread(&stall))
 	fact("a link's way back after it was lost", "%s", spread(&away))
+	if gone.N > 0 {
+		fact("links lost until the shift's end", "%s a shift", figure(float64(gone.N)/float64(len(played))))
+	}
 
 	goneShare := 0.0
 	for _, v := range sum(func(v *Served) int { return v.Skipped }) {
@@ -512,8 +533,8 @@ func (s *Summary) totals(l *Line, played []*Shift) {
 	yes(s.Holds, "The line holds its shift, in this simulation.", "The line does not hold its shift, in this simulation. What stands first under risks is what to change first.")
 	yes(cellsHold, fmt.Sprintf("The cells last: the emptiest is %s, with %.0f %% left at the end of a bad shift (one in twenty).", emptiest.Name, emptiest.EndWorst[0]),
 		fmt.Sprintf("The cells do not last: in %.0f %% of the shifts a gauge goes flat, and %s parts come while one has no charge. The emptiest is %s.", 100*goneShare, figure(skipped), emptiest.Name))
-	yes(radioHolds, fmt.Sprintf("The radio reaches: of %s tags a shift %s are lost. The weakest link is that of %s, %.1f dB over what its receiver needs on its worst day.", figure(tags), figure(lost), weakest.Name, weakest.MarginWorst),
-		fmt.Sprintf("The radio does not reach everywhere: of %s tags a shift %s are lost. The weakest link is that of %s, %.1f dB over what its receiver needs on its worst day.", figure(tags), figure(lost), weakest.Name, weakest.MarginWorst))
+	yes(radioHolds, fmt.Sprintf("The radio reaches: of %s tags a shift %s are lost. The weakest link is that of %s, %s what its receiver needs on its worst day.", figure(tags), figure(lost), weakest.Name, over(weakest.MarginWorst)),
+		fmt.Sprintf("The radio does not reach everywhere: of %s tags a shift %s are lost. The weakest link is that of %s, %s what its receiver needs on its worst day.", figure(tags), figure(lost), weakest.Name, over(weakest.MarginWorst)))
 	yes(keepUp, fmt.Sprintf("Ports, radios and host keep up: the busiest port is used to %.0f %%, the busiest receiver to %.0f %%, the host to %.0f %%.", 100*port, 100*radio, 100*s.HostUse),
 		fmt.Sprintf("Not everything keeps up: the busiest port is used to %.0f %%, the busiest receiver to %.0f %%, the host to %.0f %%; above %.0f %% waiting grows fast.", 100*port, 100*radio, 100*s.HostUse, 100*full))
 }
@@ -604,6 +625,11 @@ func (s *Summary) risks(l *Line) {
 	if len(taken) > 0 {
 		risk(0, "No seat is left at "+strings.Join(taken, ", "), "All seven are taken, so a spare gauge is refused until one leaves.", "a receiver more, or a gauge less there")
 	}
+	for i, p := range s.Ports {
+		if g := &l.gauges[l.ports[i].gauges[0]]; p.Gauges > 1 && !g.named {
+			risk(0, "Gauges cannot be told apart at port "+p.Name, fmt.Sprintf("%d gauges share it, and frames of the dialect %s carry neither a gauge's name nor its serial number or address.", p.Gauges, g.dialect), "a dialect that says which gauge a frame is from, or a port for each gauge")
+		}
+	}
 	if s.HostUse >= full {
 		touches := 0.0
 		if s.HostUse >= 1 {
@@ -633,7 +659,7 @@ func (s *Summary) assume(l *Line) {
 		{"fading", fmt.Sprintf("Rayleigh (Clarke's model) at %.1f m/s; hopping between frequencies is left out, so fades are longer here than in truth", l.walking)},
 		{"errors in bursts", "Gilbert (1960) and Elliott (1963)"},
 		{"radio", "packets of 27 bytes, two slots of 0.625 ms each; supervision time-out 20 s; back-off on rejoining: common practice, no source"},
-		{"cells", "voltage curves and currents of sim/power; their sources stand there; currents of a gauge's parts: common practice, no source"},
+		{"cells", "li-ion: pseudo-open-circuit voltage of a 21700 NMC cell (Sunil, Pattipati and Balasingam, IEEE TIM 2025); NiMH and alkaline curves, thresholds and the currents of a gauge's parts: common practice, no source"},
 		{"cradles", "in breaks only; a spare takes two minutes to fetch and is fully as charged as the gauge was at the start: common practice, no source"},
 		{"the stream", "is counted as load on cells and radios; at the ports each frame comes when it was made, after a silent spell of 0.1 s or more all of them at once, and not while the link is lost; shorter spells delay none here"},
 		{"ports", "a port takes one frame after the other, each for its bytes at what the line settings carry; frame lengths are those of the line's own dialects, played once; the mean wait beside it is that of frames that come wholly at random (Pollaczek and Khinchin, M/G/1; M/D/1 when all are as long), which even streams do not reach"},
@@ -642,7 +668,7 @@ func (s *Summary) assume(l *Line) {
 		{"sizes", "normal from part to part, the mean moving evenly over the shift; readings normal about the size with U/2, rounded half-even to the resolution; limits inclusive"},
 		{"misjudged parts", "JCGM 106:2012, 9.5.2; the acceptance limits are those that rounding to the resolution leaves, and a guarded decision moves inwards by U"},
 		{"capability", "values over all shifts; 95 % limits for one shift's parts; chi-square and normal approximation (NIST/SEMATECH e-Handbook 6.1.6); spread within runs of five parts for Cp and Cpk"},
-		{"ISO 286", "limits of tolerance classes: see sim/tolerance"},
+		{"tolerance classes", "ISO 286-1:2010, as two public programs transcribe its table of standard tolerances; deviations checked against public tables of limits"},
 		{"Monte Carlo error", "± is one standard error over the shifts played; limits of the 5 % worst case are 95 % limits from the binomial law"},
 		{"what if", fmt.Sprintf("the first %d shifts again, with the same luck, and one thing changed", min(tried, s.shifts))},
 	} {
