@@ -45,6 +45,8 @@ type Desk struct {
 	hosts   int           // how often host has changed
 	poke    chan struct{} // closed at the next change; nil while nobody waits
 
+	tagged map[frameOf]bool // of the stage's loop: tagged frames on their way
+
 	seeing sync.Mutex
 	seen   Sight
 	seenAt time.Time
@@ -57,6 +59,9 @@ type entry struct {
 	shown bool // a page shows it as it is
 }
 
+// frameOf is a frame of a gauge of the cast, by its number.
+type frameOf struct{ gauge, id int }
+
 // acted is an act by hand that was done.
 type acted struct {
 	at             time.Duration
@@ -68,7 +73,9 @@ type acted struct {
 var ErrNotPlaying = errors.New("nothing plays just now")
 
 // NewDesk returns a desk for a scenario.
-func NewDesk(s *scenario.Scenario) *Desk { return &Desk{Scenario: s, spec: harness.Spec(s)} }
+func NewDesk(s *scenario.Scenario) *Desk {
+	return &Desk{Scenario: s, spec: harness.Spec(s), tagged: map[frameOf]bool{}}
+}
 
 // Begin clears the desk for a new stage. Give its stage.Options Keep, then hand
 // the stage to Take.
@@ -77,6 +84,7 @@ func (d *Desk) Begin() {
 	defer d.mu.Unlock()
 	d.run++
 	d.stage, d.entries, d.acts, d.first = nil, nil, nil, 0
+	clear(d.tagged)
 }
 
 // Take hands the desk the stage that plays. restart, which may be nil, has the
@@ -144,14 +152,18 @@ type Line struct {
 	Gauge string        `json:"gauge"`
 	// Way is "out" (a frame the gauge makes), "went" (bytes that went otherwise
 	// than they were made) or "in" (from the host).
-	Way    string     `json:"way"`
-	Name   string     `json:"name"`
-	Bytes  ledger.Hex `json:"bytes"`
-	Spans  []Span     `json:"spans"`
-	Frame  int        `json:"frame,omitempty"` // its number, of a frame
-	Tag    *int64     `json:"tag,omitempty"`
-	Repeat bool       `json:"repeat,omitempty"`
-	Wants  []Wanted   `json:"wants,omitempty"` // what a correct host makes of a tagged frame
+	Way   string     `json:"way"`
+	Name  string     `json:"name"`
+	Bytes ledger.Hex `json:"bytes"`
+	Spans []Span     `json:"spans"`
+	Frame int        `json:"frame,omitempty"` // its number, of a frame
+	// Of what went: the tagged frames it is about, and what became of them
+	// (sent, lost, ...). It has no bytes where they went as they were made.
+	Frames []int       `json:"frames,omitempty"`
+	Fate   ledger.Fate `json:"fate,omitempty"`
+	Tag    *int64      `json:"tag,omitempty"`
+	Repeat bool        `json:"repeat,omitempty"`
+	Wants  []Wanted    `json:"wants,omitempty"` // what a correct host makes of a tagged frame
 	raw    []byte
 	gauge  int
 }
@@ -200,6 +212,7 @@ func (d *Desk) line(e *ledger.Entry) *Line {
 		}
 		tag := *f.Tag
 		l.Tag = &tag
+		d.tagged[frameOf{g, f.ID}] = true
 		for _, r := range f.Readings {
 			unit, _ := decimal.ParseUnit(r.Unit)
 			for ch, c := range d.Scenario.Play.Cast[g].Profile.Channels {
@@ -208,8 +221,17 @@ func (d *Desk) line(e *ledger.Entry) *Line {
 				}
 			}
 		}
-	case e.Kind == ledger.KindOut && e.Out != nil && len(e.Out.Bytes) > 0:
-		l.Way, l.Name, l.raw = "went", e.Out.Fault, e.Out.Bytes
+	case e.Kind == ledger.KindOut && e.Out != nil:
+		l.Way, l.Name, l.raw, l.Fate = "went", e.Out.Fault, e.Out.Bytes, e.Out.Fate
+		for _, id := range e.Out.Frames {
+			if d.tagged[frameOf{g, id}] {
+				delete(d.tagged, frameOf{g, id})
+				l.Frames = append(l.Frames, id)
+			}
+		}
+		if len(l.raw) == 0 && (len(l.Frames) == 0 || l.Fate == ledger.Sent) {
+			return nil
+		}
 	case e.Kind == ledger.KindIn:
 		l.Way, l.Name, l.raw = "in", e.Note, e.Bytes
 	default:

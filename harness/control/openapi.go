@@ -3,6 +3,7 @@ package control
 import (
 	"encoding"
 	"encoding/json"
+	"maps"
 	"net/http"
 	"reflect"
 	"slices"
@@ -37,8 +38,12 @@ func (s *Server) describe(http.ResponseWriter, *http.Request) (any, error) {
 			op["security"] = []any{map[string]any{"token": []string{}}}
 		}
 		var params []any
-		for _, q := range rt.query {
-			params = append(params, map[string]any{"name": q, "in": "query", "schema": map[string]any{"type": "integer", "minimum": 0}})
+		for _, q := range slices.Sorted(maps.Keys(rt.query)) {
+			schema := map[string]any{"type": rt.query[q]}
+			if rt.query[q] == "integer" {
+				schema["minimum"] = 0
+			}
+			params = append(params, map[string]any{"name": q, "in": "query", "schema": schema})
 		}
 		if strings.Contains(rt.path, "{name}") {
 			params = append(params, map[string]any{"name": "name", "in": "path", "required": true, "schema": map[string]any{"type": "string"}})

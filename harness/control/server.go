@@ -339,7 +339,7 @@ type route struct {
 	method, path, summary string
 	body, reply           any // zero values of their types; nil for none
 	stream                bool
-	query                 []string
+	query                 map[string]string // JSON types of the parameters
 	do                    func(w http.ResponseWriter, r *http.Request) (any, error)
 }
 
@@ -350,9 +350,9 @@ func (s *Server) table() []route {
 		{method: "GET", path: "/v1/gauges/{name}", summary: "How one gauge stands now", reply: stage.GaugeView{}, do: s.getGauge},
 		{method: "POST", path: "/v1/acts", summary: "Do something to a gauge: any act of a cue", body: Act{}, reply: Done{}, do: s.postAct},
 		{method: "POST", path: "/v1/clock", summary: "Hold, step, pace or restart the timeline", body: Clock{}, reply: Sight{}, do: s.postClock},
-		{method: "GET", path: "/v1/ledger", summary: "A part of the ledger", query: []string{"run", "from"}, reply: Entries{}, do: s.getLedger},
+		{method: "GET", path: "/v1/ledger", summary: "A part of the ledger", query: map[string]string{"run": "integer", "from": "integer"}, reply: Entries{}, do: s.getLedger},
 		{method: "GET", path: "/v1/ledger/tail", summary: "The ledger as it is written: server-sent events, one entry each", stream: true, do: s.tail},
-		{method: "GET", path: "/v1/watch", summary: "Everything as it changes: server-sent events for a page", stream: true, do: s.watch},
+		{method: "GET", path: "/v1/watch", summary: "Everything as it changes: server-sent events for a page; the streams of one gauge alone where it names one", query: map[string]string{"gauge": "string"}, stream: true, do: s.watch},
 		{method: "GET", path: "/v1/scenario", summary: "What was done so far, as a scenario", reply: Kept{}, do: s.getScenario},
 		{method: "POST", path: "/v1/scenario", summary: "Keep what was done so far in a scenario file", body: Keep{}, reply: Kept{}, do: s.postScenario},
 		{method: "GET", path: "/v1/openapi.json", summary: "This description", do: s.describe},

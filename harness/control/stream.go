@@ -3,6 +3,7 @@ package control
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"net/http"
 	"slices"
 	"strconv"
@@ -129,8 +130,14 @@ func place(id string) (run, from int) {
 	return 0, 0
 }
 
-// watch streams what a page shows.
+// watch streams what a page shows. The query may name the gauge that the page
+// has in hand: of the others it is then told no stream, which in a crowd nobody
+// could read.
 func (s *Server) watch(w http.ResponseWriter, r *http.Request) (any, error) {
+	hand := r.URL.Query().Get("gauge")
+	if hand != "" && s.desk.Scenario.GaugeIndex(hand) < 0 {
+		return nil, missing{fmt.Errorf("there is no gauge %q", hand)}
+	}
 	write, done, err := s.sse(w)
 	if err != nil {
 		return nil, err
@@ -151,9 +158,12 @@ func (s *Server) watch(w http.ResponseWriter, r *http.Request) (any, error) {
 		// of a stream.
 		left := mostLines
 		for _, e := range slices.Backward(list) {
-			if e.note != nil && (left > 0 || (e.note.Tag != nil || e.note.Way != "out") && len(m.Lines) < mostTags) {
-				m.Lines = append(m.Lines, e.note)
-				left--
+			if e.note != nil {
+				rare := e.note.Tag != nil || e.note.Way != "out"
+				if mine := hand == "" || e.note.Gauge == hand; left > 0 && (mine || rare) || rare && len(m.Lines) < mostTags {
+					m.Lines = append(m.Lines, e.note)
+					left--
+				}
 			}
 			if e.shown && len(m.Notes) < mostNotes {
 				m.Notes = append(m.Notes, e.text)

@@ -2,7 +2,7 @@
 // hand.
 
 import { takeToken, get, post, watch, mm } from "./link.js";
-import { el, say, Zone } from "./draw.js";
+import { el, say, words, Zone } from "./draw.js";
 import { Card } from "./card.js";
 
 const $ = (id) => document.getElementById(id);
@@ -49,21 +49,40 @@ function pick(card) {
     cards.forEach((c) => { c.root.classList.toggle("picked", c === card); c.heading.firstChild.setAttribute("aria-pressed", String(c === card)); });
     say($("picked"), card.name + (card.cast.model ? ", " + card.cast.model : ""));
     keys();
-    redraw();
+    listen(card.name);
   }
 }
 
+// listen follows the play, and of the streams that of one gauge.
+let stop = null;
+function listen(gauge) {
+  if (stop) stop();
+  stop = watch(gauge, forget, beat, (ok) => document.body.classList.toggle("deaf", !ok));
+}
+
+// forget has what is told anew not be told twice.
+function forget() {
+  lines = [];
+  tags = [];
+  $("log").replaceChildren();
+  redraw();
+}
+
+// Faults, with what is done; "tip" are done to the lane in hand.
 const faults = [
-  ["Lose link 5 s", { do: "lose link", for: "5 s" }], ["Stall 2 s, then a burst", { do: "stall", for: "2 s" }], ["Garble a frame", { do: "garble" }],
-  ["Send a frame twice", { do: "duplicate" }], ["Unplug probe 3 s", { do: "unplug probe", for: "3 s" }, true], ["Tip sticks 3 s", { do: "stick tip", for: "3 s" }, true],
-  ["Fade cell to 8 %", { do: "fade cell", to: "8 %" }], ["Empty cell", { do: "fade cell", to: "0 %" }], ["Fresh cell", { do: "fade cell", to: "100 %" }],
+  ["Lose link", "for 5 s; its port goes away with it", { do: "lose link", for: "5 s" }], ["Stall, then burst", "nothing arrives for 2 s, then all at once", { do: "stall", for: "2 s" }],
+  ["Garble", "one bit of the next frame", { do: "garble" }], ["Send twice", "the next frame", { do: "duplicate" }],
+  ["Unplug probe", "for 3 s", { do: "unplug probe", for: "3 s" }, "tip"], ["Stick tip", "for 3 s", { do: "stick tip", for: "3 s" }, "tip"],
+  ["Wrong speed", "the gauge sends at half its line speed for 5 s", (g) => ({ do: "change line speed", to: Math.max(1, parseInt(g.line, 10) >> 1) + " Bd", for: "5 s" })],
+  ["Right speed", "the line speed of the scenario", { do: "restore line speed" }],
+  ["Fade cell", "to 8 %", { do: "fade cell", to: "8 %" }], ["Empty cell", "the gauge goes off", { do: "fade cell", to: "0 %" }], ["Fresh cell", "of 100 %", { do: "fade cell", to: "100 %" }],
 ];
 
 function keys() {
   const box = $("masters");
   box.replaceChildren();
-  const key = (to, label, does) => {
-    const k = el("button", { type: "button", disabled: !hands }, label);
+  const key = (to, label, does, title = "") => {
+    const k = el("button", { type: "button", disabled: !hands, title }, label);
     k.addEventListener("click", does);
     to.append(k);
   };
@@ -71,20 +90,23 @@ function keys() {
     const c = hand.lane.c, size = of(c);
     if (size !== null && size !== undefined) hand.on({ do: "move to", size: mm(size), over: "150 ms" });
   });
-  on("On the master", (c) => c.preset || c.seat);
-  on("On lower limit", (c) => c.limits[0]);
+  on("Master", (c) => c.preset || c.seat);
+  on("Lower limit", (c) => c.limits[0]);
   on("Middle", (c) => c.limits[0] === null || c.limits[3] === null ? null : (c.limits[0] + c.limits[3]) / 2);
-  on("On upper limit", (c) => c.limits[3]);
-  key(box, "Off the part", () => hand.on({ do: "lift", over: "200 ms" }));
-  key(box, "Rock through it", () => hand.on({ do: "rock", size: mm(hand.lane.c.size), angle: "2 °", period: "1 s", swings: 2 }));
+  on("Upper limit", (c) => c.limits[3]);
+  key(box, "Lift off", () => hand.on({ do: "lift", over: "200 ms" }));
+  key(box, "Rock", () => hand.on({ do: "rock", size: mm(hand.lane.c.size), angle: "2 °", period: "1 s", swings: 2 }));
   key(box, "Zero", () => hand.on({ do: "zero" }));
   key(box, "Preset", () => hand.on({ do: "preset" }));
-  key(box, "Clear max and min", () => hand.on({ do: "clear" }));
+  key(box, "Clear", () => hand.on({ do: "clear" }));
   const trouble = $("faults");
   trouble.replaceChildren();
-  for (const [label, body, tip] of faults) {
+  for (const [label, what, body, tip] of faults) {
     if (!hand.cast.cell && body.do === "fade cell") continue;
-    key(trouble, label, () => tip ? hand.on(body) : hand.do(body));
+    key(trouble, label, () => {
+      const does = typeof body === "function" ? body(hand.view) : body;
+      return tip ? hand.on(does) : hand.do(does);
+    }, what);
   }
 }
 
@@ -95,9 +117,9 @@ let lines = [], tags = [], host = null, fault = "";
 function hex(bytes) { return bytes.match(/../g) || []; }
 
 function wireLine(l) {
-  const way = { in: "from host", out: "to host", went: "as it went" }[l.way];
+  const way = { in: "from host", out: "to host", went: l.fate === "sent" ? "as it went" : "did not arrive" }[l.way];
   const bad = (l.spans || []).find((s) => !s.good);
-  const row = el("li", { className: l.way + (bad ? " bad" : "") }, el("span", { className: "way" }, `${(l.t / 1e9).toFixed(3)} s ${way}`, " ", el("b", {}, l.name || "")));
+  const row = el("li", { className: l.way + (bad ? " bad" : "") }, el("span", { className: "way" }, `${(l.t / 1e9).toFixed(3)} s ${way}`, " ", el("b", {}, l.name || fates[l.fate] || "")));
   const check = (l.spans || []).find((s) => /check|crc|sum|xor|lrc|fletcher/i.test(s.field));
   if (bad) row.append(el("span", { className: "check wrong" }, "✗ " + bad.field + ": " + bad.shows));
   else if (check) row.append(el("span", { className: "check" }, "✓ checksum right"));
@@ -120,6 +142,41 @@ let stale = true, busy = false;
 
 function redraw() { stale = true; }
 
+// What became of a tagged frame that a host could not read.
+const fates = { lost: "lost with the link", flushed: "given up by the radio", full: "the host did not read", unheard: "nobody listened", down: "the port was away" };
+
+function went(l) {
+  for (const id of l.frames || []) {
+    const tag = tags.find((t) => t.frame === id && t.gauge === l.gauge);
+    if (!tag) continue;
+    tag.gone = l.fate !== "sent" ? fates[l.fate] || l.fate : /garble/.test(l.name) ? "damaged on the way" : /wrong speed/.test(l.name) ? "sent at a wrong speed" : "";
+    tag.unheard = l.fate === "unheard";
+  }
+}
+
+// none reports whether a right host has no record of a tag. Without a host, that
+// nobody listens is no reason.
+function none(l) { return l.gone && (host || !l.unheard); }
+
+// compare has each card tell what the host made of its tags.
+function compare() {
+  for (const card of cards) {
+    let found = null;
+    const mine = host ? tags.filter((l) => l.gauge === card.name && !none(l)) : [];
+    for (const l of mine.slice(-12).reverse()) {
+      for (const w of l.wants || []) {
+        // The unit is told where it tells the two apart.
+        const got = record(l, w), unit = got && got.unit !== w.unit ? " " + w.unit : "";
+        const c = { tag: l.tag, of: card.many ? " " + w.channel : "", want: (w.value ? w.value + unit : "no number") + " " + words[w.zone], got: got && (unit ? got.text : got.short), wrong: got && got.wrong };
+        if (!found || c.wrong) found = c;
+        if (found.wrong) break;
+      }
+      if (found && found.wrong) break;
+    }
+    card.compare(found);
+  }
+}
+
 function side() {
   if (!stale || !hand) return;
   const wire = $("wire");
@@ -136,7 +193,11 @@ function side() {
   const rows = [];
   for (const l of mine) {
     for (const w of l.wants || []) {
-      const got = record(l, w), wrong = got && got.wrong;
+      const got = record(l, w), wrong = got && got.wrong, no = none(l);
+      if (no) {
+        rows.push(el("tr", { className: got ? "wrong" : "" }, el("th", { scope: "row" }, String(l.tag)), el("td", { colSpan: 2 }, "none: " + l.gone), el("td", {}, !host ? "" : got ? "✗ " + got.text : "✓ none")));
+        continue;
+      }
       rows.push(el("tr", { className: wrong ? "wrong" : got ? "right" : "" },
         el("th", { scope: "row" }, `${l.tag}${l.repeat ? " again" : ""}`), el("td", {}, (w.value ? w.value + " " + w.unit : "no number") + (hand.many ? " " + w.channel : "")), el("td", { title: w.rule }, new Zone().show(w.zone).root),
         el("td", { title: wrong || "" }, !host ? "" : got ? (wrong ? "✗ " : "✓ ") + got.text : "waiting…")));
@@ -146,14 +207,16 @@ function side() {
   $("host-head").hidden = !host;
   const now = last && last.wants[cards.indexOf(hand)];
   const w = now && now[hand.lane.index];
-  say($("rule"), w ? "Now: " + (w.value ? `${w.value} ${w.unit} is ${w.zone}, because ` : "") + w.rule + "." : "");
+  say($("rule"), w ? "Now: " + (w.value ? `${w.value} ${w.unit} is ${words[w.zone]}, because ` : "") + w.rule + "." : "");
   stale = false;
 }
 
 function record(l, w) {
   if (!host) return null;
   const r = host.rows.find((r) => r.gauge === l.gauge && r.tag === l.tag && (!r.channel || r.channel === w.channel));
-  return r ? { text: `${r.value} ${r.unit || ""} ${r.zone || ""}`, wrong: r.wrong } : null;
+  if (!r) return null;
+  const zone = words[r.zone] || r.zone || "";
+  return { text: `${r.value} ${r.unit || ""} ${zone}`, short: `${r.value} ${zone}`, unit: r.unit, wrong: r.wrong };
 }
 
 function verdict() {
@@ -164,7 +227,7 @@ function verdict() {
   say(box, host.wrong ? `✗ The host is wrong: ${host.why}` : host.rows.length ? `✓ ${host.rows.length} records, all right` : "A host is attached; it has recorded nothing yet.");
 }
 
-function note(e) {
+function note(e, now) {
   const who = e.g ? e.g + ": " : "";
   let text = e.note || "";
   if (e.k === "link") text = "link " + e.link.state + (e.link.why ? ", " + e.link.why : "");
@@ -174,7 +237,7 @@ function note(e) {
   if (e.k === "request") text = "host asks: " + [e.request.verb, e.request.setting, e.request.value].filter(Boolean).join(" ") + (e.request.refused ? ", refused: " + e.request.refused : "");
   if (e.k === "start") text = "the timeline begins";
   if (!text) return;
-  if (e.k === "gauge" && /^buzzer/.test(text)) {
+  if (e.k === "gauge" && /^buzzer/.test(text) && e.t > now - 1e9) { // not one of long ago
     beep();
     const card = cards.find((c) => c.name === e.g);
     if (card) {
@@ -222,15 +285,19 @@ function beat(m) {
   if (document.activeElement !== $("pace")) $("pace").value = m.pace === "1x" ? "real" : m.pace;
   $("next").disabled = !hands || m.nextCue < 0;
   say($("cue"), m.nextCue < 0 ? "No cue left: the bench is yours." : `Next at ${(m.nextCue / 1e9).toFixed(1)} s: ${m.nextText}`);
-  (m.notes || []).forEach(note);
+  (m.notes || []).forEach((e) => note(e, m.at));
   if (m.lines) {
     lines.push(...m.lines);
-    tags.push(...m.lines.filter((l) => l.tag !== undefined && l.tag !== null));
+    for (const l of m.lines) {
+      if (l.tag !== undefined && l.tag !== null) tags.push(l);
+      else if (l.frames) went(l);
+    }
     if (lines.length > 400) lines = lines.slice(-200);
     if (tags.length > 400) tags = tags.slice(-200);
     redraw();
+    if (host) compare();
   }
-  if (m.host) { host = m.host; verdict(); redraw(); }
+  if (m.host) { host = m.host; verdict(); compare(); redraw(); }
   lesson(m.at);
 }
 
@@ -240,8 +307,7 @@ async function begin(m) {
   waiting = [m];
   run = await get("v1/run");
   current = m.run;
-  lines = []; tags = []; host = null; lesson.at = undefined;
-  $("log").replaceChildren();
+  host = null; lesson.at = undefined;
   document.title = run.title;
   say($("title"), run.title);
   $("handout").hidden = !(run.chapters || []).length;
@@ -253,6 +319,7 @@ async function begin(m) {
   box.replaceChildren(...cards.map((c) => c.root));
   if (!hands) for (const b of document.querySelectorAll(".clock button:not(#sound), .clock select, .card .keys button")) b.disabled = true;
   verdict();
+  compare();
   const list = waiting;
   waiting = [];
   begin.under = 0;
@@ -302,5 +369,5 @@ $("reveal").addEventListener("click", () => {
 });
 if (!hands) tell("Watching only: open the address with the token to use your hands.");
 
-watch((m) => beat(m), (ok) => document.body.classList.toggle("deaf", !ok));
+listen("");
 requestAnimationFrame(paint);

@@ -21,7 +21,7 @@ class Lane {
       this.root.append(this.scene.root);
       this.hands();
     } else this.root.classList.add("computed");
-    this.root.append(el("div", { className: "tell" }, el("div", { className: "reading" }, this.figures, this.unit), el("div", { className: "under" }, this.zone.root, this.name), this.trace.root));
+    this.root.append(el("div", { className: "read" }, this.figures, el("span", { className: "of" }, this.unit, this.name), this.zone.root), this.trace.root);
   }
 
   // hands lets the tip be moved: dragged, by the wheel, by the keyboard.
@@ -64,6 +64,8 @@ class Lane {
     this.c = c;
     if (this.wanted !== undefined && Math.abs(this.wanted - c.size) < 1) this.wanted = undefined;
     say(this.figures, c.shown || "– – –");
+    const places = Math.max(6, (c.shown || "").length);
+    if (this.places !== places) this.figures.style.setProperty("--places", this.places = places);
     say(this.unit, c.shown ? c.unit : "");
     say(this.name, (this.card.many ? c.name + " " : "") + (c.function === "live" ? "" : c.function));
     this.zone.show(c.zone, c.void);
@@ -88,6 +90,8 @@ export class Card {
       return { disc, word, root: el("span", { className: "lamp" }, svg("svg", { viewBox: "0 0 16 16", "aria-hidden": "true" }, disc), word), name: l.name };
     });
     this.buzz = el("span", { className: "buzz", hidden: true });
+    this.alarms = el("div", { className: "alarms" });
+    this.beside = el("p", { className: "beside", hidden: true });
     this.fill = svg("rect", { x: 3, y: 4, height: 8, class: "charge" });
     this.cellWord = el("span", {});
     this.cell = el("span", { className: "cell" }, svg("svg", { viewBox: "0 0 30 16", "aria-hidden": "true" }, svg("rect", { x: 1, y: 2, width: 25, height: 12, rx: 2, class: "case" }), svg("rect", { x: 26, y: 6, width: 3, height: 4, class: "cap" }), this.fill), this.cellWord);
@@ -114,6 +118,7 @@ export class Card {
     this.heading.firstChild.addEventListener("click", () => this.pick(this.lane));
     this.root = el("article", { className: "card" + (this.many ? " many" : "") },
       el("div", { className: "head" }, this.heading, this.tags, this.buzz),
+      this.alarms, this.beside,
       ...this.lanes.map((l) => l.root),
       el("div", { className: "state" }, ...this.lamps.map((l) => l.root), this.cell, this.link, this.port),
       el("div", { className: "keys" }, ...this.keys));
@@ -125,6 +130,35 @@ export class Card {
       e.preventDefault();
       this.keys[k].click();
     });
+  }
+
+  // alarm tells in large letters what is wrong with the gauge.
+  alarm(v) {
+    const list = [];
+    if (v.power === "off") list.push(this.cast.cell && v.percent === 0 ? "cell empty: gauge off" : "gauge off");
+    else if (v.link !== "up") list.push("link " + v.link);
+    if (v.asked) list.push(`wrong speed: ${v.line.split(" ")[0]}, not ${v.asked.split(" ")[0]}`);
+    if (v.low && v.power !== "off") list.push("cell low");
+    v.channels.forEach((c, i) => {
+      const of = this.many ? " of " + c.name : "";
+      if (c.missing) list.push("probe" + of + " unplugged");
+      if (c.stuck) list.push("tip" + of + " sticks");
+      const scene = this.lanes[i].scene;
+      if (scene && scene.away && !c.missing) list.push(" off the part" + of);
+    });
+    const all = list.join("\n");
+    if (this.alarmed === all) return;
+    this.alarmed = all;
+    this.alarms.replaceChildren(...list.map((a) => a.startsWith(" ") ? el("span", { className: "mild" }, a.trim()) : el("span", {}, "▲ " + a)));
+  }
+
+  // compare tells what the host made of the last tag that it got wrong, else of
+  // the last.
+  compare(c) {
+    this.beside.hidden = !c;
+    if (!c) return;
+    this.beside.className = "beside " + (c.wrong ? "wrong" : c.got ? "right" : "");
+    say(this.beside, c.wrong ? `✗ Tag ${c.tag}${c.of}: ${c.got}, not ${c.want}` : c.got ? `✓ Tag ${c.tag}: host has it right` : `Tag ${c.tag}: host has nothing yet`);
   }
 
   pick(lane) { this.lane = lane; this.picked(this); }
@@ -177,14 +211,14 @@ export class Card {
     this.cell.hidden = !this.cast.cell;
     this.fill.setAttribute("width", Math.max(0, 21 * v.percent / 100));
     this.cell.classList.toggle("bad", Boolean(v.low) || v.power === "off");
-    say(this.cellWord, v.percent + " %" + (v.low ? " LOW" : "") + (v.power === "on" ? "" : ", gauge " + v.power));
+    say(this.cellWord, v.percent + " %" + (v.low ? " LOW" : ""));
     const r = this.cast.radio, good = v.link === "up" || v.link === "stalled";
     const bars = !good ? 0 : !r || r.margin > 20 ? 3 : r.margin > 10 ? 2 : 1;
     this.arcs.forEach((a, i) => a.classList.toggle("on", i < bars));
     this.link.classList.toggle("bad", v.link !== "up");
     say(this.linkWord, "link " + v.link + (r ? ` ${Math.round(r.metres)} m, ${Math.round(r.margin)} dB` : ""));
-    say(this.port, (v.open ? "host listens" : "nobody listens") + (v.unread ? `, ${v.unread} bytes unread` : "") + (v.asked ? `, WRONG SPEED ${v.asked}` : ""));
-    this.port.classList.toggle("bad", Boolean(v.asked));
+    say(this.port, (v.open ? "host listens" : "nobody listens") + (v.unread ? `, ${v.unread} bytes unread` : ""));
+    this.alarm(v);
     this.keys.forEach((k, i) => k.classList.toggle("down", v.down[i]));
   }
 }

@@ -71,9 +71,8 @@ export class Scene {
     this.stem = svg("path", { class: "stem" });
     this.ball = svg("circle", { r: 8, cx: 100, class: "tip" });
     this.marks = [0, 1, 2, 3].map((i) => svg("path", { class: i === 0 || i === 3 ? "limit" : "warning" }));
-    this.names = [0, 3].map((i) => svg("text", { class: "mark", x: 4 }, i ? "upper" : "lower"));
-    this.note = svg("text", { x: 6, y: 16, class: "note" });
-    this.root.append(svg("defs", {}, hatch), this.part, ...this.marks, ...this.names, this.stem, this.body, this.ball, this.note);
+    this.hand = svg("path", { class: "hand" });
+    this.root.append(svg("defs", {}, hatch), this.part, ...this.marks, this.stem, this.body, this.ball, this.hand);
     if (this.plug) set(this.body, { d: "M64 136 L136 136 L136 186 L108 186 L100 194 L92 186 L64 186 Z M20 150 L64 150 L64 172 L20 172 Z" });
     else set(this.body, { d: "M84 6 L116 6 L116 62 L108 70 L92 70 L84 62 Z M116 18 L176 18 L176 34 L116 34 Z M164 18 L180 18 L180 208 L164 208 Z" });
   }
@@ -88,26 +87,24 @@ export class Scene {
     const ball = this.ball.r.baseVal.value;
     if (this.plug) {
       const wall = away ? 30 : y;
-      set(this.part, { d: `M8 8 L192 8 L192 ${wall} L8 ${wall} Z M8 194 L192 194 L192 214 L8 214 Z`, class: away ? "part away" : "part" });
+      set(this.part, { d: `M56 8 L192 8 L192 ${wall} L56 ${wall} Z M8 194 L192 194 L192 214 L8 214 Z`, class: away ? "part away" : "part" });
       const cy = away ? 46 : wall + ball;
       set(this.ball, { cy });
       set(this.stem, { d: `M96 ${cy} L104 ${cy} L104 136 L96 136 Z` });
     } else {
       const top = away ? 196 : y;
-      set(this.part, { d: `M40 ${top} L150 ${top} L150 208 L40 208 Z M8 208 L192 208 L192 216 L8 216 Z`, class: away ? "part away" : "part" });
+      set(this.part, { d: `M56 ${top} L150 ${top} L150 208 L56 208 Z M8 208 L192 208 L192 216 L8 216 Z`, class: away ? "part away" : "part" });
       const cy = away ? 170 : top - ball;
       set(this.ball, { cy });
       set(this.stem, { d: `M96 70 L104 70 L104 ${cy} L96 ${cy} Z` });
     }
     c.limits.forEach((at, i) => {
       const yy = at === null ? 0 : this.y(f.at(at));
-      set(this.marks[i], { d: at === null ? "" : `M${i === 0 || i === 3 ? 4 : 16} ${yy} L44 ${yy}` });
+      set(this.marks[i], { d: at === null ? "" : `M${i === 0 || i === 3 ? 2 : 14} ${yy} L34 ${yy}` });
     });
-    [0, 3].forEach((i, k) => {
-      const at = c.limits[i];
-      set(this.names[k], { y: at === null ? -20 : this.y(f.at(at)) + (i ? -5 : 15) });
-    });
-    say(this.note, c.missing ? "probe unplugged" : c.stuck ? "tip sticks" : away ? "off the part" : "");
+    // A hand on the scale says where the size lies between the limits.
+    set(this.hand, { d: away ? "" : `M36 ${y} L50 ${y - 7} L50 ${y + 7} Z` });
+    this.away = away;
     set(this.root, { "aria-label": `Tip of ${this.title}: size the gauge is on`, "aria-valuenow": Math.round(c.size / 1e3) / 1e6,
       "aria-valuemin": Math.round((c.seat - c.stroke / 2) / 1e3) / 1e6, "aria-valuemax": Math.round((c.seat + c.stroke / 2) / 1e3) / 1e6,
       "aria-valuetext": (c.size / 1e9).toFixed(4) + " mm, the gauge reads " + (c.shown ? c.shown + " " + c.unit : c.void) + ", " + c.zone });
@@ -115,6 +112,17 @@ export class Scene {
 }
 
 const span = 12e9; // ns of the trace
+
+const units = { mm: 1e9, "µm": 1e6, cm: 1e10, m: 1e12, in: 25.4e9, thou: 25.4e6, "µin": 25400, nm: 1e3, pm: 1 };
+
+// countOf writes a size in the reading's unit, to a count of it.
+function countOf(c) {
+  const unit = units[c.unit] || 1e9, places = Math.max(0, Math.round(-Math.log10(c.step / unit)));
+  return (size) => {
+    const text = (size / unit).toFixed(places);
+    return Math.abs(Number(text) * unit - size) < 1 ? text : "≈ " + text;
+  };
+}
 
 // Trace is a strip of the last readings between the limits.
 export class Trace {
@@ -137,7 +145,7 @@ export class Trace {
   paint(style) {
     if (!this.stale) return;
     this.stale = false;
-    const c = this.c, box = this.root, scale = window.devicePixelRatio || 1;
+    const c = this.c, box = this.root, many = countOf(c), scale = window.devicePixelRatio || 1;
     const w = Math.max(1, Math.round(box.clientWidth * scale)), h = Math.max(1, Math.round(box.clientHeight * scale));
     if (box.width !== w || box.height !== h) { box.width = w; box.height = h; }
     const g = box.getContext("2d");
@@ -153,15 +161,20 @@ export class Trace {
     band(top, wh === null ? top : y(wh), style.warn); band(wl === null ? bottom : y(wl), bottom, style.warn);
     g.font = font + "px system-ui, sans-serif";
     g.lineWidth = scale;
-    [[hi, "upper limit", []], [wh, "warning", [4, 3]], [wl, "warning", [4, 3]], [lo, "lower limit", []]].forEach(([at, name, dash], i) => {
+    // A label stands outside its limit, a warning's inside its own, and none is
+    // drawn where it has no room.
+    [[hi, "upper limit ", []], [wh, "warning ", [4, 3]], [wl, "warning ", [4, 3]], [lo, "lower limit ", []]].forEach(([at, name, dash], i) => {
       if (at === null) return;
       g.strokeStyle = style.line; g.setLineDash(dash.map((d) => d * scale));
       g.beginPath(); g.moveTo(0, y(at)); g.lineTo(w, y(at)); g.stroke();
-      if (h < 44 * scale || dash.length && (h < 90 * scale || Math.abs(y(at) - y(i === 1 ? hi ?? at : lo ?? at)) < font + 5 * scale)) return;
+      if (h < 60 * scale || dash.length && Math.abs(y(wh ?? hi) - y(wl ?? lo)) < 2 * font + 12 * scale) return;
       g.fillStyle = style.text;
-      g.fillText(name, 4 * scale, y(at) + (i === 0 || i === 2 ? -3 * scale : font));
+      g.fillText(name + many(at), 4 * scale, y(at) + (i === 0 || i === 2 ? -4 * scale : font + scale));
     });
     g.setLineDash([]);
+    g.fillStyle = style.text;
+    if (lo === null && hi === null) g.fillText("no limits", 4 * scale, font + scale);
+    if (h > 110 * scale) g.fillText("12 s ago", 4 * scale, h - 5 * scale);
     g.strokeStyle = style.ink; g.lineWidth = 2 * scale; g.lineJoin = "round";
     g.beginPath();
     let down = false, was = 0;
@@ -184,6 +197,7 @@ const shapes = {
   in: "M12 3 A9 9 0 1 0 12 21 A9 9 0 1 0 12 3 Z M10 17 L5 12 L7 10 L10 13 L17 7 L19 9 Z", void: "M4 10 L20 10 L20 14 L4 14 Z",
 };
 export const words = { below: "below", "warn-low": "low warning", in: "in", "warn-high": "high warning", above: "above", void: "no reading" };
+const whys = { under: "under range", over: "over range", missing: "no probe", empty: "nothing kept", off: "gauge off", starting: "gauge starts" };
 
 export class Zone {
   constructor() {
@@ -193,7 +207,7 @@ export class Zone {
   }
 
   show(zone, why) {
-    const word = zone === "void" && why ? why : words[zone] || zone;
+    const word = zone === "void" && why ? whys[why] || why : words[zone] || zone;
     say(this.word, word);
     if (this.was === zone) return this;
     this.was = zone;

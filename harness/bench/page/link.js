@@ -27,15 +27,23 @@ async function ask(method, path, body) {
 export const get = (path) => ask("GET", path);
 export const post = (path, body) => ask("POST", path, body);
 
-// watch calls each with every beat, and state with true or false as the play
-// can be heard or not. A stream that breaks is opened again by the browser.
-export function watch(each, state) {
-  const source = new EventSource("v1/watch");
-  source.onmessage = (e) => { state(true); each(JSON.parse(e.data)); };
-  source.onerror = () => {
-    state(false);
-    if (source.readyState === EventSource.CLOSED) setTimeout(() => watch(each, state), 1000);
+// watch calls opened whenever the play is listened to anew, which tells all that
+// has happened again, each with every beat, and state with true or false as the
+// play can be heard or not. It returns what stops it. A stream that breaks is
+// opened again by the browser.
+export function watch(gauge, opened, each, state) {
+  let source = null, again = 0;
+  const open = () => {
+    source = new EventSource("v1/watch" + (gauge ? "?gauge=" + encodeURIComponent(gauge) : ""));
+    source.onopen = opened;
+    source.onmessage = (e) => { state(true); each(JSON.parse(e.data)); };
+    source.onerror = () => {
+      state(false);
+      if (source.readyState === EventSource.CLOSED) again = setTimeout(open, 1000);
+    };
   };
+  open();
+  return () => { clearTimeout(again); source.close(); };
 }
 
 // mm writes a length, an integer count of picometres, as exact text.

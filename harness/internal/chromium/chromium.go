@@ -36,7 +36,12 @@ type Browser struct {
 	buf   []byte
 	id    int
 	pages map[string]*Page // by session
+
+	timeout *time.Timer
 }
+
+// patience is how long a browser is waited for after a page was opened.
+const patience = 2 * time.Minute
 
 // Page is one tab. Log is what it complained of: errors, exceptions, what the
 // content security policy refused and what failed to load.
@@ -70,8 +75,8 @@ func Start(t testing.TB) *Browser {
 	require.NoError(t, cmd.Start())
 	childIn.Close()
 	childOut.Close()
-	timeout := time.AfterFunc(2*time.Minute, func() { out.Close() })
-	b := &Browser{t: t, in: in, out: out, pages: map[string]*Page{}}
+	timeout := time.AfterFunc(patience, func() { out.Close() })
+	b := &Browser{t: t, in: in, out: out, timeout: timeout, pages: map[string]*Page{}}
 	t.Cleanup(func() {
 		// Asked to close it ends its helpers, which have sessions of their own.
 		_, _ = in.Write([]byte(`{"id":0,"method":"Browser.close"}` + "\x00"))
@@ -85,9 +90,17 @@ func Start(t testing.TB) *Browser {
 	return b
 }
 
+// For has what fails from now on fail in a test of the browser's own.
+func (b *Browser) For(t testing.TB) {
+	was := b.t
+	b.t = t
+	t.Cleanup(func() { b.t = was })
+}
+
 // Page opens a tab.
 func (b *Browser) Page() *Page {
 	b.t.Helper()
+	b.timeout.Reset(patience)
 	whole := &Page{Browser: b}
 	var target struct{ TargetID string }
 	whole.Call("Target.createTarget", map[string]any{"url": "about:blank"}, &target)
@@ -119,7 +132,9 @@ func (b *Browser) next() (m message) {
 			if p := b.pages[m.SessionID]; p != nil {
 				switch m.Method {
 				case "Log.entryAdded", "Runtime.exceptionThrown", "Network.loadingFailed":
-					p.Log = append(p.Log, string(m.Params))
+					if !bytes.Contains(m.Params, []byte(`"canceled":true`)) { // by the page itself
+						p.Log = append(p.Log, string(m.Params))
+					}
 				case "Page.loadEventFired":
 					p.loaded = true
 				}
@@ -213,6 +228,20 @@ func (p *Page) Until(expr string) {
 		}
 	}
 	p.t.Fatalf("never true: %s; the page says %v", expr, p.Log)
+}
+
+// Press clicks the first button that has a label.
+func (p *Page) Press(label string) {
+	p.t.Helper()
+	if got := p.Eval(fmt.Sprintf(`(() => { const b = [...document.querySelectorAll("button")].find((b) => b.textContent.trim() === %q); if (!b || b.disabled) return "no"; b.click(); return "yes"; })()`, label)); got != "yes" {
+		p.t.Fatalf("there is no button %q to press", label)
+	}
+}
+
+// Close closes the tab.
+func (p *Page) Close() {
+	p.Call("Page.close", nil, nil)
+	delete(p.pages, p.session)
 }
 
 // Key presses a key and lets it go.
