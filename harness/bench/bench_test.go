@@ -3,6 +3,7 @@
 package bench_test
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -559,24 +560,198 @@ func TestHostBeside(t *testing.T) {
 	require.NoError(t, srv.Close())
 }
 
+// Every fault has its control; what it does is seen on the page in words, and at
+// the port by a host, and all of it together is kept as a scenario that plays
+// back the same bytes.
+func TestEveryFaultByHand(t *testing.T) {
+	h := open(t, lathe(4, "20 Hz"))
+	p := chromium.Start(t).Page()
+	p.Size(1280, 800)
+	p.Open(h.page())
+	p.Until(card + `.length === 4`)
+	pick := func(i int) { p.Eval(fmt.Sprintf(`document.querySelectorAll(".name")[%d].click()`, i)) }
+	alarms := func(i int) string { return fmt.Sprintf(`document.querySelectorAll(".alarms")[%d].textContent`, i) }
+	zone := func(i int) string { return fmt.Sprintf(`document.querySelectorAll(".read .zone")[%d].textContent`, i) }
+	outs := func(fault string) (n int) {
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		for _, e := range h.entries {
+			if e.Out != nil && strings.Contains(e.Out.Fault, fault) {
+				n++
+			}
+		}
+		return n
+	}
+
+	// place-4: the link is lost with its port, and both come back.
+	pick(3)
+	link := filepath.Join(h.folder, "place-4")
+	p.Press("Lose link")
+	p.Until(alarms(3) + ` === "▲ link lost"`)
+	_, err := os.Lstat(link)
+	require.ErrorIs(t, err, fs.ErrNotExist)
+
+	// place-3: the cell fades, is empty, and is changed.
+	pick(2)
+	p.Press("Fade cell")
+	p.Until(alarms(2) + ` === "▲ cell low"`)
+	p.Press("Empty cell")
+	p.Until(alarms(2) + ` === "▲ cell empty: gauge off"`)
+	p.Until(zone(2) + ` === "gauge off"`)
+	p.Press("Fresh cell")
+	p.Until(alarms(2) + ` === ""`)
+
+	// place-1, with a host: at the wrong speed it reads what the ledger says.
+	pick(0)
+	far := h.far(t, "place-1")
+	defer far.close()
+	far.gets(t, "R +00025.", func() {})
+	p.Press("Wrong speed")
+	p.Until(alarms(0) + ` === "▲ wrong speed: 57600, not 115200"`)
+	require.Eventually(t, func() bool { return outs("wrong speed") > 3 }, 10*time.Second, 5*time.Millisecond)
+	h.mu.Lock()
+	var went string
+	for _, e := range h.entries {
+		if e.Gauge == "place-1" && e.Out != nil && e.Out.Fault == "wrong speed" && e.Out.Fate == ledger.Sent {
+			went += string(e.Out.Bytes)
+		}
+	}
+	h.mu.Unlock()
+	far.gets(t, "R +00025.", func() {
+		p.Press("Right speed")
+		p.Until(alarms(0) + ` === ""`)
+	})
+	far.mu.Lock()
+	require.Contains(t, far.all, went)
+	far.mu.Unlock()
+
+	p.Press("Garble")
+	p.Until(`document.querySelector("#wire li.went.bad .check.wrong")`)
+	require.Eventually(t, func() bool { return outs("garble") == 1 }, 10*time.Second, 5*time.Millisecond)
+	p.Press("Send twice")
+	require.Eventually(t, func() bool { return outs("duplicate") == 1 }, 10*time.Second, 5*time.Millisecond)
+	p.Press("Unplug probe")
+	p.Until(alarms(0) + ` === "▲ probe unplugged"`)
+	p.Until(zone(0) + ` === "no probe"`)
+	p.Until(alarms(0) + ` === ""`)
+	p.Press("Stick tip")
+	p.Press("Upper limit")
+	p.Until(alarms(0) + ` === "▲ tip sticks" && document.querySelector(".scene").getAttribute("aria-valuenow") === "25.015"`)
+	require.Regexp(t, `^(25\.00|24\.99)`, p.Eval(`document.querySelector(".figures").textContent`), "a stuck tip reads what it read")
+	p.Until(alarms(0) + ` === "" && document.querySelector(".figures").textContent.startsWith("25.01")`)
+
+	// Nothing arrives, and then all at once.
+	p.Press("Stall, then burst")
+	p.Until(alarms(0) + ` === "▲ link stalled"`)
+	p.Press("A tag")
+	p.Until(alarms(0) + ` === ""`)
+	h.mu.Lock()
+	bursts := map[time.Duration]int{}
+	for _, e := range h.entries {
+		if e.Gauge == "place-1" && e.Out != nil && e.Out.Fate == ledger.Sent {
+			bursts[e.T]++
+		}
+	}
+	h.mu.Unlock()
+	most := 0
+	for _, n := range bursts {
+		most = max(most, n)
+	}
+	require.Greater(t, most, 30, "two seconds of 20 Hz come at once")
+
+	// A tag that is lost with the link is one that a right host has no record of.
+	p.Until(alarms(3) + ` === ""`)
+	require.Eventually(t, func() bool { _, err := os.Lstat(link); return err == nil }, 10*time.Second, 5*time.Millisecond)
+	pick(3)
+	p.Press("Lose link")
+	p.Until(alarms(3) + ` === "▲ link lost"`)
+	p.Eval(`document.querySelectorAll(".card")[3].querySelector(".push").click()`)
+	p.Until(`document.querySelector("#tags tr td")?.textContent === "none: lost with the link"`)
+
+	p.Press("Keep as scenario")
+	p.Until(`document.getElementById("message").textContent.startsWith("Kept in")`)
+	text, err := os.ReadFile(filepath.Join(h.folder, "kept.yaml"))
+	require.NoError(t, err)
+	for _, verb := range []string{"lose link", "stall", "garble", "duplicate", "unplug probe", "stick tip", "change line speed", "restore line speed", "fade cell"} {
+		require.Contains(t, string(text), "do: "+verb)
+	}
+	played, err := harness.OnPaper(parse(t, string(text)), nil, nil)
+	require.NoError(t, err)
+	replayed := frames(played)
+	h.mu.Lock()
+	live := frames(h.entries)
+	h.mu.Unlock()
+	require.Greater(t, len(live), 500)
+	require.GreaterOrEqual(t, len(live), len(replayed)) // the bench goes on after it was kept
+	require.Empty(t, cmp.Diff(live[:len(replayed)], replayed))
+	require.Empty(t, p.Log)
+}
+
+// The buzzer is heard when the sound is on, which it is not at first, and a page
+// that is loaded again does not sound what was long ago.
+func TestSound(t *testing.T) {
+	h := open(t, `understudy: 1
+title: A gauge that buzzes
+seed: 8
+part: {feature: rim, nominal: 3.000 mm, limits: [2.990 mm, 3.010 mm]}
+gauges: [{name: rim-stand, dialect: line-ascii, stream: 20 Hz, buzzer: true}]
+until: 24 h
+`)
+	p := chromium.Start(t).Page()
+	p.Call("Page.addScriptToEvaluateOnNewDocument", map[string]any{"source": `window.tones = [];
+		const start = OscillatorNode.prototype.start;
+		OscillatorNode.prototype.start = function () { window.tones.push(this.frequency.value); return start.call(this); };`}, nil)
+	p.Open(h.page())
+	p.Until(card + `.length === 1`)
+	buzzed := func(n int) {
+		t.Helper()
+		p.Click("A tag")
+		p.Until(fmt.Sprintf(`document.querySelector(".tags").textContent.startsWith("%d tag")`, n))
+		p.Until(`!document.querySelector(".buzz").hidden && document.querySelector(".buzz").textContent === "♪ buzzer"`)
+		p.Until(`document.querySelector(".buzz").hidden`)
+	}
+	require.Equal(t, "false", p.Eval(`document.getElementById("sound").getAttribute("aria-pressed")`))
+	buzzed(1)
+	require.Equal(t, "0", p.Eval(`tones.length`), "the sound is off at first")
+	p.Click("Sound off")
+	require.Equal(t, "Sound on true", p.Eval(`document.getElementById("sound").textContent + " " + document.getElementById("sound").getAttribute("aria-pressed")`))
+	require.Equal(t, "[2300]", p.Eval(`JSON.stringify(tones)`), "what it sounds like")
+	buzzed(2)
+	require.Equal(t, "2", p.Eval(`tones.length`))
+	p.Eval(`new Promise((r) => setTimeout(r, 1100))`)
+	p.Reload()
+	p.Until(`document.querySelectorAll("#log li").length > 3`)
+	require.Equal(t, "Sound on 0", p.Eval(`document.getElementById("sound").textContent + " " + tones.length`))
+	buzzed(3)
+	require.Equal(t, "1", p.Eval(`tones.length`))
+	p.Click("Sound on")
+	buzzed(4)
+	require.Equal(t, "1", p.Eval(`tones.length`))
+	require.Empty(t, p.Log)
+}
+
 // The shipped lessons are complete: they play in under five minutes, do what
 // they say, and every chapter has something to say, to ask and to answer.
 func TestLessons(t *testing.T) {
-	files, err := fs.Glob(scenarios.Files, "lessons/*.yaml")
-	require.NoError(t, err)
-	require.Len(t, files, 6)
-	for _, file := range files {
+	for _, file := range lessons(t) {
 		text, err := scenarios.Files.ReadFile(file)
 		require.NoError(t, err)
 		s := parse(t, string(text))
+		require.NotEmpty(t, s.Expect, file)
 		require.NoError(t, harness.Expectations(s), file)
 		require.Less(t, s.Play.Until, 5*time.Minute, file)
 		require.GreaterOrEqual(t, len(s.Chapters), 5, file)
-		last := time.Duration(-1)
-		for _, c := range s.Chapters {
-			require.Greater(t, c.At.D(), last, "%s: %s", file, c.Title)
-			require.Less(t, c.At.D()+10*time.Second, s.Play.Until, "%s: %s leaves no time", file, c.Title)
-			last = c.At.D()
+		all, err := harness.OnPaper(s, nil, nil)
+		require.NoError(t, err, file)
+		for _, e := range all { // but for the press on a gauge whose cell is empty
+			require.True(t, !strings.HasPrefix(e.Note, "the cue was not done") || e.T == 80*time.Second && e.Gauge == "loud-snap", "%s: %s", file, e.Note)
+		}
+		for i, c := range s.Chapters {
+			next := s.Play.Until
+			if i+1 < len(s.Chapters) {
+				next = s.Chapters[i+1].At.D()
+			}
+			require.Greater(t, next-c.At.D(), 15*time.Second, "%s: %s leaves no time to ask", file, c.Title)
 			require.NotEmpty(t, c.Say)
 			require.NotEmpty(t, c.Ask)
 			require.NotEmpty(t, c.Answer)
@@ -584,23 +759,82 @@ func TestLessons(t *testing.T) {
 	}
 }
 
-// The handout has the questions with room to write, and the answers on a sheet
-// of their own.
-func TestHandout(t *testing.T) {
-	text, err := scenarios.Files.ReadFile("lessons/1-limits-and-warnings.yaml")
+func lessons(t testing.TB) []string {
+	files, err := fs.Glob(scenarios.Files, "lessons/*.yaml")
 	require.NoError(t, err)
-	h := open(t, string(text))
-	p := chromium.Start(t).Page()
-	p.Size(800, 1130)
-	p.Open(h.srv.URL + "handout.html")
-	p.Until(`document.querySelectorAll("#questions li").length === 5 && document.querySelectorAll("#answers li").length === 5`)
-	p.Shot("handout", true)
-	require.Equal(t, "page", p.Eval(`getComputedStyle(document.getElementById("answers")).breakBefore`))
-	require.Equal(t, "", p.Eval(faint))
-	var pdf struct{ Data string }
-	p.Call("Page.printToPDF", nil, &pdf)
-	require.NotEmpty(t, pdf.Data)
-	require.Empty(t, p.Log)
+	require.Len(t, files, 6)
+	return files
+}
+
+// Each lesson's chapters come up on the page at their times, as a trainer skips
+// from cue to cue.
+func TestLessonsOnThePage(t *testing.T) {
+	b := chromium.Start(t)
+	for _, file := range lessons(t) {
+		t.Run(file, func(t *testing.T) {
+			text, err := scenarios.Files.ReadFile(file)
+			require.NoError(t, err)
+			h := open(t, string(text))
+			defer h.stop()
+			b.For(t)
+			p := b.Page()
+			defer p.Close()
+			p.Size(1280, 800)
+			p.Open(h.page())
+			p.Until(card + `.length > 0`)
+			seen := 0
+			for i, c := range h.s.Chapters {
+				for range h.s.Cues {
+					if p.Eval(`document.getElementById("next").disabled`) == "true" || p.Eval(`document.getElementById("lesson-title").textContent`) == fmt.Sprintf("%d of %d: %s", i+1, len(h.s.Chapters), c.Title) {
+						break
+					}
+					was := p.Eval(`document.getElementById("time").textContent`)
+					p.Press("Next cue")
+					p.Until(fmt.Sprintf(`document.getElementById("time").textContent !== %q`, was))
+				}
+				if p.Eval(`document.getElementById("lesson-title").textContent`) == fmt.Sprintf("%d of %d: %s", i+1, len(h.s.Chapters), c.Title) {
+					seen++
+					require.Equal(t, c.Ask, p.Eval(`document.getElementById("ask").textContent`))
+					require.Equal(t, "true", p.Eval(`document.getElementById("answer").hidden`))
+				}
+			}
+			require.GreaterOrEqual(t, seen, len(h.s.Chapters)-1, "the last may have no cue of its own")
+			p.Press("Show the answer")
+			require.Equal(t, "false", p.Eval(`document.getElementById("answer").hidden`))
+			p.Shot("lesson-"+filepath.Base(file), false)
+			require.Equal(t, "", p.Eval(crossed))
+			require.Empty(t, p.Log)
+		})
+	}
+}
+
+// The handout of each lesson has the questions with room to write, and the
+// answers on a sheet of their own; each is one page of A4.
+func TestHandout(t *testing.T) {
+	b := chromium.Start(t)
+	for _, file := range lessons(t) {
+		t.Run(file, func(t *testing.T) {
+			text, err := scenarios.Files.ReadFile(file)
+			require.NoError(t, err)
+			h := open(t, string(text))
+			defer h.stop()
+			b.For(t)
+			p := b.Page()
+			defer p.Close()
+			p.Size(800, 1130)
+			p.Open(h.srv.URL + "handout.html")
+			n := len(h.s.Chapters)
+			p.Until(fmt.Sprintf(`document.querySelectorAll("#questions li").length === %d && document.querySelectorAll("#answers li").length === %d`, n, n))
+			name := "handout-" + strings.TrimSuffix(filepath.Base(file), ".yaml")
+			p.Shot(name, true)
+			require.Equal(t, "page", p.Eval(`getComputedStyle(document.getElementById("answers")).breakBefore`))
+			require.Equal(t, "", p.Eval(faint))
+			require.Equal(t, "", p.Eval(crossed))
+			pdf := p.PDF(name)
+			require.Equal(t, 2, bytes.Count(pdf, []byte("/Type /Page\n")), "a sheet of questions and one of answers")
+			require.Empty(t, p.Log)
+		})
+	}
 }
 
 // BenchmarkActToPixel measures, in the browser, from a key that moves a tip to

@@ -368,7 +368,10 @@ func (a *actor) tellLink() {
 		return
 	}
 	a.told = up
-	a.act(gauge.Event{Kind: gauge.LinkTold, Up: up})
+	// The probe is not read for it: when a host opens its port again must not
+	// change the noise of what is measured later.
+	a.step(gauge.Event{Kind: gauge.LinkTold, Up: up})
+	a.schedule()
 	a.greet()
 }
 

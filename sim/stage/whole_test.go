@@ -13,6 +13,7 @@ import (
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/motion/noise"
 	"example.org/understudy/sim/port"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
@@ -383,6 +384,26 @@ func TestSpeedChangedInMidStream(t *testing.T) {
 			require.GreaterOrEqual(t, seen, 4)
 			require.Equal(t, []string{"line set to 4800 8N1", "line set to 19200 8N1", "line set to 9600 8N1"}, notes(all))
 		})
+	}
+}
+
+// When a host opens its port again after a lost link, or whether it does, changes
+// nothing of what is measured.
+func TestHostsDoNotChangeTheNoise(t *testing.T) {
+	readings := func(host ...at) (out []string) {
+		m := wordy(t)
+		m.Wired = false
+		m.Channels[0].Noise = noise.Spec{White: decimal.Micrometre}
+		all, _ := played(t, m, 6*time.Second, []stage.Cue{cue(1*time.Second, stage.LoseLink{For: seconds(1)})}, host...)
+		for _, e := range of(all, ledger.KindFrame) {
+			out = append(out, fmt.Sprint(e.T, e.Frame.Readings))
+		}
+		return out
+	}
+	want := readings()
+	require.Len(t, want, 13)
+	for _, when := range []time.Duration{2100 * time.Millisecond, 3700 * time.Millisecond} {
+		require.Empty(t, cmp.Diff(want, readings(at{when, port.Event{Kind: port.Opened}})))
 	}
 }
 

@@ -31,7 +31,7 @@ async function clock(body) {
 
 // beep is short and quiet: a gauge's buzzer in a classroom.
 function beep() {
-  if (!sound) return;
+  if (!sound || !navigator.userActivation.hasBeenActive) return; // a browser lets no page sound by itself
   audio = audio || new AudioContext();
   const tone = audio.createOscillator(), level = audio.createGain();
   tone.frequency.value = 2300;

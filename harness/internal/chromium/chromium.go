@@ -238,6 +238,20 @@ func (p *Page) Press(label string) {
 	}
 }
 
+// Click clicks the first button that has a label with the mouse, which a page
+// takes for a sign that somebody is there.
+func (p *Page) Click(label string) {
+	p.t.Helper()
+	var at struct{ X, Y float64 }
+	text := p.Eval(fmt.Sprintf(`(() => { const b = [...document.querySelectorAll("button")].find((b) => b.textContent.trim() === %q); if (!b) return ""; b.scrollIntoView({ block: "nearest" }); const r = b.getBoundingClientRect(); return JSON.stringify({ X: r.x + r.width / 2, Y: r.y + r.height / 2 }); })()`, label))
+	if text == "" {
+		p.t.Fatalf("there is no button %q to click", label)
+	}
+	require.NoError(p.t, json.Unmarshal([]byte(text), &at))
+	p.Mouse("mousePressed", at.X, at.Y, 0)
+	p.Mouse("mouseReleased", at.X, at.Y, 0)
+}
+
 // Close closes the tab.
 func (p *Page) Close() {
 	p.Call("Page.close", nil, nil)
@@ -283,4 +297,18 @@ func (p *Page) Shot(name string, whole bool) {
 	png, err := base64.StdEncoding.DecodeString(r.Data)
 	require.NoError(p.t, err)
 	require.NoError(p.t, os.WriteFile(filepath.Join(*shots, name+".png"), png, 0o644))
+}
+
+// PDF prints the page on A4, and leaves it in the folder of -shots, if there is
+// one.
+func (p *Page) PDF(name string) []byte {
+	p.t.Helper()
+	var r struct{ Data string }
+	p.Call("Page.printToPDF", map[string]any{"paperWidth": 8.27, "paperHeight": 11.69}, &r)
+	pdf, err := base64.StdEncoding.DecodeString(r.Data)
+	require.NoError(p.t, err)
+	if *shots != "" {
+		require.NoError(p.t, os.WriteFile(filepath.Join(*shots, name+".pdf"), pdf, 0o644))
+	}
+	return pdf
 }
