@@ -17,19 +17,19 @@ import (
 )
 
 type rehearseCmd struct {
-	Line   string            `arg:"" help:"Line file, or the name of a shipped line: bench, cell or hall."`
-	Shifts int               `default:"20" help:"How many shifts to play on paper, each with its own luck."`
-	Shard  shard.Shard       `default:"1/1" placeholder:"K/N" help:"Play part K of N only; write each with --json and put them together with report."`
-	JSON   string            `name:"json" type:"path" help:"Write the result, of a shard or of all, to this file."`
-	HTML   string            `name:"html" type:"path" help:"Write the report as a page to this file."`
-	PDF    string            `name:"pdf" type:"path" help:"Write the report as a PDF to this file (needs chromium)."`
-	Live   bool              `help:"Play the beginning of a shift on ports instead, against a host, and judge its records."`
-	Host   string            `short:"H" help:"Host description of --live: a file, or the name of a shipped one. The shipped reference host when left out. Or write the host's command behind --."`
-	For    quantity.Duration `default:"10 min" help:"How much of the shift --live plays."`
-	Pace   *stage.Pace       `help:"How fast --live plays: real (the default), drain (as fast as the host reads), or a number of times such as 10x."`
-	Defect string            `help:"Have the reference host of --live make a mistake, to see it found (understudy refhost --list names them)."`
-	Shift  int               `help:"Number of the shift that --live plays."`
-	Folder string            `name:"run-folder" short:"r" help:"Folder to keep the run of --live in; a temporary one, kept only when it did not pass, when left out."`
+	Line   string             `arg:"" help:"Line file, or the name of a shipped line: bench, cell or hall."`
+	Shifts int                `default:"20" help:"How many shifts to play on paper, each with its own luck."`
+	Shard  shard.Shard        `default:"1/1" placeholder:"K/N" help:"Play part K of N only; write each with --json and put them together with report."`
+	JSON   string             `name:"json" type:"path" help:"Write the result, of a shard or of all, to this file."`
+	HTML   string             `name:"html" type:"path" help:"Write the report as a page to this file."`
+	PDF    string             `name:"pdf" type:"path" help:"Write the report as a PDF to this file (needs chromium)."`
+	Live   bool               `help:"Play the beginning of a shift on ports instead, against a host, and judge its records."`
+	Host   string             `short:"H" help:"Host description of --live: a file, or the name of a shipped one. The shipped reference host when left out. Or write the host's command behind --."`
+	For    *quantity.Duration `help:"How much of the shift --live plays; 10 min, or all of a shorter shift, when left out."`
+	Pace   *stage.Pace        `help:"How fast --live plays: real (the default), drain (as fast as the host reads), or a number of times such as 10x."`
+	Defect string             `help:"Have the reference host of --live make a mistake, to see it found (understudy refhost --list names them)."`
+	Shift  *int               `help:"Number of the shift that --live plays; the first, 0, when left out."`
+	Folder string             `name:"run-folder" short:"r" help:"Folder to keep the run of --live in; a temporary one, kept only when it did not pass, when left out."`
 }
 
 func (c *rehearseCmd) Run(a *app) error {
@@ -42,7 +42,13 @@ func (c *rehearseCmd) Run(a *app) error {
 		return err
 	}
 	if c.Live {
+		if c.PDF != "" || c.Shard.N > 1 {
+			return errors.New("--pdf and --shard are for a rehearsal on paper; leave them or --live out")
+		}
 		return c.live(a, line, file)
+	}
+	if c.Host != "" || len(a.rest) > 0 || c.Defect != "" || c.Pace != nil || c.For != nil || c.Shift != nil || c.Folder != "" {
+		return errors.New("a rehearsal on paper has no host; write --live to play a slice of the shift against one, or leave --host, --defect, --pace, --for, --shift, --run-folder and what stands behind -- out")
 	}
 	if c.Shifts < 1 || c.Shifts > rehearse.MostShifts {
 		return fmt.Errorf("%d shifts: write 1 to %d", c.Shifts, rehearse.MostShifts)
@@ -66,15 +72,25 @@ func (c *rehearseCmd) Run(a *app) error {
 
 // live plays a slice of the shift on ports and judges the host's records.
 func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
-	if c.For.D() < 10*time.Second || c.For > line.Shift {
-		return fmt.Errorf("--for %v: write 10 s up to the shift of %v", c.For, line.Shift)
+	length, index := min(10*time.Minute, line.Shift.D()), 0
+	if c.For != nil {
+		length = c.For.D()
+	}
+	if c.Shift != nil {
+		index = *c.Shift
+	}
+	if length < 10*time.Second || length > line.Shift.D() {
+		return fmt.Errorf("--for %v: write 10 s up to the shift of %v", *c.For, line.Shift)
+	}
+	if index < 0 || index >= rehearse.MostShifts {
+		return fmt.Errorf("--shift %d: write 0 to %d", index, rehearse.MostShifts-1)
 	}
 	check := checkCmd{Host: c.Host, Defect: c.Defect}
 	h, text, err := check.host(a)
 	if err != nil {
 		return err
 	}
-	s, err := line.Scenario(c.Shift, c.For.D(), dialectsBeside(file))
+	s, err := line.Scenario(index, length, dialectsBeside(file))
 	if err != nil {
 		return err
 	}

@@ -160,13 +160,19 @@ func TestMoments(t *testing.T) {
 	}
 }
 
-// M/D/1. A public encyclopaedia's example: 20 customers an hour, 30 served an
-// hour: 0.067 h in the system (the rates from memory). M/M/1 by its own formula,
+// M/D/1: ρ ÷ 2μ(1-ρ) in the queue, (2-ρ) ÷ 2μ(1-ρ) in the system ("A Survey on
+// Queueing Systems with Mathematical Models and Applications", 4.5, as an open
+// course prints it). A public encyclopaedia's example: 20 customers an hour, 30 served
+// an hour: 0.067 h in the system (the rates from memory). M/M/1 by its own formula,
 // ρ·s÷(1-ρ) (any textbook on queues). And the queue itself, fed at random, with
 // things that all take the same and with two kinds of them.
 func TestWaiting(t *testing.T) {
 	service := 2 * time.Minute
 	near(t, "time in the system", (Waiting(20.0/30, service, 0) + service).Hours(), 0.067, 0.0005)
+	for _, rho := range []float64{0.1, 0.5, 0.9} {
+		near(t, "in the queue", Waiting(rho, time.Hour, 0).Hours(), rho/(2*(1-rho)), 1e-9)
+		near(t, "in the system", (Waiting(rho, time.Hour, 0) + time.Hour).Hours(), (2-rho)/(2*(1-rho)), 1e-9)
+	}
 	near(t, "M/M/1", Waiting(0.75, service, 1).Minutes(), 0.75*2/0.25, 1e-9)
 	if Waiting(1, service, 0) != math.MaxInt64 {
 		t.Error("a full server's queue has an end")

@@ -189,6 +189,7 @@ type Line struct {
 	radios   []place
 	ports    []port
 	dialects map[string]string // texts, by the names the file gives them
+	told     map[any]bool      // mistakes, by where they stand
 	walking  float64
 }
 
@@ -214,6 +215,7 @@ type feature struct {
 // gauge is a gauge made ready.
 type gauge struct {
 	name, station, dialect string
+	spoken                 any // where the dialect stands in the file
 	at                     [2]float64
 	feature, radio         int
 	class                  link.Class
@@ -258,7 +260,16 @@ func percent(p *quantity.Percent, otherwise float64) float64 {
 	return p.Value.Float64() / 100
 }
 
+// wrong tells of a mistake once, though all gauges share it.
+func (l *Line) wrong(doc *strict.Doc, at any, want, format string, args ...any) {
+	if !l.told[at] {
+		l.told[at] = true
+		doc.Errorf(at, want, format, args...)
+	}
+}
+
 func (l *Line) build(doc *strict.Doc) {
+	l.told = map[any]bool{}
 	if l.Version != Version {
 		doc.Errorf(&l.Version, "write understudy-line: 1", "this program reads version %d of the language of lines, not %d", Version, l.Version)
 	}
@@ -272,7 +283,7 @@ func (l *Line) build(doc *strict.Doc) {
 	span(&l.Host.Takes, 0, time.Minute)
 	share := func(p *quantity.Percent, low int64) {
 		if p != nil && (p.Value.Cmp(decimal.New(low, 0)) < 0 || p.Value.Cmp(decimal.New(100, 0)) > 0) {
-			doc.Errorf(p, fmt.Sprintf("write %d %% to 100 %%", low), "%s is no share for it", p.Value)
+			l.wrong(doc, p, fmt.Sprintf("write %d %% to 100 %%", low), "%s is no share for it", p.Value)
 		}
 	}
 	for _, p := range []*quantity.Percent{&l.Operators.Uneven, &l.Operators.Forgets, &l.Operators.Twice, l.Operators.Cradles} {
@@ -466,10 +477,21 @@ func (l *Line) tools(doc *strict.Doc, span func(*quantity.Duration, time.Duratio
 		}
 		seats[g.radio]++
 	}
-	for i := range l.gauges {
-		g := &l.gauges[i]
-		if err := l.budget(g, g.radio).Validate(); err != nil && doc.Err() == nil {
-			doc.Errorf(&l.Stations, "", "%s: %s", g.name, strings.ReplaceAll(err.Error(), "\n", "; "))
+	if doc.Err() != nil {
+		return
+	}
+	i := 0
+	for s := range l.Stations {
+		st := &l.Stations[s]
+		for range st.Gauges {
+			g := &l.gauges[i]
+			i++
+			b := l.budget(g, g.radio)
+			if b.Metres > 1000 {
+				doc.Errorf(&st.At, "write places no more than 1000 m apart", "%s stands %.0f m from its receiver %s", g.name, b.Metres, l.radios[g.radio].name)
+			} else if err := b.Validate(); err != nil {
+				doc.Errorf(&st.At, "", "%s: %s", g.name, strings.ReplaceAll(err.Error(), "\n", "; "))
+			}
 		}
 	}
 }
@@ -496,6 +518,14 @@ func word(of ...string) string {
 func (l *Line) tool(doc *strict.Doc, t *Tool, share func(*quantity.Percent, int64)) (g gauge, receiver int) {
 	e := &l.Each
 	g.dialect = word(t.Dialect, e.Dialect, "line-ascii")
+	switch {
+	case t.Dialect != "":
+		g.spoken = &t.Dialect
+	case e.Dialect != "":
+		g.spoken = &e.Dialect
+	default:
+		g.spoken = t
+	}
 	name := word(t.Feature, e.Feature, l.features[0].name)
 	g.feature = -1
 	var names []string
@@ -516,22 +546,23 @@ func (l *Line) tool(doc *strict.Doc, t *Tool, share func(*quantity.Percent, int6
 		g.feature = 0
 		unknown(t, "feature", name, names)
 	}
-	class := t.Class
-	if class == 0 {
-		class = e.Class
+	wrong := func(at any, want, format string, args ...any) { l.wrong(doc, at, want, format, args...) }
+	class := &t.Class
+	if *class == 0 {
+		class = &e.Class
 	}
-	if class == 0 {
-		class = 2
+	switch {
+	case *class == 0:
+		g.class = link.Class2
+	case *class < 1 || *class > 3:
+		wrong(class, "write 1, 2 or 3", "there is no power class %d", *class)
+	default:
+		g.class = link.Class(*class)
 	}
-	if class < 1 || class > 3 {
-		doc.Errorf(t, "write 1, 2 or 3", "there is no power class %d", class)
-		class = 2
-	}
-	g.class = link.Class(class)
 	g.rate = quantity.Rate{Hz: decimal.New(10, 0)}
 	if r := pick(t.Rate, e.Rate); r != nil {
 		if g.rate = *r; r.Hz.Cmp(decimal.New(1000, 0)) > 0 || r.Hz.Cmp(decimal.New(1, -1)) < 0 {
-			doc.Errorf(t, "write 0.1 Hz to 1000 Hz", "no radio gauge streams at %s", r)
+			wrong(r, "write 0.1 Hz to 1000 Hz", "no radio gauge streams at %s", r)
 		}
 	}
 	g.line = pick(t.Line, e.Line)
@@ -541,7 +572,7 @@ func (l *Line) tool(doc *strict.Doc, t *Tool, share func(*quantity.Percent, int6
 	}{{pick(t.Spares, e.Spares), &g.spares}, {pick(t.Queue, e.Queue), &g.queue}} {
 		if n.p != nil {
 			if *n.to = *n.p; *n.p < 0 || *n.p > 100 {
-				doc.Errorf(t, "write 0 to 100", "%d is no number of spares or of tags that wait", *n.p)
+				wrong(n.p, "write 0 to 100", "%d is no number of spares or of tags that wait", *n.p)
 			}
 		}
 	}
@@ -550,14 +581,16 @@ func (l *Line) tool(doc *strict.Doc, t *Tool, share func(*quantity.Percent, int6
 	share(health, 20)
 	g.health = percent(health, 1)
 	g.cell = power.Config{Capacity: 850, Charge: 100 * percent(charge, 1)}
+	var cell any = t
 	if c := pick(t.Capacity, e.Capacity); c != nil {
 		g.cell.Capacity = c.MAh.Float64()
+		cell = c
 	}
 	if c := pick(t.Chemistry, e.Chemistry); c != nil {
 		g.cell.Chemistry = c.Chemistry
 	}
 	if _, err := power.New(g.cell); err != nil {
-		doc.Errorf(t, "", "%s: %v", t.Name, err)
+		wrong(cell, "", "%s: %v", t.Name, err)
 	}
 	receiver = -1
 	if want := word(t.Receiver, e.Receiver); want != "" {

@@ -521,10 +521,17 @@ func TestMistakes(t *testing.T) {
 		{"takt: 45 s", "takt: 45 mm", "bench.yaml:9:7: "},
 		{"shift: 8 h", "shift: 80 h", "write a time of 1m0s to 24h0m0s"},
 		{"takt:", "tact:", `"takt"`},
-		{"class: 2", "class: 4", "no power class 4"},
-		{"rate: 10 Hz", "rate: 0.01 Hz", "write 0.1 Hz to 1000 Hz"},
-		{"dialect: line-ascii", "dialect: modbus-rtu", "sends nothing on its own"},
-		{"dialect: line-ascii", "dialect: no-such", "no-such"},
+		{"class: 2", "class: 4", "bench.yaml:20:15: there is no power class 4; write 1, 2 or 3"},
+		{"rate: 10 Hz", "rate: 0.01 Hz", "bench.yaml:20:24: no radio gauge streams at 0.01 Hz; write 0.1 Hz to 1000 Hz"},
+		{"dialect: line-ascii", "dialect: modbus-rtu", "bench.yaml:20:40: bore-1: its dialect modbus-rtu sends nothing on its own"},
+		{"dialect: line-ascii", "dialect: no-such", "bench.yaml:20:40: open dialects/no-such.yaml"},
+		{"8 H8", "8 Q8", `bench.yaml:17:30: "Q8" is not a tolerance class of ISO 286-1: no deviation Q is known here; write one such as H8, g6 or js7`},
+		{"at: [0 m, 0 m]", "at: [5000 m, 0 m]", "bench.yaml:22:23: bore-1 stands 4998 m from its receiver desk; write places no more than 1000 m apart"},
+		{"at: [0 m, 0 m]", "at: [0 m]", "2 values belong here, not 1"},
+		{"place: office-in-sight", "place: office", `"office" is not a place; write one of free-air, office-in-sight`},
+		{"hears: 12 dB", "hears: 12 dBm", "bench.yaml:19:43: "},
+		{"receivers:", "recievers:", `unknown key "recievers"; did you mean "receivers"?`},
+		{"twice: 0.5 %", "twice: 0.5", "has no unit"},
 		{"{name: bore-1}", "{name: bore-1}, {name: bore-1}", `a second gauge is called "bore-1"`},
 		{"{name: bore-1}", "{name: bore 1}", "cannot name a gauge"},
 		{"{name: bore-1}", "{name: b, receiver: dusk}", `did you mean "desk"?`},
@@ -538,7 +545,7 @@ func TestMistakes(t *testing.T) {
 		{"forgets: 0.3 %", "forgets: 130 %", "0 to 100 %"},
 		{"hears: 12 dB", "hears: 60 dB", "hears 60 dB better"},
 		{"understudy-line: 1", "understudy-line: 2", "write understudy-line: 1"},
-		{"capacity: 180 mAh", "capacity: 0 mAh", "bore-1"},
+		{"capacity: 180 mAh", "capacity: 0 mAh", "bench.yaml:20:62: "},
 		{"takes: 20 ms", "takes: 20 ms, guarded: true", ""},
 		{"takes: 20 ms", "takes: 2 h", "write a time of"},
 	} {
@@ -551,9 +558,14 @@ func TestMistakes(t *testing.T) {
 			t.Errorf("%s: %v", c.new, err)
 		}
 	}
+	// what all gauges share is told once, where it stands
+	hall := strings.NewReplacer("rate: 10 Hz", "rate: 5000 Hz", "health: 75 %", "health: 5 %").Replace(string(shipped(t, "hall").Text))
+	_, err := Parse("hall.yaml", []byte(hall), dialects)
+	require.EqualError(t, err, "hall.yaml:35:24: no radio gauge streams at 5000 Hz; write 0.1 Hz to 1000 Hz\n"+
+		"hall.yaml:35:81: 5 is no share for it; write 20 % to 100 %")
 	eight := strings.Replace(bench, "{name: bore-1}", "{name: a}, {name: b}, {name: c}, {name: d}, {name: e}, {name: f}, {name: g}, {name: h}", 1)
 	eight = strings.Replace(eight, "each: {", "each: {receiver: desk, ", 1)
-	_, err := Parse("bench.yaml", []byte(eight), dialects)
+	_, err = Parse("bench.yaml", []byte(eight), dialects)
 	require.ErrorContains(t, err, "h is the eighth gauge of receiver desk, which talks to 7")
 }
 

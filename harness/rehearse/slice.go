@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"example.org/understudy/harness"
@@ -127,6 +128,23 @@ func (l *Line) scene(links bool) *scenario.File {
 // frames plays the line's gauges on paper, without links, to learn how long
 // their frames are and how their ports are set.
 func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
+	texts := map[string]bool{}
+	for i := range l.gauges {
+		g := &l.gauges[i]
+		if !texts[g.dialect] {
+			texts[g.dialect] = true
+			file, text, err := dialects(g.dialect)
+			if err != nil {
+				doc.Errorf(g.spoken, "", "%v", err)
+			} else if _, err := wire.Parse(file, text); err != nil {
+				first, _, _ := strings.Cut(err.Error(), "\n")
+				doc.Errorf(g.spoken, "run understudy lint "+file, "the dialect has mistakes: %s", first)
+			}
+		}
+	}
+	if doc.Err() != nil {
+		return
+	}
 	f := l.scene(false)
 	end := quantity.Duration(500 * time.Millisecond)
 	for i := range l.gauges {
@@ -164,7 +182,7 @@ func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
 	for i := range l.gauges {
 		g := &l.gauges[i]
 		if g.frame == 0 || g.tagged == 0 {
-			doc.Errorf(&l.Stations, "give it a dialect with frames for stream and tag, such as line-ascii", "%s: its dialect %s sends nothing on its own", g.name, g.dialect)
+			doc.Errorf(g.spoken, "give it a dialect with frames for stream and tag, such as line-ascii", "%s: its dialect %s sends nothing on its own", g.name, g.dialect)
 			return
 		}
 		d := s.Dialects[g.dialect]
