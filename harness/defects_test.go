@@ -16,6 +16,7 @@ import (
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenarios"
+	"example.org/understudy/sim/stage"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 )
@@ -102,6 +103,10 @@ var shows = map[string]string{
 	"channels-swapped":     "12-two-channels",
 	"checksum-ignored":     "11-damaged-frames",
 	"datum-dropped":        "01-in-the-middle",
+	"daylight-jump":        "02-on-every-limit",
+	"events-late":          "08-link-lost",
+	"rows-buffered":        "37-the-host-ends-twice",
+	"starts-over":          "37-the-host-ends-twice",
 	"datum-twice":          "01-in-the-middle",
 	"decides-displayed":    "13-the-fine-print",
 	"decides-unrounded":    "03-inch-host",
@@ -185,7 +190,8 @@ var shows = map[string]string{
 // unseen are the defects no shipped scenario can show, and why. They must pass:
 // what cannot be seen must not be accused either.
 var unseen = map[string]string{
-	"wrong-parity": "a Linux pseudo-terminal keeps no parity, so neither the bytes nor the settings show it",
+	"reads-too-slowly": "as fast as the host reads is not too fast for it; see TestHostThatReadsTooSlowly",
+	"wrong-parity":     "a Linux pseudo-terminal keeps no parity, so neither the bytes nor the settings show it",
 }
 
 // Every defect is found by a shipped scenario and named as the first cause.
@@ -224,6 +230,30 @@ func TestEveryDefectIsNamed(t *testing.T) {
 	})
 	sort.Strings(table)
 	t.Log("\n" + strings.Join(table, "\n") + fmt.Sprintf("\n%d of %d defects found and named", len(table), len(host.Defects())-len(unseen)))
+}
+
+// A host that does not keep up is found when time does not wait for it.
+func TestHostThatReadsTooSlowly(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join("testdata", "flood.yaml"))
+	require.NoError(t, err)
+	for _, defect := range []string{"", "reads-too-slowly"} {
+		s, err := scenario.Parse("flood.yaml", text, shippedDialect)
+		require.NoError(t, err)
+		self, err := os.Executable()
+		require.NoError(t, err)
+		var pace stage.Pace
+		require.NoError(t, pace.UnmarshalText([]byte("10x")))
+		c := harness.Check{Scenario: s, Host: reference(t), Run: t.TempDir(), Self: self, Extra: []string{"--defect", defect}, Pace: &pace}
+		out, err := c.Do(t.Context())
+		require.NoError(t, err)
+		if defect == "" {
+			require.Equal(t, judge.Pass, out.Verdict, explain(out))
+			continue
+		}
+		require.Equal(t, judge.Fail, out.Verdict, out.Why)
+		require.NotEmpty(t, out.Explanations, explain(out))
+		require.Equal(t, defect, out.Explanations[0].Cause.Name, explain(out))
+	}
 }
 
 // The correct host is never accused, whatever the seed: 200 seeds of a noisy

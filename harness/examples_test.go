@@ -19,7 +19,7 @@ import (
 
 // gaugeJudges are the scenarios whose gauge speaks line-ascii and judges by the
 // rules that the host is asked to judge by, for hosts that take its verdict.
-var gaugeJudges = []string{"01-in-the-middle", "02-on-every-limit", "04-preset-on-a-master", "05-reversed-sense", "07-tag-burst", "08-link-lost", "09-low-cell", "15-brown-out", "16-stuck-tip"}
+var gaugeJudges = []string{"01-in-the-middle", "02-on-every-limit", "04-preset-on-a-master", "05-reversed-sense", "07-tag-burst", "08-link-lost", "09-low-cell", "15-brown-out", "16-stuck-tip", "37-the-host-ends-twice"}
 
 // example reads an example's host description; its program is in folder.
 func example(t *testing.T, name, folder string) *hostfile.Host {

@@ -132,6 +132,7 @@ type run struct {
 	places   hostfile.Places
 	endpoint *records.Endpoint
 	pace     stage.Pace
+	life     *life
 	closed   bool
 }
 
@@ -165,9 +166,10 @@ func (c *Check) prepare() (r *run, err error) {
 			return nil, err
 		}
 	}
+	began := r
 	defer func() {
 		if err != nil {
-			_ = r.close()
+			_ = began.close()
 		}
 	}()
 	if r.Ports, err = OpenPorts(c.Scenario, filepath.Join(c.Run, portsDir), r.inbox); err != nil {
@@ -176,9 +178,15 @@ func (c *Check) prepare() (r *run, err error) {
 	if r.file, err = os.Create(filepath.Join(c.Run, ledgerFile)); err != nil {
 		return nil, err
 	}
+	r.life = &life{run: r}
 	opt := stage.Options{Ports: r.Ports.Ports, Inbox: r.inbox, Pace: r.pace, Ledger: ledger.NewWriter(r.file)}
 	if c.Watch != nil {
 		opt.Keep = c.Watch.keep
+	}
+	if !c.Host.Running {
+		opt.Host = r.life
+	} else if slices.ContainsFunc(c.Scenario.Play.Cues, func(cue stage.Cue) bool { return stage.OfHost(cue.Act) }) {
+		return nil, errors.New("the scenario restarts the host, which was started by hand: describe how it is started (run:), or take another scenario")
 	}
 	if r.stage, err = stage.New(c.Scenario.Play, opt); err != nil {
 		return nil, err
@@ -256,48 +264,37 @@ func (r *run) close() error {
 // perform starts the host, plays, and stops the host. why is not empty when
 // the host did nothing that could be judged.
 func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error) {
-	var host *process.Process
-	ready := make(chan error, 1)
 	actx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	again := false
-	if !r.Host.Running {
-		if host, again, err = r.start(ctx); err != nil {
-			return "", fmt.Errorf("the host: %w", err)
-		}
-	}
-	cond, err := r.ready(again)
-	if err != nil {
-		return "", err
-	}
+	host := r.life
+	host.ctx = actx
+	var ready <-chan error
 	if r.Host.Running {
+		cond, err := r.ready(false)
+		if err != nil {
+			return "", err
+		}
+		alone := make(chan error, 1)
 		go func() {
 			err := awaitAlone(actx, cond)
 			r.noted(actx)
-			ready <- err
+			alone <- err
 		}()
-	} else {
-		go func() {
-			err := r.begin(actx, host)
-			if err == nil {
-				err = host.Await(actx, cond)
-			}
-			if err == nil {
-				// A host may say that it is ready a moment before the ports are
-				// seen to be open. One that never opens them is judged for it.
-				octx, cancel := context.WithTimeout(actx, openWithin)
-				defer cancel()
-				_ = r.Opened(octx)
-				r.noted(actx)
-			}
-			ready <- err
-		}()
+		ready = alone
+	} else if ready, err = host.raise(); err != nil {
+		host.stop(process.Ask{Signal: "kill"})
+		return "", fmt.Errorf("the host: %w", err)
 	}
 	why = "the run was stopped"
+	stopped := false
 	defer func() {
-		if host != nil && (r.Kept == nil || why != "" || err != nil) {
-			out.Exit = host.Stop(process.Ask{Signal: "kill"})
+		if r.Kept == nil || why != "" || err != nil {
+			if e := host.stop(process.Ask{Signal: "kill"}); !stopped {
+				out.Exit = e
+			}
 		}
+		cancel()
+		host.work.Wait()
 		if e := r.stage.Finish(endNote(why)); err == nil && e != nil {
 			err = e
 		}
@@ -327,14 +324,9 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 			r.Watch.Stage(nil)
 		}()
 	}
-	if host != nil {
-		go func() {
-			select {
-			case <-host.Done():
-				stop()
-			case <-pctx.Done():
-			}
-		}()
+	if !r.Host.Running {
+		host.quit = stop
+		host.watch()
 	}
 	if err := r.stage.Run(pctx); err != nil {
 		if ctx.Err() != nil {
@@ -349,13 +341,11 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 	go func() {
 		defer close(done)
 		wait(ctx, r.settles())
-		if host != nil {
-			out.Exit = r.finish(host)
-		}
+		out.Exit = host.last()
 	}()
 	r.stage.Settle(context.WithoutCancel(ctx), done)
 	<-done
-	why = ""
+	stopped, why = true, ""
 	return why, ctx.Err()
 }
 
@@ -426,7 +416,7 @@ func (r *run) ready(again bool) (process.Ready, error) {
 		ready.File, ready.What = f, "make the file "+d.File
 	case d.Command:
 		ready.What = "send something to every gauge"
-		ready.When = r.Spoken
+		ready.When = func(ctx context.Context) error { return r.Spoken(ctx, r.life.heard) }
 	case d.After == 0:
 		ready.What = "open the ports of all gauges"
 		ready.When = r.Opened

@@ -124,9 +124,15 @@ func (ps *Ports) Close() error {
 // Opened waits until a host has every port open.
 func (ps *Ports) Opened(ctx context.Context) error { return ps.all(ctx, port.Port.Open) }
 
-// Spoken waits until a host has sent something to every gauge.
-func (ps *Ports) Spoken(ctx context.Context) error {
-	return ps.all(ctx, func(p port.Port) bool { return p.Stats().Received > 0 })
+// Closed waits until no host has a port open.
+func (ps *Ports) Closed(ctx context.Context) error {
+	return ps.all(ctx, func(p port.Port) bool { return !p.Open() })
+}
+
+// Spoken waits until a host has sent something to every gauge, beyond the bytes
+// that each has had already (nil: none).
+func (ps *Ports) Spoken(ctx context.Context, had map[port.Port]int64) error {
+	return ps.all(ctx, func(p port.Port) bool { return p.Stats().Received > had[p] })
 }
 
 func (ps *Ports) all(ctx context.Context, holds func(port.Port) bool) error {

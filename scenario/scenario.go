@@ -7,6 +7,7 @@
 package scenario
 
 import (
+	"cmp"
 	"fmt"
 	"reflect"
 	"regexp"
@@ -718,6 +719,9 @@ func (l *loader) cues() {
 		if err := l.renames(&names, c, i, g); err != nil {
 			c.at.Errorf("", "%s: %v", c.verbName(), err)
 		}
+		if stage.OfHost(c.Act) && (c.Gauge != "" || c.Channel != "") {
+			c.at.Errorf("leave gauge: and channel: out", "%s: it is done to the host, not to a gauge", c.verbName())
+		}
 		l.Play.Cues = append(l.Play.Cues, stage.Cue{At: c.At.D(), Gauge: g, Channel: ch, Act: c.Act, Text: stage.Describe(c.Act)})
 		end = max(end, c.At.D()+stage.Lasts(c.Act))
 	}
@@ -725,6 +729,7 @@ func (l *loader) cues() {
 		l.Cues[two.cue].at.Errorf("take another name", "%s: the port of %s comes back as %s, which is the name of %s's port then",
 			l.Cues[two.cue].verbName(), l.Gauges[two.gauge].Name, two.name, l.Gauges[two.other].Name)
 	}
+	l.restarts()
 	l.Play.Until = end + time.Second
 	if l.Until != nil {
 		l.Play.Until = l.Until.D()
@@ -746,6 +751,31 @@ func (l *loader) chapters() {
 			l.doc.Errorf(&c.At, "begin it earlier, or write a later until:", "the chapter %q begins at %s, when the timeline has ended", c.Title, c.At)
 		case c.Answer != "" && c.Ask == "":
 			l.doc.Errorf(&c.Answer, "write ask: and the question", "the chapter %q answers what it does not ask", c.Title)
+		}
+	}
+}
+
+// restarts sees to it that a host that is started again finds every port: it
+// could not get ready without.
+func (l *loader) restarts() {
+	for i := range l.Cues {
+		r, ok := l.Cues[i].Act.(stage.RestartHost)
+		if !ok {
+			continue
+		}
+		from, to := l.Cues[i].At, l.Cues[i].At+r.For
+		for k := range l.Cues {
+			c := &l.Cues[k]
+			lost, hangs := c.Act.(stage.LoseLink)
+			_, swaps := c.Act.(stage.SwapPorts)
+			back := c.At + quantity.Duration(stage.Lasts(c.Act))
+			if (hangs && lost.Seen == stage.HangUp || swaps) && c.At <= to && from <= back {
+				l.Cues[i].at.Errorf("let it be back before or be lost after", "restart host: the port of %s is away from %s to %s, so that the host could not open it",
+					cmp.Or(c.Gauge, "every gauge"), c.At, back)
+			}
+			if _, ok := c.Act.(stage.RestartHost); ok && k > i && c.At <= to {
+				c.at.Errorf("restart it later", "restart host: at %s it is still away from the restart at %s", c.At, from)
+			}
 		}
 	}
 }

@@ -124,6 +124,7 @@ const (
 	settingWrongUnit
 	lastRowLost
 	rowsBuffered
+	startsOver
 	rowDoubled
 	timesBackwards
 	timeZone
@@ -407,6 +408,9 @@ var catalogue = [defectCount]entry{
 	rowsBuffered: {Cause{"C905", "rows-buffered", "the last rows are missing when the host ends or is killed",
 		"rows are written in blocks or in one transaction",
 		"flush or commit each row"}, nil},
+	startsOver: {Cause{"C907", "starts-over", "the rows from before the host was started again are missing",
+		"the records are opened anew, and emptied, at each start",
+		"open the records to append to them, or under a name of their own for each start"}, nil},
 	rowDoubled: {Cause{"C902", "row-doubled", "some rows stand twice, with the same content",
 		"a write is tried again although it succeeded",
 		"make a row's key unique, or write it once only"}, nil},

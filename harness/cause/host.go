@@ -61,7 +61,7 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 	m.rows = Rows{Readings: make([][]Want, len(s.Gauges)*m.width), Events: make([][]Want, len(s.Gauges)),
 		Reopens: !m.has(neverReopens), Doubles: m.has(rowDoubled), Shuffles: m.has(tagsOutOfOrder),
 		Backwards: m.has(timesBackwards), LateWrites: m.has(settingLate), LoseValue: m.has(settingWrongUnit), Zoned: m.has(timeZone),
-		Late: m.has(eventsLate), Tails: m.has(rowsBuffered), Slow: m.has(readsTooSlowly), Jumps: m.has(daylightJump)}
+		Late: m.has(eventsLate), Tails: m.has(rowsBuffered), Slow: m.has(readsTooSlowly), Jumps: m.has(daylightJump), Over: m.has(startsOver)}
 	for g := range s.Gauges {
 		m.gauges[g] = gaugeState{channels: make([]channelState, m.width), anyTag: h.Later, place: g}
 		for c := range m.gauges[g].channels {
@@ -76,31 +76,61 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 	}
 	if s.Killed && !h.Cut {
 		for g := range s.Gauges {
-			m.inHand(g)
+			m.inHand(g, -1)
 		}
 	}
-	if m.has(lastRowLost) && m.last != nil && !h.Cut {
-		w := *m.last
-		w[len(w)-1].Loss = slight
-		// Rows of several gauges may have been written in another order.
-		for _, ws := range append(m.rows.Readings, m.rows.Events...) {
-			if n := len(ws); n > 0 {
-				ws[n-1].Loss = min(ws[n-1].Loss, 4*slight)
-			}
-		}
+	if !h.Cut {
+		m.loseLast()
 	}
 	return &m.rows
 }
 
-// inHand lets a gauge's last row be absent.
-func (m *model) inHand(g int) {
+// loseLast lets the last row of all be missing where the host loses it.
+func (m *model) loseLast() {
+	if !m.has(lastRowLost) || m.last == nil {
+		return
+	}
+	w := *m.last
+	w[len(w)-1].Loss = slight
+	// Rows of several gauges may have been written in another order.
+	for _, ws := range slices.Concat(m.rows.Readings, m.rows.Events) {
+		if n := len(ws); n > 0 {
+			ws[n-1].Loss = min(ws[n-1].Loss, 4*slight)
+		}
+	}
+}
+
+// inHandFor is how long after it was received a reading may still be in hand.
+const inHandFor = time.Second
+
+// ended has the host forget what it held in memory. It may have kept which tags
+// it had seen.
+func (m *model) ended(s *Seen, seen int) {
+	if s.What == Killed {
+		for g := range m.gauges {
+			m.inHand(g, s.At)
+		}
+	}
+	m.loseLast()
+	for g := range m.gauges {
+		gs := &m.gauges[g]
+		gs.cleared, gs.anyTag, gs.rejoined = gs.low, false, false
+		for c := range gs.channels {
+			gs.channels[c] = channelState{seen: gs.channels[c].seen, forgot: int32(seen)}
+		}
+	}
+}
+
+// inHand lets a gauge's last row be absent when the host is killed at a time,
+// unless it was received too long before; at a time below 0, whenever that was.
+func (m *model) inHand(g int, at time.Duration) {
 	var last *Want
 	for _, ws := range append(m.rows.Readings[g*m.width:(g+1)*m.width:(g+1)*m.width], m.rows.Events[g]) {
 		if n := len(ws); n > 0 && (last == nil || ws[n-1].Seen >= last.Seen) {
 			last = &ws[n-1]
 		}
 	}
-	if last != nil {
+	if last != nil && (at < 0 || !m.RealTime || at-m.h.Seen[last.Seen].At <= inHandFor) {
 		last.Loss = 0
 	}
 }
@@ -139,6 +169,10 @@ func (m *model) event(g, seen int, what Event, loss uint8) {
 }
 
 func (m *model) see(i int, s *Seen) {
+	if s.What == Stopped || s.What == Killed {
+		m.ended(s, i)
+		return
+	}
 	g := int(s.Gauge)
 	if s.What == Up {
 		m.gauges[g].place = int(s.Place)

@@ -136,6 +136,9 @@ const (
 	RadioOn              // the link is up again
 	Dead                 // the cell is dead
 	Restart              // the host closed the port by itself and opened it again
+	Nothing              // nothing after all
+	Stopped              // the host was asked to end in mid-run, and to start again; at no gauge
+	Killed               // the host was killed in mid-run, and started again; at no gauge
 )
 
 // State says how sure it is that the host saw it.

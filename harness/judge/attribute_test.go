@@ -18,7 +18,15 @@ import (
 // mistaken turns a world into that of a host with mistakes: what a mistake
 // leaves open is drawn.
 func (w *world) mistaken(hyp cause.Hypothesis) *world {
+	one := hyp.Has(cause.Named("last-row-lost")[0]) // which of several last ones that is may vary, their number not
+	cut := int32(-1)
+	if rows, _ := judge.Model(w.spec, w.entries, hyp); rows.Over {
+		w.restart("stopped")
+	}
 	rows, h := judge.Model(w.spec, w.entries, hyp)
+	if rows.Over {
+		cut = int32(slices.IndexFunc(h.Seen, func(s cause.Seen) bool { return s.What == cause.Stopped }))
+	}
 	type placed struct {
 		rec  judge.Record
 		seen int32
@@ -29,7 +37,7 @@ func (w *world) mistaken(hyp cause.Hypothesis) *world {
 	for s, ws := range rows.Readings {
 		for _, want := range ws {
 			spoilt := want.Changed&cause.LooseValue != 0
-			if want.Loss == 0 && !spoilt || want.Loss < cause.Must && w.r.Intn(2) == 0 {
+			if want.Loss == 0 && !spoilt || want.Loss < cause.Must && (one && want.Loss == 1 || !one && w.r.Intn(2) == 0) || want.Seen < cut {
 				continue
 			}
 			ga := w.spec.Gauges[s/width]
@@ -56,7 +64,7 @@ func (w *world) mistaken(hyp cause.Hypothesis) *world {
 	}
 	for g, ws := range rows.Events {
 		for _, want := range ws {
-			if want.Loss == cause.Must {
+			if want.Loss == cause.Must && want.Seen >= cut {
 				all = append(all, placed{judge.Record{Kind: want.Event.String(), Gauge: w.spec.Gauges[g].Name}, want.Seen, len(all)})
 			}
 		}

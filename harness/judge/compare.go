@@ -461,10 +461,7 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 	if !complete || len(lost)+len(extra) == 0 {
 		return
 	}
-	if rows.Tails && len(lost) > 0 && lost[len(lost)-1] > before {
-		out.slack++
-		lost = slices.DeleteFunc(lost, func(i int) bool { return i > before })
-	}
+	lost = slices.DeleteFunc(lost, j.gone(out, rows, wants, match))
 	moved := s.moved(lost, extra)
 	for _, i := range lost {
 		if k, ok := moved[i]; ok {
@@ -500,6 +497,54 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 				}
 			}
 		}
+	}
+}
+
+// gone says of each want that has no row whether a hypothesis lets it be
+// missing together with its neighbours: at the end, before the host was killed,
+// or from before it was started last.
+func (j *judging) gone(out *outcome, rows *cause.Rows, wants []cause.Want, match []int32) func(i int) bool {
+	if !rows.Tails && !rows.Over {
+		return func(int) bool { return false }
+	}
+	may := make([]bool, len(wants))
+	until := func(seen int32) int {
+		i, _ := slices.BinarySearchFunc(wants, seen, func(w cause.Want, at int32) int { return cmp.Compare(w.Seen, at) })
+		return i
+	}
+	excuse := func(from, to int) {
+		for i := from; i < to; i++ {
+			may[i] = true
+		}
+	}
+	tail := func(least, to int) {
+		from := to
+		for from > least && match[from-1] < 0 {
+			from--
+		}
+		excuse(from, to)
+	}
+	began := 0 // the first want after the host was started
+	for n, e := range j.ends {
+		to := until(e.seen)
+		if rows.Tails && e.killed {
+			tail(began, to)
+		}
+		began = to
+		if rows.Over && n == len(j.ends)-1 && !slices.ContainsFunc(match[:to], func(k int32) bool { return k >= 0 }) {
+			excuse(0, to)
+		}
+	}
+	if rows.Tails {
+		tail(began, len(wants))
+	}
+	first := true
+	return func(i int) bool {
+		if may[i] && first {
+			first = false
+			out.slack++
+		}
+		return may[i]
 	}
 }
 
@@ -605,9 +650,10 @@ func (j *judging) compareEvents(out *outcome, rows *cause.Rows, wants []cause.Wa
 	match := align.Align(s)
 	out.streams = append(out.streams, aligned{wants, recs, match})
 	// An event that may have been recorded or not makes it unsure which row is whose.
+	gone := j.gone(out, rows, wants, match)
 	unsure := map[cause.Event]bool{}
 	for i := range wants {
-		if wants[i].Loss < cause.Must {
+		if wants[i].Loss == 0 {
 			unsure[wants[i].Event] = true
 		}
 	}
@@ -622,7 +668,7 @@ func (j *judging) compareEvents(out *outcome, rows *cause.Rows, wants []cause.Wa
 		case k >= 0:
 			used[k], at[k] = true, w.Seen
 			out.paired++
-			if w.Loss == cause.Must && !unsure[w.Event] && j.late(readings, w.Seen, recs[k]) {
+			if w.Loss > 0 && !unsure[w.Event] && j.late(readings, w.Seen, recs[k]) {
 				if rows.Late {
 					out.slack++
 				} else {
@@ -630,6 +676,7 @@ func (j *judging) compareEvents(out *outcome, rows *cause.Rows, wants []cause.Wa
 				}
 			}
 		case sibling(wants, match, i) >= 0:
+		case w.Loss == cause.Must && gone(i):
 		case w.Loss == cause.Must:
 			out.diffs = append(out.diffs, diff{kind: KindEventMissing, want: w, rec: -1, stream: -1, gauge: g, at: w.Seen})
 		case w.Loss > 0:

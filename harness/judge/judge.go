@@ -182,6 +182,7 @@ type judging struct {
 	records []Record
 	names   map[string]int // gauge by name
 	paths   []string       // of the gauges' ports when first opened
+	ends    []end          // of the host in mid-run
 	width   int
 	h       cause.History
 	counts  Counts

@@ -28,6 +28,10 @@ type observer struct {
 	silent   bool             // the link is lost
 	closed   bool             // the host closed the port by itself
 	streamed []ledger.Reading // of the last streamed frame that the host was given
+	down     bool             // the port is hung up
+	off      int              // one more than the Seen of the latest RadioOff
+	open     bool             // the host has it open
+	due      bool             // the host was started again and said that it is ready, and has not opened it
 }
 
 type made struct {
@@ -62,6 +66,9 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 		if e.Kind == ledger.KindEnd {
 			ended = true
 		}
+		if e.Kind == ledger.KindHost {
+			j.hostNote(obs, &e)
+		}
 		if e.Gauge == "" {
 			continue
 		}
@@ -84,6 +91,31 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 	if j.counts.Frames+j.counts.Spoilt+j.counts.Perhaps == 0 && len(j.reasons) == 0 {
 		j.reasons = append(j.reasons, "nothing was sent to the host")
 	}
+}
+
+// hostNote sees to the host's being ended and started again.
+func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
+	ended := map[string]cause.What{"stopped": cause.Stopped, "killed": cause.Killed}
+	switch what, ok := ended[e.Note]; {
+	case ok:
+		j.ends = append(j.ends, end{int32(len(j.h.Seen)), what == cause.Killed})
+		j.h.Add(cause.Seen{At: e.T, What: what, State: cause.Sure})
+		for g := range obs {
+			obs[g].streamed = nil
+		}
+	case e.Note == "ready":
+		for g := range obs {
+			obs[g].due = !obs[g].open
+		}
+	default:
+		j.reason(fmt.Sprintf("the host at %s: %s", e.T, e.Note))
+	}
+}
+
+// end is where, in History.Seen, the host was ended in mid-run.
+type end struct {
+	seen   int32
+	killed bool
 }
 
 func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
@@ -120,6 +152,7 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 		switch e.Port.What {
 		case "opened":
 			f.Opened, f.Unheard = true, false
+			o.open, o.due = true, false
 			for _, d := range o.downs {
 				j.h.Seen[d].State = cause.Sure
 			}
@@ -135,15 +168,20 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 				j.paths[g] = e.Port.Path
 			}
 		case "closed":
-			o.closed = len(o.downs) == 0
+			o.closed, o.open = len(o.downs) == 0, false
 		case "asked":
 			f.Line = known(e.Port.Line, j.Gauges[g].Line)
 		case "hung up":
-			o.tail, o.path = nil, e.Port.Path
+			o.tail, o.path, o.open, o.down = nil, e.Port.Path, false, true
+			if k := o.off - 1; k >= 0 && j.h.Seen[k].At == e.T { // the host sees the hang-up, not the silence
+				j.h.Seen[k].What = cause.Nothing
+				o.silent = false
+			}
 			if f.Opened {
 				o.downs = append(o.downs, see(cause.Down, cause.Perhaps))
 			}
 		case "returned":
+			o.down = false
 			// A host is not told of a new name, and cannot open it.
 			o.returned = len(o.downs) > 0 && (e.Port.Path == o.path || slices.Contains(j.paths, e.Port.Path))
 		case "not reading":
@@ -155,10 +193,10 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 		}
 		switch e.Link.State {
 		case "lost":
-			if !o.silent {
-				see(cause.RadioOff, cause.Sure)
+			if !o.silent && !o.down {
+				o.off = see(cause.RadioOff, cause.Sure) + 1
+				o.silent = true
 			}
-			o.silent = true
 		case "up":
 			if o.silent {
 				see(cause.RadioOn, cause.Sure)
@@ -196,7 +234,7 @@ func (j *judging) out(o *observer, g int, e *ledger.Entry) {
 		if out.Fate == ledger.Full {
 			j.h.Gauges[g].Full += len(out.Frames)
 		}
-		j.h.Gauges[g].Unheard = j.h.Gauges[g].Unheard || o.returned && out.Fate == ledger.Unheard
+		j.h.Gauges[g].Unheard = j.h.Gauges[g].Unheard || (o.returned || o.due) && out.Fate == ledger.Unheard
 		return
 	}
 	// The bytes as they went decide what the host got: each frame found whole

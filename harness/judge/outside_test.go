@@ -2,6 +2,7 @@ package judge_test
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -196,6 +197,91 @@ func TestKilled(t *testing.T) {
 		if want == judge.Fail && (len(res.Explanations) != 1 || res.Explanations[0].Cause.Name != "rows-buffered") {
 			t.Errorf("%d rows lost: %+v", lost, res.Explanations)
 		}
+	}
+}
+
+// The same when it is killed in mid-run and started again; one that is asked to
+// end may lose nothing.
+func TestEndedInMidRun(t *testing.T) {
+	sh := shape{gauges: 1, channels: 1, steps: 30}
+	for _, c := range []struct {
+		how   string
+		lost  int
+		want  judge.Verdict
+		cause string
+	}{
+		{"killed", 0, judge.Pass, ""}, {"killed", 1, judge.Pass, ""}, {"killed", 6, judge.Fail, "rows-buffered"}, {"killed", -1, judge.Fail, "starts-over"},
+		{"stopped", 0, judge.Pass, ""}, {"stopped", 1, judge.Fail, "last-row-lost"}, {"stopped", -1, judge.Fail, "starts-over"},
+	} {
+		w := newWorld(4, sh).play(sh)
+		w.entries = w.entries[:len(w.entries)-1] // not yet the end
+		n := len(w.records)
+		if c.lost < 0 { // all of them; and of the first of two lives already
+			w.ends("stopped")
+			w.play(sh)
+			w.entries = w.entries[:len(w.entries)-1]
+			n = len(w.records)
+			c.lost = n
+		}
+		w.ends(c.how)
+		w.play(sh).correct()
+		res := judge.Judge(w.spec, w.entries, slices.Delete(w.records, n-c.lost, n))
+		if res.Verdict != c.want || c.cause != "" && (len(res.Explanations) != 1 || res.Explanations[0].Cause.Name != c.cause) {
+			t.Errorf("%s, %d rows lost: %s %+v\n%s", c.how, c.lost, res.Verdict, res.Explanations, describe(res.Findings))
+		}
+	}
+}
+
+// A host that was started again, is ready and does not open its port is found;
+// one that does not get ready leaves the run undecided.
+func TestNotOpenedAfterAStart(t *testing.T) {
+	sh := shape{gauges: 1, channels: 1, steps: 10}
+	for note, want := range map[string]judge.Verdict{"ready": judge.Fail, "not ready: it ended": judge.Inconclusive} {
+		w := newWorld(3, sh).play(sh).correct()
+		end := w.entries[len(w.entries)-1]
+		w.entries = w.entries[:len(w.entries)-1]
+		w.port("g1", ledger.Port{What: "closed"})
+		w.entry(ledger.Entry{Kind: ledger.KindHost, Note: "stopped"})
+		w.entry(ledger.Entry{Kind: ledger.KindHost, Note: note})
+		f := w.frame(0, w.tag(0, []ledger.Reading{w.reading(0, 0, decimal.MM)}))
+		w.out(0, ledger.Out{Frames: []int{f.ID}, Fate: ledger.Unheard})
+		w.entries = append(w.entries, end)
+		res := judge.Judge(w.spec, w.entries, w.records)
+		if res.Verdict != want || want == judge.Fail && res.Findings[0].Kind != judge.KindReopen {
+			t.Errorf("%s: %s %q\n%s", note, res.Verdict, res.Reasons, describe(res.Findings))
+		}
+	}
+}
+
+// A lost link is to be noticed in time: its row stands before those of the
+// readings that follow.
+func TestLinkNoticedLate(t *testing.T) {
+	sh := shape{gauges: 1, channels: 1, steps: 10}
+	w := newWorld(3, sh).play(sh)
+	w.entries = w.entries[:len(w.entries)-1]
+	at := len(w.records)
+	w.entry(ledger.Entry{Kind: ledger.KindLink, Gauge: "g1", Link: &ledger.Link{State: "lost"}}) // as the stage writes it
+	w.port("g1", ledger.Port{What: "hung up", Path: "ports/g1"})
+	w.row(judge.Record{Kind: "link-lost", Gauge: "g1"})
+	w.now += time.Second
+	w.entry(ledger.Entry{Kind: ledger.KindLink, Gauge: "g1", Link: &ledger.Link{State: "up"}})
+	w.port("g1", ledger.Port{What: "returned", Path: "ports/g1"})
+	w.port("g1", ledger.Port{What: "opened", Path: "ports/g1"})
+	w.row(judge.Record{Kind: "link-back", Gauge: "g1"})
+	w.play(sh).correct()
+	if res := judge.Judge(w.spec, w.entries, w.records); res.Verdict != judge.Pass {
+		t.Errorf("%s\n%s", res.Verdict, describe(res.Findings))
+	}
+	late := slices.Clone(w.records)
+	events := slices.Clone(late[at : at+2])
+	copy(late[at:], late[at+2:at+6])
+	copy(late[at+4:], events)
+	for i := range events {
+		late[at+4+i].Time = late[at+3].Time
+	}
+	res := judge.Judge(w.spec, w.entries, late)
+	if len(res.Findings) == 0 || res.Findings[0].Kind != judge.KindEventLate || res.Explanations[0].Cause.Name != "events-late" {
+		t.Errorf("%s %+v\n%s", res.Verdict, res.Explanations, describe(res.Findings))
 	}
 }
 

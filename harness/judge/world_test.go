@@ -306,6 +306,26 @@ func (w *world) play(sh shape) *world {
 	return w
 }
 
+// restart has the host ended in the middle of what happened so far, and started
+// again: what tells it from a pause is the entry of the host, and its ports.
+func (w *world) restart(how string) {
+	at := len(w.entries) / 2
+	w.entries = slices.Insert(w.entries, at, w.anew(how, w.entries[at].T)...)
+}
+
+// ends has the host ended now, and started again.
+func (w *world) ends(how string) { w.entries = append(w.entries, w.anew(how, w.now)...) }
+
+func (w *world) anew(how string, t time.Duration) []ledger.Entry {
+	es := []ledger.Entry{{T: t, Kind: ledger.KindHost, Note: how}}
+	for _, what := range []string{"closed", "opened"} {
+		for g := range w.spec.Gauges {
+			es = append(es, ledger.Entry{T: t, Gauge: w.spec.Gauges[g].Name, Kind: ledger.KindPort, Port: &ledger.Port{What: what}})
+		}
+	}
+	return append(es, ledger.Entry{T: t, Kind: ledger.KindHost, Note: "ready"})
+}
+
 func (w *world) tag(g int, rds []ledger.Reading) ledger.Frame {
 	name := w.spec.Gauges[g].Name
 	n := w.nextTag[name]

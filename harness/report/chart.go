@@ -294,12 +294,13 @@ func (c *chart) links(entries []ledger.Entry, end time.Duration, x func(time.Dur
 		state string
 	}
 	open := map[string]down{}
+	var away *down // the host
 	shade := func(gauge string, d down, to time.Duration) {
 		a, b := x(d.from), x(to)
 		for i := range c.Lanes {
 			if l := &c.Lanes[i]; l.gauge == gauge {
 				c.Gaps = append(c.Gaps, gap{X: px(a), W: px(b - a), PX: px(chartLeft + a*chartWidth/1000), PW: px((b - a) * chartWidth / 1000), Y: l.Y, H: l.H,
-					Text: fmt.Sprintf("link of %s %s from %s to %s", visible(gauge), d.state, seconds(d.from), seconds(to))})
+					Text: fmt.Sprintf("%s from %s to %s", d.state, seconds(d.from), seconds(to))})
 			}
 		}
 	}
@@ -307,6 +308,16 @@ func (c *chart) links(entries []ledger.Entry, end time.Duration, x func(time.Dur
 		e := &entries[i]
 		state := ""
 		switch {
+		case e.Kind == ledger.KindHost:
+			if e.Note == "stopped" || e.Note == "killed" {
+				away = &down{e.T, "host " + e.Note + ", away"}
+			} else if away != nil && e.Note == "ready" {
+				for i := range c.Lanes {
+					shade(c.Lanes[i].gauge, *away, e.T)
+				}
+				away = nil
+			}
+			continue
 		case e.Link != nil:
 			state = e.Link.State
 		case e.Port != nil && e.Port.What == "hung up":
@@ -316,11 +327,12 @@ func (c *chart) links(entries []ledger.Entry, end time.Duration, x func(time.Dur
 		default:
 			continue
 		}
+		state = fmt.Sprintf("link of %s %s", visible(e.Gauge), state)
 		if d, is := open[e.Gauge]; is && d.state != state {
 			shade(e.Gauge, d, e.T)
 			delete(open, e.Gauge)
 		}
-		if _, is := open[e.Gauge]; !is && state != "up" {
+		if _, is := open[e.Gauge]; !is && !strings.HasSuffix(state, " up") {
 			open[e.Gauge] = down{e.T, state}
 		}
 	}
@@ -329,6 +341,9 @@ func (c *chart) links(entries []ledger.Entry, end time.Duration, x func(time.Dur
 		if d, is := open[gauge]; is {
 			shade(gauge, d, end)
 			delete(open, gauge)
+		}
+		if away != nil {
+			shade(gauge, *away, end)
 		}
 	}
 }

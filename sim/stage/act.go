@@ -189,6 +189,12 @@ type (
 	FadeCell struct {
 		To quantity.Percent `yaml:"to" need:"yes" doc:"charge left"`
 	}
+	// RestartHost ends the host software and starts it again. It is done once,
+	// whatever the number of gauges.
+	RestartHost struct {
+		By  Ending            `yaml:"by" doc:"how the host is ended: stop (asked as its description says, the default) or kill (as when the computer loses its power)"`
+		For quantity.Duration `yaml:"for" doc:"how long it is away; started again at once when left out"`
+	}
 )
 
 // verbs names the acts in a scenario.
@@ -200,6 +206,7 @@ var verbs = map[string]Act{
 	"lose link": LoseLink{}, "swap ports": SwapPorts{}, "stall": Stall{}, "garble": Garble{}, "duplicate": Duplicate{}, "split": Split{}, "merge": Merge{},
 	"change line speed": ChangeSpeed{}, "restore line speed": RestoreSpeed{},
 	"fade cell": FadeCell{}, "set on cradle": Cradle{},
+	"restart host": RestartHost{},
 }
 
 // Verbs lists the acts' names in a scenario, sorted.
@@ -276,6 +283,36 @@ func (s *Seen) UnmarshalText(b []byte) error {
 
 // MarshalText writes the word.
 func (s Seen) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+// Ending is how host software is ended.
+type Ending uint8
+
+// Ways to end a host.
+const (
+	Stop Ending = iota // it is asked to end, and may finish what it has in hand
+	Kill               // it is ended at once
+)
+
+var endingNames = [...]string{"stop", "kill"}
+
+func (e Ending) String() string { return endingNames[e] }
+
+// Names lists what may be written.
+func (Ending) Names() []string { return endingNames[:] }
+
+// UnmarshalText reads the word.
+func (e *Ending) UnmarshalText(b []byte) error {
+	for i, n := range endingNames {
+		if n == string(b) {
+			*e = Ending(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is not how a host is ended; write stop or kill", b)
+}
+
+// MarshalText writes the word.
+func (e Ending) MarshalText() ([]byte, error) { return []byte(e.String()), nil }
 
 // ButtonName is one of the two buttons, written A or B, or both.
 type ButtonName uint8
@@ -366,6 +403,12 @@ func OfTip(a Act) bool {
 	return false
 }
 
+// OfHost reports whether an act is done to the host software and not to a gauge.
+func OfHost(a Act) bool {
+	_, ok := a.(RestartHost)
+	return ok
+}
+
 // Lasts is how long an act goes on by itself.
 func Lasts(a Act) time.Duration {
 	switch a := a.(type) {
@@ -402,6 +445,8 @@ func Lasts(a Act) time.Duration {
 	case ChangeSpeed:
 		return a.For.D()
 	case Cradle:
+		return a.For.D()
+	case RestartHost:
 		return a.For.D()
 	}
 	return 0
@@ -475,6 +520,8 @@ func CheckAct(a Act) error {
 			return fmt.Errorf("a line speed is 1 Bd to %d Bd, not %s", uart.MaxBaud, a.To)
 		}
 	case Cradle:
+		times["for"] = a.For
+	case RestartHost:
 		times["for"] = a.For
 	case Garble:
 		counts["frames"] = a.Frames

@@ -63,6 +63,7 @@ type actor struct {
 	port   port.Port
 	down   bool   // hung up by us
 	opened bool   // a host has had it open
+	inUse  bool   // a host has it open, as far as has been told
 	slow   bool   // the host does not read: do not wait for it
 	silent bool   // the link is lost and the host sees silence, not a hang-up
 	home   string // name of the port at the start
@@ -555,6 +556,7 @@ func (a *actor) hangUp() {
 	}
 	a.down = true
 	lost, err := a.port.HangUp()
+	a.inUse = false
 	if lost > 0 {
 		a.unread(lost)
 	}
@@ -614,7 +616,9 @@ func (a *actor) waiting() (bool, int) {
 	if a.port == nil || a.down || !a.opened {
 		return false, 0
 	}
-	if a.awaited || !a.port.Open() {
+	if open := a.port.Open(); !open && a.s.restart.absent() {
+		return false, 0 // nobody is there
+	} else if a.awaited || !open {
 		return true, 0 // it had it open, and will open it again
 	}
 	n, _ := a.port.Unread()
@@ -631,13 +635,14 @@ func (a *actor) portEvent(e port.Event) {
 	}
 	switch e.Kind {
 	case port.Opened:
-		a.opened = true
+		a.opened, a.inUse = true, true
 		a.asked = a.m.lineSettings() // until it asks for something
 		a.tamper.behind = nil        // and it has read nothing yet
 		note(ledger.Port{What: "opened", Path: a.port.Path()})
 		a.awaited = false
 		a.tellLink()
 	case port.Closed:
+		a.inUse = false
 		note(ledger.Port{What: "closed", Lost: e.Lost})
 		if e.Lost > 0 {
 			a.unread(e.Lost)

@@ -37,6 +37,8 @@ type Options struct {
 	// all else that happens at that time.
 	Asks   []time.Duration
 	Answer func(ask int, gauge int, rs []gauge.Reading)
+	// Host may be nil: the host software is none that could be started again.
+	Host Host
 }
 
 // Stage is a play being put on. Do, Status and what conduct.go
@@ -57,6 +59,7 @@ type Stage struct {
 	returned bool          // a port has come back since Drain last waited
 	serving  time.Time     // since when only hosts were served; zero: not so
 	waits    []wait        // for each host to read
+	restart  restart       // of the host
 	done     bool
 	failure  error
 	readings int64
@@ -222,6 +225,13 @@ func (s *Stage) Run(ctx context.Context) error {
 		}
 		s.turn()
 	}
+	// A host that is on its way back gets to its feet, so that it can be stopped.
+	for s.restart.ending != nil || s.restart.starting != nil {
+		if err := s.restarted(ctx); err != nil {
+			s.flush()
+			return err
+		}
+	}
 	for _, a := range s.actors {
 		a.tamper.release(a)
 	}
@@ -360,6 +370,12 @@ func (s *Stage) Status(ctx context.Context) (all []Status, err error) {
 
 func (s *Stage) cue(c *Cue) {
 	s.write(ledger.Entry{Kind: ledger.KindCue, Gauge: s.nameOf(c.Gauge), Note: c.Text})
+	if OfHost(c.Act) {
+		if err := c.Act.do(s, nil); err != nil {
+			s.write(ledger.Entry{Kind: ledger.KindHost, Note: "the cue was not done: " + err.Error()})
+		}
+		return
+	}
 	for i := range s.actors {
 		if c.Gauge < 0 || c.Gauge == i {
 			if err := s.perform(i, c.Channel, c.Act, "cue"); err != nil {
@@ -431,6 +447,9 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 	}
 	switch s.opt.Pace.kind {
 	case drain:
+		if s.restart.ending != nil || s.restart.starting != nil {
+			return false, s.restarted(ctx)
+		}
 		// A host also gets the time to open a port that has just come back,
 		// before anything else happens at that same moment.
 		if t > s.now || s.returned {
@@ -452,6 +471,14 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 		case <-s.opt.Inbox.notify:
 			s.advance(t)
 			s.takeInbox()
+			return false, nil
+		case <-s.restart.ending:
+			s.advance(t)
+			s.hostEnded()
+			return false, nil
+		case err := <-s.restart.starting:
+			s.advance(t)
+			s.hostStarted(err)
 			return false, nil
 		case <-timer.C:
 		}

@@ -16,6 +16,8 @@ type core struct {
 	rows    []row // made since take was called
 	made    int   // rows made so far
 	kept    []row // held back by last-row-lost
+	late    []row // held back by events-late
+	since   []int // readings since each of them
 }
 
 // gaugeState is what the host remembers of one gauge.
@@ -27,6 +29,8 @@ type gaugeState struct {
 	anyTag   bool
 	missed   bool // first-tag-missed has struck
 	rejoined bool // no tag since the link came back
+	away     bool // its port hung up and it has not come back
+	left     bool // it came back elsewhere before the port where it was hung up
 }
 
 // channelState is what the host remembers of one channel. Values are in
@@ -114,6 +118,9 @@ func (c *core) put(r row) {
 	if c.has("time-zone") {
 		r.time = r.time.Add(time.Hour)
 	}
+	if c.has("daylight-jump") && c.made > 3 {
+		r.time = r.time.Add(time.Hour)
+	}
 	if c.has("times-backwards") && c.made%2 == 0 {
 		r.time = r.time.Add(-time.Second)
 	}
@@ -132,11 +139,40 @@ func (c *core) gaugeName(g int) string {
 }
 
 func (c *core) event(g int, what string, now time.Time) {
-	c.put(row{time: now, gauge: c.gaugeName(g), event: what})
+	r := row{time: now, gauge: c.gaugeName(g), event: what}
+	if c.has("events-late") {
+		c.late, c.since = append(c.late, r), append(c.since, 0)
+		return
+	}
+	c.put(r)
 }
+
+// overdue records the events that events-late has held back until as many
+// readings of their gauge have followed.
+func (c *core) overdue(gauge string, readings int, now time.Time) {
+	for i := 0; i < len(c.late); {
+		if r := c.late[i]; gauge == "" || r.gauge == gauge {
+			if c.since[i]++; c.since[i] >= readings {
+				r.time = now
+				c.put(r)
+				c.late, c.since = slices.Delete(c.late, i, i+1), slices.Delete(c.since, i, i+1)
+				continue
+			}
+		}
+		i++
+	}
+}
+
+// finish records what was held back, when the host ends.
+func (c *core) finish(now time.Time) { c.overdue("", 0, now) }
 
 // lost records that a gauge's port hung up.
 func (c *core) lost(g int, now time.Time) {
+	if c.gauges[g].left {
+		c.gauges[g].left = false
+		return
+	}
+	c.gauges[g].away = true
 	for i := range c.gauges[g].channels {
 		ch := &c.gauges[g].channels[i]
 		ch.before, ch.anyBef = ch.got, ch.anyGot
@@ -146,8 +182,14 @@ func (c *core) lost(g int, now time.Time) {
 	}
 }
 
-// back records that a gauge's port is open again.
+// back records that a gauge's port is open again. Who is at another port now has
+// left the one where it was, which need not have been noticed yet.
 func (c *core) back(g int, now time.Time) {
+	if !c.gauges[g].away {
+		c.lost(g, now)
+		c.gauges[g].left = true
+	}
+	c.gauges[g].away = false
 	c.gauges[g].rejoined = true
 	if !c.has("link-back-missed") {
 		c.event(g, "link-back", now)

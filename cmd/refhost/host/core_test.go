@@ -239,11 +239,18 @@ var coreCases = []coreCase{
 	{"low-cell-missed", nil, steps(cell(false), cell(true), cell(true), cell(false), cell(true)), rows("low-cell", "low-cell"), nil},
 	{"low-cell-repeated", nil, steps(cell(false), cell(true), cell(true)), rows("low-cell"), rows("low-cell", "low-cell")},
 	{"link-loss-missed", nil, steps(lost, back), rows("link-lost", "link-back"), rows("link-back")},
+	{"link-back-missed", nil, steps(back, lost, tag(1, "8.001"), lost), rows("link-lost", "link-back", "A 1 8.001 mm in", "link-lost"), rows("link-lost", "A 1 8.001 mm in", "link-lost")},
 	{"link-back-missed", nil, steps(lost, back), rows("link-lost", "link-back"), rows("link-lost")},
 
 	{"row-doubled", nil, steps(tag(1, "8.001"), tag(2, "8.002"), tag(3, "8.003")), rows("A 1 8.001 mm in", "A 2 8.002 mm in", "A 3 8.003 mm in"), rows("A 1 8.001 mm in", "A 2 8.002 mm in", "A 2 8.002 mm in", "A 3 8.003 mm in")},
 	{"last-row-lost", nil, steps(tag(1, "8.001"), tag(2, "8.002")), rows("A 1 8.001 mm in", "A 2 8.002 mm in"), rows("A 1 8.001 mm in")},
 	{"times-backwards", nil, steps(tag(1, "8.001"), tag(2, "8.002")), rows("A 1 8.001 mm in", "A 2 8.002 mm in"), rows("A 1 8.001 mm in", "< A 2 8.002 mm in")},
+	{"events-late", nil, steps(lost, tag(1, "8.001"), tag(2, "8.002"), tag(3, "8.003"), tag(4, "8.004")),
+		rows("link-lost", "A 1 8.001 mm in", "A 2 8.002 mm in", "A 3 8.003 mm in", "A 4 8.004 mm in"),
+		rows("A 1 8.001 mm in", "A 2 8.002 mm in", "A 3 8.003 mm in", "link-lost", "A 4 8.004 mm in")},
+	{"daylight-jump", nil, steps(tag(1, "8.001"), tag(2, "8.002"), tag(3, "8.003"), tag(4, "8.004")),
+		rows("A 1 8.001 mm in", "A 2 8.002 mm in", "A 3 8.003 mm in", "A 4 8.004 mm in"),
+		rows("A 1 8.001 mm in", "A 2 8.002 mm in", "A 3 8.003 mm in", "+1h A 4 8.004 mm in")},
 	{"time-zone", nil, steps(tag(1, "8.001")), rows("A 1 8.001 mm in"), rows("+1h A 1 8.001 mm in")},
 }
 
@@ -354,7 +361,8 @@ func TestRetransmissions(t *testing.T) {
 
 // shellDefects are tested where bytes and ports are: in the other test files.
 var shellDefects = []string{"function-ignored", "settings-not-written", "setting-wrong-unit", "setting-late", "writes-reversed",
-	"never-reopens", "gauges-by-port", "split-frame-lost", "checksum-ignored", "wrong-baud", "wrong-parity"}
+	"never-reopens", "gauges-by-port", "split-frame-lost", "checksum-ignored", "wrong-baud", "wrong-parity",
+	"reads-too-slowly", "rows-buffered", "starts-over"}
 
 // Every listed defect is switched on somewhere in the code and has its test,
 // and no switch has a name that is not listed.

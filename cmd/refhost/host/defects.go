@@ -103,6 +103,8 @@ var catalogue = []Defect{
 	{"low-cell-repeated", "records a low-cell event at every frame while the cell is low"},
 	{"link-loss-missed", "records no link-lost event"},
 	{"link-back-missed", "records no link-back event"},
+	{"events-late", "records events only after the gauge's next three readings"},
+	{"reads-too-slowly", "waits after each few bytes that it reads"},
 	{"wrong-baud", "opens the port at twice the gauge's speed"},
 	{"wrong-parity", "opens the port with another parity than the gauge's"},
 	// settings
@@ -115,6 +117,9 @@ var catalogue = []Defect{
 	{"last-row-lost", "loses the last record when it is stopped"},
 	{"times-backwards", "writes time stamps out of order"},
 	{"time-zone", "writes local time, an hour ahead, as if it were UTC"},
+	{"daylight-jump", "writes local time without its zone, and daylight time begins after the third row"},
+	{"rows-buffered", "writes its rows in blocks, so that the last ones are lost when it is killed"},
+	{"starts-over", "empties its records when it is started again"},
 }
 
 // defects is the set that is switched on.

@@ -99,7 +99,12 @@ func do(ctx context.Context, file string, on defects, stdout, stderr io.Writer) 
 			return fail(exitBadCall, err)
 		}
 	}
-	out, err := os.Create(j.Records)
+	// What an earlier start of the host has recorded stays.
+	how := os.O_CREATE | os.O_WRONLY | os.O_APPEND
+	if h.core.has("starts-over") {
+		how = os.O_CREATE | os.O_WRONLY | os.O_TRUNC
+	}
+	out, err := os.OpenFile(j.Records, how, 0o644)
 	if err != nil {
 		return fail(exitBadCall, err)
 	}
@@ -107,12 +112,15 @@ func do(ctx context.Context, file string, on defects, stdout, stderr io.Writer) 
 	ctx, h.fail = context.WithCancelCause(ctx)
 	defer h.fail(nil)
 	h.rows = csv.NewWriter(out)
-	h.write(header)
+	if at, err := out.Seek(0, io.SeekEnd); err == nil && at == 0 {
+		h.write(header)
+	}
 	var all sync.WaitGroup
 	for _, s := range sessions {
 		all.Go(func() { s.run(ctx) })
 	}
 	all.Wait()
+	h.finish()
 	if h.failed == nil {
 		h.failed = out.Close()
 	}
@@ -148,6 +156,17 @@ func (h *host) think(f func(c *core, now time.Time)) {
 	}
 }
 
+// finish writes what has been held back.
+func (h *host) finish() {
+	h.think((*core).finish)
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.rows.Flush()
+	if err := h.rows.Error(); err != nil && h.failed == nil {
+		h.failed = err
+	}
+}
+
 // now is the wall clock as it was at the start plus the time since, so that
 // setting the clock does not put rows out of order.
 func (h *host) now() time.Time { return h.start.Add(h.since()) }
@@ -161,7 +180,9 @@ func (h *host) since() time.Duration {
 
 func (h *host) write(columns []string) {
 	h.rows.Write(columns)
-	h.rows.Flush()
+	if !h.core.has("rows-buffered") {
+		h.rows.Flush()
+	}
 	if err := h.rows.Error(); err != nil && h.failed == nil {
 		h.failed = err
 		h.fail(err)

@@ -25,7 +25,12 @@ func Inside(wrong string) (inside.Host, error) {
 		}
 		h := &host{core: newCore(j, on), start: inside.Begun, clock: w.Now, stdout: io.Discard, stderr: io.Discard,
 			fail: func(error) {}, rows: csv.NewWriter(&w.Records), waitFor: len(j.Gauges)}
-		h.write(header)
+		if h.core.has("starts-over") {
+			w.Records.Reset()
+		}
+		if w.Records.Len() == 0 {
+			h.write(header)
+		}
 		h.stdout = readySign{w}
 		for g := range j.Gauges {
 			j.Gauges[g].dialect = w.Dialects[j.Gauges[g].Dialect]
@@ -33,7 +38,10 @@ func Inside(wrong string) (inside.Host, error) {
 			if err != nil {
 				return err
 			}
-			w.Go(func() { s.inside(w.Context(), w) })
+			w.Go(func() {
+				s.inside(w.Context(), w)
+				h.finish()
+			})
 		}
 		return nil
 	}, nil

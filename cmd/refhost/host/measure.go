@@ -246,6 +246,9 @@ func (c *core) record(g int, r reading, tag string, now time.Time) {
 	}
 	ch.zone = judged
 	c.put(out)
+	if len(c.late) > 0 {
+		c.overdue(out.gauge, 3, now)
+	}
 }
 
 func number(n int64) string { return strconv.FormatInt(n, 10) }

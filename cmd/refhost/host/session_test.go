@@ -569,27 +569,64 @@ func TestBursts(t *testing.T) {
 	}
 }
 
-// The host as a process of its own, stopped by a signal.
+// The host as a process of its own, ended by a signal and started again: what it
+// had recorded stays, also when it is killed.
 func TestProcess(t *testing.T) {
 	dir := t.TempDir()
 	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
-	for _, sig := range []syscall.Signal{syscall.SIGTERM, syscall.SIGINT} {
-		cmd := exec.Command(os.Args[0], "--job", writeJob(t, dir, "tagged", map[string]any{"port": g.path}))
-		cmd.Env = append(os.Environ(), "REFHOST_IN_TEST=1")
-		out, err := cmd.StdoutPipe()
-		require.NoError(t, err)
-		require.NoError(t, cmd.Start())
-		word := make([]byte, 6)
-		_, err = out.Read(word)
-		require.NoError(t, err)
-		require.Equal(t, "ready\n", string(word))
-		g.send(g.frame(said{tag: 1, values: []string{"8.001"}}))
+	row := func(n int) string { return fmt.Sprintf("bore-1 A %d 8.001 mm in reading", n) }
+	for _, k := range []struct {
+		defect string
+		want   [3][]string // after each of three lives, of which the first is killed
+	}{
+		{"", [3][]string{{row(1)}, {row(1), row(2)}, {row(1), row(2), row(3)}}},
+		{"rows-buffered", [3][]string{nil, {row(2)}, {row(2), row(3)}}},
+		{"starts-over", [3][]string{{row(1)}, {row(2)}, {row(3)}}},
+	} {
+		file := writeJob(t, dir, "tagged", map[string]any{"port": g.path})
 		h := &running{t: t, records: filepath.Join(dir, "records.csv")}
-		h.waitRows(1)
-		require.NoError(t, cmd.Process.Signal(sig))
-		require.NoError(t, cmd.Wait(), "exit 0")
-		require.Equal(t, []string{"bore-1 A 1 8.001 mm in reading"}, h.rows())
+		require.NoError(t, os.WriteFile(h.records, nil, 0o600))
+		for life, sig := range []syscall.Signal{syscall.SIGKILL, syscall.SIGTERM, syscall.SIGINT} {
+			cmd := exec.Command(os.Args[0], "--job", file, "--defect", k.defect)
+			cmd.Env = append(os.Environ(), "REFHOST_IN_TEST=1")
+			out, err := cmd.StdoutPipe()
+			require.NoError(t, err)
+			require.NoError(t, cmd.Start())
+			word := make([]byte, 6)
+			_, err = out.Read(word)
+			require.NoError(t, err)
+			require.Equal(t, "ready\n", string(word))
+			g.send(g.frame(said{tag: int64(life + 1), values: []string{"8.001"}}))
+			if sig == syscall.SIGKILL && k.defect != "rows-buffered" {
+				h.waitRows(len(k.want[life])) // a host that is asked to end records what it was sent by itself
+			}
+			require.NoError(t, cmd.Process.Signal(sig))
+			if err := cmd.Wait(); sig != syscall.SIGKILL {
+				require.NoError(t, err, "exit 0")
+			} else { // what it did not read goes with it
+				g.hangUp()
+				g.appear()
+			}
+			require.Equal(t, k.want[life], h.rows(), "%s, life %d", k.defect, life)
+		}
 	}
+}
+
+// A host that waits after each few bytes takes that much longer for a flood.
+func TestReadsTooSlowly(t *testing.T) {
+	dir := t.TempDir()
+	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path}), "reads-too-slowly")
+	await(t, "ready", h.ready)
+	began, sent := time.Now(), 0
+	for n := range 20 {
+		f := g.frame(said{tag: int64(n + 1), values: []string{"8.000"}})
+		sent += len(f)
+		g.send(f)
+	}
+	h.waitRows(20)
+	require.Greater(t, time.Since(began), time.Duration(sent/16-1)*20*time.Millisecond)
+	h.stop()
 }
 
 func TestUsage(t *testing.T) {

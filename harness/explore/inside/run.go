@@ -2,7 +2,6 @@ package inside
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
@@ -40,7 +39,7 @@ type Run struct {
 // what is wrong with the host as a program, or that ctx is done.
 func Do(ctx context.Context, s *scenario.Scenario, host Host) (*Run, error) {
 	w := &World{Dialects: map[string]*wire.Dialect{}}
-	w.ctx, w.stop = context.WithCancel(ctx)
+	life := &restarter{w: w, ctx: ctx, host: host}
 	dialects := map[string]string{}
 	for name, d := range s.Dialects {
 		w.Dialects[name] = d.Dialect
@@ -70,20 +69,16 @@ func Do(ctx context.Context, s *scenario.Scenario, host Host) (*Run, error) {
 	r := &Run{Spec: harness.Spec(s)}
 	r.Spec.RealTime = true // the host's clock is the timeline
 	r.Spec.Begun, r.Spec.Ended = Begun, Begun.Add(s.Play.Until+time.Second)
-	st, err = stage.New(s.Play, stage.Options{Ports: ports, Inbox: inbox, Pace: stage.Drain, Patience: patience,
+	st, err = stage.New(s.Play, stage.Options{Ports: ports, Inbox: inbox, Pace: stage.Drain, Patience: patience, Host: life,
 		Keep: func(e ledger.Entry) { r.Entries = append(r.Entries, e) }})
 	if err != nil {
 		return nil, err
 	}
-	ready := false
-	w.Ready = func() { ready = true }
-	w.Go(func() {
-		if err := host(w); err != nil && !errors.Is(err, ErrEnd) {
-			w.err = err
-		}
-	})
+	w.Ready = func() { life.ready = true }
+	w.looked = life.looked
+	life.begin()
 	defer w.end()
-	for turn := 0; !ready; turn++ {
+	for turn := 0; !life.ready; turn++ {
 		w.settle()
 		if err := serve(ctx, st); err != nil {
 			return nil, err
@@ -91,8 +86,8 @@ func Do(ctx context.Context, s *scenario.Scenario, host Host) (*Run, error) {
 		if w.err != nil {
 			return nil, w.err
 		}
-		if turn > 1000 {
-			r.Verdict, r.Reasons = judge.Inconclusive, []string{"the host did not get ready"}
+		if turn > patient {
+			r.Verdict, r.Reasons = judge.Inconclusive, []string{errNotReady.Error()}
 			return r, nil
 		}
 	}

@@ -47,6 +47,7 @@ type World struct {
 
 	ports  []*gaugePort
 	places []string // of the gauges' ports at the start
+	looked func()   // called when the host has been let live
 	now    time.Duration
 	tasks  []*task
 	over   bool
@@ -66,6 +67,9 @@ type task struct {
 	done bool
 }
 
+// killed unwinds a task that is killed.
+type killed struct{}
+
 // Now is the host's clock: the time on the scenario's timeline.
 func (w *World) Now() time.Duration { return w.now }
 
@@ -81,7 +85,7 @@ func (w *World) Go(f func()) {
 	t.next, t.stop = iter.Pull(func(yield func(struct{}) bool) {
 		t.yield = yield
 		defer func() {
-			if r := recover(); r != nil && w.err == nil {
+			if r := recover(); r != nil && r != any(killed{}) && w.err == nil {
 				w.err = fmt.Errorf("the host panicked: %v\n%s", r, debug.Stack())
 			}
 		}()
@@ -107,7 +111,9 @@ func (w *World) wait(wake func() bool) {
 	}
 	t := w.current()
 	t.wake = wake
-	t.yield(struct{}{})
+	if !t.yield(struct{}{}) {
+		panic(killed{})
+	}
 }
 
 // Sleep waits for a time. It returns early with ErrEnd when the run is over.
@@ -155,6 +161,7 @@ func (w *World) settle() {
 func (w *World) at(t time.Duration) {
 	w.now = max(w.now, t)
 	w.settle()
+	w.looked()
 }
 
 // end tells the host that the run is over and lets it finish.
@@ -162,6 +169,11 @@ func (w *World) end() {
 	w.over = true
 	w.stop()
 	w.settle()
+	w.clear()
+}
+
+// clear ends what is left of the host, where it stands.
+func (w *World) clear() {
 	for _, t := range w.tasks {
 		t.stop()
 	}

@@ -47,6 +47,7 @@ const (
 	KindLink    Kind = "link"    // the link changes state (Link)
 	KindCell    Kind = "cell"    // the cell's state worth noting (Cell)
 	KindGauge   Kind = "gauge"   // buttons, lamps, buzzer, power (Note)
+	KindHost    Kind = "host"    // the host was restarted: stopped, killed, ready, not ready (Note)
 	KindEnd     Kind = "end"     // the run ends (Note says why)
 )
 

@@ -100,10 +100,12 @@ int main(int argc, char **argv)
     struct termios t;
     int fd, again = 0, lost = 1;
 
-    if (argc != 3 || (records = fopen(argv[2], "w")) == NULL)
+    if (argc != 3 || (records = fopen(argv[2], "a")) == NULL)
         return fprintf(stderr, "usage: csvhost PORT RECORDS\n"), 2;
     name = strrchr(argv[1], '/') ? strrchr(argv[1], '/') + 1 : argv[1];
-    fprintf(records, "time,gauge,what,number,size,unit,verdict\n");
+    fseek(records, 0, SEEK_END);
+    if (ftell(records) == 0) /* what an earlier start has recorded stays */
+        fprintf(records, "time,gauge,what,number,size,unit,verdict\n");
     signal(SIGTERM, on_term);
     while (lost && !stop) {
         if ((fd = open(argv[1], O_RDWR | O_NOCTTY)) < 0) {

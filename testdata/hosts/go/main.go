@@ -41,7 +41,7 @@ type gauge struct {
 }
 
 func main() {
-	file, err := os.Create(os.Args[1])
+	file, err := os.OpenFile(os.Args[1], os.O_CREATE|os.O_WRONLY|os.O_APPEND, 0o644) // what an earlier start recorded stays
 	if err != nil {
 		log.Fatal(err)
 	}

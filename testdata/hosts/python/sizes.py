@@ -161,8 +161,9 @@ class Book:
 
     def __init__(self, job, name):
         self.job, self.lock = job, threading.Lock()
-        self.file = open(name, "w", encoding="utf-8", buffering=1, newline="")
-        self.file.write("when;station;point;no;size;unit;verdict;what\r\n")
+        self.file = open(name, "a", encoding="utf-8", buffering=1, newline="")
+        if self.file.tell() == 0:  # what an earlier start has recorded stays
+            self.file.write("when;station;point;no;size;unit;verdict;what\r\n")
 
     def __call__(self, gauge, channel=None, value=None, unit="mm", tag="", what="size"):
         size, verdict, point = "", "", ""
