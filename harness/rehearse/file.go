@@ -145,6 +145,7 @@ type Receiver struct {
 	Name  string         `yaml:"name" need:"yes" doc:"name of the receiver"`
 	At    Point          `yaml:"at" need:"yes" doc:"where it stands"`
 	Hears quantity.Level `yaml:"hears" doc:"how much weaker a signal it still hears than the -70 dBm every radio of its kind must; 0 dB when left out, 10 dB to 20 dB are common"`
+	Seats *int           `yaml:"seats" doc:"how many gauges it talks to at a time; 7, the most, when left out"`
 	Line  *scenario.Line `yaml:"line" doc:"its gauges share one port of the host, set like this, such as 115200 8N1; each gauge has a port of its own when left out"`
 }
 
@@ -197,6 +198,7 @@ type place struct {
 	name  string
 	at    [2]float64
 	hears float64
+	seats int
 }
 
 // feature is a feature in picometres, and as floats of micrometres from the
@@ -340,7 +342,13 @@ func (l *Line) build(doc *strict.Doc) {
 		if r.Hears.DB.Cmp(decimal.New(-10, 0)) < 0 || r.Hears.DB.Cmp(decimal.New(30, 0)) > 0 {
 			doc.Errorf(&r.Hears, "write -10 dB to 30 dB", "no receiver hears %s dB better", r.Hears.DB)
 		}
-		l.radios = append(l.radios, place{r.Name, r.At.metres(), r.Hears.DB.Float64()})
+		seats := link.MaxActive
+		if r.Seats != nil {
+			if seats = *r.Seats; seats < 1 || seats > link.MaxActive {
+				doc.Errorf(r.Seats, fmt.Sprintf("write 1 to %d", link.MaxActive), "no radio talks to %d gauges at a time", seats)
+			}
+		}
+		l.radios = append(l.radios, place{r.Name, r.At.metres(), r.Hears.DB.Float64(), seats})
 	}
 	for what, n := range map[string]int{"feature": len(l.Features), "receiver": len(l.Receivers), "station": len(l.Stations)} {
 		if n == 0 {
@@ -453,8 +461,8 @@ func (l *Line) tools(doc *strict.Doc, span func(*quantity.Duration, time.Duratio
 			}
 			if receiver >= 0 {
 				g.radio = receiver
-				if seats[receiver]++; seats[receiver] == link.MaxActive+1 {
-					doc.Errorf(t, "give it to another receiver", "%s is the eighth gauge of receiver %s, which talks to %d", t.Name, l.radios[receiver].name, link.MaxActive)
+				if seats[receiver]++; seats[receiver] == l.radios[receiver].seats+1 {
+					doc.Errorf(t, "give it to another receiver", "%s is one too many for receiver %s, which talks to %d at a time", t.Name, l.radios[receiver].name, l.radios[receiver].seats)
 				}
 			} else {
 				free = append(free, t)
@@ -467,12 +475,12 @@ func (l *Line) tools(doc *strict.Doc, span func(*quantity.Duration, time.Duratio
 		g := &l.gauges[place[t]]
 		g.radio = -1
 		for r := range l.radios {
-			if seats[r] < link.MaxActive && (g.radio < 0 || l.budget(g, r).Margin() > l.budget(g, g.radio).Margin()) {
+			if seats[r] < l.radios[r].seats && (g.radio < 0 || l.budget(g, r).Margin() > l.budget(g, g.radio).Margin()) {
 				g.radio = r
 			}
 		}
 		if g.radio < 0 {
-			doc.Errorf(t, "add a receiver", "%s has no receiver: all have their %d gauges", t.Name, link.MaxActive)
+			doc.Errorf(t, "add a receiver", "%s has no receiver: all %d seats of the line's receivers are taken", t.Name, l.seats())
 			return
 		}
 		seats[g.radio]++
@@ -494,6 +502,14 @@ func (l *Line) tools(doc *strict.Doc, span func(*quantity.Duration, time.Duratio
 			}
 		}
 	}
+}
+
+// seats is how many gauges all receivers together talk to at a time.
+func (l *Line) seats() (n int) {
+	for i := range l.radios {
+		n += l.radios[i].seats
+	}
+	return n
 }
 
 func pick[T any](of ...*T) *T {

@@ -77,6 +77,13 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 	},
 }).Parse(pageText))
 
+func gauges(n int) string {
+	if n == 1 {
+		return "1 gauge"
+	}
+	return fmt.Sprintf("%d gauges", n)
+}
+
 // count is how often something happens on average.
 func count(v float64) string {
 	switch {
@@ -286,7 +293,7 @@ func (s *Summary) bars() string {
 	var all []bar
 	all = append(all, bar{"host, " + s.line.Host.Takes.String() + " a record", s.HostUse})
 	for _, r := range s.Radios {
-		all = append(all, bar{fmt.Sprintf("receiver %s, %d gauges", r.Name, r.Seats), r.Use})
+		all = append(all, bar{fmt.Sprintf("receiver %s, %s", r.Name, gauges(r.Seats)), r.Use})
 	}
 	for _, p := range s.busiest(10) {
 		all = append(all, bar{"port " + p.Name + ", " + p.Line, p.Use})

@@ -536,7 +536,9 @@ func TestMistakes(t *testing.T) {
 		{"{name: bore-1}", "{name: bore 1}", "cannot name a gauge"},
 		{"{name: bore-1}", "{name: b, receiver: dusk}", `did you mean "desk"?`},
 		{"{name: bore-1}", "{name: b, feature: spol bore}", `did you mean "spool bore"?`},
-		{"{name: bore-1}", "{name: a}, {name: b}, {name: c}, {name: d}, {name: e}, {name: f}, {name: g}, {name: h}", "h has no receiver"},
+		{"{name: bore-1}", "{name: a}, {name: b}, {name: c}, {name: d}, {name: e}, {name: f}, {name: g}, {name: h}", "h has no receiver: all 7 seats of the line's receivers are taken; add a receiver"},
+		{"hears: 12 dB", "hears: 12 dB, seats: 8", "bench.yaml:19:57: no radio talks to 8 gauges at a time; write 1 to 7"},
+		{"hears: 12 dB", "hears: 12 dB, seats: 1", ""},
 		{"{name: bore-1}", "{name: bore-1, queue: -1}", "-1 is no number"},
 		{"gauges: [{name: bore-1}]", "gauges: []", `"bench" has no gauge`},
 		{"{at: 4 h, for: 30 min}", "{at: 1 h, for: 30 min}", "write the breaks in order"},
@@ -566,7 +568,7 @@ func TestMistakes(t *testing.T) {
 	eight := strings.Replace(bench, "{name: bore-1}", "{name: a}, {name: b}, {name: c}, {name: d}, {name: e}, {name: f}, {name: g}, {name: h}", 1)
 	eight = strings.Replace(eight, "each: {", "each: {receiver: desk, ", 1)
 	_, err = Parse("bench.yaml", []byte(eight), dialects)
-	require.ErrorContains(t, err, "h is the eighth gauge of receiver desk, which talks to 7")
+	require.ErrorContains(t, err, "h is one too many for receiver desk, which talks to 7 at a time; give it to another receiver")
 }
 
 // A file is read and its gauges made ready, and a short shift is played, but

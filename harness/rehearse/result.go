@@ -321,7 +321,7 @@ func (l *Line) reseat() {
 		for i := range l.gauges {
 			a := &l.gauges[i]
 			for r := range l.radios {
-				if seats[r] < link.MaxActive && margin(i, r) > margin(i, a.radio) {
+				if seats[r] < l.radios[r].seats && margin(i, r) > margin(i, a.radio) {
 					seats[a.radio]--
 					seats[r]++
 					a.radio, again = r, true

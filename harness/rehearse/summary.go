@@ -8,8 +8,6 @@ import (
 	"sort"
 	"strings"
 	"time"
-
-	"example.org/understudy/sim/link"
 )
 
 // full is the use of a port, a radio or a host from which on waiting grows too
@@ -383,7 +381,7 @@ func (s *Summary) best(of func(c *ChangeRow) float64, among ...string) string {
 		}
 		for _, a := range among {
 			if strings.Contains(c.Name, a) && of(c) < best {
-				best, name = of(c), fmt.Sprintf("%s: %s instead of %s a shift, over the same %d", c.Name, figure(of(c)), figure(base), min(tried, s.shifts))
+				best, name = of(c), fmt.Sprintf("%s: %s instead of %s a shift, over the same %s", c.Name, figure(of(c)), figure(base), shifts(min(tried, s.shifts)))
 			}
 		}
 	}
@@ -400,6 +398,13 @@ func figure(v float64) string {
 		return fmt.Sprintf("%.2g", v)
 	}
 	return fmt.Sprintf("%.0f", v)
+}
+
+func shifts(n int) string {
+	if n == 1 {
+		return "shift"
+	}
+	return fmt.Sprintf("%d shifts", n)
 }
 
 func over(dB float64) string {
@@ -605,7 +610,7 @@ func (s *Summary) risks(l *Line) {
 			otherwise(s.best(func(c *ChangeRow) float64 { return c.Stalls }, "class", "receivers", "seats", "stands"), "a host that waits for late tags"))
 	}
 	var taken []string
-	for _, r := range s.Radios {
+	for i, r := range s.Radios {
 		if r.Use >= full {
 			touches := 0.0
 			if r.Use >= 1 {
@@ -616,14 +621,14 @@ func (s *Summary) risks(l *Line) {
 					return 0
 				})
 			}
-			risk(touches, "A receiver has little time left: "+r.Name, fmt.Sprintf("The streams of its %d gauges take %.0f %% of it.", r.Seats, 100*r.Use), "a lower rate, or another receiver")
+			risk(touches, "A receiver has little time left: "+r.Name, fmt.Sprintf("The streams of its %s take %.0f %% of it.", gauges(r.Seats), 100*r.Use), "a lower rate, or another receiver")
 		}
-		if r.Seats == link.MaxActive {
+		if r.Seats == l.radios[i].seats {
 			taken = append(taken, r.Name)
 		}
 	}
 	if len(taken) > 0 {
-		risk(0, "No seat is left at "+strings.Join(taken, ", "), "All seven are taken, so a spare gauge is refused until one leaves.", "a receiver more, or a gauge less there")
+		risk(0, "No seat is left at "+strings.Join(taken, ", "), "All are taken, so a spare gauge is refused until one leaves.", "a receiver more, or a gauge less there")
 	}
 	for i, p := range s.Ports {
 		if g := &l.gauges[l.ports[i].gauges[0]]; p.Gauges > 1 && !g.named {
