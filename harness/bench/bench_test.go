@@ -837,6 +837,45 @@ func TestHandout(t *testing.T) {
 	}
 }
 
+// BenchmarkPicturesOfACrowd measures how many pictures a second a page of 32
+// gauges at 20 readings a second makes, beside an empty page in the same
+// browser just before.
+func BenchmarkPicturesOfACrowd(b *testing.B) {
+	h := open(b, lathe(32, "20 Hz"))
+	br := chromium.Start(b)
+	rate := func(url string, ready string) (r struct{ FPS, Longest, P95 float64 }) {
+		p := br.Page()
+		defer p.Close()
+		p.Size(1920, 1080)
+		p.Open(url)
+		p.Front()
+		p.Until(ready)
+		require.NoError(b, json.Unmarshal([]byte(p.Eval(pictures)), &r))
+		return r
+	}
+	b.ResetTimer()
+	for range b.N {
+		empty := rate("about:blank", "true")
+		crowd := rate(h.page(), card+`.length === 32 && document.querySelectorAll("#wire li").length > 3`)
+		b.ReportMetric(crowd.FPS, "fps")
+		b.ReportMetric(empty.FPS, "empty-fps")
+		b.ReportMetric(crowd.FPS/empty.FPS, "ratio")
+		b.ReportMetric(crowd.P95, "p95-ms")
+		b.ReportMetric(crowd.Longest, "longest-ms")
+	}
+}
+
+// pictures counts the pictures of three seconds, after one to settle.
+const pictures = `(async () => {
+  const picture = () => new Promise(requestAnimationFrame);
+  for (const end = performance.now() + 1000; performance.now() < end;) await picture();
+  const gaps = [], from = await picture();
+  let was = from;
+  while (was - from < 3000) { const now = await picture(); gaps.push(now - was); was = now; }
+  gaps.sort((a, b) => a - b);
+  return JSON.stringify({ FPS: gaps.length / (was - from) * 1000, Longest: gaps[gaps.length - 1], P95: gaps[Math.floor(gaps.length * 0.95)] });
+})()`
+
 // BenchmarkActToPixel measures, in the browser, from a key that moves a tip to
 // the picture that shows it, beside the same page waiting for one picture.
 func BenchmarkActToPixel(b *testing.B) {

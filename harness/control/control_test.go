@@ -237,6 +237,39 @@ func TestKeptPlaysBackTheSameBytes(t *testing.T) {
 	})
 }
 
+// A page that names the gauge in hand is told of no other's stream, and of all
+// tags; one that names a gauge that is not there is refused.
+func TestWatchOneGauge(t *testing.T) {
+	h := open(t, control.Options{})
+	code, body := h.send("GET", "v1/watch?gauge=shim-stick", "")
+	require.Equal(t, 404, code, body)
+	req, err := http.NewRequest("GET", h.srv.URL+"v1/watch?gauge=shim-snap", nil)
+	require.NoError(t, err)
+	res, err := h.client.Do(req)
+	require.NoError(t, err)
+	defer res.Body.Close()
+	h.act(`{"do":"tag","gauge":"shim-stand"}`)
+	told := map[string]int{}
+	for lines := bufio.NewScanner(res.Body); lines.Scan() && (told["shim-snap out"] < 20 || told["shim-stand tag"] == 0); {
+		data, ok := strings.CutPrefix(lines.Text(), "data: ")
+		if !ok {
+			continue
+		}
+		var m control.Watched
+		require.NoError(t, json.Unmarshal([]byte(data), &m))
+		for _, l := range m.Lines {
+			what := l.Way
+			if l.Tag != nil {
+				what = "tag"
+			}
+			told[l.Gauge+" "+what]++
+		}
+	}
+	require.GreaterOrEqual(t, told["shim-snap out"], 20)
+	require.GreaterOrEqual(t, told["shim-stand tag"], 1)
+	require.Zero(t, told["shim-stand out"], "%v", told)
+}
+
 // Nobody gets in who should not.
 func TestTryToGetIn(t *testing.T) {
 	h := open(t, control.Options{})

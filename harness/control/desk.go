@@ -37,6 +37,7 @@ type Desk struct {
 	mu      sync.Mutex
 	stage   *stage.Stage
 	restart func()
+	taken   chan struct{} // closed when a stage is taken; nil while nobody waits
 	run     int
 	first   int // number of the first entry kept
 	entries []entry
@@ -93,6 +94,10 @@ func (d *Desk) Take(st *stage.Stage, restart func()) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.stage, d.restart = st, restart
+	if st != nil && d.taken != nil {
+		close(d.taken)
+		d.taken = nil
+	}
 }
 
 // Keep takes an entry of the ledger. It is called from the stage's loop.

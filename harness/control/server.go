@@ -540,12 +540,21 @@ func (d *Desk) Clock(ctx context.Context, c Clock) error {
 	case "restart":
 		d.mu.Lock()
 		again := d.restart
+		if d.taken == nil {
+			d.taken = make(chan struct{})
+		}
+		taken := d.taken
 		d.mu.Unlock()
 		if again == nil {
 			return errors.New("this play cannot be started again: a host is judged by it")
 		}
 		again()
-		return nil
+		select { // it is done when the new run is there to be seen
+		case <-taken:
+			return nil
+		case <-ctx.Done():
+			return ErrNotPlaying
+		}
 	}
 	return wrong{fmt.Errorf("%q is none of hold, go, step, next-cue, pace and restart", c.Do)}
 }

@@ -9,17 +9,19 @@ import (
 
 // Export returns the settings of a gauge of the cast, to keep or to load into
 // another. It may be called while the stage runs.
-func (s *Stage) Export(ctx context.Context, member int) (e gauge.Export, err error) {
+func (s *Stage) Export(ctx context.Context, member int) (gauge.Export, error) {
+	var out gauge.Export
+	var err error
 	if e := s.call(ctx, func() {
 		if member < 0 || member >= len(s.actors) {
 			err = fmt.Errorf("there is no gauge %d", member)
 			return
 		}
-		e = s.actors[member].g.Export()
+		out = s.actors[member].g.Export()
 	}); e != nil {
-		err = e
+		return gauge.Export{}, e // the loop may still be about to fill it in
 	}
-	return e, err
+	return out, err
 }
 
 // Kept is Export for after the loop has ended.
@@ -27,7 +29,8 @@ func (s *Stage) Kept(member int) gauge.Export { return s.actors[member].g.Export
 
 // Import loads settings into a gauge of the cast: all of them or, with an error
 // that says why, none. It may be called while the stage runs.
-func (s *Stage) Import(ctx context.Context, member int, e gauge.Export) (err error) {
+func (s *Stage) Import(ctx context.Context, member int, e gauge.Export) error {
+	var err error
 	if e := s.call(ctx, func() { err = s.load(member, e, "hand") }); e != nil {
 		return e
 	}

@@ -359,13 +359,16 @@ type Lamp struct {
 }
 
 // Status returns how each gauge stands. It may be called while the stage runs.
-func (s *Stage) Status(ctx context.Context) (all []Status, err error) {
-	err = s.call(ctx, func() {
+func (s *Stage) Status(ctx context.Context) ([]Status, error) {
+	var all []Status
+	if err := s.call(ctx, func() {
 		for _, a := range s.actors {
 			all = append(all, a.status())
 		}
-	})
-	return all, err
+	}); err != nil {
+		return nil, err // the loop may still be about to fill it in
+	}
+	return all, nil
 }
 
 func (s *Stage) cue(c *Cue) {

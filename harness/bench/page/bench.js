@@ -138,7 +138,7 @@ function wireLine(l) {
   return row;
 }
 
-let stale = true, busy = false;
+let stale = true, busy = false, drawn = 0;
 
 function redraw() { stale = true; }
 
@@ -178,7 +178,8 @@ function compare() {
 }
 
 function side() {
-  if (!stale || !hand) return;
+  if (!stale || !hand || !last) return;
+  drawn = performance.now();
   const wire = $("wire");
   busy = wire.matches(":hover") || wire.contains(document.activeElement);
   if (!busy) { // what is being read does not run away
@@ -266,9 +267,14 @@ function lesson(t) {
   say($("answer"), c.answer || "");
   $("ask").hidden = !c.ask;
   $("reveal").hidden = !c.answer;
-  const open = remember.get("answer") === String(i);
-  $("answer").hidden = !open || !c.answer;
+  const open = remember.get("answer") === String(i) && Boolean(c.answer);
+  reveal(open);
+}
+
+function reveal(open) {
+  $("answer").hidden = !open;
   $("reveal").setAttribute("aria-expanded", String(open));
+  say($("reveal"), open ? "Hide the answer" : "Show the answer");
 }
 
 function beat(m) {
@@ -347,7 +353,7 @@ function paint() {
   // A crowd's traces take turns: each is painted at every fourth picture.
   const turn = cards.length > 12 ? 4 : 1;
   cards.forEach((c, i) => { if (i % turn === beats % turn) c.lanes.forEach((l) => l.trace.paint(style)); });
-  if (beats % 30 === 0) side();
+  if (performance.now() - drawn > 250) side();
 }
 
 $("hold").addEventListener("click", () => clock({ do: last && last.held ? "go" : "hold" }));
@@ -363,8 +369,7 @@ $("sound").addEventListener("click", () => { sound = !sound; remember.set("sound
 soundWord();
 $("reveal").addEventListener("click", () => {
   const open = $("answer").hidden;
-  $("answer").hidden = !open;
-  $("reveal").setAttribute("aria-expanded", String(open));
+  reveal(open);
   remember.set("answer", open ? String(lesson.at) : "");
 });
 if (!hands) tell("Watching only: open the address with the token to use your hands.");

@@ -25,8 +25,9 @@ export function el(name, props, ...children) {
   return e;
 }
 
+// say writes a text that only say writes.
 export function say(e, text) {
-  if (e.textContent !== text) e.textContent = text;
+  if (e.said !== text) e.textContent = e.said = text;
 }
 
 // frame is the stretch of sizes a channel is drawn in: the tolerance fills most

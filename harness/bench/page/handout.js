@@ -7,6 +7,7 @@ import { el } from "./draw.js";
 const run = await get("v1/run");
 document.title = run.title;
 document.getElementById("title").textContent = run.title;
+document.getElementById("answers-title").textContent = "Answers. " + run.title;
 document.getElementById("notice").textContent = run.notice || "";
 document.getElementById("facts").textContent = (run.feature ? "Feature: " + run.feature + ". " : "") + "Gauges: " + run.gauges.map((g) => g.name).join(", ") + ".";
 for (const c of run.chapters || []) {
