@@ -18,6 +18,7 @@ import (
 
 	"example.org/understudy/harness"
 	"example.org/understudy/scenario"
+	"example.org/understudy/sim/port"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
 	"github.com/creack/pty"
@@ -204,9 +205,8 @@ type fleetRun struct {
 	footing
 }
 
-// playFleet plays it. With ahead above 0 the gauges are held up once the
-// hosts have more than so many bytes still to read, until they have read them.
-func playFleet(t testing.TB, text string, pace stage.Pace, ahead int64) (r fleetRun) {
+// playFleet plays it in real time.
+func playFleet(t testing.TB, text string) (r fleetRun) {
 	s, err := scenario.Parse("fleet.yaml", []byte(text), shippedDialect)
 	require.NoError(t, err)
 	allow(t, len(s.Gauges))
@@ -218,7 +218,7 @@ func playFleet(t testing.TB, text string, pace stage.Pace, ahead int64) (r fleet
 	var start time.Time // the first cue, at 0 s, is the first thing that happens
 	ready := make(chan error)
 	close(ready)
-	st, err := stage.New(s.Play, stage.Options{Ports: ports.Ports, Inbox: inbox, Pace: pace,
+	st, err := stage.New(s.Play, stage.Options{Ports: ports.Ports, Inbox: inbox, Pace: stage.Real,
 		Ledger: ledger.NewWriter(io.Discard), // its making counts; the disk's speed does not
 		Keep: func(e ledger.Entry) {
 			switch e.Kind {
@@ -237,9 +237,6 @@ func playFleet(t testing.TB, text string, pace stage.Pace, ahead int64) (r fleet
 				}
 				r.sent++
 				r.late.add(time.Since(start) - e.T)
-				for slow := ahead > 0 && int64(r.sent)*frameSize-h.total.Load() > ahead; slow; slow = int64(r.sent)*frameSize > h.total.Load() {
-					runtime.Gosched()
-				}
 			}
 		}})
 	require.NoError(t, err)
@@ -298,7 +295,7 @@ func BenchmarkFleet(b *testing.B) {
 			for i, n := range [2]int{*fleetSize, 2 * *fleetSize} {
 				b.Run(strconv.Itoa(n), func(b *testing.B) {
 					for range b.N {
-						r := playFleet(b, fleet(n, *fleetSeconds, together), stage.Real, 0)
+						r := playFleet(b, fleet(n, *fleetSeconds, together))
 						if r.lost+r.missing > 0 {
 							b.Errorf("%d frames were not taken by a port and %d did not arrive, of %d", r.lost, r.missing, r.made)
 						}
@@ -326,28 +323,73 @@ func BenchmarkFleet(b *testing.B) {
 
 // BenchmarkOnePTY has one gauge stream through the whole stage, ledger and all,
 // to a host that reads, and gives its frames a second over those of a bare write
-// loop on a bare pty in the same run: ratio, when the stage waits for the host
-// after 2 KiB, and drain-ratio, when it waits until each frame is read.
+// loop on a bare pty in the same run, the best of each: ratio, when the stage waits
+// while the port is full, and drain-ratio, when it waits until each frame is read.
 func BenchmarkOnePTY(b *testing.B) {
-	const seconds, hz = 20, 200
-	text := fmt.Sprintf("understudy: 1\ntitle: One pty\nuntil: %d s\ngauges: [{name: g, dialect: line-ascii, seat: 8 mm, stream: %d Hz}]\ncues: [{at: 0 s, do: rest on, size: 8 mm}]\n", seconds, hz)
+	const hz = 1000
 	var fast stage.Pace
 	require.NoError(b, fast.UnmarshalText([]byte("100000x")))
-	var rates [3]float64
+	play := func(pace stage.Pace, frames int) float64 {
+		s, err := scenario.Parse("one.yaml", fmt.Appendf(nil, "understudy: 1\ntitle: One pty\nuntil: %d ms\ngauges: [{name: g, dialect: line-ascii, seat: 8 mm, stream: %d Hz}]\n", 1000*frames/hz, hz), shippedDialect)
+		require.NoError(b, err)
+		inbox := stage.NewInbox()
+		ports, err := harness.OpenPorts(s, b.TempDir(), inbox)
+		require.NoError(b, err)
+		h := startHosts(b, ports)
+		pty := ports.Ports[0]
+		st, err := stage.New(s.Play, stage.Options{Ports: []port.Port{heldUp{pty, pty.(port.Gatherer)}}, Inbox: inbox, Pace: pace, Ledger: ledger.NewWriter(io.Discard)})
+		require.NoError(b, err)
+		ready := make(chan error)
+		close(ready)
+		require.NoError(b, st.Prelude(context.Background(), ready))
+		began := time.Now()
+		require.NoError(b, st.Run(context.Background()))
+		h.await(int64(frames)*frameSize, 10*time.Second)
+		took := time.Since(began)
+		require.NoError(b, st.Finish("measured"))
+		h.stop()
+		c := pty.Stats()
+		require.NoError(b, ports.Close())
+		sent := c.Sent.Frames + c.Queued.Frames
+		require.Equal(b, sent*frameSize, h.total.Load(), "bytes at pace %s", pace)
+		require.GreaterOrEqual(b, sent, int64(frames))
+		return float64(sent) / took.Seconds()
+	}
+	var best [3]float64
 	for range b.N {
-		rates[0] += bareLoop(b, seconds*hz)
-		for i, pace := range []stage.Pace{fast, stage.Drain} {
-			r := playFleet(b, text, pace, 2048)
-			if r.lost+r.missing > 0 {
-				b.Errorf("at pace %s %d frames were not taken by the port and %d did not arrive, of %d", pace, r.lost, r.missing, r.made)
-			}
-			rates[i+1] += float64(r.sent) / r.took.Seconds()
+		for i, run := range []func() float64{
+			func() float64 { return bareLoop(b, 8_000) },
+			func() float64 { return play(fast, 8_000) },
+			func() float64 { return play(stage.Drain, 500) },
+		} {
+			best[i] = max(best[i], run())
 		}
 	}
-	b.ReportMetric(rates[1]/rates[0], "ratio")
-	b.ReportMetric(rates[2]/rates[0], "drain-ratio")
-	b.ReportMetric(rates[0]/float64(b.N), "bare-frames/s")
-	b.ReportMetric(rates[1]/float64(b.N), "frames/s")
+	b.ReportMetric(best[1]/best[0], "ratio")
+	b.ReportMetric(best[2]/best[0], "drain-ratio")
+	b.ReportMetric(best[0], "bare-frames/s")
+	b.ReportMetric(best[1], "frames/s")
+}
+
+// heldUp is a port at which a gauge is held up while it is full.
+type heldUp struct {
+	port.Port
+	port.Gatherer
+}
+
+func (p heldUp) Write(frame []byte) port.Outcome {
+	o := p.Port.Write(frame)
+	for ; o == port.DroppedFull; o = p.Port.Write(frame) {
+		runtime.Gosched()
+	}
+	return o
+}
+
+func (p heldUp) Gather(frame []byte) port.Outcome {
+	if o := p.Gatherer.Gather(frame); o != port.DroppedFull {
+		return o
+	}
+	return p.Write(frame)
 }
 
 // bareLoop is the frames a second of a write loop on a bare pty whose host reads.
@@ -376,9 +418,9 @@ func bareLoop(t testing.TB, frames int) float64 {
 	frame := []byte("R +00008.000 mm = .*66\r\n")
 	began := time.Now()
 	for range frames {
-		n, err := unix.Write(master, frame)
-		require.NoError(t, err)
-		require.Equal(t, frameSize, n)
+		if n, err := unix.Write(master, frame); err != nil || n != frameSize {
+			t.Fatal(n, err)
+		}
 	}
 	<-done
 	return float64(frames) / time.Since(began).Seconds()

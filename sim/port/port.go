@@ -247,3 +247,13 @@ type Port interface {
 	// again. It must not be called from the sink.
 	Close() error
 }
+
+// Gatherer is a port to which several frames in a row can be handed at the cost of
+// one.
+type Gatherer interface {
+	// Gather is Write, but the frame may wait for Flush, Unread or the next Write.
+	// Whoever gathers must flush before long.
+	Gather(frame []byte) Outcome
+	// Flush hands over what was gathered, as far as the host has made room.
+	Flush()
+}

@@ -257,7 +257,11 @@ func (p *ptyPort) Write(frame []byte) Outcome {
 	if !p.q.empty() {
 		p.pump()
 	}
-	o, gaveUp := p.q.offer(frame, p.room, p.put, &p.stats)
+	return p.offered(p.q.offer(frame, p.room, p.put, &p.stats))
+}
+
+// offered has the hub do what a frame that was offered to the queue asks for.
+func (p *ptyPort) offered(o Outcome, gaveUp []Event) Outcome {
 	p.given = append(p.given, gaveUp...)
 	switch {
 	case o == Queued:
@@ -270,6 +274,42 @@ func (p *ptyPort) Write(frame []byte) Outcome {
 		p.hub.due(p.due.Load())
 	}
 	return o
+}
+
+// gatherMost is how many bytes are gathered before they are handed over.
+const gatherMost = 1024
+
+// Gather puts a frame into the queue. The kernel takes many at the cost of one.
+func (p *ptyPort) Gather(frame []byte) Outcome {
+	p.mu.Lock()
+	if p.master < 0 || !p.open || len(frame) == 0 || len(p.q.data)+len(frame) > p.q.limit {
+		p.mu.Unlock()
+		return p.Write(frame)
+	}
+	defer p.mu.Unlock()
+	p.q.add(frame)
+	p.stats.Deepest = max(p.stats.Deepest, len(p.q.data))
+	p.stats.count(Queued, len(frame))
+	if len(p.q.data) >= gatherMost {
+		p.flush()
+	}
+	return Queued
+}
+
+// Flush hands over what was gathered.
+func (p *ptyPort) Flush() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.master >= 0 && p.open {
+		p.flush()
+	}
+}
+
+func (p *ptyPort) flush() {
+	p.pump()
+	if !p.q.empty() {
+		p.queued()
+	}
 }
 
 // queued has the hub come by soon. Until then every Write passes on what it can;

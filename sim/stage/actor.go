@@ -32,11 +32,19 @@ type actor struct {
 	g        *gauge.Gauge
 	outs     []*gauge.Out // one for each level of steps that lead to steps
 	depth    int
-	streamed []ledger.Reading // of the last streamed frame
-	roomy    map[step]bool    // steps of readings for which frames have room
-	probes   []tipper
-	tips     []gauge.Tip
-	tickAt   time.Duration
+	streamed []ledger.Reading // newest of each channel, where tags leave the reading to the stream
+	bareTags bool             // they do
+	entry    struct {         // room for what is entered, where nobody keeps it
+		frame    ledger.Frame
+		readings []ledger.Reading
+		out      ledger.Out
+		id       [1]int
+	}
+	roomy  map[step]bool // steps of readings for which frames have room
+	fitted gauge.Reading // the latest whose step may not have it, and that had room
+	probes []tipper
+	tips   []gauge.Tip
+	tickAt time.Duration
 
 	cell     power.State
 	load     power.Load
@@ -49,25 +57,29 @@ type actor struct {
 	offered  uint64
 	tamper   tamper
 
-	end    *wire.End
-	rec    *wire.Record
-	terms  terms
-	kept   []flight // frames that wait for the dialect's handshake
-	said   flight   // the last of them that was sent
-	frames int      // made so far
-	seq    int      // made since the gauge was switched on
-	tags   int
-	lost   int
-	visits int // of a hand to a part
+	end     *wire.End
+	rec     *wire.Record
+	terms   terms
+	kept    []flight // frames that wait for the dialect's handshake
+	said    flight   // the last of them that was sent
+	frames  int      // made so far
+	longest int      // of them, in bytes
+	slab    []byte   // room for their bytes
+	seq     int      // made since the gauge was switched on
+	tags    int
+	lost    int
+	visits  int // of a hand to a part
 
-	port   port.Port
-	down   bool   // hung up by us
-	opened bool   // a host has had it open
-	inUse  bool   // a host has it open, as far as has been told
-	slow   bool   // the host does not read: do not wait for it
-	silent bool   // the link is lost and the host sees silence, not a hang-up
-	home   string // name of the port at the start
-	away   string // name it comes back under, where that is another
+	port    port.Port
+	wrote   int    // the stage's run in which a frame was put last
+	gathers bool   // frames are gathered at the port
+	down    bool   // hung up by us
+	opened  bool   // a host has had it open
+	inUse   bool   // a host has it open, as far as has been told
+	slow    bool   // the host does not read: do not wait for it
+	silent  bool   // the link is lost and the host sees silence, not a hang-up
+	home    string // name of the port at the start
+	away    string // name it comes back under, where that is another
 
 	awaited bool          // the port is back, and no host has it open yet
 	told    bool          // the gauge thinks that its link is up
@@ -154,6 +166,8 @@ func newActor(s *Stage, i int, m *Member, prt port.Port) (*actor, error) {
 		a.end = m.Dialect.NewEnd(wire.Gauge)
 		a.rec = m.Dialect.NewRecord()
 		a.terms = bind(m.Dialect)
+		f := m.Dialect.FrameFor("tag")
+		a.bareTags = f != wire.NoFrame && !m.Dialect.Carries(f, a.terms.reading)
 	}
 	a.look()
 	return a, nil
@@ -400,11 +414,18 @@ func (a *actor) makeFrames(kind string, cause ledger.Cause, e *gauge.Emission) {
 
 func (a *actor) makeFrame(f wire.Frame, cause ledger.Cause, e *gauge.Emission, rs []gauge.Reading) {
 	a.fill(rs, e)
-	raw, err := a.end.Emit(nil, f, a.rec, a.s.now)
+	if len(a.slab)+a.longest > cap(a.slab) {
+		a.slab = make([]byte, 0, 4096)
+	}
+	raw, err := a.end.Emit(a.slab[len(a.slab):], f, a.rec, a.s.now)
 	if err != nil {
 		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindGauge, Note: "no frame: " + err.Error()})
 		return
 	}
+	if n := len(a.slab) + len(raw); n <= cap(a.slab) {
+		a.slab, raw = a.slab[:n], raw[:len(raw):len(raw)]
+	}
+	a.longest = max(a.longest, len(raw))
 	if a.end.State() == "" {
 		a.enter(f, cause, e, rs, raw)
 		a.send(a.frames, raw)
@@ -426,7 +447,12 @@ func (a *actor) enter(f wire.Frame, cause ledger.Cause, e *gauge.Emission, rs []
 	a.frames++
 	a.seq++
 	if a.s.recording() {
-		entry := &ledger.Frame{ID: a.frames, Cause: cause, Name: a.m.Dialect.Frames()[f].Name, Bytes: raw, Readings: a.readings(rs)}
+		entry, room := &a.entry.frame, a.entry.readings[:0]
+		if a.s.keeps() {
+			entry, room = new(ledger.Frame), nil
+		}
+		*entry = ledger.Frame{ID: a.frames, Cause: cause, Name: a.m.Dialect.Frames()[f].Name, Bytes: raw, Readings: a.readings(room, rs)}
+		a.entry.readings = entry.Readings
 		tagged := e != nil && e.Kind == gauge.Tagged
 		if tagged {
 			tag := e.Tag
@@ -435,28 +461,32 @@ func (a *actor) enter(f wire.Frame, cause ledger.Cause, e *gauge.Emission, rs []
 		if e != nil && (tagged || len(rs) > 0) {
 			a.carried(entry, f, rs)
 		}
-		if e != nil && e.Kind == gauge.Streamed {
-			a.streamed = ledger.Latest(a.streamed, entry.Readings)
+		if e != nil && e.Kind == gauge.Streamed && a.bareTags {
+			a.streamed = ledger.Latest(a.streamed, slices.Clone(entry.Readings))
 		}
 		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindFrame, Frame: entry})
 	}
 }
 
-func (a *actor) readings(rs []gauge.Reading) []ledger.Reading {
-	out := make([]ledger.Reading, len(rs))
-	for i, r := range rs {
-		out[i] = ledger.Reading{
+func (a *actor) readings(out []ledger.Reading, rs []gauge.Reading) []ledger.Reading {
+	for i := range rs {
+		r := &rs[i]
+		out = append(out, ledger.Reading{
 			Channel: a.m.Profile.Channels[r.Channel].Name, Size: a.probes[r.Channel].size, Pressed: r.Pressed, Exact: r.Exact, Shown: r.Shown,
-			Unit: r.Unit.Symbol(), Function: r.Function.String(), Zone: r.Zone, Void: r.Void.String()}
+			Unit: r.Unit.Symbol(), Function: r.Function.String(), Zone: r.Zone, Void: r.Void.String()})
 	}
 	return out
 }
 
 // send gives bytes to the link. An ideal link hands them on at once.
 func (a *actor) send(id int, raw []byte) {
+	a.linkRun()
+	if a.m.Link.Pass(a.link, len(raw)) {
+		a.deliver(flight{id, raw})
+		return
+	}
 	a.offered++
 	a.inFlight[a.offered] = flight{id, raw}
-	a.linkRun()
 	switch a.m.Link.Offer(a.link, a.s.now, a.offered, len(raw)) {
 	case link.NoLink:
 		a.fate(a.offered, ledger.Lost)
@@ -481,9 +511,23 @@ func (a *actor) gone(ids []int, f ledger.Fate, raw []byte, fault string) {
 	if f != ledger.Sent {
 		a.lost += len(ids)
 	}
-	if len(ids) > 0 || raw != nil {
-		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindOut, Out: &ledger.Out{Frames: ids, Fate: f, Bytes: raw, Fault: fault}})
+	if (len(ids) > 0 || raw != nil) && a.s.recording() {
+		out := &a.entry.out
+		if a.s.keeps() {
+			out = new(ledger.Out)
+		}
+		*out = ledger.Out{Frames: ids, Fate: f, Bytes: raw, Fault: fault}
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindOut, Out: out})
 	}
+}
+
+// only is the list of one frame, for gone to be called with at once.
+func (a *actor) only(id int) []int {
+	if a.s.keeps() {
+		return []int{id}
+	}
+	a.entry.id[0] = id
+	return a.entry.id[:]
 }
 
 // unread enters bytes the host did not read.
@@ -598,7 +642,17 @@ func (a *actor) put(raw []byte) ledger.Fate {
 		return ledger.Sent // on paper there is a perfect listener
 	}
 	a.heard = false
-	switch a.port.Write(raw) {
+	var o port.Outcome
+	if g, ok := a.port.(port.Gatherer); ok && a.s.behind && a.wrote == a.s.run {
+		o = g.Gather(raw)
+		if !a.gathers {
+			a.gathers, a.s.gathered = true, append(a.s.gathered, a)
+		}
+	} else {
+		o = a.port.Write(raw)
+	}
+	a.wrote = a.s.run
+	switch o {
 	case port.DroppedFull:
 		return ledger.Full
 	case port.DroppedUnheard:
@@ -821,7 +875,7 @@ func (a *actor) serve(inc wire.Incoming) {
 	a.seq++
 	entry := &ledger.Frame{ID: a.frames, Cause: cause, Name: req.Verb, Bytes: raw}
 	if cause == ledger.Asked && outcome.OK {
-		entry.Readings = a.readings(rs)
+		entry.Readings = a.readings(nil, rs)
 	}
 	a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindFrame, Frame: entry})
 	a.send(a.frames, raw)

@@ -21,7 +21,15 @@ type step struct {
 // that no frame has room for is a mistake of the scenario, but a gauge can be
 // set to another unit while it runs.
 func (a *actor) carried(entry *ledger.Frame, f wire.Frame, rs []gauge.Reading) {
-	look := entry.Tag != nil && !a.g.SendTag
+	numberless := entry.Tag != nil && !a.g.SendTag
+	look := numberless
+	for i := range rs {
+		r := &rs[i]
+		look = look || r.Void == gauge.Valid && !a.roomy[step{r.Unit, r.Shown.Exponent()}] && !(r.Unit == a.fitted.Unit && r.Shown == a.fitted.Shown)
+	}
+	if !look && entry.Tag == nil {
+		return
+	}
 	if !a.m.Dialect.Carries(f, a.terms.reading) {
 		// The frame only says that the operator tagged: what was tagged is what
 		// the stream said last.
@@ -29,10 +37,7 @@ func (a *actor) carried(entry *ledger.Frame, f wire.Frame, rs []gauge.Reading) {
 		if entry.Bare {
 			entry.Readings = a.streamed
 		}
-		rs = nil
-	}
-	for _, r := range rs {
-		look = look || r.Void == gauge.Valid && !a.roomy[step{r.Unit, r.Shown.Exponent()}]
+		rs, look = nil, numberless
 	}
 	if !look {
 		return
@@ -52,7 +57,8 @@ func (a *actor) carried(entry *ledger.Frame, f wire.Frame, rs []gauge.Reading) {
 				entry.Readings[i].Sent = &v.Num
 				continue
 			case r.Shown.Trim().Exponent() > r.Shown.Exponent():
-				continue // there may be no room for a last decimal that is not 0
+				a.fitted = r // there may be no room for a last decimal that is not 0
+				continue
 			}
 			if a.roomy == nil {
 				a.roomy = map[step]bool{}

@@ -2,6 +2,7 @@ package stage
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -12,6 +13,7 @@ import (
 type Pace struct {
 	kind  paceKind
 	times decimal.Decimal // of Timed: how many times as fast as real
+	whole int64           // the same, where it is a whole number
 }
 
 type paceKind uint8
@@ -30,7 +32,7 @@ var (
 	// host has read what was sent.
 	Drain = Pace{kind: drain}
 	// Real runs in real time.
-	Real = Pace{timed, decimal.New(1, 0)}
+	Real = Pace{timed, decimal.New(1, 0), 1}
 )
 
 // UnmarshalText reads real, drain, or a number of times such as 10x.
@@ -45,7 +47,10 @@ func (p *Pace) UnmarshalText(b []byte) error {
 		if err != nil || n.Sign() <= 0 || n.Cmp(decimal.New(100_000, 0)) > 0 || !strings.ContainsAny(s, "x×") {
 			return fmt.Errorf("%q is not a pace; write real, drain (as fast as the host reads) or a number of times such as 10x", s)
 		}
-		*p = Pace{timed, n}
+		*p = Pace{kind: timed, times: n}
+		if whole, ok := n.Int64(); ok {
+			p.whole = whole
+		}
 	}
 	return nil
 }
@@ -74,6 +79,9 @@ func (p Pace) wall(d time.Duration) time.Duration {
 	if p == Real {
 		return d
 	}
+	if p.whole > 0 && d >= 0 {
+		return d/time.Duration(p.whole) + d%time.Duration(p.whole)*2/time.Duration(p.whole)
+	}
 	n, _ := decimal.New(int64(d), 0).Quo(p.times, 0, decimal.HalfUp).Int64()
 	return time.Duration(n)
 }
@@ -82,6 +90,9 @@ func (p Pace) wall(d time.Duration) time.Duration {
 func (p Pace) virtual(d time.Duration) time.Duration {
 	if p == Real {
 		return d
+	}
+	if w := time.Duration(p.whole); w > 0 && d >= 0 && d < math.MaxInt64/w {
+		return d * w
 	}
 	n, _ := decimal.New(int64(d), 0).Mul(p.times).Quantize(0, decimal.Truncate).Int64()
 	return time.Duration(n)

@@ -57,6 +57,12 @@ type Stage struct {
 	beganAt  time.Duration // of a timed pace
 	conduct  conduct       // what a hand has the timeline do
 	returned bool          // a port has come back since Drain last waited
+	behind   bool          // a timed timeline has more to do at once
+	horizon  time.Duration // what is due up to then is late
+	unlooked int           // events since the clock was looked at
+	run      int           // of what is done at once, counted
+	ranAt    time.Duration // real time at which that run began, since began
+	gathered []*actor      // whose ports have frames that are still to be handed over
 	serving  time.Time     // since when only hosts were served; zero: not so
 	waits    []wait        // for each host to read
 	restart  restart       // of the host
@@ -70,6 +76,10 @@ type wait struct {
 	since time.Time
 	read  int64 // what it had read then
 }
+
+// looksAfter is how many events that are late may happen between two looks at the
+// clock.
+const looksAfter = 32
 
 // turnAtLeast is how long hosts that keep talking are served before the timeline
 // has its turn.
@@ -125,12 +135,30 @@ func (s *Stage) write(e ledger.Entry) {
 // recording reports whether anybody wants the ledger's entries.
 func (s *Stage) recording() bool { return s.opt.Ledger != nil || s.opt.Keep != nil }
 
+// keeps reports whether somebody may hold on to entries after they are written.
+func (s *Stage) keeps() bool { return s.opt.Keep != nil }
+
 func (s *Stage) flush() {
+	s.flushPorts()
 	if s.opt.Ledger != nil {
 		if err := s.opt.Ledger.Flush(); err != nil && s.failure == nil {
 			s.failure = fmt.Errorf("the ledger: %w", err)
 		}
 	}
+}
+
+// gatherFor is how long frames are gathered that a timeline which is behind makes
+// for one port: much less than a host's own delays, and several at the cost of one.
+const gatherFor = 200 * time.Microsecond
+
+// flushPorts hands gathered frames over, which ends a run of what is done at once.
+func (s *Stage) flushPorts() {
+	s.run++
+	for i, a := range s.gathered {
+		a.port.(port.Gatherer).Flush()
+		a.gathers, s.gathered[i] = false, nil
+	}
+	s.gathered = s.gathered[:0]
 }
 
 // at queues something for a time.
@@ -203,7 +231,7 @@ func (s *Stage) Run(ctx context.Context) error {
 			}
 		})
 	}
-	s.began, s.beganAt = time.Now(), s.now
+	s.rebase()
 	for s.failure == nil {
 		next, ok := s.queue.next()
 		if !ok || next > s.play.Until {
@@ -406,6 +434,7 @@ func (s *Stage) perform(member, channel int, act Act, by string) error {
 // takeInbox serves what has come, for as long as one turn may take, and reports
 // whether more is left.
 func (s *Stage) takeInbox() (more bool) {
+	s.flushPorts()
 	if s.served == len(s.inbox) {
 		s.inbox, s.served = s.opt.Inbox.take(s.inbox), 0
 	} else { // what has come meanwhile is not among these
@@ -431,6 +460,11 @@ func (s *Stage) takeInbox() (more bool) {
 // wait lets the timeline reach a time, as the pace has it. It returns false
 // when something came into the inbox instead.
 func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err error) {
+	if t <= s.horizon && s.unlooked < looksAfter && len(s.opt.Inbox.notify) == 0 && !s.conduct.held {
+		s.unlooked++
+		return true, nil // it was due at the last look at the clock
+	}
+	s.unlooked = 0
 	if s.serving.IsZero() || time.Since(s.serving) < turnAtLeast {
 		select {
 		case <-ctx.Done():
@@ -461,8 +495,14 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 			return ok, ctx.Err()
 		}
 	case timed:
-		left := s.opt.Pace.wall(t-s.beganAt) - time.Since(s.began)
-		if left <= 0 {
+		real := time.Since(s.began)
+		left := s.opt.Pace.wall(t-s.beganAt) - real
+		if s.behind = left <= 0; s.behind {
+			if real-s.ranAt > gatherFor {
+				s.flushPorts()
+				s.ranAt = real
+			}
+			s.horizon = s.beganAt + s.opt.Pace.virtual(real)
 			return true, nil
 		}
 		s.flush()

@@ -77,7 +77,11 @@ func (t *tamper) frame(a *actor, fl flight) {
 		t.inPieces(a, fl.id, raw, join(fault, "split"))
 		return
 	}
-	t.write(a, []int{fl.id}, raw, fault)
+	ids := a.only(fl.id)
+	if a.s.now < t.last {
+		ids = []int{fl.id} // they wait
+	}
+	t.write(a, ids, raw, fault)
 }
 
 // swallowed remembers what a host was sent that may hold up its decoder.
@@ -119,19 +123,20 @@ func join(a, b string) string {
 
 // write puts bytes now, or after the pieces that are still to go.
 func (t *tamper) write(a *actor, ids []int, raw []byte, fault string) {
-	put := func() {
-		f := a.put(raw)
-		if fault == "" && ids[0] != 0 { // else nothing else tells the bytes
-			a.gone(ids, f, nil, "")
-		} else {
-			a.gone(ids, f, raw, fault)
-		}
-	}
 	if a.s.now < t.last {
-		a.s.at(t.last, put)
+		a.s.at(t.last, func() { a.handOver(ids, raw, fault) })
 		return
 	}
-	put()
+	a.handOver(ids, raw, fault)
+}
+
+// handOver puts bytes at the port and enters what became of them.
+func (a *actor) handOver(ids []int, raw []byte, fault string) {
+	f := a.put(raw)
+	if fault == "" && ids[0] != 0 { // else nothing else tells the bytes
+		raw = nil
+	}
+	a.gone(ids, f, raw, fault)
 }
 
 func (t *tamper) inPieces(a *actor, id int, raw []byte, fault string) {

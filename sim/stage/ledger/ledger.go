@@ -231,9 +231,14 @@ func NewWriter(w io.Writer) *Writer {
 
 // Write appends one entry.
 func (w *Writer) Write(e Entry) {
-	if w.err == nil {
-		w.err = w.enc.Encode(e)
+	if w.err != nil {
+		return
 	}
+	if line, ok := appendFrequent(w.w.AvailableBuffer(), &e); ok {
+		_, w.err = w.w.Write(line)
+		return
+	}
+	w.err = w.enc.Encode(e)
 }
 
 // Flush hands everything on and returns the first failure so far.

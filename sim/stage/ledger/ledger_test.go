@@ -2,6 +2,9 @@ package ledger_test
 
 import (
 	"bytes"
+	"encoding/json"
+	"math"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -11,6 +14,7 @@ import (
 	"example.org/understudy/sim/zone"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 )
 
 func entries() []ledger.Entry {
@@ -77,4 +81,74 @@ func FuzzRead(f *testing.F) {
 	f.Fuzz(func(_ *testing.T, b []byte) {
 		_, _, _ = read(b)
 	})
+}
+
+// Whatever is in an entry, it is written as encoding/json writes it: the short
+// way that most entries take leaves out no key and no escape.
+func TestWrittenAsByEncodingJSON(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var e ledger.Entry
+		drawn(t, reflect.ValueOf(&e).Elem())
+		if rapid.Bool().Draw(t, "frequent") {
+			e.Run, e.Request, e.Setting, e.Port, e.Link, e.Cell = nil, nil, nil, nil, nil, nil
+		}
+		var want, got bytes.Buffer
+		enc := json.NewEncoder(&want)
+		enc.SetEscapeHTML(false)
+		if err := enc.Encode(e); err != nil {
+			t.Fatal(err)
+		}
+		w := ledger.NewWriter(&got)
+		w.Write(e)
+		if err := w.Flush(); err != nil {
+			t.Fatal(err)
+		}
+		if d := cmp.Diff(want.String(), got.String()); d != "" {
+			t.Fatal(d)
+		}
+	})
+}
+
+// drawn fills a value in, every field that it has.
+func drawn(t *rapid.T, v reflect.Value) {
+	switch v.Interface().(type) {
+	case decimal.Decimal:
+		v.Set(reflect.ValueOf(decimal.New(rapid.Int64().Draw(t, "coefficient"), rapid.IntRange(-12, 3).Draw(t, "exponent"))))
+		return
+	case zone.Zone:
+		v.SetUint(uint64(rapid.IntRange(0, 5).Draw(t, "zone")))
+		return
+	}
+	switch v.Kind() {
+	case reflect.Struct:
+		for i := range v.NumField() {
+			drawn(t, v.Field(i))
+		}
+	case reflect.Pointer:
+		if rapid.Bool().Draw(t, "there") {
+			v.Set(reflect.New(v.Type().Elem()))
+			drawn(t, v.Elem())
+		}
+	case reflect.Slice:
+		n := rapid.IntRange(0, 3).Draw(t, "length")
+		if n == 0 && rapid.Bool().Draw(t, "nil") {
+			return
+		}
+		v.Set(reflect.MakeSlice(v.Type(), n, n))
+		for i := range n {
+			drawn(t, v.Index(i))
+		}
+	case reflect.String:
+		v.SetString(rapid.SampledFrom([]string{"", "", "sent", "bore-1", "a\"b", "back\\slash", "<&>", "µm", "\x00", "\x7f", "\xff", " 8.000", "\u2028"}).Draw(t, "text"))
+	case reflect.Bool:
+		v.SetBool(rapid.Bool().Draw(t, "flag"))
+	case reflect.Int, reflect.Int64:
+		v.SetInt(rapid.SampledFrom([]int64{0, 1, -1, 7, math.MaxInt64, math.MinInt64}).Draw(t, "number"))
+	case reflect.Uint8:
+		v.SetUint(uint64(rapid.Uint8().Draw(t, "byte")))
+	case reflect.Uint64:
+		v.SetUint(rapid.Uint64().Draw(t, "number"))
+	default:
+		t.Fatalf("a field of kind %s is not drawn", v.Kind())
+	}
 }
