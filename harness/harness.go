@@ -5,6 +5,7 @@ package harness
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -35,6 +36,10 @@ type Check struct {
 	Extra    []string    // words added to the host's command
 	HostText []byte      // the host description as written, kept in the run folder for Reopen
 	Pace     *stage.Pace // instead of the host description's
+	// Func, if set, is the host: a function of this program instead of the
+	// description's command. It returns when its context is done, or earlier with
+	// what went wrong.
+	Func func(context.Context, *Job) error
 	// Kept, if set, is the host of the check before, and is kept for the next.
 	// A host that goes on (hostfile.Host.GoesOn) needs the same run folder in
 	// all checks.
@@ -130,6 +135,7 @@ type run struct {
 	stage    *stage.Stage
 	file     *os.File
 	places   hostfile.Places
+	job      *Job
 	endpoint *records.Endpoint
 	pace     stage.Pace
 	life     *life
@@ -226,12 +232,13 @@ func (r *run) describe() error {
 	}
 	r.places = hostfile.Places{Port: paths[0], Ports: named, Run: r.Run, Job: filepath.Join(r.Run, jobFile), Records: recordsAt,
 		Output: r.output(outputFile), Self: r.Self}
-	text, err := jobFor(r.Scenario, paths, dialects, recordsAt)
-	if err != nil {
-		return err
-	}
 	if r.endpoint != nil {
 		r.places.Records = r.endpoint.URL
+	}
+	r.job = newJob(r.Scenario, paths, dialects, r.places.Records)
+	text, err := json.MarshalIndent(r.job, "", "  ")
+	if err != nil {
+		return err
 	}
 	return os.WriteFile(filepath.Join(r.Run, jobFile), append(text, '\n'), 0o644)
 }
@@ -335,6 +342,7 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 		if pctx.Err() == nil {
 			return "", err
 		}
+		r.stage.HostQuit(host.stop(process.Ask{}).String())
 	}
 	r.say("stopping the host")
 	done := make(chan struct{})
@@ -532,7 +540,11 @@ func readLedger(file string) (entries []ledger.Entry, err error) {
 // Command makes a host description of a bare command line: it is ready when
 // it has opened its ports, and its records are CSV with our column names in
 // {records}.
-func Command(words []string) (h *hostfile.Host, text []byte, err error) {
+func Command(words []string) (h *hostfile.Host, text []byte, err error) { return described(words, "") }
+
+// described makes a host description of a command and of how its records read, in
+// YAML.
+func described(words []string, records string) (h *hostfile.Host, text []byte, err error) {
 	var b strings.Builder
 	b.WriteString("understudy-host: 1\nrun: [")
 	for i, w := range words {
@@ -541,8 +553,14 @@ func Command(words []string) (h *hostfile.Host, text []byte, err error) {
 		}
 		b.WriteString(strconv.Quote(w))
 	}
-	b.WriteString("]\nrecords: {form: csv}\n")
-	text = []byte(b.String())
+	b.WriteString("]\nrecords:")
+	if records = strings.TrimRight(records, " \t\n"); records == "" {
+		records = "{form: csv}"
+	}
+	for line := range strings.SplitSeq(records, "\n") {
+		b.WriteString("\n  " + line)
+	}
+	text = []byte(b.String() + "\n")
 	h, err = hostfile.Parse("the command line", text)
 	return h, text, err
 }

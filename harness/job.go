@@ -11,53 +11,59 @@ import (
 	"example.org/understudy/sim/zone"
 )
 
-// job is the job file, which tells a host what the scenario asks of it. A host
-// that has its own configuration need not read it. Numbers that are readings
-// or limits are decimal text.
-type job struct {
+// Job tells a host what the scenario asks of it: the job file, {job}, is this as
+// JSON. A host that has its own configuration need not read it. Numbers that are
+// readings or limits are decimal text.
+type Job struct {
 	Version    int             `json:"version"`
-	Feature    string          `json:"feature"`
-	Unit       string          `json:"unit"`
-	Resolution decimal.Decimal `json:"resolution"`
-	Rounding   string          `json:"rounding"`
-	Decide     string          `json:"decide"`
-	LimitsAre  string          `json:"limits-are"`
-	Guard      decimal.Decimal `json:"guard"`
-	Keeps      string          `json:"keeps"`
-	Records    string          `json:"records"`
-	Gauges     []jobGauge      `json:"gauges"`
+	Feature    string          `json:"feature"`    // what is measured
+	Unit       string          `json:"unit"`       // the host records in it
+	Resolution decimal.Decimal `json:"resolution"` // step of the host's display, in Unit
+	Rounding   string          `json:"rounding"`   // half-even, half-up or truncate
+	Decide     string          `json:"decide"`     // what is compared with the limits: displayed or unrounded
+	LimitsAre  string          `json:"limits-are"` // inclusive or strict
+	Guard      decimal.Decimal `json:"guard"`      // in Unit; 0: simple acceptance
+	Keeps      string          `json:"keeps"`      // tagged or all
+	Records    string          `json:"records"`    // file or address that the records go to
+	Gauges     []JobGauge      `json:"gauges"`
 }
 
-type jobGauge struct {
+// JobGauge is one gauge: where it is, how it speaks, how it stands at the start.
+type JobGauge struct {
 	Name     string          `json:"name"`
-	Serial   string          `json:"serial"`
-	Port     string          `json:"port"`
-	PortKind string          `json:"port-kind"`
-	Line     string          `json:"line"`
-	Dialect  string          `json:"dialect"`
-	Unit     string          `json:"unit"` // the gauge reports in it at the start
+	Serial   string          `json:"serial"`    // what the gauge says of itself
+	Port     string          `json:"port"`      // path, or HOST:PORT
+	PortKind string          `json:"port-kind"` // pty, tcp or rfc2217
+	Line     string          `json:"line"`      // such as "9600 8N1"
+	Dialect  string          `json:"dialect"`   // file of its description
+	Unit     string          `json:"unit"`      // the gauge reports in it at the start
 	Factor   decimal.Decimal `json:"factor"`
 	Preset   decimal.Decimal `json:"preset"` // in the gauge's unit
 	Function string          `json:"function"`
-	Tags     jobTags         `json:"tags"`
-	Writes   []jobWrite      `json:"writes,omitempty"`
-	Channels []jobChannel    `json:"channels"`
+	Tags     JobTags         `json:"tags"`
+	Writes   []JobWrite      `json:"writes,omitempty"`
+	Channels []JobChannel    `json:"channels"`
 }
 
-type jobTags struct {
+// JobTags are the gauge's tag numbers, and the window in which the same number with
+// the same reading is the same tag.
+type JobTags struct {
 	First  int64  `json:"first"`
 	Last   int64  `json:"last"`
 	Window string `json:"window"`
 }
 
-type jobWrite struct {
+// JobWrite is a setting that the host is to write, or what it is to do, in order,
+// before it is ready.
+type JobWrite struct {
 	Verb    string `json:"verb,omitempty"`
 	Setting string `json:"setting,omitempty"`
 	Channel string `json:"channel,omitempty"`
 	To      string `json:"to,omitempty"`
 }
 
-type jobChannel struct {
+// JobChannel is one channel and its limits, in LimitsUnit; nil: there is none.
+type JobChannel struct {
 	Name       string           `json:"name"`
 	LimitsUnit string           `json:"limits-unit"`
 	Lower      *decimal.Decimal `json:"lower,omitempty"`
@@ -101,11 +107,16 @@ func Spec(s *scenario.Scenario) cause.Spec {
 	return spec
 }
 
-// jobFor writes the job for a host: ports and dialects by gauge.
-func jobFor(s *scenario.Scenario, ports []string, dialects map[string]string, records string) ([]byte, error) {
+// JobFor writes the job file of a scenario: the ports by gauge, what the job is to
+// call each dialect, and where the records go.
+func JobFor(s *scenario.Scenario, ports []string, dialects map[string]string, records string) ([]byte, error) {
+	return json.MarshalIndent(newJob(s, ports, dialects, records), "", "  ")
+}
+
+func newJob(s *scenario.Scenario, ports []string, dialects map[string]string, records string) *Job {
 	spec := Spec(s)
 	in := func(l decimal.Length, u decimal.Unit) decimal.Decimal { v, _ := l.In(u); return v }
-	j := job{
+	j := Job{
 		Version: 1, Feature: s.Part.Feature, Unit: spec.Unit.Symbol(), Resolution: spec.Resolution, Rounding: spec.Rounding.String(),
 		Decide: spec.Rule.Decide.String(), LimitsAre: s.Host.LimitsAre.String(), Guard: in(spec.Rule.Guard, spec.Unit),
 		Keeps: s.Host.Keeps.String(), Records: records,
@@ -113,13 +124,13 @@ func jobFor(s *scenario.Scenario, ports []string, dialects map[string]string, re
 	for g := range spec.Gauges {
 		cg, p := &spec.Gauges[g], s.Play.Cast[g].Profile
 		unit := p.Channels[0].Unit
-		jg := jobGauge{
+		jg := JobGauge{
 			Name: cg.Name, Serial: cg.Serial, Port: ports[g], PortKind: s.Gauges[g].Port.String(), Line: cg.Line,
 			Dialect: dialects[s.Gauges[g].Dialect], Unit: unit.Symbol(), Factor: cg.Factor, Preset: in(cg.Preset, unit), Function: cg.Function,
-			Tags: jobTags{cg.Tags.First, cg.Tags.Last, quantity.Duration(cg.Tags.Window).String()},
+			Tags: JobTags{cg.Tags.First, cg.Tags.Last, quantity.Duration(cg.Tags.Window).String()},
 		}
 		for _, w := range cg.Writes {
-			jg.Writes = append(jg.Writes, jobWrite(w))
+			jg.Writes = append(jg.Writes, JobWrite(w))
 		}
 		for _, c := range cg.Channels {
 			lim := func(l zone.Limit) *decimal.Decimal {
@@ -129,10 +140,10 @@ func jobFor(s *scenario.Scenario, ports []string, dialects map[string]string, re
 				v := in(l.At, c.LimitUnit)
 				return &v
 			}
-			jg.Channels = append(jg.Channels, jobChannel{Name: c.Name, LimitsUnit: c.LimitUnit.Symbol(),
+			jg.Channels = append(jg.Channels, JobChannel{Name: c.Name, LimitsUnit: c.LimitUnit.Symbol(),
 				Lower: lim(c.Limits.Lower), Upper: lim(c.Limits.Upper), WarnLower: lim(c.Limits.WarnLower), WarnUpper: lim(c.Limits.WarnUpper)})
 		}
 		j.Gauges = append(j.Gauges, jg)
 	}
-	return json.MarshalIndent(j, "", "  ")
+	return &j
 }

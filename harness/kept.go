@@ -48,7 +48,14 @@ func (k *Kept) alive() *process.Process {
 
 // start starts the host, or takes the one that was kept, and tells it of the
 // run. again reports whether it was kept.
-func (r *run) start(ctx context.Context) (host *process.Process, again bool, err error) {
+func (r *run) start(ctx context.Context) (host program, again bool, err error) {
+	if r.Func != nil {
+		return r.call(ctx), false, nil
+	}
+	return r.spawn(ctx)
+}
+
+func (r *run) spawn(ctx context.Context) (host *process.Process, again bool, err error) {
 	host = r.Kept.alive()
 	if again = host != nil; !again {
 		spec, err := r.command()
@@ -72,8 +79,9 @@ func (r *run) start(ctx context.Context) (host *process.Process, again bool, err
 }
 
 // begin tells a host that is told of each run of this one.
-func (r *run) begin(ctx context.Context, host *process.Process) error {
-	if r.Host.Many == nil || r.Host.Many.Begin == "" {
+func (r *run) begin(ctx context.Context, p program) error {
+	host, spawned := p.(*process.Process)
+	if !spawned || r.Host.Many == nil || r.Host.Many.Begin == "" {
 		return nil
 	}
 	line, err := r.places.Expand(r.Host.Many.Begin)
@@ -95,8 +103,9 @@ func (r *run) ask() process.Ask {
 
 // finish ends the run at the host, and the host too where it is not kept. One
 // that does not end the run when it is told to is killed.
-func (r *run) finish(host *process.Process) process.Exit {
-	if m := r.Host.Many; m != nil && m.End != "" {
+func (r *run) finish(p program) process.Exit {
+	host, spawned := p.(*process.Process)
+	if m := r.Host.Many; spawned && m != nil && m.End != "" {
 		ctx, cancel := context.WithTimeout(context.Background(), r.Host.Stop.Grace.D())
 		defer cancel()
 		if m.EndedPattern != nil {
@@ -116,7 +125,7 @@ func (r *run) finish(host *process.Process) process.Exit {
 	if r.Kept != nil {
 		return process.Exit{}
 	}
-	return host.Stop(r.ask())
+	return p.Stop(r.ask())
 }
 
 // settles is how long a host may still work on what it has read: one that says

@@ -23,9 +23,16 @@ type life struct {
 	work sync.WaitGroup
 }
 
+// program is a host that was started: a process, or a function of this program.
+type program interface {
+	Await(context.Context, process.Ready) error
+	Stop(process.Ask) process.Exit
+	Done() <-chan struct{}
+}
+
 // started is the host, started once.
 type started struct {
-	*process.Process
+	program
 	ended bool // its end was asked for
 }
 
@@ -41,7 +48,7 @@ func (l *life) raise() (<-chan error, error) {
 		return nil, err
 	}
 	l.mu.Lock()
-	l.host = &started{Process: host}
+	l.host = &started{program: host}
 	l.mu.Unlock()
 	cond, err := l.ready(again)
 	if err != nil {
@@ -96,7 +103,7 @@ func (l *life) stop(ask process.Ask) (e process.Exit) {
 // last ends the run at the host that is there, and the host where it is not kept.
 func (l *life) last() (e process.Exit) {
 	if host := l.leave(); host != nil {
-		e = l.finish(host.Process)
+		e = l.finish(host.program)
 	}
 	return e
 }
@@ -141,6 +148,8 @@ func (l *life) Start() <-chan error {
 		got, err := l.raise()
 		if err == nil {
 			err = <-got
+		}
+		if err == nil {
 			l.watch()
 		}
 		ready <- err

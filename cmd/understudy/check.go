@@ -41,7 +41,7 @@ func (c *checkCmd) Run(a *app) error {
 	}
 	var all []*scenario.Scenario
 	for _, n := range names {
-		s, err := load(n)
+		s, err := harness.Load(n)
 		if err != nil {
 			return err
 		}
@@ -166,7 +166,7 @@ func (c *checkCmd) host(a *app) (h *hostfile.Host, text []byte, err error) {
 	if name == "" {
 		name = "reference"
 	}
-	file, text, err := open("hosts", name)
+	file, text, err := harness.Find("hosts", name)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -184,7 +184,7 @@ func (c *checkCmd) extra() []string {
 // expand turns folders into their scenario files; nothing into all shipped ones.
 func expand(names []string) (out []string, err error) {
 	if len(names) == 0 {
-		return shipped("."), nil
+		return harness.Shipped("."), nil
 	}
 	for _, n := range names {
 		if info, err := os.Stat(n); err != nil || !info.IsDir() {

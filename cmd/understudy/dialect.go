@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 
+	"example.org/understudy/harness"
 	"example.org/understudy/harness/bytesheet"
 	"example.org/understudy/sim/wire"
 	"golang.org/x/term"
@@ -23,7 +24,7 @@ type dialectTryCmd struct {
 }
 
 func (c *dialectTryCmd) Run(a *app) error {
-	file, text, err := open("dialects", c.Dialect)
+	file, text, err := harness.Find("dialects", c.Dialect)
 	if err != nil {
 		return err
 	}

@@ -11,7 +11,7 @@ type explainCmd struct {
 }
 
 func (c *explainCmd) Run(a *app) error {
-	s, err := load(c.Scenario)
+	s, err := harness.Load(c.Scenario)
 	if err != nil {
 		return err
 	}

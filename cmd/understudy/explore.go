@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"example.org/understudy/cmd/refhost/host"
+	"example.org/understudy/harness"
 	"example.org/understudy/harness/explore"
 	"example.org/understudy/harness/shard"
 	"golang.org/x/term"
@@ -82,7 +83,7 @@ func (c *exploreCmd) Run(a *app) error {
 }
 
 func (c *exploreCmd) options(a *app) explore.Options {
-	return explore.Options{Dialects: dialectsBeside("."), Strength: c.Strength, Seed: c.Seed, Shard: c.Shard, Budget: c.Budget, Runs: c.Runs,
+	return explore.Options{Dialects: harness.DialectsBeside("."), Strength: c.Strength, Seed: c.Seed, Shard: c.Shard, Budget: c.Budget, Runs: c.Runs,
 		Enough: func(*explore.Found) bool { return c.Until }, NoShrink: c.NoShrink, Progress: func(p explore.Progress) { c.say(a, progressLine(p)) }}
 }
 

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"example.org/understudy/harness"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -41,7 +42,7 @@ func TestExploreSavesEachCauseOnce(t *testing.T) {
 	names, err := expand([]string{dir})
 	require.NoError(t, err)
 	require.Equal(t, []string{file}, names)
-	_, err = load(file)
+	_, err = harness.Load(file)
 	require.NoError(t, err)
 
 	require.NoError(t, os.WriteFile(file, []byte("mine"), 0o644))

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"example.org/understudy/harness"
 	"example.org/understudy/harness/capture"
 	"example.org/understudy/harness/registry"
 	"example.org/understudy/sim/port"
@@ -26,7 +27,7 @@ func (f *lineFlags) dialect() (*wire.Dialect, error) {
 	if f.Dialect == "" {
 		return nil, nil
 	}
-	file, text, err := open("dialects", f.Dialect)
+	file, text, err := harness.Find("dialects", f.Dialect)
 	if err != nil {
 		return nil, err
 	}

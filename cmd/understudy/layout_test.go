@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.org/understudy/harness"
 	"example.org/understudy/scenarios"
 	"github.com/goccy/go-yaml"
 	"github.com/santhosh-tekuri/jsonschema/v6"
@@ -89,8 +90,8 @@ func TestShippedFilesFitTheirSchemas(t *testing.T) {
 		require.NoError(t, c.AddResource("schema.json", doc))
 		schema, err := c.Compile("schema.json")
 		require.NoError(t, err)
-		require.NotEmpty(t, shipped(dir))
-		for _, name := range shipped(dir) {
+		require.NotEmpty(t, harness.Shipped(dir))
+		for _, name := range harness.Shipped(dir) {
 			text, err := scenarios.Files.ReadFile(strings.TrimPrefix(dir+"/", "./") + name + ".yaml")
 			require.NoError(t, err)
 			var v any

@@ -28,7 +28,7 @@ var kinds = []struct {
 	lint   func(file string, text []byte) error
 }{
 	{"scenario", ".", "understudy", scenario.Schema, func(file string, text []byte) error {
-		s, err := scenario.Parse(file, text, dialectsBeside(file))
+		s, err := scenario.Parse(file, text, harness.DialectsBeside(file))
 		if err != nil {
 			return err
 		}
@@ -36,12 +36,12 @@ var kinds = []struct {
 	}},
 	// a profile names its dialect: look for its own key first
 	{"gauge", "gauges", "understudy-gauge", scenario.ProfileSchema, func(file string, text []byte) error {
-		return scenario.LintProfile(file, text, dialectsBeside(file))
+		return scenario.LintProfile(file, text, harness.DialectsBeside(file))
 	}},
 	{"dialect", "dialects", "dialect", wire.Schema, func(file string, text []byte) error { _, err := wire.Parse(file, text); return err }},
 	{"host", "hosts", "understudy-host", hostfile.Schema, func(file string, text []byte) error { _, err := hostfile.Parse(file, text); return err }},
 	{"line", "lines", "understudy-line", rehearse.Schema, func(file string, text []byte) error {
-		_, err := rehearse.Parse(file, text, dialectsBeside(file))
+		_, err := rehearse.Parse(file, text, harness.DialectsBeside(file))
 		return err
 	}},
 }

@@ -33,7 +33,7 @@ type playCmd struct {
 }
 
 func (c *playCmd) Run(a *app) (err error) {
-	s, err := load(c.Scenario)
+	s, err := harness.Load(c.Scenario)
 	if err != nil {
 		return err
 	}

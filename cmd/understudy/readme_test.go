@@ -89,7 +89,7 @@ func TestDocumentScenarios(t *testing.T) {
 	blocks := yamlBlock.FindAllSubmatch(text, -1)
 	require.NotEmpty(t, blocks)
 	for _, m := range blocks {
-		s, err := scenario.Parse("README.md", m[1], dialectsBeside("README.md"))
+		s, err := scenario.Parse("README.md", m[1], harness.DialectsBeside("README.md"))
 		require.NoError(t, err)
 		require.NoError(t, harness.Expectations(s))
 	}

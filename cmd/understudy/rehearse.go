@@ -33,11 +33,11 @@ type rehearseCmd struct {
 }
 
 func (c *rehearseCmd) Run(a *app) error {
-	file, text, err := open("lines", c.Line)
+	file, text, err := harness.Find("lines", c.Line)
 	if err != nil {
 		return err
 	}
-	line, err := rehearse.Parse(file, text, dialectsBeside(file))
+	line, err := rehearse.Parse(file, text, harness.DialectsBeside(file))
 	if err != nil {
 		return err
 	}
@@ -90,7 +90,7 @@ func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
 	if err != nil {
 		return err
 	}
-	s, err := line.Scenario(index, length, dialectsBeside(file))
+	s, err := line.Scenario(index, length, harness.DialectsBeside(file))
 	if err != nil {
 		return err
 	}

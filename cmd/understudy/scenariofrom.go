@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"example.org/understudy/harness"
 	"example.org/understudy/harness/capture/draft"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/wire"
@@ -23,7 +24,7 @@ type scenarioFromCmd struct {
 }
 
 func (c *scenarioFromCmd) Run(a *app) error {
-	file, text, err := open("dialects", c.Dialect)
+	file, text, err := harness.Find("dialects", c.Dialect)
 	if err != nil {
 		return err
 	}

@@ -129,6 +129,7 @@ const (
 	timesBackwards
 	timeZone
 	daylightJump
+	quits
 	defectCount
 )
 
@@ -420,6 +421,9 @@ var catalogue = [defectCount]entry{
 	timeZone: {Cause{"C904", "time-zone", "all time stamps are off by whole or half hours",
 		"local time is recorded without its zone, or twice converted",
 		"record time with its zone, or in UTC as stated"}, nil},
+	quits: {Cause{"C908", "quits", "the host is gone before the run ends",
+		"an error that nobody expected ends the whole program",
+		"catch errors where one frame, one row or one port is dealt with, note them, and go on"}, nil},
 	daylightJump: {Cause{"C906", "daylight-jump", "from some row on the time stamps are off by one hour",
 		"local time is recorded without its zone over a change of daylight time",
 		"record time with its offset, or in UTC"}, nil},

@@ -84,6 +84,8 @@ type Rows struct {
 	// may come in another order. Backwards: times may be out of order.
 	// LateWrites: the requests may come after the first tag.
 	Doubles, Shuffles, Backwards, LateWrites bool
+	// Quits: the host may end by itself.
+	Quits bool
 	// Over: rows from before the host was last started may be missing.
 	Over bool
 	// Late: events may come rows late. Tails: rows at the end of a gauge's may

@@ -58,6 +58,7 @@ func TestNothingIsFoundInTheCorrectHost(t *testing.T) {
 
 // beyond are mistakes that generated scenarios do not show in process, and why.
 var beyond = map[string]string{
+	"quits":            "it shows as an error of the host as a program",
 	"reads-too-slowly": "the timeline waits for the host",
 	"rows-buffered":    "no factor ends the host yet",
 	"starts-over":      "no factor ends the host yet",

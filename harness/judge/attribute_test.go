@@ -92,6 +92,9 @@ func (w *world) mistaken(hyp cause.Hypothesis) *world {
 	if rows.Tails {
 		all = all[:max(0, len(all)-5)]
 	}
+	if rows.Quits {
+		w.entries = slices.Insert(w.entries, len(w.entries)-1, ledger.Entry{Kind: ledger.KindHost, Note: ledger.Quit + ": exit status 1"})
+	}
 	if rows.Slow {
 		w.entries = slices.Insert(w.entries, len(w.entries)-1, ledger.Entry{Kind: ledger.KindOut, Gauge: "g1", Out: &ledger.Out{Frames: []int{1}, Fate: ledger.Full}})
 	}

@@ -705,6 +705,11 @@ func (j *judging) facts(out *outcome, rows *cause.Rows) {
 			out.diffs = append(out.diffs, d)
 		}
 	}
+	if j.quit != nil && rows.Quits {
+		out.slack++
+	} else if j.quit != nil {
+		out.diffs = append(out.diffs, diff{kind: KindQuit, rec: -1, stream: -1, at: -1})
+	}
 	for g := range j.Gauges {
 		f := &j.h.Gauges[g]
 		if j.Claimed(cause.Reopen) && f.Unheard == rows.Reopens && f.Unheard {

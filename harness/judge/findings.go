@@ -9,6 +9,7 @@ import (
 
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/zone"
 )
 
@@ -131,6 +132,10 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 	case KindLine:
 		f.Expected, f.Got = j.Gauges[d.gauge].Line, j.h.Gauges[d.gauge].Line
 		f.Rule = "the port is opened with the gauge's own line settings"
+	case KindQuit:
+		f.Gauge, f.At = "", j.quit.T
+		f.Expected, f.Got = "the host at work until it is asked to end", strings.TrimPrefix(strings.TrimPrefix(j.quit.Note, ledger.Quit), ": ")
+		f.Rule = "what the gauges send after that is lost"
 	case KindReopen:
 		f.Expected, f.Got, f.Rule = "the port opened again", "not opened", "the port came back after the hang-up"
 	default:

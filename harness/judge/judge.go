@@ -101,6 +101,7 @@ const (
 	KindLine           Kind = "line"            // other serial line settings
 	KindReopen         Kind = "reopen"          // not opened again after a hang-up
 	KindOverrun        Kind = "overrun"         // frames given up because the host did not read
+	KindQuit           Kind = "quit"            // the host ended by itself in mid-run
 	KindTime           Kind = "time"            // time stamps out of order
 	KindTimeOff        Kind = "time-off"        // time stamps outside the run
 )
@@ -183,6 +184,7 @@ type judging struct {
 	names   map[string]int // gauge by name
 	paths   []string       // of the gauges' ports when first opened
 	ends    []end          // of the host in mid-run
+	quit    *ledger.Entry  // it ended by itself
 	width   int
 	h       cause.History
 	counts  Counts

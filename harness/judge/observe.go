@@ -103,6 +103,11 @@ func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 		for g := range obs {
 			obs[g].streamed = nil
 		}
+	case strings.HasPrefix(e.Note, ledger.Quit):
+		own := *e
+		j.quit = &own
+		j.ends = append(j.ends, end{int32(len(j.h.Seen)), true}) // it may lose what it had in hand, as when it is killed
+		j.h.Add(cause.Seen{At: e.T, What: cause.Killed, State: cause.Sure})
 	case e.Note == "ready":
 		for g := range obs {
 			obs[g].due = !obs[g].open

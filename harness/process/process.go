@@ -58,6 +58,7 @@ type Exit struct {
 	Asked   bool   // it ended after Stop had asked it to
 	Killed  bool   // it had to be killed: it did not end within the grace
 	Left    int    // processes of its group, or strays of it, that had to be killed after it
+	Said    string // of a host that is no process: what went wrong with it
 	Dropped int64  // bytes of its output that were beyond the limit
 	Took    time.Duration
 }
@@ -66,6 +67,9 @@ func (e Exit) String() string {
 	s := fmt.Sprintf("ended with exit status %d", e.Code)
 	if e.Signal != "" {
 		s = "was ended by the signal " + e.Signal
+	}
+	if e.Said != "" {
+		s = "ended: " + e.Said
 	}
 	if e.Killed {
 		s = "did not end when asked and was killed"

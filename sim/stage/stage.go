@@ -323,6 +323,12 @@ func (s *Stage) Finish(why string) error {
 	return s.failure
 }
 
+// HostQuit notes that the host has ended by itself, and how; call it once Run has
+// returned.
+func (s *Stage) HostQuit(how string) {
+	s.write(ledger.Entry{Kind: ledger.KindHost, Note: ledger.Quit + ": " + how})
+}
+
 // Now is the present time of the timeline; for the loop's own callbacks.
 func (s *Stage) Now() time.Duration { return s.now }
 

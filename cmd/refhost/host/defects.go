@@ -119,6 +119,7 @@ var catalogue = []Defect{
 	{"time-zone", "writes local time, an hour ahead, as if it were UTC"},
 	{"daylight-jump", "writes local time without its zone, and daylight time begins after the third row"},
 	{"rows-buffered", "writes its rows in blocks, so that the last ones are lost when it is killed"},
+	{"quits", "ends with an error after its second row"},
 	{"starts-over", "empties its records when it is started again"},
 }
 

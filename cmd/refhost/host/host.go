@@ -17,6 +17,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"sync"
 	"syscall"
 	"text/tabwriter"
@@ -76,6 +77,21 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		return doJobs(ctx, on, stdin, stdout, stderr)
 	}
 	return do(ctx, *file, on, stdout, stderr)
+}
+
+// Do is the host with mistakes, named as for --defect, as a function: it does the
+// job of a file until ctx is done.
+func Do(ctx context.Context, file, wrong string) error {
+	on, err := parseDefects(wrong)
+	if err != nil {
+		return err
+	}
+	var said strings.Builder
+	if do(ctx, file, on, io.Discard, &said) != exitDone {
+		lines := strings.Split(strings.TrimSpace(said.String()), "\n")
+		return errors.New(strings.TrimPrefix(lines[len(lines)-1], "refhost: "))
+	}
+	return nil
 }
 
 // do does the job of a file until ctx is done.
@@ -142,6 +158,7 @@ type host struct {
 	core    *core
 	rows    *csv.Writer
 	waitFor int   // sessions that are not ready yet
+	wrote   int   // rows, the header among them
 	failed  error // first failure to write the records
 }
 
@@ -179,6 +196,11 @@ func (h *host) since() time.Duration {
 }
 
 func (h *host) write(columns []string) {
+	if h.wrote++; h.core.has("quits") && h.wrote == 4 {
+		h.failed = errors.New("a row too many")
+		h.fail(h.failed)
+		return
+	}
 	h.rows.Write(columns)
 	if !h.core.has("rows-buffered") {
 		h.rows.Flush()

@@ -24,7 +24,7 @@ func Inside(wrong string) (inside.Host, error) {
 			return err
 		}
 		h := &host{core: newCore(j, on), start: inside.Begun, clock: w.Now, stdout: io.Discard, stderr: io.Discard,
-			fail: func(error) {}, rows: csv.NewWriter(&w.Records), waitFor: len(j.Gauges)}
+			fail: func(err error) { panic(err) }, rows: csv.NewWriter(&w.Records), waitFor: len(j.Gauges)}
 		if h.core.has("starts-over") {
 			w.Records.Reset()
 		}

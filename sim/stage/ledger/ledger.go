@@ -47,9 +47,12 @@ const (
 	KindLink    Kind = "link"    // the link changes state (Link)
 	KindCell    Kind = "cell"    // the cell's state worth noting (Cell)
 	KindGauge   Kind = "gauge"   // buttons, lamps, buzzer, power (Note)
-	KindHost    Kind = "host"    // the host was restarted: stopped, killed, ready, not ready (Note)
+	KindHost    Kind = "host"    // the host was restarted: stopped, killed, ready, not ready; or ended by itself (Note)
 	KindEnd     Kind = "end"     // the run ends (Note says why)
 )
+
+// Quit begins the note of a host that ended by itself in mid-run.
+const Quit = "ended by itself"
 
 // Entry is one line of the ledger.
 type Entry struct {

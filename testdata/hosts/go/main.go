@@ -7,7 +7,9 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log"
 	"os"
@@ -38,33 +40,43 @@ type gauge struct {
 	low     bool
 	lastTag string // the frame of the newest tag
 	lastAt  time.Time
+	err     error // the first failure to record
 }
 
 func main() {
-	file, err := os.OpenFile(os.Args[1], os.O_CREATE|os.O_WRONLY|os.O_APPEND, 0o644) // what an earlier start recorded stays
-	if err != nil {
+	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM)
+	defer stop()
+	if err := host(ctx, os.Args[1], os.Args[2]); err != nil {
 		log.Fatal(err)
 	}
-	g := &gauge{port: os.Args[2], records: json.NewEncoder(file)} // unbuffered: a row is whole or not there
-	stop := make(chan os.Signal, 1)
-	signal.Notify(stop, syscall.SIGTERM)
-	g.run(stop)
+}
+
+// host keeps the records of the gauge at a port until ctx is done. What an earlier
+// start has recorded stays.
+func host(ctx context.Context, records, port string) error {
+	file, err := os.OpenFile(records, os.O_CREATE|os.O_WRONLY|os.O_APPEND, 0o644)
+	if err != nil {
+		return err
+	}
+	g := &gauge{port: port, records: json.NewEncoder(file)} // unbuffered: a row is whole or not there
+	g.run(ctx)
+	return errors.Join(g.err, file.Close())
 }
 
 func (g *gauge) keep(r record) {
 	r.Time, r.Gauge = time.Now().UnixMilli(), filepath.Base(g.port)
-	if err := g.records.Encode(r); err != nil {
-		log.Fatal(err)
+	if err := g.records.Encode(r); err != nil && g.err == nil {
+		g.err = err
 	}
 }
 
 // run reads the gauge, and opens its port again whenever it has gone away.
-func (g *gauge) run(stop <-chan os.Signal) {
-	for again := false; ; again = true {
+func (g *gauge) run(ctx context.Context) {
+	for again := false; g.err == nil; again = true {
 		port, err := serial.Open(g.port, &serial.Mode{BaudRate: 9600, DataBits: 8})
 		for ; err != nil; port, err = serial.Open(g.port, &serial.Mode{BaudRate: 9600, DataBits: 8}) {
 			select {
-			case <-stop:
+			case <-ctx.Done():
 				return
 			case <-time.After(20 * time.Millisecond):
 			}
@@ -73,7 +85,7 @@ func (g *gauge) run(stop <-chan os.Signal) {
 			g.keep(record{What: "online"})
 		}
 		port.SetReadTimeout(20 * time.Millisecond)
-		lost := g.read(port, stop)
+		lost := g.read(ctx, port)
 		port.Close()
 		if !lost {
 			return
@@ -83,18 +95,16 @@ func (g *gauge) run(stop <-chan os.Signal) {
 }
 
 // read takes lines until the port is lost, or nothing more comes after a stop.
-func (g *gauge) read(port serial.Port, stop <-chan os.Signal) (lost bool) {
+func (g *gauge) read(ctx context.Context, port serial.Port) (lost bool) {
 	var buf []byte
 	chunk := make([]byte, 4096)
-	for {
+	for g.err == nil {
 		n, err := port.Read(chunk)
 		if err != nil {
 			return true
 		}
-		if n == 0 {
-			if len(stop) > 0 {
-				return false
-			}
+		if n == 0 && ctx.Err() != nil {
+			return false
 		}
 		buf = append(buf, chunk[:n]...)
 		for end := bytes.IndexByte(buf, '\n'); end >= 0; end = bytes.IndexByte(buf, '\n') {
@@ -102,6 +112,7 @@ func (g *gauge) read(port serial.Port, stop <-chan os.Signal) (lost bool) {
 			buf = buf[end+1:]
 		}
 	}
+	return false
 }
 
 // line takes a line such as "T0017 +00008.015 mm = .*1B".

@@ -1,4 +1,4 @@
-package main
+package harness
 
 import (
 	"errors"
@@ -16,9 +16,9 @@ import (
 	"example.org/understudy/sim/strict"
 )
 
-// shipped lists the shipped files of a folder, "." for scenarios, by name
-// without folder and ending.
-func shipped(dir string) []string {
+// Shipped lists the shipped files of a folder, "." for scenarios, by name without
+// folder and ending.
+func Shipped(dir string) []string {
 	files, err := fs.Glob(scenarios.Files, path.Join(dir, "*.yaml"))
 	if err != nil {
 		panic(err) // the pattern is ours
@@ -30,9 +30,9 @@ func shipped(dir string) []string {
 	return files
 }
 
-// open reads a file by its path, or a shipped one by its name, with or without
-// its number: 03-inch-host, or inch-host.
-func open(dir, name string) (file string, text []byte, err error) {
+// Find reads a file by its path, or a shipped one of a folder by its name, with or
+// without its number: 03-inch-host, or inch-host.
+func Find(dir, name string) (file string, text []byte, err error) {
 	text, err = os.ReadFile(name)
 	if err == nil {
 		return name, text, nil
@@ -40,8 +40,8 @@ func open(dir, name string) (file string, text []byte, err error) {
 	if !errors.Is(err, fs.ErrNotExist) || strings.ContainsAny(name, `/\`) || strings.HasSuffix(name, ".yaml") {
 		return name, nil, err
 	}
-	names := shipped(dir)
-	if dir == "." && slices.Contains(shipped("lessons"), name) {
+	names := Shipped(dir)
+	if dir == "." && slices.Contains(Shipped("lessons"), name) {
 		dir, names = "lessons", []string{name}
 	}
 	for _, n := range names {
@@ -59,22 +59,22 @@ func open(dir, name string) (file string, text []byte, err error) {
 	return name, nil, fmt.Errorf("there is no file and no shipped %s %q; %s", what, name, want)
 }
 
-// dialectsBeside finds the dialects of a scenario: shipped ones by name,
+// DialectsBeside finds the dialects of a scenario: shipped ones by name,
 // others by a path that starts at the scenario's folder.
-func dialectsBeside(scenarioFile string) scenario.Source {
+func DialectsBeside(scenarioFile string) scenario.Source {
 	return func(name string) (string, []byte, error) {
 		if strings.ContainsAny(name, `/\.`) && !filepath.IsAbs(name) {
 			name = filepath.Join(filepath.Dir(scenarioFile), name)
 		}
-		return open("dialects", name)
+		return Find("dialects", name)
 	}
 }
 
-// load reads a scenario.
-func load(name string) (*scenario.Scenario, error) {
-	file, text, err := open(".", name)
+// Load reads a scenario: a file, or a shipped one by its name.
+func Load(name string) (*scenario.Scenario, error) {
+	file, text, err := Find(".", name)
 	if err != nil {
 		return nil, err
 	}
-	return scenario.Parse(file, text, dialectsBeside(file))
+	return scenario.Parse(file, text, DialectsBeside(file))
 }

@@ -1,0 +1,125 @@
+package harness
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/report"
+	"example.org/understudy/sim/stage"
+)
+
+// T is what Run needs of a *testing.T.
+type T interface {
+	Helper()
+	Context() context.Context
+	TempDir() string
+	Error(args ...any)
+	Fatal(args ...any)
+}
+
+// Case is one scenario against one host, for a Go test. One of Host, Command and
+// Func says which host.
+type Case struct {
+	Scenario string // a file, or the name of a shipped scenario, such as link-lost
+
+	Host    string                            // a host description: a file, or the name of a shipped one
+	Command []string                          // the host's command, with places such as {port} and {records}
+	Func    func(context.Context, *Job) error // the host itself, in this program
+
+	// Records says how the records of Command and Func read: the records: section of
+	// a host description, in YAML. When left out they are CSV with our column names
+	// in {records}, which is Job.Records.
+	Records string
+
+	Seed *uint64 // instead of the scenario's own
+	Pace string  // drain, real, or a factor such as 10x; as the host description has it when left out
+	// Folder for the run: ledger, records, and what the host printed. When left out
+	// it is a temporary one, which the test removes.
+	Folder string
+}
+
+// Run plays a scenario against a host in a Go test. When the host did not do what
+// was asked of it the test fails with the causes, the bytes and the rows, and when
+// that cannot be told it fails with the reason. The outcome is for further checks.
+//
+// A Func gets its ports from the job and opens them as hosts do. It is asked to
+// end by its context, and is not ready before it has opened every port. It cannot
+// be killed: where a scenario kills the host, it is asked to end too.
+func Run(t T, c Case) *Outcome {
+	t.Helper()
+	out, err := c.do(t)
+	if err != nil {
+		t.Fatal(err)
+		return nil
+	}
+	if out.Verdict == judge.Pass {
+		return out
+	}
+	var b strings.Builder
+	r := out.Report()
+	if err := report.TerminalRun(&b, &r, report.Screen{}); err != nil {
+		t.Fatal(err)
+	}
+	t.Error("\n" + b.String())
+	return out
+}
+
+func (c *Case) do(t T) (*Outcome, error) {
+	s, err := Load(c.Scenario)
+	if err != nil {
+		return nil, err
+	}
+	if c.Seed != nil {
+		s.Play.Seed = *c.Seed
+	}
+	check := Check{Scenario: s, Func: c.Func, Run: c.Folder}
+	if check.Host, check.HostText, err = c.host(); err != nil {
+		return nil, err
+	}
+	if c.Pace != "" {
+		check.Pace = new(stage.Pace)
+		if err := check.Pace.UnmarshalText([]byte(c.Pace)); err != nil {
+			return nil, err
+		}
+	}
+	if check.Run == "" {
+		check.Run = filepath.Join(t.TempDir(), Name(s))
+	}
+	if check.Self, err = os.Executable(); err != nil {
+		return nil, err
+	}
+	return check.Do(t.Context())
+}
+
+// host makes the host's description.
+func (c *Case) host() (*hostfile.Host, []byte, error) {
+	ways := 0
+	for _, is := range []bool{c.Host != "", len(c.Command) > 0, c.Func != nil} {
+		if is {
+			ways++
+		}
+	}
+	switch {
+	case ways != 1:
+		return nil, nil, fmt.Errorf("say which host: one of Host, Command and Func, not %d of them", ways)
+	case c.Host != "" && c.Records != "":
+		return nil, nil, fmt.Errorf("leave Records out: %s says how its records read", c.Host)
+	case c.Host != "":
+		file, text, err := Find("hosts", c.Host)
+		if err != nil {
+			return nil, nil, err
+		}
+		h, err := hostfile.Parse(file, text)
+		return h, text, err
+	}
+	words := c.Command
+	if c.Func != nil {
+		words = []string{"a function of the test"}
+	}
+	return described(words, c.Records)
+}

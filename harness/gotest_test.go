@@ -1,0 +1,147 @@
+package harness_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"example.org/understudy/cmd/refhost/host"
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/judge"
+	"github.com/stretchr/testify/require"
+)
+
+// recorder is a test that is itself looked at.
+type recorder struct {
+	*testing.T
+	failed, fatal string
+}
+
+func (r *recorder) Error(args ...any) { r.failed += fmt.Sprint(args...) }
+func (r *recorder) Fatal(args ...any) { r.fatal += fmt.Sprint(args...) }
+
+func recorded(t *testing.T, c harness.Case) (*recorder, *harness.Outcome) {
+	r := &recorder{T: t}
+	return r, harness.Run(r, c)
+}
+
+// reading is the reference host as a function of this program.
+func reading(defect string) func(context.Context, *harness.Job) error {
+	return func(ctx context.Context, j *harness.Job) error {
+		return host.Do(ctx, filepath.Join(filepath.Dir(j.Records), "job.json"), defect)
+	}
+}
+
+// A host in each form passes, and a wrong one fails the test with the cause, the
+// bytes and the row.
+func TestRun(t *testing.T) {
+	self, err := os.Executable()
+	require.NoError(t, err)
+	command := []string{self, "refhost", "--job", "{job}"}
+	for name, c := range map[string]harness.Case{
+		"described": {Scenario: "link-lost", Host: "reference"},
+		"command":   {Scenario: "link-lost", Command: command, Records: "form: csv\nfile: '{records}'"},
+		"function":  {Scenario: "link-lost", Func: reading("")},
+		"restarted": {Scenario: "the-host-ends-twice", Func: reading("")},
+	} {
+		t.Run(name, func(t *testing.T) {
+			r, out := recorded(t, c)
+			require.Empty(t, r.failed+r.fatal)
+			require.Equal(t, judge.Pass, out.Verdict)
+		})
+	}
+	seed := uint64(99)
+	folder := filepath.Join(t.TempDir(), "kept")
+	r, out := recorded(t, harness.Case{Scenario: "on-every-limit", Func: reading("strict-limits"), Seed: &seed, Pace: "200x", Folder: folder})
+	require.Empty(t, r.fatal)
+	require.Contains(t, r.failed, "C301 strict-limits")
+	require.Contains(t, r.failed, "expected warn-low, the host has below")
+	require.Equal(t, judge.Fail, out.Verdict)
+	require.Equal(t, seed, out.Check.Scenario.Play.Seed)
+	require.FileExists(t, filepath.Join(folder, "ledger.jsonl"))
+}
+
+// What the caller must put right ends the test; what the host does wrong as a
+// program is told with its words.
+func TestRunThatCannotBe(t *testing.T) {
+	wrong := func(what string) func(context.Context, *harness.Job) error {
+		return func(context.Context, *harness.Job) error {
+			if what == "panic" {
+				panic("no dongle")
+			}
+			return errors.New(what)
+		}
+	}
+	for _, c := range []struct {
+		harness.Case
+		fatal, failed string
+	}{
+		{harness.Case{Scenario: "link-losst", Host: "reference"}, `did you mean "08-link-lost"?`, ""},
+		{harness.Case{Scenario: "link-lost"}, "one of Host, Command and Func, not 0 of them", ""},
+		{harness.Case{Scenario: "link-lost", Host: "reference", Func: reading("")}, "not 2 of them", ""},
+		{harness.Case{Scenario: "link-lost", Host: "reference", Records: "form: csv"}, "leave Records out", ""},
+		{harness.Case{Scenario: "link-lost", Func: reading(""), Records: "form: cvs"}, `"cvs" is not a form of records`, ""},
+		{harness.Case{Scenario: "link-lost", Func: reading(""), Pace: "fast"}, `"fast" is not a pace`, ""},
+		{harness.Case{Scenario: "link-lost", Command: []string{"/nowhere/host"}}, "the host", ""},
+		{harness.Case{Scenario: "link-lost", Func: wrong("the licence has run out")}, "", "the host returned before it was ready: the licence has run out"},
+		{harness.Case{Scenario: "link-lost", Func: wrong("panic")}, "", "it panicked: no dongle"},
+		{harness.Case{Scenario: "in-the-middle", Func: reading("quits")}, "", "expected the host at work until it is asked to end, the host has ended: a row too many"},
+	} {
+		r, _ := recorded(t, c.Case)
+		if c.fatal == "" {
+			require.Empty(t, r.fatal)
+			require.Contains(t, r.failed, c.failed)
+			continue
+		}
+		require.Contains(t, r.fatal, c.fatal)
+	}
+}
+
+// The example in the documents is the one that is tested.
+func TestRunInTheDocuments(t *testing.T) {
+	example, err := os.ReadFile("../testdata/hosts/go/main_test.go")
+	require.NoError(t, err)
+	readme, err := os.ReadFile("../README.md")
+	require.NoError(t, err)
+	_, code, ok := strings.Cut(string(readme), "```go\n")
+	require.True(t, ok)
+	code, _, _ = strings.Cut(code, "```")
+	require.Contains(t, string(example), strings.TrimSpace(code))
+	output(t, "go", "test", "-count=1", "../testdata/hosts/go")
+}
+
+// A Go test plays a scenario to its host and fails with what the host got wrong.
+func ExampleRun() {
+	t := &printing{} // in a test of your own: the *testing.T
+	defer t.end()
+	out := harness.Run(t, harness.Case{
+		Scenario: "in-the-middle", // or a file of your own
+		Func: func(ctx context.Context, job *harness.Job) error {
+			// Your host opens job.Gauges[0].Port, and writes its records to job.Records.
+			return host.Do(ctx, filepath.Join(filepath.Dir(job.Records), "job.json"), "")
+		},
+	})
+	fmt.Println(out.Verdict, out.Counts.Expected)
+	// Output: pass 3
+}
+
+// printing stands in for a test in an example.
+type printing struct{ dir string }
+
+func (p *printing) Helper()                  {}
+func (p *printing) Context() context.Context { return context.Background() }
+func (p *printing) Log(args ...any)          { fmt.Println(args...) }
+func (p *printing) Error(args ...any)        { fmt.Println(args...) }
+func (p *printing) Fatal(args ...any)        { panic(fmt.Sprint(args...)) }
+func (p *printing) end()                     { os.RemoveAll(p.dir) }
+func (p *printing) TempDir() string {
+	var err error
+	if p.dir, err = os.MkdirTemp("", "understudy-"); err != nil {
+		panic(err)
+	}
+	return p.dir
+}
