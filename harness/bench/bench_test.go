@@ -294,6 +294,12 @@ func TestBenchInABrowser(t *testing.T) {
 	p.Eval(`document.getElementById("step").click()`)
 	p.Until(`document.getElementById("time").textContent !== ` + fmt.Sprintf("%q", at))
 
+	// Slowed down.
+	pace := `document.getElementById("pace")`
+	p.Eval(pace + `.value = "0.25x"; ` + pace + `.dispatchEvent(new Event("change"))`)
+	p.Until(pace + `.value === "0.25x"`)
+	q.Until(pace + `.value === "0.25x"`)
+
 	// Reloaded, it shows the same gauge in hand and still has hands.
 	p.Eval(`document.querySelectorAll(".name")[2].click()`)
 	p.Reload()

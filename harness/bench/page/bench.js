@@ -112,7 +112,7 @@ function keys() {
 
 // What is on the wire, and what should have been recorded, of all gauges; the
 // one in hand is shown.
-let lines = [], tags = [], host = null, fault = "";
+let lines = [], tags = [], host = null, wanted = "";
 
 function hex(bytes) { return bytes.match(/../g) || []; }
 
@@ -151,6 +151,7 @@ function went(l) {
     if (!tag) continue;
     tag.gone = l.fate !== "sent" ? fates[l.fate] || l.fate : /garble/.test(l.name) ? "damaged on the way" : /wrong speed/.test(l.name) ? "sent at a wrong speed" : "";
     tag.unheard = l.fate === "unheard";
+    tag.maybe = /behind garbage/.test(l.name); // some decoders find it there, others need not
   }
 }
 
@@ -201,7 +202,7 @@ function side() {
       }
       rows.push(el("tr", { className: wrong ? "wrong" : got ? "right" : "" },
         el("th", { scope: "row" }, `${l.tag}${l.repeat ? " again" : ""}`), el("td", {}, (w.value ? w.value + " " + w.unit : "no number") + (hand.many ? " " + w.channel : "")), el("td", { title: w.rule }, new Zone().show(w.zone).root),
-        el("td", { title: wrong || "" }, !host ? "" : got ? (wrong ? "✗ " : "✓ ") + got.text : "waiting…")));
+        el("td", { title: wrong || "" }, !host ? "" : got ? (wrong ? "✗ " : "✓ ") + got.text : l.maybe ? "may be missing" : "waiting…")));
     }
   }
   $("tags").replaceChildren(...rows);
@@ -282,6 +283,8 @@ function beat(m) {
   last = m;
   for (let i = 0; i < cards.length; i++) cards[i].show(m.at, m.gauges[i]);
   say($("time"), (m.at / 1e9).toFixed(1) + " s");
+  const wants = hand ? JSON.stringify(m.wants[cards.indexOf(hand)]) : "";
+  if (wants !== wanted) { wanted = wants; redraw(); }
   const holds = $("hold");
   if (holds.getAttribute("aria-pressed") !== String(m.held)) {
     holds.setAttribute("aria-pressed", String(m.held));
@@ -340,6 +343,7 @@ let style = {};
 function restyle() {
   const s = getComputedStyle(document.documentElement);
   for (const k of ["out", "warn", "line", "text", "ink"]) style[k] = s.getPropertyValue("--trace-" + k).trim();
+  style.sheet = s.getPropertyValue("--sheet").trim();
 }
 restyle();
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { restyle(); repaint(); });

@@ -158,7 +158,11 @@ export class Card {
     this.beside.hidden = !c;
     if (!c) return;
     this.beside.className = "beside " + (c.wrong ? "wrong" : c.got ? "right" : "");
-    say(this.beside, c.wrong ? `✗ Tag ${c.tag}${c.of}: ${c.got}, not ${c.want}` : c.got ? `✓ Tag ${c.tag}: host has it right` : `Tag ${c.tag}: host has nothing yet`);
+    const [sign, text] = c.wrong ? ["✗ ", `${c.got}, not ${c.want}`] : c.got ? ["✓ ", "it right"] : ["", "nothing yet"];
+    const all = [sign, `Tag ${c.tag}${c.of}: `, "host has ", text];
+    if (this.compared === all.join()) return;
+    this.compared = all.join();
+    this.beside.replaceChildren(all[0], all[1], c.wrong ? el("span", { className: "wide" }, all[2]) : all[2], all[3]);
   }
 
   pick(lane) { this.lane = lane; this.picked(this); }
@@ -216,7 +220,7 @@ export class Card {
     const bars = !good ? 0 : !r || r.margin > 20 ? 3 : r.margin > 10 ? 2 : 1;
     this.arcs.forEach((a, i) => a.classList.toggle("on", i < bars));
     this.link.classList.toggle("bad", v.link !== "up");
-    say(this.linkWord, "link " + v.link + (r ? ` ${Math.round(r.metres)} m, ${Math.round(r.margin)} dB` : ""));
+    say(this.linkWord, "link " + v.link + (r && good ? ` ${Math.round(r.metres)} m, ${Math.round(r.margin)} dB` : ""));
     say(this.port, (v.open ? "host listens" : "nobody listens") + (v.unread ? `, ${v.unread} bytes unread` : ""));
     this.alarm(v);
     this.keys.forEach((k, i) => k.classList.toggle("down", v.down[i]));

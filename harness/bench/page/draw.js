@@ -160,22 +160,14 @@ export class Trace {
     const top = hi === null ? 0 : y(hi), bottom = lo === null ? h : y(lo);
     band(0, top, style.out); band(bottom, h, style.out);
     band(top, wh === null ? top : y(wh), style.warn); band(wl === null ? bottom : y(wl), bottom, style.warn);
-    g.font = font + "px system-ui, sans-serif";
     g.lineWidth = scale;
-    // A label stands outside its limit, a warning's inside its own, and none is
-    // drawn where it has no room.
-    [[hi, "upper limit ", []], [wh, "warning ", [4, 3]], [wl, "warning ", [4, 3]], [lo, "lower limit ", []]].forEach(([at, name, dash], i) => {
-      if (at === null) return;
+    const scales = [[hi, "upper limit ", []], [wh, "warning ", [4, 3]], [wl, "warning ", [4, 3]], [lo, "lower limit ", []]];
+    for (const [at, , dash] of scales) {
+      if (at === null) continue;
       g.strokeStyle = style.line; g.setLineDash(dash.map((d) => d * scale));
       g.beginPath(); g.moveTo(0, y(at)); g.lineTo(w, y(at)); g.stroke();
-      if (h < 60 * scale || dash.length && Math.abs(y(wh ?? hi) - y(wl ?? lo)) < 2 * font + 12 * scale) return;
-      g.fillStyle = style.text;
-      g.fillText(name + many(at), 4 * scale, y(at) + (i === 0 || i === 2 ? -4 * scale : font + scale));
-    });
+    }
     g.setLineDash([]);
-    g.fillStyle = style.text;
-    if (lo === null && hi === null) g.fillText("no limits", 4 * scale, font + scale);
-    if (h > 110 * scale) g.fillText("12 s ago", 4 * scale, h - 5 * scale);
     g.strokeStyle = style.ink; g.lineWidth = 2 * scale; g.lineJoin = "round";
     g.beginPath();
     let down = false, was = 0;
@@ -186,6 +178,21 @@ export class Trace {
       down = true; was = py;
     }
     if (down) { g.lineTo(right, was); g.stroke(); g.fillStyle = style.ink; g.beginPath(); g.moveTo(right, was); g.lineTo(w, was - 6 * scale); g.lineTo(w, was + 6 * scale); g.fill(); } else g.stroke();
+    // A label stands outside its limit, a warning's inside its own, and none is
+    // drawn where it has no room. The trace passes behind them.
+    g.font = font + "px system-ui, sans-serif";
+    const name = (text, base, ground) => {
+      g.globalAlpha = 0.85; g.fillStyle = ground;
+      g.fillRect(2 * scale, base - 0.85 * font, g.measureText(text).width + 4 * scale, 1.1 * font);
+      g.globalAlpha = 1; g.fillStyle = style.text;
+      g.fillText(text, 4 * scale, base);
+    };
+    scales.forEach(([at, text, dash], i) => {
+      if (at === null || h < 60 * scale || dash.length && Math.abs(y(wh ?? hi) - y(wl ?? lo)) < 2 * font + 12 * scale) return;
+      name(text + many(at), y(at) + (i === 0 || i === 2 ? -4 * scale : font + scale), dash.length ? style.sheet : style.out);
+    });
+    if (lo === null && hi === null) name("no limits", font + scale, style.sheet);
+    if (h > 110 * scale) name("12 s ago", h - 5 * scale, lo === null ? style.sheet : style.out);
     const label = "The last 12 seconds; now " + (c.shown ? c.shown + " " + c.unit : c.void);
     if (box.getAttribute("aria-label") !== label) box.setAttribute("aria-label", label);
   }
