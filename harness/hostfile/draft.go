@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 	"unicode/utf8"
@@ -689,16 +690,27 @@ func (d *drafter) columns(t table) {
 	}
 	if c := chosen[zoneCol]; c >= 0 {
 		var zones []string
-		for _, w := range distinct(shapes[c].cells) {
+		words := distinct(shapes[c].cells)
+		// A host that does not say on which side a reading is out does not say
+		// that it is near a limit either, unless it has a word for it.
+		coarse := slices.ContainsFunc(words, func(w string) bool { _, _, unsided := verdictOf(w); return unsided }) &&
+			!slices.ContainsFunc(words, func(w string) bool {
+				z, known, _ := verdictOf(w)
+				return known && (z == zone.WarnLow || z == zone.WarnHigh)
+			})
+		for _, w := range words {
 			switch z, known, unsided := verdictOf(w); {
+			case known && z == zone.In && coarse:
+				zones = append(zones, quote(w)+": [in, warn-low, warn-high]")
+				d.say("the verdict word %q means in, warn-low and warn-high: no word of the sample tells a warning", w)
 			case known:
 				if z.String() != strings.ToLower(w) {
 					zones = append(zones, quote(w)+": "+z.String())
 					d.say("the verdict word %q means %s", w, z)
 				}
 			case unsided:
-				noClaim = append(noClaim, "zone")
-				d.say("the verdict word %q says that a reading is out, and not on which side; add it to zones as below or above, or leave zone unclaimed", w)
+				zones = append(zones, quote(w)+": [below, above]")
+				d.say("the verdict word %q says that a reading is out, and not on which side: it means below and above", w)
 			default:
 				d.say("the verdict word %q is not known; add it to zones", w)
 			}

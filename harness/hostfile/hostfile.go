@@ -281,7 +281,7 @@ type Records struct {
 
 	Time    TimeForm           `yaml:"time" doc:"how times are written; RFC 3339 if left out"`
 	Columns Columns            `yaml:"columns" doc:"our columns and where each stands in the records; those with our names, if left out"`
-	Zones   map[string]Verdict `yaml:"zones" doc:"the host's verdict words and the zone each means"`
+	Zones   map[string]Verdict `yaml:"zones" doc:"the host's verdict words and the zone each means, or the list of zones where a word tells less, such as OK: [in, warn-low, warn-high]"`
 	Events  map[string]Event   `yaml:"events" doc:"the host's event words and what each means"`
 	Gauges  map[string]string  `yaml:"gauges" doc:"the host's names of gauges and the scenario's"`
 	Chans   map[string]string  `yaml:"channels" doc:"the host's names of channels and the gauge's"`
@@ -292,8 +292,31 @@ type Records struct {
 	OurNames    bool           // the columns are those of our names, and need not all be there
 }
 
-// Verdict is a zone by its name.
-type Verdict = zone.Zone
+// Verdict is what a verdict word means: a zone, or several that the host does not
+// tell apart.
+type Verdict struct{ zone.Set }
+
+// UnmarshalAny reads a zone's name, or a list of them.
+func (v *Verdict) UnmarshalAny(n strict.Any) error {
+	zones := make([]zone.Zone, 1)
+	if n.Kind == strict.Sequence {
+		if len(n.Items) == 0 {
+			n.Errorf("write the zones that the word stands for, such as [in, warn-low, warn-high]", "the word means nothing")
+		}
+		zones = nil
+		n.Decode(&zones)
+	} else {
+		n.Decode(&zones[0])
+	}
+	v.Set = zone.SetOf(zones...)
+	return nil
+}
+
+// SchemaFor describes both forms.
+func (Verdict) SchemaFor(of func(any) map[string]any) map[string]any {
+	one := of(zone.Zone(0))
+	return map[string]any{"anyOf": []any{one, map[string]any{"type": "array", "minItems": 1, "items": one}}}
+}
 
 // Event is what a record tells.
 type Event string

@@ -17,7 +17,7 @@ type row struct {
 	value    *decimal.Decimal
 	tag      int64
 	gauge    int16
-	zone     zone.Zone
+	zones    zone.Set // of which the host does not say which; none for a word that is no zone
 	unit     decimal.Unit
 	hasTag   bool
 	hasValue bool
@@ -28,8 +28,6 @@ type row struct {
 
 // near is how far back a row may repeat a tag.
 const near = 64
-
-const noZone = zone.Zone(250) // a word that is no zone
 
 // index sorts the records into streams and readies them.
 func (j *judging) index() {
@@ -103,9 +101,7 @@ func (j *judging) ready(rec *Record, r *row) {
 	}
 	if rec.Zone != "" {
 		r.hasZone = true
-		if r.zone.UnmarshalText([]byte(rec.Zone)) != nil {
-			r.zone = noZone
-		}
+		_ = r.zones.UnmarshalText([]byte(rec.Zone))
 	}
 	if rec.Unit != "" {
 		r.hasUnit = true
@@ -253,7 +249,7 @@ func (s *sides) double(k int) bool {
 		return false
 	}
 	a, b := &s.rows[s.recs[k-1]], &s.rows[s.recs[k]]
-	return a.tag == b.tag && a.hasTag == b.hasTag && a.hasValue == b.hasValue && a.zone == b.zone && (!a.hasValue || equal(*a.value, *b.value))
+	return a.tag == b.tag && a.hasTag == b.hasTag && a.hasValue == b.hasValue && a.zones == b.zones && (!a.hasValue || equal(*a.value, *b.value))
 }
 
 // fewTags is a range of tag numbers that wraps within a neighbourhood of the
@@ -324,7 +320,7 @@ func zoneFits(w *cause.Want, r *row) bool {
 	if w.Changed&cause.LooseZone != 0 {
 		return true
 	}
-	return r.hasZone && (w.Zone == r.zone || w.Second == r.zone)
+	return r.hasZone && (r.zones.Has(w.Zone) || r.zones.Has(w.Second))
 }
 
 func (s *sides) unitFits(w *cause.Want, r *row) bool {
@@ -443,7 +439,7 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 		if s.claims.zone {
 			if !zoneFits(w, r) {
 				add(KindZone, w, rec)
-			} else if w.Zone != r.zone {
+			} else if !r.zones.Has(w.Zone) {
 				out.slack++
 			}
 		}

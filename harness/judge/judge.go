@@ -39,7 +39,7 @@ type Record struct {
 	Value   *decimal.Decimal // nil when the row has no number
 	Text    string           // the value as written
 	Unit    string           // empty: the records do not say
-	Zone    string           // empty: the records do not say
+	Zone    string           // empty: the records do not say; several where they do not tell: a zone.Set as text
 	Raw     string           // the row as it stands
 	Problem string           // what could not be read in it
 }

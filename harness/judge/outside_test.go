@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/understudy/harness/cause"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage/ledger"
@@ -282,6 +283,43 @@ func TestLinkNoticedLate(t *testing.T) {
 	res := judge.Judge(w.spec, w.entries, late)
 	if len(res.Findings) == 0 || res.Findings[0].Kind != judge.KindEventLate || res.Explanations[0].Cause.Name != "events-late" {
 		t.Errorf("%s %+v\n%s", res.Verdict, res.Explanations, describe(res.Findings))
+	}
+}
+
+// A host that records only OK and NOK is held to that: a warning is OK, a reading
+// called OK outside a limit is found, which limit it was is not told.
+func TestCoarseVerdicts(t *testing.T) {
+	sh := shape{gauges: 1, channels: 1, steps: 60}
+	ok, nok := zone.SetOf(zone.In, zone.WarnLow, zone.WarnHigh), zone.SetOf(zone.Below, zone.Above)
+	coarse := func(name string) string {
+		var z zone.Zone
+		if err := z.UnmarshalText([]byte(name)); err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range []zone.Set{ok, nok} {
+			if s.Has(z) {
+				return s.String()
+			}
+		}
+		return name
+	}
+	for _, c := range []struct {
+		cause string
+		want  judge.Verdict
+	}{{"", judge.Pass}, {"warnings-ignored", judge.Pass}, {"limits-swapped", judge.Pass}, {"lower-ignored", judge.Fail}, {"zone-always-in", judge.Fail}, {"warnings-as-limits", judge.Fail}} {
+		w := newWorld(12, sh).play(sh)
+		if c.cause == "" {
+			w.correct()
+		} else {
+			w.mistaken(cause.Named(c.cause))
+		}
+		for i := range w.records {
+			w.records[i].Zone = coarse(w.records[i].Zone)
+		}
+		res := judge.Judge(w.spec, w.entries, w.records)
+		if res.Verdict != c.want || c.want == judge.Fail && res.Explanations[0].Cause.Name != c.cause {
+			t.Errorf("%s: %s %+v\n%s", c.cause, res.Verdict, res.Explanations, describe(res.Findings))
+		}
 	}
 }
 

@@ -40,8 +40,8 @@ func TestDraftReadsItsSample(t *testing.T) {
 		"day or month": {"Timestamp,Reading,Judgement\n01/02/2026 07:30:00,0.315 in,OK\n",
 			[]string{"2 reading at 2026-02-01T07:30:00Z value 0.315 in in"}, []string{"the times fit MM/DD/YYYY hh:mm:ss,f as well: look which is meant"}},
 		"out on no side": {"value,result\n8.01,OK\n8.03,NOK\n",
-			[]string{"2 reading value 8.01 in", `3 reading value 8.03 NOK ! the verdict word "NOK" is not in the host description's zones`},
-			[]string{`the verdict word "NOK" says that a reading is out, and not on which side`}},
+			[]string{"2 reading value 8.01 warn-low or in or warn-high", "3 reading value 8.03 below or above"},
+			[]string{`the verdict word "NOK" says that a reading is out, and not on which side: it means below and above`, `the verdict word "OK" means in, warn-low and warn-high`}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			text, guesses := hostfile.Draft([]byte(c.sample))

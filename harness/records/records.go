@@ -132,7 +132,7 @@ func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
 		z, ok := lookup(r.zones, verdict)
 		if !ok {
 			z = strings.ToLower(verdict)
-			ok = new(zone.Zone).UnmarshalText([]byte(z)) == nil
+			ok = new(zone.Set).UnmarshalText([]byte(z)) == nil
 		}
 		if ok {
 			rec.Zone = z

@@ -1,0 +1,22 @@
+package zone_test
+
+import (
+	"testing"
+
+	"example.org/understudy/sim/zone"
+	"github.com/stretchr/testify/require"
+)
+
+func TestSet(t *testing.T) {
+	s := zone.SetOf(zone.In, zone.WarnLow)
+	require.True(t, s.Has(zone.In))
+	require.False(t, s.Has(zone.Below))
+	require.False(t, s.Has(250))
+	require.Equal(t, "warn-low or in", s.String())
+	var again zone.Set
+	require.NoError(t, again.UnmarshalText([]byte(s.String())))
+	require.Equal(t, s, again)
+	require.ErrorContains(t, again.UnmarshalText([]byte("in or warm")), `"warm" is not a zone`)
+	require.Equal(t, s, again, "a mistake changes nothing")
+	require.Empty(t, zone.Set(0).String())
+}
