@@ -22,7 +22,7 @@ func TestPageInABrowser(t *testing.T) {
 		file := filepath.Join(t.TempDir(), name+".html")
 		f, err := os.Create(file)
 		require.NoError(t, err)
-		require.NoError(t, l.Summarise(rehearsed(t, l, 2)).HTML(f))
+		require.NoError(t, l.Summarise(rehearsed(t, l, 1)).HTML(f))
 		require.NoError(t, f.Close())
 
 		b.Size(1280, 2600)

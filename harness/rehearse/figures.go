@@ -22,7 +22,7 @@ func Misjudged(tolerance, acceptance [2]float64, mean, spread, u float64) (false
 		z := (x - mean) / spread
 		return math.Exp(-z*z/2) / (spread * math.Sqrt(2*math.Pi))
 	}
-	return misjudged(density, [2]float64{mean - 9*spread, mean + 9*spread}, tolerance, acceptance, u)
+	return misjudged(density, [2]float64{mean - float64(9*spread), mean + float64(9*spread)}, tolerance, acceptance, u)
 }
 
 // misjudged is Misjudged for true values with any density within a range.
@@ -46,7 +46,7 @@ func misjudged(density func(x float64) float64, within, tolerance, acceptance [2
 			case i%2 == 1:
 				w = 4
 			}
-			sum += w * f(a+float64(i)*h)
+			sum += float64(w * f(a+float64(float64(i)*h)))
 		}
 		return sum * h / 3
 	}
@@ -82,7 +82,7 @@ func (m *Moments) Capability(lower, upper float64, n int) (c Capability) {
 		return c
 	}
 	c.Mean = m.Sum / float64(m.N)
-	c.All = math.Sqrt(math.Max(0, m.Square-c.Mean*m.Sum) / float64(m.N-1))
+	c.All = math.Sqrt(math.Max(0, m.Square-float64(c.Mean*m.Sum)) / float64(m.N-1))
 	c.Within = math.Sqrt(m.Within / float64(4*m.Groups))
 	c.Cp, c.Cpk = indices(lower, upper, c.Mean, c.Within, n, n/5*4)
 	c.Pp, c.Ppk = indices(lower, upper, c.Mean, c.All, n, n-1)
@@ -96,7 +96,7 @@ func indices(lower, upper, mean, spread float64, n, dof int) (p, pk Index) {
 	chi := distuv.ChiSquared{K: nu}
 	p.Low, p.High = p.Value*math.Sqrt(chi.Quantile(0.025)/nu), p.Value*math.Sqrt(chi.Quantile(0.975)/nu)
 	pk.Value = math.Min(upper-mean, mean-lower) / (3 * spread)
-	half := distuv.UnitNormal.Quantile(0.975) * math.Sqrt(1/(9*float64(n))+pk.Value*pk.Value/(2*nu))
+	half := float64(distuv.UnitNormal.Quantile(0.975) * math.Sqrt(1/(9*float64(n))+pk.Value*pk.Value/(2*nu)))
 	pk.Low, pk.High = pk.Value-half, pk.Value+half
 	return p, pk
 }
@@ -124,7 +124,7 @@ func Mean(values []float64) (mean, err float64) {
 		return mean, math.NaN()
 	}
 	for _, v := range values {
-		err += (v - mean) * (v - mean)
+		err += float64((v - mean) * (v - mean))
 	}
 	return mean, math.Sqrt(err / (n - 1) / n)
 }

@@ -158,10 +158,10 @@ func (s *Summary) plan() string {
 	}
 	const width, edge = 900.0, 46.0
 	scale := math.Min((width-2*edge)/math.Max(high[0]-low[0], 1), 560/math.Max(high[1]-low[1], 1))
-	height := (high[1]-low[1])*scale + 2*edge
-	left := (width - (high[0]-low[0])*scale) / 2
+	height := float64((high[1]-low[1])*scale) + 2*edge
+	left := (width - float64((high[0]-low[0])*scale)) / 2
 	px := func(p [2]float64) (x, y float64) {
-		return left + (p[0]-low[0])*scale, height - edge - (p[1]-low[1])*scale
+		return left + float64((p[0]-low[0])*scale), height - edge - float64((p[1]-low[1])*scale)
 	}
 	fmt.Fprintf(&b, `<svg viewBox="0 0 %.0f %.0f" width="%.0f" height="%.0f" role="img" aria-label="plan of the line with the margin of each link"><rect width="100%%" height="100%%" fill="var(--panel)"/>`, width, height+18, width, height+18)
 	text := func(x, y float64, class, anchor, words string) {
@@ -191,7 +191,7 @@ func (s *Summary) plan() string {
 	for i := range l.gauges {
 		g := &l.gauges[i]
 		x, y := px(g.at)
-		x += (float64(placed[g.station]) - float64(counted[g.station]-1)/2) * 26
+		x += float64((float64(placed[g.station]) - float64(counted[g.station]-1)/2) * 26)
 		placed[g.station]++
 		row := &s.Gauges[i]
 		rx, ry := px(l.radios[g.radio].at)
@@ -234,8 +234,8 @@ func (s *Summary) plan() string {
 		text(t.x, t.y, t.class, "middle", t.text)
 	}
 	metre := niceLength((high[0] - low[0]) / 5)
-	fmt.Fprintf(&b, `<line x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f" stroke="var(--ink)" stroke-width="2"/>`, edge, height+6, edge+metre*scale, height+6)
-	text(edge+metre*scale+6, height+10, "", "start", fmt.Sprintf("%g m", metre))
+	fmt.Fprintf(&b, `<line x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f" stroke="var(--ink)" stroke-width="2"/>`, edge, height+6, edge+float64(metre*scale), height+6)
+	text(edge+float64(metre*scale)+6, height+10, "", "start", fmt.Sprintf("%g m", metre))
 	b.WriteString("</svg>")
 	return b.String()
 }
@@ -301,7 +301,7 @@ func (s *Summary) bars() string {
 	const w, row, text = 900.0, 20.0, 250.0
 	var b strings.Builder
 	full_ := w - text - 70
-	fmt.Fprintf(&b, `<svg viewBox="0 0 %.0f %.0f" width="%.0f" role="img" aria-label="use of host, receivers and ports">`, w, row*float64(len(all))+8, w)
+	fmt.Fprintf(&b, `<svg viewBox="0 0 %.0f %.0f" width="%.0f" role="img" aria-label="use of host, receivers and ports">`, w, float64(row*float64(len(all)))+8, w)
 	for i, v := range all {
 		y := row * float64(i)
 		colour := "var(--blue)"
@@ -311,8 +311,8 @@ func (s *Summary) bars() string {
 		fmt.Fprintf(&b, `<text x="0" y="%.1f">%s</text><rect x="%.0f" y="%.1f" width="%.1f" height="13" fill="var(--panel)"/><rect x="%.0f" y="%.1f" width="%.1f" height="13" fill="%s"/><text x="%.1f" y="%.1f">%.1f %%</text>`,
 			y+14, html.EscapeString(v.name), text, y+3, full_, text, y+3, full_*math.Min(v.use, 1), colour, text+full_+6, y+14, 100*v.use)
 	}
-	x := text + full_*full
-	fmt.Fprintf(&b, `<line x1="%.1f" y1="0" x2="%.1f" y2="%.1f" stroke="var(--ink)" stroke-dasharray="3 3"/></svg>`, x, x, row*float64(len(all))+4)
+	x := text + float64(full_*full)
+	fmt.Fprintf(&b, `<line x1="%.1f" y1="0" x2="%.1f" y2="%.1f" stroke="var(--ink)" stroke-dasharray="3 3"/></svg>`, x, x, float64(row*float64(len(all)))+4)
 	return b.String()
 }
 

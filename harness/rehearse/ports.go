@@ -29,8 +29,8 @@ func (l *Line) load(p *port, tags func(g int) float64) (use float64, mean time.D
 	add := func(perSecond float64, bytes int) {
 		s := p.takes(bytes).Seconds()
 		rate += perSecond
-		sum += perSecond * s
-		square += perSecond * s * s
+		sum += float64(perSecond * s)
+		square += float64(perSecond * s * s)
 	}
 	for _, i := range p.gauges {
 		g := &l.gauges[i]

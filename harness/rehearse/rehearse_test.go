@@ -15,6 +15,7 @@ import (
 	"regexp"
 	"runtime"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -116,10 +117,18 @@ func meanHealth(l *Line, shifts int) float64 {
 	return float64(shifts) / sum // charge is a share: the harmonic mean belongs to it
 }
 
+// before are rehearsals that were played before: tests look at the same ones.
+var before sync.Map
+
 func rehearsed(t testing.TB, l *Line, shifts int) *Result {
 	t.Helper()
+	key := fmt.Sprintf("%s %d %s", l.Path, shifts, l.Text)
+	if r, ok := before.Load(key); ok {
+		return r.(*Result)
+	}
 	r, err := l.Rehearse(context.Background(), shifts, shard.Shard{}, 0)
 	require.NoError(t, err)
+	before.Store(key, r)
 	return r
 }
 

@@ -169,7 +169,7 @@ func (l *Line) radioUse(r int) (use float64) {
 		if err != nil {
 			continue
 		}
-		use += framesAir(g) * cfg.Attempt.Seconds() / math.Max(1-cfg.Bursts.LossRate(), 0.01)
+		use += float64(framesAir(g)*cfg.Attempt.Seconds()) / math.Max(1-cfg.Bursts.LossRate(), 0.01)
 	}
 	return use
 }
@@ -307,7 +307,7 @@ func (l *Line) featureRow(f int, played []*Shift) FeatureRow {
 	// the mean wanders over the shift: take it piece by piece
 	const pieces = 20
 	for p := range pieces {
-		mean := ft.mean + ft.wear*(float64(p)+0.5)/pieces
+		mean := ft.mean + float64(ft.wear*(float64(p)+0.5))/pieces
 		in, out := Misjudged([2]float64{ft.lower, ft.upper}, ft.acceptance(), mean, ft.spread, ft.u)
 		row.FalseIn += in / pieces
 		row.FalseOut += out / pieces
