@@ -28,6 +28,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
+	"pgregory.net/rapid"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -612,6 +613,33 @@ func FuzzRead(f *testing.F) {
 			}
 		}
 	})
+}
+
+// A number of a result that was tampered with is refused or told, and breaks
+// nothing.
+func TestTamperedResults(t *testing.T) {
+	good := written(t, rehearsed(t, shipped(t, "bench"), 2))
+	numbers := regexp.MustCompile(`[:\[,]-?\d+(\.\d+)?`).FindAllStringIndex(good, -1)
+	taken := 0
+	rapid.Check(t, func(t *rapid.T) {
+		at := rapid.SampledFrom(numbers).Draw(t, "number")
+		to := rapid.SampledFrom([]string{"0", "-1", "1", "8", "488", "1000000000000000000", "-9223372036854775808", "1e300", "-1e300", "0.5"}).Draw(t, "instead")
+		r, err := Read("x.json", strings.NewReader(good[:at[0]+1]+to+good[at[1]:]))
+		if err != nil {
+			return
+		}
+		taken++
+		m, err := Merge([]*Result{r})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := errors.Join(r.Line().Summarise(m).HTML(io.Discard), r.Line().Summarise(m).Text(io.Discard)); err != nil {
+			t.Fatal(err)
+		}
+	})
+	if taken == 0 {
+		t.Error("every tampered result was refused: the check sees nothing")
+	}
 }
 
 // The examples of batch engines: their form, and that their parts are all parts.
