@@ -5,7 +5,8 @@
 // (fundamental deviations of shafts), and the rules for holes with their Δ
 // (Tables 4 and 5). The standard itself was not opened: Table 1 is as two public
 // programs transcribe it in the same way, the deviations are from memory; the
-// test compares them with tables of limit deviations of a third.
+// tests compare them with tables of limit deviations of a third (E to R, a to r) and
+// of fundamental deviations of a fourth (r to u).
 //
 // Nominal sizes over 0 up to 500 mm, grades IT01 to IT18, holes A to H, JS, K,
 // M, N, P, R, S, T, U and shafts a to h, js, k, m, n, p, r, s, t, u. Anything

@@ -67,6 +67,56 @@ func TestTables(t *testing.T) {
 	}
 }
 
+// The fundamental deviations of whole letters, from another table than the
+// limits; a point stands where that table was not read.
+func TestFundamentalDeviations(t *testing.T) {
+	text, err := os.ReadFile("testdata/fundamental.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var sizes []string
+	compared := 0
+	for line := range strings.Lines(string(text)) {
+		words := strings.Fields(line)
+		switch words[0] {
+		case "#":
+			continue
+		case "size":
+			sizes = words[1:]
+			continue
+		}
+		if len(words)-1 != len(sizes) {
+			t.Fatalf("%s has %d sizes", words[0], len(words)-1)
+		}
+		for i, want := range words[1:] {
+			c := Class{words[0], 6}
+			lower, upper, err := c.Deviations(um(t, sizes[i]+"000"))
+			switch {
+			case want == ".":
+				continue
+			case want == "-":
+				if err == nil {
+					t.Errorf("%s %v: %s", sizes[i], c, micrometres(lower, upper))
+				}
+			case err != nil:
+				t.Errorf("%s %v: %v", sizes[i], c, err)
+			default:
+				got := lower
+				if c.Letter < "h" {
+					got = upper
+				}
+				if got != um(t, want) {
+					t.Errorf("%s %v: %d pm, the table has %s µm", sizes[i], c, got, want)
+				}
+			}
+			compared++
+		}
+	}
+	if compared != 4*25+19+6 {
+		t.Errorf("%d were compared", compared)
+	}
+}
+
 func TestExamples(t *testing.T) {
 	for _, c := range []struct{ size, class, want, source string }{
 		{"8", "H8", "22/0", "ISO 286-1 Table 1, IT8 over 6 to 10 mm"},
@@ -80,6 +130,8 @@ func TestExamples(t *testing.T) {
 		{"450", "c11", "-440/-840", "handbook table of shafts a to k to 500 mm: es of 400 to 450 is -440"},
 		{"300", "b9", "-540/-670", "handbook table of shafts a to k to 500 mm: es of 280 to 315 is -540"},
 		{"260", "M6", "-9/-41", "iso_holes.csv"},
+		{"20", "s6", "48/35", "textbook example 3.2 on H7-s6, FOSSEE Scilab textbook companion 764"},
+		{"50", "s6", "59/43", "textbook example 3.3 on H7-s6, FOSSEE Scilab textbook companion 764"},
 		{"50", "u6", "86/70", "ISO 286-2, from memory"},
 		{"30", "t7", "62/41", "ISO 286-2, from memory"},
 	} {
