@@ -693,6 +693,40 @@ func TestEveryFaultByHand(t *testing.T) {
 	require.Empty(t, p.Log)
 }
 
+// On a tablet a finger drags the tip and presses the button, and the page does
+// not scroll away under it.
+func TestTouch(t *testing.T) {
+	h := open(t, lathe(4, "20 Hz"))
+	p := chromium.Start(t).Page()
+	p.Size(800, 1280)
+	p.Call("Emulation.setTouchEmulationEnabled", map[string]any{"enabled": true}, nil)
+	p.Open(h.page())
+	p.Until(card + `.length === 4`)
+	touch := func(kind string, points ...any) {
+		p.Call("Input.dispatchTouchEvent", map[string]any{"type": kind, "touchPoints": append([]any{}, points...)}, nil)
+	}
+	place := func(expr string) (x, y float64) {
+		var r struct{ X, Y float64 }
+		require.NoError(t, json.Unmarshal([]byte(p.Eval(`(() => { const r = `+expr+`.getBoundingClientRect(); return JSON.stringify({ x: r.x + r.width / 2, y: r.y + r.height / 2 }); })()`)), &r))
+		return r.X, r.Y
+	}
+	at := func(x, y float64) any { return map[string]any{"x": x, "y": y} }
+	x, y := place(`document.querySelectorAll(".scene")[1]`)
+	touch("touchStart", at(x, y))
+	for i := range 20 {
+		touch("touchMove", at(x, y-float64(i)))
+	}
+	touch("touchEnd")
+	p.Until(`Number(document.querySelectorAll(".scene")[1].getAttribute("aria-valuenow")) > 25.01`)
+	require.Equal(t, "0", p.Eval(`scrollY`))
+	p.Until(`document.getElementById("picked").textContent.startsWith("place-2")`)
+	x, y = place(`document.querySelectorAll(".card")[1].querySelector(".push")`)
+	touch("touchStart", at(x, y))
+	touch("touchEnd")
+	p.Until(`document.querySelectorAll(".tags")[1].textContent === "1 tag"`)
+	require.Empty(t, p.Log)
+}
+
 // The buzzer is heard when the sound is on, which it is not at first, and a page
 // that is loaded again does not sound what was long ago.
 func TestSound(t *testing.T) {

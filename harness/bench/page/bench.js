@@ -281,7 +281,10 @@ function reveal(open) {
 function beat(m) {
   if (!run || m.run !== current) { begin(m); return; }
   last = m;
-  for (let i = 0; i < cards.length; i++) cards[i].show(m.at, m.gauges[i]);
+  // In a crowd the cards take turns, but for the one in hand.
+  const turn = cards.length > 12 ? 2 : 1;
+  beats++;
+  for (let i = 0; i < cards.length; i++) if (i % turn === beats % turn || cards[i] === hand || !cards[i].view) cards[i].show(m.at, m.gauges[i]);
   say($("time"), (m.at / 1e9).toFixed(1) + " s");
   const wants = hand ? JSON.stringify(m.wants[cards.indexOf(hand)]) : "";
   if (wants !== wanted) { wanted = wants; redraw(); }
@@ -350,13 +353,13 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { re
 addEventListener("resize", repaint);
 function repaint() { cards.forEach((c) => c.lanes.forEach((l) => { l.trace.stale = true; })); }
 
-let beats = 0;
+let beats = 0, paints = 0;
 function paint() {
   requestAnimationFrame(paint);
-  beats++;
+  paints++;
   // A crowd's traces take turns: each is painted at every fourth picture.
   const turn = cards.length > 12 ? 4 : 1;
-  cards.forEach((c, i) => { if (i % turn === beats % turn) c.lanes.forEach((l) => l.trace.paint(style)); });
+  cards.forEach((c, i) => { if (i % turn === paints % turn) c.lanes.forEach((l) => l.trace.paint(style)); });
   if (performance.now() - drawn > 250) side();
 }
 

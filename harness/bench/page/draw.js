@@ -125,12 +125,24 @@ function countOf(c) {
   };
 }
 
+// To ask a canvas for its size at every picture has the page laid out anew each
+// time; so it tells when it changes.
+const sizes = new ResizeObserver((all) => {
+  for (const { target, contentRect } of all) {
+    target.trace.size = [contentRect.width, contentRect.height];
+    target.trace.stale = true;
+  }
+});
+
 // Trace is a strip of the last readings between the limits.
 export class Trace {
   constructor() {
     this.root = el("canvas", { className: "trace", width: 400, height: 120 });
     this.root.setAttribute("role", "img");
     this.points = [];
+    this.size = [0, 0];
+    this.root.trace = this;
+    sizes.observe(this.root);
   }
 
   add(t, c) {
@@ -147,7 +159,7 @@ export class Trace {
     if (!this.stale) return;
     this.stale = false;
     const c = this.c, box = this.root, many = countOf(c), scale = window.devicePixelRatio || 1;
-    const w = Math.max(1, Math.round(box.clientWidth * scale)), h = Math.max(1, Math.round(box.clientHeight * scale));
+    const w = Math.max(1, Math.round(this.size[0] * scale)), h = Math.max(1, Math.round(this.size[1] * scale));
     if (box.width !== w || box.height !== h) { box.width = w; box.height = h; }
     const g = box.getContext("2d");
     g.clearRect(0, 0, w, h);
@@ -180,7 +192,7 @@ export class Trace {
     if (down) { g.lineTo(right, was); g.stroke(); g.fillStyle = style.ink; g.beginPath(); g.moveTo(right, was); g.lineTo(w, was - 6 * scale); g.lineTo(w, was + 6 * scale); g.fill(); } else g.stroke();
     // A label stands outside its limit, a warning's inside its own, and none is
     // drawn where it has no room. The trace passes behind them.
-    g.font = font + "px system-ui, sans-serif";
+    if (h >= 60 * scale || lo === null && hi === null) g.font = font + "px system-ui, sans-serif"; // which costs a good deal
     const name = (text, base, ground) => {
       g.globalAlpha = 0.85; g.fillStyle = ground;
       g.fillRect(2 * scale, base - 0.85 * font, g.measureText(text).width + 4 * scale, 1.1 * font);
