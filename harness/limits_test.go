@@ -176,23 +176,18 @@ func standing(t testing.TB) (f footing) {
 
 // fleet writes a scenario of n gauges that stream for some seconds. Together:
 // all of them sample at the same instants. Else they are out of step, as gauges
-// that nobody switched on at once are, evenly over the interval.
+// that nobody switched on at once are.
 func fleet(n, seconds int, together bool) string {
 	var b strings.Builder
-	stream := "rate: 20 Hz, stream: off"
+	phase := ", phase: drawn"
 	if together {
-		stream = "stream: 30 Hz"
+		phase = ""
 	}
 	fmt.Fprintf(&b, "understudy: 1\ntitle: A fleet\nuntil: %d ms\ngauges:\n", 1000*seconds+40)
 	for i := range n {
-		fmt.Fprintf(&b, "  - {name: g%d, dialect: line-ascii, seat: 8 mm, %s}\n", i, stream)
+		fmt.Fprintf(&b, "  - {name: g%d, dialect: line-ascii, seat: 8 mm, stream: %d Hz%s}\n", i, fleetRate, phase)
 	}
 	b.WriteString("cues:\n  - {at: 0 s, do: rest on, size: 8 mm, gauge: g0}\n")
-	for i := 0; !together && i < n; i++ {
-		at := 1_000_000 / fleetRate * i / n // its rate counts from here
-		fmt.Fprintf(&b, "  - {at: %d us, do: set, setting: rate, to: 30, gauge: g%d}\n", at, i)
-		fmt.Fprintf(&b, "  - {at: %d us, do: set, setting: stream, to: on, gauge: g%d}\n", at, i)
-	}
 	return b.String()
 }
 

@@ -274,6 +274,7 @@ type GaugeKeys struct {
 	Chain       Chain              `yaml:"chain" doc:"the order of the measuring chain, where gauges differ"`
 	Stream      *Stream            `yaml:"stream" doc:"readings sent on their own: a rate, or off"`
 	Rate        *RateOnly          `yaml:"rate" doc:"samples a second while nothing is streamed; 20 Hz when left out"`
+	Phase       *Phase             `yaml:"phase" doc:"when the first sample falls: a time such as 12 ms, or drawn: anywhere in the first interval, by the seed, as with gauges that nobody switched on together; at the start when left out"`
 	OnChange    *bool              `yaml:"on-change" doc:"the stream sends only when a reading has moved beyond its dead band"`
 	Sends       *[]FramePart       `yaml:"sends" doc:"parts of a frame that are sent, where the dialect can leave them out: tag, inputs, check, start; all when left out"`
 	Tags        Tags               `yaml:"tags" doc:"how tagged readings are numbered and repeated"`
@@ -501,6 +502,38 @@ func (s Stream) String() string {
 func (s Stream) Pattern() (string, string) {
 	p, example := s.Rate.Pattern()
 	return "^off$|" + p, example
+}
+
+// Phase is a time, or drawn.
+type Phase struct {
+	quantity.Duration
+	Drawn bool
+}
+
+// UnmarshalText reads a time or "drawn".
+func (p *Phase) UnmarshalText(b []byte) error {
+	if string(b) == "drawn" {
+		*p = Phase{Drawn: true}
+		return nil
+	}
+	*p = Phase{}
+	return p.Duration.UnmarshalText(b)
+}
+
+// MarshalText writes it.
+func (p Phase) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+
+func (p Phase) String() string {
+	if p.Drawn {
+		return "drawn"
+	}
+	return p.Duration.String()
+}
+
+// Pattern describes the text for the JSON Schema.
+func (p Phase) Pattern() (string, string) {
+	pattern, example := p.Duration.Pattern()
+	return "^drawn$|" + pattern, example
 }
 
 // Tags says how tagged readings are numbered and repeated.

@@ -222,6 +222,9 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 	if g.Scan != nil {
 		p.Scan = g.Scan.D()
 	}
+	if g.Phase != nil {
+		p.Phase, m.Drawn = g.Phase.D(), g.Phase.Drawn
+	}
 	sends := []FramePart{0, 1, 2, 3}
 	if g.Sends != nil {
 		sends = *g.Sends

@@ -220,7 +220,7 @@ func New(p *Profile) (*Gauge, error) {
 	if g.buzzes == nil {
 		g.buzzes = DefaultBuzzes()
 	}
-	g.rate.set(p.Rate, 0)
+	g.rate.set(p.Rate, p.Phase)
 	for i := range p.Channels {
 		c := &p.Channels[i]
 		step, _ := stepOf(c.Resolution, c.Unit)

@@ -144,7 +144,10 @@ type Profile struct {
 	Common       // settings of the gauge as a whole, as they are at the start
 	// Scan is the time from reading one channel to reading the next; 0 reads
 	// all at once. The last channel is read at the time of the sample.
-	Scan     time.Duration
+	Scan time.Duration
+	// Phase is when the first sample falls. Gauges that were not switched on at one
+	// moment do not sample together.
+	Phase    time.Duration
 	Tags     Tags
 	Buttons  [2]Button
 	Together Action        // of both buttons, the second within ChordTime of the first
@@ -306,7 +309,7 @@ func (p *Profile) Check() error {
 		return fmt.Errorf("settings that are locked need a pass-code")
 	case p.Facing < 0 || p.Facing >= len(p.Channels):
 		return fmt.Errorf("the display shows channel %d of %d", p.Facing+1, len(p.Channels))
-	case p.Debounce < 0 || p.Scan < 0 || p.IdleOff < 0 || p.Power.StartUp < 0 || p.Power.Stir < 0:
+	case p.Debounce < 0 || p.Scan < 0 || p.Phase < 0 || p.IdleOff < 0 || p.Power.StartUp < 0 || p.Power.Stir < 0:
 		return fmt.Errorf("times and distances are not negative")
 	}
 	for i := range p.Channels {

@@ -125,7 +125,13 @@ var idealLink = func() *link.Link {
 }()
 
 func newActor(s *Stage, i int, m *Member, prt port.Port) (*actor, error) {
-	g, err := gauge.New(m.Profile)
+	profile := m.Profile
+	if m.Drawn {
+		own := *profile
+		own.Phase = time.Duration(noise.Split(s.play.Seed, own.Name, "phase") % uint64(max(1, own.Rate.Interval(1))))
+		profile = &own
+	}
+	g, err := gauge.New(profile)
 	if err != nil {
 		return nil, err
 	}

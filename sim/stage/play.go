@@ -25,10 +25,13 @@ type Play struct {
 
 // Member is one gauge of the cast.
 type Member struct {
-	Profile  *gauge.Profile
-	Dialect  *wire.Dialect // nil: the gauge makes no frames
-	Line     uart.Settings // of the serial line; the dialect's when it is zero
-	Channels []Fitting     // one per channel of the profile
+	Profile *gauge.Profile
+	Dialect *wire.Dialect // nil: the gauge makes no frames
+	Line    uart.Settings // of the serial line; the dialect's when it is zero
+	// Drawn has the first sample fall anywhere in the first interval of the rate,
+	// by the seed, instead of at the profile's Phase.
+	Drawn    bool
+	Channels []Fitting // one per channel of the profile
 
 	Cell  *power.Cell // nil: a cell that never fades
 	Parts power.Parts // what drains it
