@@ -182,7 +182,10 @@ var shows = map[string]string{
 	"warnings-first":       "02-on-every-limit",
 	"warnings-ignored":     "02-on-every-limit",
 	"writes-reversed":      "14-set-up-by-the-host",
+	"control-lines-idle":   "38-at-the-line",
+	"sends-breaks":         "38-at-the-line",
 	"wrong-baud":           "01-in-the-middle",
+	"wrong-parity":         "38-at-the-line",
 	"zone-always-in":       "02-on-every-limit",
 	"zone-from-gauge":      "13-the-fine-print",
 	"zone-stale":           "02-on-every-limit",
@@ -192,7 +195,7 @@ var shows = map[string]string{
 // what cannot be seen must not be accused either.
 var unseen = map[string]string{
 	"reads-too-slowly": "as fast as the host reads is not too fast for it; see TestHostThatReadsTooSlowly",
-	"wrong-parity":     "a Linux pseudo-terminal keeps no parity, so neither the bytes nor the settings show it",
+	"stalls-reading":   "time waits for the host while it does not read; see TestHostThatStalls",
 }
 
 // Every defect is found by a shipped scenario and named as the first cause.
@@ -254,6 +257,43 @@ func TestHostThatReadsTooSlowly(t *testing.T) {
 		require.Equal(t, judge.Fail, out.Verdict, out.Why)
 		require.NotEmpty(t, out.Explanations, explain(out))
 		require.Equal(t, defect, out.Explanations[0].Cause.Name, explain(out))
+	}
+}
+
+// A host that leaves bytes waiting is found when time does not wait for it, where
+// the scenario says how long they may: on a pty to the byte.
+func TestHostThatStalls(t *testing.T) {
+	text, err := scenarios.Files.ReadFile("38-at-the-line.yaml")
+	require.NoError(t, err)
+	unstated := strings.Replace(string(text), ", reads-within: 500 ms", "", 1)
+	pty := strings.Replace(string(text), "port: rfc2217, ", "", 1)
+	for _, k := range []struct {
+		name, text, defect string
+		verdict            judge.Verdict
+	}{
+		{"reads in time", pty, "", judge.Pass},
+		{"stalls", pty, "stalls-reading", judge.Fail},
+		{"stalls, which nothing forbids", strings.Replace(unstated, "port: rfc2217, ", "", 1), "stalls-reading", judge.Pass},
+		{"stalls at the network, which hides it", string(text), "stalls-reading", judge.Pass},
+	} {
+		t.Run(k.name, func(t *testing.T) {
+			t.Parallel()
+			s, err := scenario.Parse("line.yaml", []byte(k.text), shippedDialect)
+			require.NoError(t, err)
+			self, err := os.Executable()
+			require.NoError(t, err)
+			pace := stage.Real
+			c := harness.Check{Scenario: s, Host: reference(t), Run: t.TempDir(), Self: self, Extra: []string{"--defect", k.defect}, Pace: &pace}
+			out, err := c.Do(t.Context())
+			require.NoError(t, err)
+			require.Equal(t, k.verdict, out.Verdict, explain(out))
+			if k.verdict == judge.Fail {
+				require.Equal(t, k.defect, out.Explanations[0].Cause.Name, explain(out))
+				require.Len(t, out.Findings, 1)
+				require.Equal(t, judge.KindStall, out.Findings[0].Kind)
+				require.NotZero(t, out.Findings[0].At)
+			}
+		})
 	}
 }
 

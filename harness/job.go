@@ -25,6 +25,7 @@ type Job struct {
 	Guard      decimal.Decimal `json:"guard"`      // in Unit; 0: simple acceptance
 	Keeps      string          `json:"keeps"`      // tagged or all
 	Records    string          `json:"records"`    // file or address that the records go to
+	AtLine     JobAtLine       `json:"at-line"`
 	Gauges     []JobGauge      `json:"gauges"`
 }
 
@@ -43,6 +44,14 @@ type JobGauge struct {
 	Tags     JobTags         `json:"tags"`
 	Writes   []JobWrite      `json:"writes,omitempty"`
 	Channels []JobChannel    `json:"channels"`
+}
+
+// JobAtLine is how the host is to behave at the line, where the scenario says so.
+type JobAtLine struct {
+	DTR    *scenario.Level  `json:"DTR,omitempty"`          // on or off
+	RTS    *scenario.Level  `json:"RTS,omitempty"`          // on or off
+	Breaks *scenario.Breaks `json:"breaks,omitempty"`       // none or some
+	Reads  string           `json:"reads-within,omitempty"` // bytes wait no longer, such as "500 ms"
 }
 
 // JobTags are the gauge's tag numbers, and the window in which the same number with
@@ -84,14 +93,16 @@ func window(s *scenario.Scenario, g int) quantity.Duration {
 // Spec states what the scenario asks of the host, for the judge.
 func Spec(s *scenario.Scenario) cause.Spec {
 	unit, step := s.HostStep(0, 0)
-	spec := cause.Spec{Unit: unit, Resolution: step, Rounding: s.Host.Rounding, Rule: s.Rule(), All: bool(s.Host.Keeps)}
+	at := &s.Host.Line
+	spec := cause.Spec{Unit: unit, Resolution: step, Rounding: s.Host.Rounding, Rule: s.Rule(), All: bool(s.Host.Keeps),
+		AtLine: cause.AtLine{DTR: (*bool)(at.DTR), RTS: (*bool)(at.RTS), Breaks: (*bool)(at.Breaks), Reads: at.Reads.D()}}
 	for g := range s.Play.Cast {
 		p := s.Play.Cast[g].Profile
 		set := p.Channels[0].Settings
 		cg := cause.Gauge{
 			Name: p.Name, Serial: p.Serial, Factor: set.Factor, Preset: set.Preset, Sense: set.Sense.String(), Function: set.Function.String(),
 			Tags: cause.Tags{First: p.Tags.First, Last: p.Tags.Last, Window: window(s, g).D()},
-			Line: s.Line(g),
+			Line: s.Line(g), Shows: s.Gauges[g].Port == scenario.RFC2217,
 		}
 		if d := s.Play.Cast[g].Dialect; d != nil && d.Term(wire.Tag) < 0 {
 			cg.Tags.First, cg.Tags.Last = 0, 0 // its frames carry no number
@@ -119,7 +130,10 @@ func newJob(s *scenario.Scenario, ports []string, dialects map[string]string, re
 	j := Job{
 		Version: 1, Feature: s.Part.Feature, Unit: spec.Unit.Symbol(), Resolution: spec.Resolution, Rounding: spec.Rounding.String(),
 		Decide: spec.Rule.Decide.String(), LimitsAre: s.Host.LimitsAre.String(), Guard: in(spec.Rule.Guard, spec.Unit),
-		Keeps: s.Host.Keeps.String(), Records: records,
+		Keeps: s.Host.Keeps.String(), Records: records, AtLine: JobAtLine{DTR: s.Host.Line.DTR, RTS: s.Host.Line.RTS, Breaks: s.Host.Line.Breaks},
+	}
+	if d := s.Host.Line.Reads; d > 0 {
+		j.AtLine.Reads = d.String()
 	}
 	for g := range spec.Gauges {
 		cg, p := &spec.Gauges[g], s.Play.Cast[g].Profile

@@ -104,7 +104,48 @@ type Host struct {
 	LimitsAre   LimitsAre        `yaml:"limits-are" doc:"inclusive (a value equal to a limit conforms, the default) or strict"`
 	Uncertainty *quantity.Length `yaml:"uncertainty" doc:"expanded uncertainty U of a guarded decision; a simple decision when left out"`
 	Keeps       Keeps            `yaml:"keeps" doc:"tagged (only tagged readings are recorded, the default) or all"`
+	Line        AtLine           `yaml:"line" doc:"how the host is to behave at the serial line; what is not stated is not judged"`
 	Writes      []Write          `yaml:"writes" doc:"what the host must write to each gauge, in this order, before it is ready"`
+}
+
+// AtLine is how the host is to behave at the serial line, besides setting it as
+// the gauge's is set. Control lines and breaks show at rfc2217 ports only.
+type AtLine struct {
+	DTR    *Level            `yaml:"DTR" doc:"how data terminal ready stands while the gauge sends: on or off"`
+	RTS    *Level            `yaml:"RTS" doc:"how request to send stands while the gauge sends: on or off"`
+	Breaks *Breaks           `yaml:"breaks" doc:"none (the host sends no break), or some (it sends at least one)"`
+	Reads  quantity.Duration `yaml:"reads-within" doc:"bytes that have come wait no longer for the host to read some of them, in real time; judged at pace real or a number of times"`
+}
+
+// Level is how a control line stands.
+type Level bool
+
+// Names lists what may be written.
+func (Level) Names() []string { return []string{"off", "on"} }
+
+// UnmarshalText reads on or off.
+func (l *Level) UnmarshalText(b []byte) error { return twoWords(b, (*bool)(l), l.Names()) }
+
+// MarshalText writes the word.
+func (l Level) MarshalText() ([]byte, error) { return wordOf(bool(l), l.Names()), nil }
+
+// Breaks says whether the host sends breaks.
+type Breaks bool
+
+// Names lists what may be written.
+func (Breaks) Names() []string { return []string{"none", "some"} }
+
+// UnmarshalText reads none or some.
+func (b *Breaks) UnmarshalText(t []byte) error { return twoWords(t, (*bool)(b), b.Names()) }
+
+// MarshalText writes the word.
+func (b Breaks) MarshalText() ([]byte, error) { return wordOf(bool(b), b.Names()), nil }
+
+func wordOf(second bool, words []string) []byte {
+	if second {
+		return []byte(words[1])
+	}
+	return []byte(words[0])
 }
 
 // Write is one thing the host must write to a gauge.

@@ -164,6 +164,9 @@ func (l *loader) build(dialects Source) {
 	if u := l.Host.Uncertainty; u != nil && u.Picometres() < 0 {
 		l.doc.Errorf(&l.Host.Uncertainty, "write U as a width", "an expanded uncertainty is not negative")
 	}
+	if d := l.Host.Line.Reads; d < 0 || d != 0 && d.D() < 20*time.Millisecond {
+		l.doc.Errorf(&l.Host.Line, "write a time from 20 ms on", "how long bytes waited is not known to within %s", d)
+	}
 	seen := map[string]bool{}
 	for i := range l.Gauges {
 		g := &l.Gauges[i]
@@ -181,7 +184,7 @@ func (l *loader) build(dialects Source) {
 	if l.doc.Err() != nil {
 		return
 	}
-	l.Play.Title, l.Play.File, l.Play.Seed = l.Title, l.Path, l.Seed
+	l.Play.Title, l.Play.File, l.Play.Seed, l.Play.ReadsWithin = l.Title, l.Path, l.Seed, l.Host.Line.Reads.D()
 	l.cues()
 	l.chapters()
 	l.writes()

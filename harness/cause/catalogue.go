@@ -118,6 +118,9 @@ const (
 	wrongBaud
 	wrongParity
 	readsTooSlowly
+	controlLinesIdle
+	sendsBreaks
+	stallsReading
 	settingsNotWritten
 	writesReversed
 	settingLate
@@ -388,6 +391,15 @@ var catalogue = [defectCount]entry{
 		"open the port with the gauge's parity"}, nil},
 	readsTooSlowly: {Cause{"C711", "reads-too-slowly", "frames are given up because the port is full",
 		"reading waits for the database, the screen or a timer",
+		"read the port in a thread of its own and queue what was read"}, nil},
+	controlLinesIdle: {Cause{"C712", "control-lines-idle", "DTR or RTS does not stand as stated while the gauge sends",
+		"the program leaves the control lines as the system has them, or a library handles them for flow control",
+		"set DTR and RTS each time the port is opened"}, nil},
+	sendsBreaks: {Cause{"C713", "sends-breaks", "the host sends breaks where none are stated, or none where some are",
+		"the port is opened by a routine that was made for modems and wakes them up with a break",
+		"send a break only where the gauge's protocol asks for one"}, nil},
+	stallsReading: {Cause{"C714", "stalls-reading", "bytes wait longer than stated until the host reads some",
+		"the thread that reads the port does other things too: a file, a screen or a lookup holds it up",
 		"read the port in a thread of its own and queue what was read"}, nil},
 
 	settingsNotWritten: {Cause{"C801", "settings-not-written", "the gauge is not configured",

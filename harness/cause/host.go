@@ -61,7 +61,8 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 	m.rows = Rows{Readings: make([][]Want, len(s.Gauges)*m.width), Events: make([][]Want, len(s.Gauges)),
 		Reopens: !m.has(neverReopens), Doubles: m.has(rowDoubled), Shuffles: m.has(tagsOutOfOrder),
 		Backwards: m.has(timesBackwards), LateWrites: m.has(settingLate), LoseValue: m.has(settingWrongUnit), Zoned: m.has(timeZone),
-		Late: m.has(eventsLate), Tails: m.has(rowsBuffered), Slow: m.has(readsTooSlowly), Jumps: m.has(daylightJump), Over: m.has(startsOver), Quits: m.has(quits)}
+		Late: m.has(eventsLate), Tails: m.has(rowsBuffered), Slow: m.has(readsTooSlowly), Jumps: m.has(daylightJump),
+		Idle: m.has(controlLinesIdle), Breaks: m.has(sendsBreaks), Stalls: m.has(stallsReading), Over: m.has(startsOver), Quits: m.has(quits)}
 	for g := range s.Gauges {
 		m.gauges[g] = gaugeState{channels: make([]channelState, m.width), anyTag: h.Later, place: g}
 		for c := range m.gauges[g].channels {

@@ -92,6 +92,9 @@ type Rows struct {
 	// be missing. Slow: frames may be given up because the host does not read.
 	// Jumps: times may be off by an hour from some row on.
 	Late, Tails, Slow, Jumps bool
+	// Idle: control lines may stand otherwise than stated. Breaks: there may be breaks
+	// that are not stated, or none where some are. Stalls: bytes may wait.
+	Idle, Breaks, Stalls bool
 	// LoseValue: requests with a unit or a length may carry another value.
 	LoseValue bool
 	Zoned     bool // times may be off by a time zone

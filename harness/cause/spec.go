@@ -35,7 +35,16 @@ type Spec struct {
 	// Killed is set when the host was killed in mid-run; it may then lose the
 	// record in hand, and no more.
 	Killed bool
+	AtLine AtLine
 	Gauges []Gauge
+}
+
+// AtLine is how a host is to behave at the serial line; what is nil or 0 is not
+// stated.
+type AtLine struct {
+	DTR, RTS *bool         // how they stand while the gauge sends
+	Breaks   *bool         // whether the host sends any
+	Reads    time.Duration // bytes wait no longer than this for it to read some
 }
 
 // Gauge is one gauge as the host is told of it.
@@ -48,6 +57,7 @@ type Gauge struct {
 	Tags         Tags
 	Writes       []Write // what the host must write, in order, before the first tag
 	Line         string  // "9600 8N1"; empty leaves the line unjudged
+	Shows        bool    // the port shows control lines and breaks
 	Channels     []Channel
 }
 
@@ -203,6 +213,19 @@ type Facts struct {
 	// not open it again although the gauge had more to say.
 	Unheard bool
 	Full    int // frames given up because the host did not read
+	// How DTR and RTS stood when the last frame of a session was sent.
+	DTR, RTS Stood
+	Breaks   int
+	Stall    time.Duration // the longest that bytes waited, none of them read
+	StallAt  time.Duration // since the scenario's start
+}
+
+// Stood says how a control line has stood at different times.
+type Stood struct{ On, Off bool }
+
+// Against reports whether it has not always stood as stated.
+func (s Stood) Against(stated *bool) bool {
+	return stated != nil && (*stated && s.Off || !*stated && s.On)
 }
 
 // Request is what the host asked of a gauge.

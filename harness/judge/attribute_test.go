@@ -98,6 +98,20 @@ func (w *world) mistaken(hyp cause.Hypothesis) *world {
 	if rows.Slow {
 		w.entries = slices.Insert(w.entries, len(w.entries)-1, ledger.Entry{Kind: ledger.KindOut, Gauge: "g1", Out: &ledger.Out{Frames: []int{1}, Fate: ledger.Full}})
 	}
+	add := func(p ledger.Port) {
+		w.entries = slices.Insert(w.entries, len(w.entries)-1, ledger.Entry{Kind: ledger.KindPort, Gauge: "g1", Port: &p})
+	}
+	if rows.Breaks {
+		add(ledger.Port{What: "break", Note: "true"})
+	}
+	if rows.Stalls {
+		add(ledger.Port{What: "stalled", Lasted: 2 * time.Second})
+	}
+	for i := range w.entries {
+		if p := w.entries[i].Port; p != nil && p.What == "lines" && rows.Idle {
+			p.Note = "DTR false RTS false"
+		}
+	}
 	w.records = nil
 	for i, p := range all {
 		w.now = time.Duration(i) * time.Second

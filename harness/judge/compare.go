@@ -714,6 +714,20 @@ func (j *judging) facts(out *outcome, rows *cause.Rows) {
 		if j.Claimed(cause.KeepUp) && f.Full > 0 && !rows.Slow {
 			out.diffs = append(out.diffs, diff{kind: KindOverrun, rec: -1, stream: -1, gauge: int32(g), at: -1})
 		}
+		note := func(k Kind) {
+			out.diffs = append(out.diffs, diff{kind: k, rec: -1, stream: -1, gauge: int32(g), at: -1})
+		}
+		if j.Claimed(cause.Line) && j.Gauges[g].Shows && f.Opened {
+			if (f.DTR.Against(j.AtLine.DTR) || f.RTS.Against(j.AtLine.RTS)) && !rows.Idle {
+				note(KindControl)
+			}
+			if b := j.AtLine.Breaks; b != nil && *b != (f.Breaks > 0) && !rows.Breaks {
+				note(KindBreak)
+			}
+		}
+		if at := j.AtLine.Reads; j.Claimed(cause.KeepUp) && at > 0 && f.Stall > at && !rows.Stalls {
+			note(KindStall)
+		}
 		if want := rows.Lines[g]; j.Claimed(cause.Line) && f.Line != "" && !lineFits(want, j.Gauges[g].Line, f.Line) {
 			out.diffs = append(out.diffs, diff{kind: KindLine, rec: -1, stream: -1, gauge: int32(g), at: -1})
 		}

@@ -136,11 +136,41 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 		f.Gauge, f.At = "", j.quit.T
 		f.Expected, f.Got = "the host at work until it is asked to end", strings.TrimPrefix(strings.TrimPrefix(j.quit.Note, ledger.Quit), ": ")
 		f.Rule = "what the gauges send after that is lost"
+	case KindControl:
+		f.Expected, f.Got = j.control(&j.h.Gauges[d.gauge])
+		f.Rule = "the scenario states how the control lines stand while the gauge sends"
+	case KindBreak:
+		f.Expected, f.Got = "no break", fmt.Sprintf("%d breaks", j.h.Gauges[d.gauge].Breaks)
+		if *j.AtLine.Breaks {
+			f.Expected, f.Got = "a break", "none"
+		}
+		f.Rule = "the scenario states whether the host sends breaks"
+	case KindStall:
+		h := &j.h.Gauges[d.gauge]
+		f.At, f.Expected, f.Got = h.StallAt, fmt.Sprintf("some bytes read within %s", j.AtLine.Reads), fmt.Sprintf("none read for %s", h.Stall)
+		f.Rule = "bytes had come and waited for the host, in real time"
 	case KindReopen:
 		f.Expected, f.Got, f.Rule = "the port opened again", "not opened", "the port came back after the hang-up"
 	default:
 		j.settingWords(f, d)
 	}
+}
+
+// control says how the control lines of a gauge's port are to stand, and how those
+// stood that did not.
+func (j *judging) control(f *cause.Facts) (want, got string) {
+	words := map[bool]string{true: "on", false: "off"}
+	var wants, gots []string
+	for _, l := range []struct {
+		name   string
+		stated *bool
+		stood  cause.Stood
+	}{{"DTR", j.AtLine.DTR, f.DTR}, {"RTS", j.AtLine.RTS, f.RTS}} {
+		if l.stood.Against(l.stated) {
+			wants, gots = append(wants, l.name+" "+words[*l.stated]), append(gots, l.name+" "+words[!*l.stated])
+		}
+	}
+	return strings.Join(wants, ", "), strings.Join(gots, ", ")
 }
 
 var eventRules = map[cause.Event]string{

@@ -99,6 +99,9 @@ const (
 	KindSettingOrder   Kind = "setting-order"   // in another order
 	KindSettingRefused Kind = "setting-refused" // the gauge refused it
 	KindLine           Kind = "line"            // other serial line settings
+	KindControl        Kind = "control-lines"   // DTR or RTS not as stated
+	KindBreak          Kind = "break"           // breaks that are not stated, or none
+	KindStall          Kind = "stall"           // bytes left unread for too long
 	KindReopen         Kind = "reopen"          // not opened again after a hang-up
 	KindOverrun        Kind = "overrun"         // frames given up because the host did not read
 	KindQuit           Kind = "quit"            // the host ended by itself in mid-run
@@ -225,7 +228,13 @@ func (j *judging) notJudged() (out []string) {
 			out = append(out, string(a)+": the host does not claim it")
 		}
 	}
+	if at := j.AtLine; at.Reads > 0 && !j.RealTime {
+		out = append(out, "how soon bytes are read: at pace drain time waits for the host")
+	}
 	for g := range j.Gauges {
+		if at := j.AtLine; (at.DTR != nil || at.RTS != nil || at.Breaks != nil) && !j.Gauges[g].Shows {
+			out = append(out, "control lines and breaks of "+j.Gauges[g].Name+": its port does not show them")
+		}
 		if j.Claimed(cause.Line) && j.Gauges[g].Line != "" && j.h.Gauges[g].Opened && j.h.Gauges[g].Line == "" {
 			out = append(out, "line of "+j.Gauges[g].Name+": the port does not tell what the host asked for")
 		}

@@ -31,6 +31,8 @@ type observer struct {
 	down     bool             // the port is hung up
 	off      int              // one more than the Seen of the latest RadioOff
 	open     bool             // the host has it open
+	dtr, rts bool             // as the host has them
+	held     *[2]bool         // how they stood when a frame was sent last in this session; nil: none was
 	due      bool             // the host was started again and said that it is ready, and has not opened it
 }
 
@@ -84,6 +86,7 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 	}
 	for g := range j.Gauges {
 		f := &j.h.Gauges[g]
+		obs[g].session(f)
 		if !f.Opened {
 			j.reasons = append(j.reasons, "the host never opened the port of "+j.Gauges[g].Name)
 		}
@@ -158,6 +161,8 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 		case "opened":
 			f.Opened, f.Unheard = true, false
 			o.open, o.due = true, false
+			o.session(f)
+			o.dtr, o.rts = false, false // until it moves them
 			for _, d := range o.downs {
 				j.h.Seen[d].State = cause.Sure
 			}
@@ -172,11 +177,23 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			if j.paths[g] == "" {
 				j.paths[g] = e.Port.Path
 			}
+		case "lines":
+			o.dtr, o.rts = strings.Contains(e.Port.Note, "DTR true"), strings.Contains(e.Port.Note, "RTS true")
+		case "break":
+			if e.Port.Note == "true" {
+				f.Breaks++
+			}
+		case "stalled":
+			if e.Port.Lasted > f.Stall {
+				f.Stall, f.StallAt = e.Port.Lasted, e.T
+			}
 		case "closed":
+			o.session(f)
 			o.closed, o.open = len(o.downs) == 0, false
 		case "asked":
 			f.Line = known(e.Port.Line, j.Gauges[g].Line)
 		case "hung up":
+			o.session(f)
 			o.tail, o.path, o.open, o.down = nil, e.Port.Path, false, true
 			if k := o.off - 1; k >= 0 && j.h.Seen[k].At == e.T { // the host sees the hang-up, not the silence
 				j.h.Seen[k].What = cause.Nothing
@@ -216,6 +233,17 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			}
 		}
 	}
+}
+
+// session ends a session of the host at the port.
+func (o *observer) session(f *cause.Facts) {
+	if o.held == nil {
+		return
+	}
+	for i, s := range []*cause.Stood{&f.DTR, &f.RTS} {
+		s.On, s.Off = s.On || o.held[i], s.Off || !o.held[i]
+	}
+	o.held = nil
 }
 
 // place is the gauge that had a path first: the one itself where none had.
@@ -322,6 +350,9 @@ func (j *judging) give(o *observer, g int, e *ledger.Entry, m made, state cause.
 			shown = *r.Sent
 		}
 		rs = append(rs, cause.Reading{Shown: shown, Unit: u, Channel: c, Void: r.Void != "", Gauge: r.Zone})
+	}
+	if f.Cause != ledger.Reply { // which the host asks for while it is still setting up
+		o.held = &[2]bool{o.dtr, o.rts}
 	}
 	o.tail = append(o.tail, tail{int32(len(j.h.Seen)), end})
 	j.h.Add(s, rs...)

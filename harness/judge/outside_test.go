@@ -327,6 +327,7 @@ func TestCoarseVerdicts(t *testing.T) {
 func TestNotClaimed(t *testing.T) {
 	sh := shape{gauges: 2, channels: 2, steps: 40, events: true}
 	w := newWorld(9, sh).play(sh).correct()
+	w.spec.RealTime = true
 	for i := range w.records {
 		w.records[i].Zone = "above"
 	}

@@ -7,12 +7,16 @@ import (
 	"strings"
 	"time"
 
+	"example.org/understudy/harness/cause"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/zone"
 	"golang.org/x/exp/rand"
 )
+
+// highAndLow is how a host of the world has the control lines, as it is to.
+const highAndLow = "DTR true RTS false"
 
 // world is a made-up run: the ledger, and what a correct host has recorded of
 // it. The records are worked out here in fractions (math/big.Rat), apart from
@@ -57,13 +61,15 @@ func newWorld(seed uint64, sh shape) *world {
 	if r.Intn(3) == 0 {
 		w.spec.Rule.Guard = 3 * decimal.Micrometre
 	}
+	on, off := true, false
+	w.spec.AtLine = cause.AtLine{DTR: &on, RTS: &off, Breaks: &off, Reads: 500 * time.Millisecond}
 	w.spec.Resolution = decimal.New(1, -3)
 	if w.spec.Unit == decimal.IN {
 		w.spec.Resolution = decimal.New(5, -5)
 	}
 	for g := range sh.gauges {
 		ga := judge.Gauge{Name: fmt.Sprintf("g%d", g+1), Factor: decimal.MustParse([]string{"1", "2", "0.5"}[r.Intn(3)]),
-			Tags: judge.Tags{First: 1, Last: []int64{9999, 30}[r.Intn(2)], Window: 2 * time.Second}, Line: "9600 8N1",
+			Tags: judge.Tags{First: 1, Last: []int64{9999, 30}[r.Intn(2)], Window: 2 * time.Second}, Line: "9600 8N1", Shows: true,
 			Preset: []decimal.Length{0, 8 * decimal.Millimetre, decimal.Inch}[r.Intn(3)], Function: []string{"live", "max"}[r.Intn(2)],
 			Writes: []judge.Write{{Setting: "unit", To: "mm"}, {Setting: "preset", Channel: "A", To: "8.000"}, {Verb: "stream-on"}}}
 		for c := range sh.channels {
@@ -86,6 +92,9 @@ func (w *world) entry(e ledger.Entry) { e.T = w.now; w.entries = append(w.entrie
 
 func (w *world) port(g string, p ledger.Port) {
 	w.entry(ledger.Entry{Kind: ledger.KindPort, Gauge: g, Port: &p})
+	if p.What == "opened" {
+		w.port(g, ledger.Port{What: "lines", Note: highAndLow})
+	}
 }
 
 func rat(d decimal.Decimal) *big.Rat { r, _ := new(big.Rat).SetString(d.String()); return r }
@@ -318,9 +327,9 @@ func (w *world) ends(how string) { w.entries = append(w.entries, w.anew(how, w.n
 
 func (w *world) anew(how string, t time.Duration) []ledger.Entry {
 	es := []ledger.Entry{{T: t, Kind: ledger.KindHost, Note: how}}
-	for _, what := range []string{"closed", "opened"} {
+	for _, p := range []ledger.Port{{What: "closed"}, {What: "opened"}, {What: "lines", Note: highAndLow}} {
 		for g := range w.spec.Gauges {
-			es = append(es, ledger.Entry{T: t, Gauge: w.spec.Gauges[g].Name, Kind: ledger.KindPort, Port: &ledger.Port{What: what}})
+			es = append(es, ledger.Entry{T: t, Gauge: w.spec.Gauges[g].Name, Kind: ledger.KindPort, Port: &p})
 		}
 	}
 	return append(es, ledger.Entry{T: t, Kind: ledger.KindHost, Note: "ready"})

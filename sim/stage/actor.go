@@ -81,6 +81,7 @@ type actor struct {
 	home    string // name of the port at the start
 	away    string // name it comes back under, where that is another
 
+	stall   stall         // of the host's reading
 	awaited bool          // the port is back, and no host has it open yet
 	told    bool          // the gauge thinks that its link is up
 	greets  bool          // the gauge has come on, and will name itself when it is heard
@@ -605,6 +606,8 @@ func (a *actor) hangUp() {
 		return
 	}
 	a.down = true
+	a.stalled()
+	a.s.flushPorts()
 	lost, err := a.port.HangUp()
 	a.inUse = false
 	if lost > 0 {
@@ -702,6 +705,7 @@ func (a *actor) portEvent(e port.Event) {
 		a.awaited = false
 		a.tellLink()
 	case port.Closed:
+		a.stalled()
 		a.inUse = false
 		note(ledger.Port{What: "closed", Lost: e.Lost})
 		if e.Lost > 0 {

@@ -21,6 +21,9 @@ type Play struct {
 	Cast        []Member
 	Cues        []Cue         // in the order of their times
 	Until       time.Duration // when the timeline ends
+	// ReadsWithin is how long, in real time, bytes may wait for the host to read
+	// some: longer is entered in the ledger. 0 means 1 s.
+	ReadsWithin time.Duration
 }
 
 // Member is one gauge of the cast.

@@ -60,6 +60,8 @@ type Stage struct {
 	behind   bool          // a timed timeline has more to do at once
 	horizon  time.Duration // what is due up to then is late
 	unlooked int           // events since the clock was looked at
+	watched  time.Time     // when ports were looked at last
+	watching int           // the actor whose port that was
 	run      int           // of what is done at once, counted
 	ranAt    time.Duration // real time at which that run began, since began
 	gathered []*actor      // whose ports have frames that are still to be handed over
@@ -311,6 +313,7 @@ func (s *Stage) Finish(why string) error {
 	}
 	s.done = true
 	for _, a := range s.actors {
+		a.stalled()
 		if a.port == nil || a.down {
 			continue
 		}
@@ -502,6 +505,7 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 		}
 	case timed:
 		real := time.Since(s.began)
+		s.watch(s.began.Add(real))
 		left := s.opt.Pace.wall(t-s.beganAt) - real
 		if s.behind = left <= 0; s.behind {
 			if real-s.ranAt > gatherFor {
@@ -512,7 +516,7 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 			return true, nil
 		}
 		s.flush()
-		timer := time.NewTimer(left)
+		timer := time.NewTimer(min(left, s.lookRound()))
 		defer timer.Stop()
 		select {
 		case <-ctx.Done():
@@ -530,6 +534,7 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 			s.hostStarted(err)
 			return false, nil
 		case <-timer.C:
+			return left <= s.lookRound(), nil
 		}
 	}
 	return true, nil

@@ -362,7 +362,7 @@ func TestRetransmissions(t *testing.T) {
 // shellDefects are tested where bytes and ports are: in the other test files.
 var shellDefects = []string{"function-ignored", "settings-not-written", "setting-wrong-unit", "setting-late", "writes-reversed",
 	"never-reopens", "gauges-by-port", "split-frame-lost", "checksum-ignored", "wrong-baud", "wrong-parity",
-	"reads-too-slowly", "rows-buffered", "starts-over", "quits"}
+	"reads-too-slowly", "control-lines-idle", "sends-breaks", "stalls-reading", "rows-buffered", "starts-over", "quits"}
 
 // Every listed defect is switched on somewhere in the code and has its test,
 // and no switch has a name that is not listed.

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness/explore/inside"
+	simport "example.org/understudy/sim/port"
 )
 
 // Inside is the host with mistakes, named as for --defect, as a function that
@@ -63,6 +64,14 @@ func (s *session) inside(ctx context.Context, w *inside.World) {
 		p, err := w.Open(s.place, line)
 		if err != nil {
 			return
+		}
+		for _, c := range s.gauge.at.control(s.core.defects) { // as on a port over the network
+			switch c[1] {
+			case 5:
+				p.Break()
+			case 11, 12:
+				p.Control(simport.ControlLines{DTR: s.gauge.at.DTR == "on", RTS: c[1] == 11})
+			}
 		}
 		s.begin(first)
 		lost := s.serve(ctx, p)

@@ -26,7 +26,15 @@ type job struct {
 	Guard      decimal.Decimal  `json:"guard"`      // in Unit
 	Keeps      string           `json:"keeps"`      // tagged or all
 	Records    string           `json:"records"`
+	AtLine     atLine           `json:"at-line"`
 	Gauges     []gauge          `json:"gauges"`
+}
+
+// atLine is how the host is to behave at the serial line.
+type atLine struct {
+	DTR    string `json:"DTR"`    // on unless given
+	RTS    string `json:"RTS"`    // on unless given
+	Breaks string `json:"breaks"` // none unless given
 }
 
 // gauge is one gauge of a job.
@@ -45,6 +53,7 @@ type gauge struct {
 	Writes   []write          `json:"writes"`
 	Channels []channel        `json:"channels"`
 
+	at      atLine
 	dialect *wire.Dialect // what Dialect names, where it has been read already
 }
 
@@ -181,9 +190,13 @@ func (j *job) check() error {
 	err := errors.Join(
 		oneOf("decide", &j.Decide, "displayed", "unrounded"),
 		oneOf("limits-are", &j.LimitsAre, "inclusive", "strict"),
-		oneOf("keeps", &j.Keeps, "tagged", "all"))
+		oneOf("keeps", &j.Keeps, "tagged", "all"),
+		oneOf("at-line.DTR", &j.AtLine.DTR, "on", "off"),
+		oneOf("at-line.RTS", &j.AtLine.RTS, "on", "off"),
+		oneOf("at-line.breaks", &j.AtLine.Breaks, "none", "some"))
 	for i := range j.Gauges {
 		g := &j.Gauges[i]
+		g.at = j.AtLine
 		where := fmt.Sprintf("gauges[%d]", i)
 		if g.Name == "" || g.Port == "" || g.Dialect == "" || len(g.Channels) == 0 {
 			return errors.Join(err, fmt.Errorf("%s needs a name, a port, a dialect and at least one channel", where))

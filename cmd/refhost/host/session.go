@@ -42,6 +42,7 @@ type session struct {
 	late  bool      // the writes are still to come (setting-late)
 	who   bool      // it was asked who it is and has not answered yet
 	held  []message // what it has said meanwhile
+	reads int
 }
 
 func (h *host) newSession(g int) (*session, error) {
@@ -218,6 +219,11 @@ func (s *session) read(p port, buf []byte) (int, error) {
 		time.Sleep(20 * time.Millisecond)
 		return n, err
 	}
+	if s.core.has("stalls-reading") && s.clock == nil {
+		if s.reads++; s.reads%20 == 0 {
+			time.Sleep(1200 * time.Millisecond)
+		}
+	}
 	if !s.core.has("tag-dropped-burst") && !s.core.has("tags-out-of-order") {
 		return p.Read(buf)
 	}
@@ -282,7 +288,7 @@ func openPort(ctx context.Context, g *gauge, d defects) (port, error) {
 	case "tcp":
 		return dialTCP(ctx, g.Port)
 	case "rfc2217":
-		return dialComPort(ctx, g.Port, m)
+		return dialComPort(ctx, g.Port, append(settingsFor(m), g.at.control(d)...))
 	default:
 		return serial.Open(g.Port, m)
 	}

@@ -402,11 +402,21 @@ func TestLineSettings(t *testing.T) {
 
 // The host on a Telnet COM port: the line it asks for, parity too.
 func TestHostOnComPort(t *testing.T) {
-	for defect, want := range map[string]string{"": "19200 7E2", "wrong-parity": "19200 7N2", "wrong-baud": "38400 7E2"} {
+	for defect, want := range map[string]string{"": "19200 7E2", "wrong-parity": "19200 7N2", "wrong-baud": "38400 7E2", "control-lines-idle": "19200 7E2", "sends-breaks": "19200 7E2"} {
 		asked := make(chan simport.Settings, 100)
+		var mu sync.Mutex
+		var lines simport.ControlLines
+		breaks := 0
 		p, _, err := simport.OpenRFC2217(simport.Config{Name: "bore-1"}, func(e simport.Event) {
-			if e.Kind == simport.Asked {
+			mu.Lock()
+			defer mu.Unlock()
+			switch e.Kind {
+			case simport.Asked:
 				asked <- e.Settings
+			case simport.Lines:
+				lines = e.Lines
+			case simport.Break:
+				breaks++
 			}
 		})
 		require.NoError(t, err)
@@ -423,6 +433,9 @@ func TestHostOnComPort(t *testing.T) {
 		require.Equal(t, []string{"bore-1 A 1 8.001 mm in reading"}, h.waitRows(1))
 		h.stop()
 		require.NoError(t, p.Close())
+		high := defect != "control-lines-idle"
+		require.Equal(t, simport.ControlLines{DTR: high, RTS: high}, lines, defect)
+		require.Equal(t, map[string]int{"sends-breaks": 2}[defect], breaks, "on and off, with %s", defect)
 	}
 }
 

@@ -34,13 +34,13 @@ type comPort struct {
 	settings [][]byte
 }
 
-// dialComPort opens the port of "rfc2217://host:port" and sets its line.
-func dialComPort(ctx context.Context, address string, m *serial.Mode) (*comPort, error) {
+// dialComPort opens the port of "rfc2217://host:port" and sets it by commands.
+func dialComPort(ctx context.Context, address string, settings [][]byte) (*comPort, error) {
 	tcp, err := dialTCP(ctx, strings.TrimPrefix(address, "rfc2217://"))
 	if err != nil {
 		return nil, err
 	}
-	p := &comPort{tcpPort: *tcp, settings: settingsFor(m)}
+	p := &comPort{tcpPort: *tcp, settings: settings}
 	if err := p.agree(); err != nil {
 		p.Close()
 		return nil, err
@@ -57,6 +57,18 @@ func settingsFor(m *serial.Mode) [][]byte {
 		{3, map[serial.Parity]byte{serial.NoParity: 1, serial.OddParity: 2, serial.EvenParity: 3, serial.MarkParity: 4, serial.SpaceParity: 5}[m.Parity]},
 		{4, map[serial.StopBits]byte{serial.OneStopBit: 1, serial.TwoStopBits: 2, serial.OnePointFiveStopBits: 3}[m.StopBits]},
 	}
+}
+
+// control are the commands (SET-CONTROL, RFC 2217 §2) that move the control lines
+// and send a break. Both lines are low before.
+func (a atLine) control(d defects) (all [][]byte) {
+	if !d["control-lines-idle"] {
+		all = append(all, []byte{5, map[string]byte{"on": 8, "off": 9}[a.DTR]}, []byte{5, map[string]byte{"on": 11, "off": 12}[a.RTS]})
+	}
+	if (a.Breaks == "some") != d["sends-breaks"] {
+		all = append(all, []byte{5, 5}, []byte{5, 6})
+	}
+	return all
 }
 
 func (p *comPort) agree() error {
@@ -194,10 +206,13 @@ func (p *comPort) verb(verb, option byte) []byte {
 // told deals with a subnegotiation: the server says what is set now. Its
 // answers are numbered 100 higher than the commands (RFC 2217 §2).
 func (p *comPort) told() {
-	if len(p.sub) < 2 || p.sub[0] != optComPort || p.sub[1] < 101 || p.sub[1] > 104 || p.set == len(p.settings) {
+	if len(p.sub) < 2 || p.sub[0] != optComPort || p.sub[1] < 101 || p.sub[1] > 105 || p.set == len(p.settings) {
 		return
 	}
-	asked := p.settings[p.sub[1]-101]
+	asked := p.settings[p.set]
+	if asked[0] != p.sub[1]-100 {
+		return // to nothing that was asked; answers come in order
+	}
 	if string(p.sub[2:]) != string(asked[1:]) && p.odd == nil {
 		p.odd = fmt.Errorf("the server set % X where % X was asked (RFC 2217 command %d)", p.sub[2:], asked[1:], asked[0])
 	}

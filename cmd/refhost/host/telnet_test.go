@@ -63,7 +63,7 @@ func TestComPortRefused(t *testing.T) {
 				conn.Close()
 			}
 		}()
-		_, err = dialComPort(t.Context(), "rfc2217://"+l.Addr().String(), &serial.Mode{BaudRate: 9600, DataBits: 8})
+		_, err = dialComPort(t.Context(), "rfc2217://"+l.Addr().String(), settingsFor(&serial.Mode{BaudRate: 9600, DataBits: 8}))
 		require.ErrorContains(t, err, want)
 		l.Close()
 	}

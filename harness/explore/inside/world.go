@@ -221,6 +221,23 @@ type Port struct {
 	gone  bool
 }
 
+// Control moves the control lines, which are low when the port is opened, where
+// the port shows them.
+func (p *Port) Control(lines port.ControlLines) {
+	if p.g.kind == scenario.RFC2217 {
+		p.g.sink(port.Event{Kind: port.Lines, Lines: lines})
+	}
+}
+
+// Break sends a break, where the port shows it.
+func (p *Port) Break() {
+	for _, on := range []bool{true, false} {
+		if p.g.kind == scenario.RFC2217 {
+			p.g.sink(port.Event{Kind: port.Break, On: on})
+		}
+	}
+}
+
 // SetReadTimeout bounds the next reads; below 0 they wait for ever.
 func (p *Port) SetReadTimeout(d time.Duration) error {
 	p.limit = d

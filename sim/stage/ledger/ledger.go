@@ -195,11 +195,17 @@ type Setting struct {
 
 // Port is something that happened at a gauge's port.
 type Port struct {
-	What string `json:"what"` // opened, closed, asked, hung up, returned, garbage
+	// What: opened, closed, hung up, returned; asked (line settings), lines (DTR and
+	// RTS), break, purged, paused; stalled (the host did not read for a time), not
+	// reading and not answering (it was waited for in vain); garbage, trouble, dropped.
+	What string `json:"what"`
 	Path string `json:"path,omitempty"`
 	Line string `json:"line,omitempty"` // line settings the host asked for
 	Lost int    `json:"lost,omitempty"` // bytes it had not read
-	Note string `json:"note,omitempty"`
+	// Lasted is how long, in real time, bytes waited at least of which the host read
+	// none (what: stalled).
+	Lasted time.Duration `json:"lasted,omitempty"`
+	Note   string        `json:"note,omitempty"`
 }
 
 // Link is the state of the radio serial link.
