@@ -2,11 +2,14 @@ package explore_test
 
 import (
 	"fmt"
+	"os"
+	"path/filepath"
 	"testing"
 
 	"example.org/understudy/harness/explore/inside"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/scenario"
+	"example.org/understudy/sim/stage/ledger"
 	"github.com/stretchr/testify/require"
 )
 
@@ -72,6 +75,28 @@ cues:
 			wrong, err := refhost(t, "datum-twice").Play(t.Context(), s)
 			require.NoError(t, err)
 			require.Equal(t, judge.Fail, wrong.Verdict, "what it does carry is judged")
+		})
+	}
+}
+
+// Scenarios, found by exploring, in which the correct host was once accused.
+func TestInnocent(t *testing.T) {
+	files, err := filepath.Glob("testdata/innocent/*.yaml")
+	require.NoError(t, err)
+	require.NotEmpty(t, files)
+	for _, f := range files {
+		t.Run(filepath.Base(f), func(t *testing.T) {
+			text, err := os.ReadFile(f)
+			require.NoError(t, err)
+			s, err := scenario.Parse(f, text, dialect)
+			require.NoError(t, err)
+			run, err := inside.Do(t.Context(), s, refhost(t, "").Host)
+			require.NoError(t, err)
+			require.Equal(t, judge.Pass, run.Verdict, "%v %v", run.Findings, run.Reasons)
+			require.NotZero(t, run.Counts.Expected)
+			for _, e := range run.Entries { // what is sent stands under its frame
+				require.False(t, e.Out != nil && e.Out.Fate == ledger.Sent && len(e.Out.Frames) == 0 && len(e.Out.Bytes) > 4, "at %s: %s", e.T, e.Out)
+			}
 		})
 	}
 }

@@ -771,25 +771,20 @@ func (a *actor) silence(at time.Duration) {
 // given up.
 func (a *actor) handshake(raw []byte) {
 	raw = a.end.Outgoing(raw)
-	for i := 0; i < len(a.kept) && len(raw) > 0; i++ {
-		fl := a.kept[i]
+	gone := a.kept[:len(a.kept)-a.end.Held()] // sent or given up, in this order
+	a.kept = a.kept[len(gone):]
+	for _, fl := range gone {
 		at := bytes.Index(raw, fl.bytes)
 		if at < 0 {
+			a.gone([]int{fl.id}, ledger.Lost, nil, "given up by the handshake")
 			continue
 		}
-		for _, given := range a.kept[:i] {
-			a.gone([]int{given.id}, ledger.Lost, nil, "given up by the handshake")
-		}
-		a.kept, i = append(a.kept[:0], a.kept[i+1:]...), -1
-		raw = a.sendAround(raw, at, fl)
+		a.again(raw[:at])
+		a.send(fl.id, fl.bytes)
+		raw = raw[at+len(fl.bytes):]
 		a.said = fl
 	}
-	if at := bytes.Index(raw, a.said.bytes); at >= 0 && len(a.said.bytes) > 0 { // said again
-		raw = a.sendAround(raw, at, a.said)
-	}
-	if len(raw) > 0 {
-		a.send(0, raw)
-	}
+	a.again(raw)
 	if a.port == nil {
 		a.listen()
 	}
@@ -802,14 +797,21 @@ func (a *actor) handshake(raw []byte) {
 	}
 }
 
-// sendAround sends what stands before a frame, and the frame, and returns what
-// is left.
-func (a *actor) sendAround(raw []byte, at int, fl flight) []byte {
-	if at > 0 {
-		a.send(0, raw[:at:at])
+// again sends what a handshake says between frames, and the last frame where it
+// is said again.
+func (a *actor) again(raw []byte) {
+	for len(raw) > 0 {
+		at := bytes.Index(raw, a.said.bytes)
+		if at < 0 || len(a.said.bytes) == 0 {
+			a.send(0, slices.Clone(raw))
+			return
+		}
+		if at > 0 {
+			a.send(0, slices.Clone(raw[:at]))
+		}
+		a.send(a.said.id, a.said.bytes)
+		raw = raw[at+len(a.said.bytes):]
 	}
-	a.send(fl.id, fl.bytes)
-	return raw[at+len(fl.bytes):]
 }
 
 // listen has the perfect listener on paper answer a handshake that waits for

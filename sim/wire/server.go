@@ -421,6 +421,10 @@ func (e *End) Emit(dst []byte, f Frame, rec *Record, at time.Duration) ([]byte, 
 	return e.Outgoing(dst), nil
 }
 
+// Held is how many frames wait for the handshake. They go, or are given up, in
+// the order they were given to Emit.
+func (e *End) Held() int { return len(e.srv.held) }
+
 // Outgoing appends the bytes the handshake wants to send now.
 func (e *End) Outgoing(dst []byte) []byte {
 	dst = append(dst, e.srv.out...)
