@@ -11,7 +11,9 @@
 // again. Time is near-linear and memory
 // bounded by one window and one index of fixed size. The result is optimal
 // when a disagreement's neighbourhood fits the largest window; beyond that a
-// run of four equal keys re-joins the sides, as in a long outage.
+// run of four equal keys re-joins the sides, as in a long outage. Where both
+// sides go on repeating themselves, whether a want that is free to leave out has
+// a record may show only much later; pairs are then moved by one.
 package align
 
 import "math"
@@ -48,6 +50,7 @@ const (
 	run      = 6   // agreeing pairs that end a neighbourhood
 	gram     = 4   // equal keys that re-join the sides after a long gap
 	ahead    = 1 << 17
+	farthest = 1 << 12 // pairs that are moved by one at most
 )
 
 type aligner struct {
@@ -59,8 +62,9 @@ type aligner struct {
 	index      map[uint64]int32
 	indexFrom  int
 	searchFrom int
-	w          int  // the width of the window's rows
-	stuck      bool // nothing agreed in the last window
+	w          int   // the width of the window's rows
+	stuck      bool  // nothing agreed in the last window
+	free       []int // wants that cost nothing to leave out
 }
 
 // Align returns, for each want, the record paired with it or −1. Pairs are in
@@ -71,6 +75,9 @@ func Align(s Sides) []int32 {
 	a.match = make([]int32, a.n)
 	for i := range a.match {
 		a.match[i] = -1
+		if a.Skip(i) == 0 {
+			a.free = append(a.free, i)
+		}
 	}
 	for i, j := 0, 0; i < a.n && j < a.m; {
 		if a.sure(i, j) || a.joined(i, j) {
@@ -79,8 +86,17 @@ func Align(s Sides) []int32 {
 			a.stuck = false
 			continue
 		}
+		if k, ok := a.reconsider(i, j); ok && k < a.m { // the sides agree there
+			a.match[i] = int32(k)
+			i, j = i+1, k+1
+			continue
+		} else if ok {
+			j = k
+			continue
+		}
 		i, j = a.window(i, j)
 	}
+	a.mend()
 	return a.match
 }
 
@@ -264,4 +280,163 @@ func gramKey(at int, key func(int) uint64) uint64 {
 		h = (h ^ key(at+k)) * 1099511628211
 	}
 	return h
+}
+
+// reconsider is called where the sides stop agreeing, at want i and record j. If
+// they run together from another record on once the pairs back to a free want,
+// all of which fit as well, are moved by one, it moves them and returns that
+// record.
+func (a *aligner) reconsider(i, j int) (int, bool) {
+	if len(a.free) == 0 || a.free[0] >= i {
+		return 0, false
+	}
+	back, on := true, true      // whether the pairs fit moved to the record before, and to the one after
+	later, next := -1, int32(j) // the paired want looked at before, and its record
+	for k, moves := i-1, 0; k >= a.free[0] && moves < farthest && (back || on); k-- {
+		has, free := a.match[k], a.Skip(k) == 0
+		if has < 0 {
+			if free && on && a.Pair(k, int(next)) == 0 && a.agree(i, j+1) {
+				a.place(int32(j), i-1, -1)
+				return j + 1, true
+			}
+			continue
+		}
+		if later >= 0 {
+			back = back && a.Pair(later, int(has)) == 0
+		}
+		on = on && a.Pair(k, int(next)) == 0
+		if free && back {
+			rec := a.match[a.before(i)]
+			if a.agree(i, int(rec)) {
+				a.release(k, i)
+				return int(rec), true
+			}
+		}
+		later, next = k, has
+		moves++
+	}
+	return 0, false
+}
+
+// agree reports whether what follows agrees, up to a want that is free.
+func (a *aligner) agree(i, j int) bool {
+	for k := range run {
+		switch {
+		case i+k >= a.n || j+k >= a.m:
+			return i+k >= a.n && j+k >= a.m
+		case k > 0 && a.Skip(i+k) == 0:
+			return true
+		case a.Pair(i+k, j+k) != 0:
+			return false
+		}
+	}
+	return true
+}
+
+// before is the last paired want before i.
+func (a *aligner) before(i int) int {
+	for i--; i >= 0 && a.match[i] < 0; i-- {
+	}
+	return i
+}
+
+// release has want k do without its record: the paired wants after it up to i
+// each take the record of the one before.
+func (a *aligner) release(k, i int) {
+	rec := int32(-1)
+	for ; k < i; k++ {
+		if a.match[k] >= 0 {
+			a.match[k], rec = rec, a.match[k]
+		}
+	}
+}
+
+// mend moves pairs by one where a want or a record is left over and all of
+// them fit as well, up to a want that is free: it gives its record up, or takes
+// one that nothing else wants.
+func (a *aligner) mend() {
+	if len(a.free) == 0 {
+		return
+	}
+	for i := range a.match {
+		if a.match[i] < 0 && a.Skip(i) > 0 && !a.give(i, -1) {
+			a.give(i, 1)
+		}
+	}
+	next := 0 // the first want whose record comes after the one looked at
+	paired := make([]bool, a.m)
+	for _, j := range a.match {
+		if j >= 0 {
+			paired[j] = true
+		}
+	}
+	for j := range a.m {
+		if paired[j] || a.Extra(j) == 0 {
+			continue
+		}
+		for next < a.n && int(a.match[next]) < j {
+			next++
+		}
+		if !a.place(int32(j), next-1, -1) {
+			a.place(int32(j), next, 1)
+		}
+	}
+}
+
+// give has want i take its neighbour's record, the neighbour that of the next
+// one, and so on to a want that is free and does without.
+func (a *aligner) give(i, step int) bool {
+	to, moves := i, 0
+	for k := i + step; k >= 0 && k < a.n && moves < farthest; k += step {
+		if a.match[k] < 0 {
+			continue
+		}
+		if a.Pair(to, int(a.match[k])) != 0 {
+			return false
+		}
+		to = k
+		moves++
+		if a.Skip(k) > 0 {
+			continue
+		}
+		to = i
+		for k := i + step; moves > 0; k += step {
+			if a.match[k] >= 0 {
+				a.match[to], a.match[k], to = a.match[k], -1, k
+				moves--
+			}
+		}
+		return true
+	}
+	return false
+}
+
+// place gives record j to want i, that one's record to its neighbour, and so on
+// to a want that is free and has none.
+func (a *aligner) place(j int32, i, step int) bool {
+	rec := int(j)
+	for k, moves := i, 0; k >= 0 && k < a.n && moves < farthest; k += step {
+		has := a.match[k]
+		if has < 0 && a.Skip(k) > 0 {
+			continue
+		}
+		if a.Pair(k, rec) != 0 {
+			if has < 0 {
+				continue
+			}
+			return false
+		}
+		if has >= 0 {
+			rec = int(has)
+			moves++
+			continue
+		}
+		for k := i; j >= 0; k += step {
+			if a.match[k] >= 0 || a.Skip(k) == 0 && a.Pair(k, int(j)) == 0 {
+				a.match[k], j = j, a.match[k]
+			}
+		}
+		return true
+	}
+	return false
 }

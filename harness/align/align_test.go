@@ -104,6 +104,37 @@ func TestShortSidesAreOptimal(t *testing.T) {
 	})
 }
 
+// same is a sequence of which nothing tells where in it one is.
+type same struct{ sides }
+
+func (s *same) Same(i, j int) (bool, bool) { return s.wants[i].value == s.records[j].value, false }
+
+// In long stretches of the same value, whether a want that is free has a record
+// shows only where the stretch ends, or nowhere: neither way costs anything.
+func TestFreeWantsAmongTheSame(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := rand.New(rand.NewSource(rapid.Uint64().Draw(t, "seed")))
+		s := &same{}
+		value, change := 0, rapid.SampledFrom([]int{3, 30, 3000}).Draw(t, "change")
+		n := rapid.IntRange(1, 2000).Draw(t, "n")
+		at := r.Intn(n)
+		for i := range n {
+			if r.Intn(change) == 0 {
+				value = r.Intn(3)
+			}
+			w := item{value: value, free: i == at}
+			s.wants = append(s.wants, w)
+			if !w.free || r.Intn(2) == 0 {
+				w.free = false
+				s.records = append(s.records, w)
+			}
+		}
+		if c := s.cost(t, align.Align(s)); c != 0 {
+			t.Fatalf("cost %d: %d wants, %d records", c, len(s.wants), len(s.records))
+		}
+	})
+}
+
 // Wants that may be absent, and repeat a neighbour, do not lead the alignment
 // astray: what has to be there is found.
 func TestOptionalWants(t *testing.T) {

@@ -39,7 +39,7 @@ func Factors() []cover.Factor {
 		{Name: "stream", Levels: []string{"off", "20 Hz"}},
 		{Name: "tags", Levels: []string{"apart", "burst", "wrap", "repeated"}},
 		{Name: "writes", Levels: []string{"none", "function", "limits"}},
-		{Name: "fault", Levels: []string{"none", "lose link", "silent loss", "stall", "garble", "duplicate", "split", "merge", "unplug", "over", "lift", "fade", "swap ports"}},
+		{Name: "fault", Levels: []string{"none", "lose link", "silent loss", "stall", "garble", "duplicate", "split", "merge", "unplug", "over", "lift", "fade", "swap ports", "restart", "kill", "line speed"}},
 		{Name: "timing", Levels: []string{"at", "before", "after"}},
 	}
 }

@@ -507,6 +507,7 @@ func (m *maker) tag() stage.Act {
 func (m *maker) strike(g string) {
 	ms := func(n int) quantity.Duration { return quantity.Duration(time.Duration(n) * time.Millisecond) }
 	var act stage.Act
+	of := g              // the gauge it is done to
 	last, settle := 0, 0 // ms the fault goes on, and the time after it
 	switch m.fault {
 	case "none":
@@ -547,6 +548,16 @@ func (m *maker) strike(g string) {
 	case "lift":
 		act = stage.Lift{}
 		last = 100
+	case "restart", "kill":
+		last, settle = 100*m.rng.Intn(4), 300
+		r := stage.RestartHost{For: ms(last)}
+		if m.fault == "kill" {
+			r.By = stage.Kill
+		}
+		act, of = r, ""
+	case "line speed":
+		last, settle = 200+100*m.rng.Intn(2), 200
+		act = stage.ChangeSpeed{To: []quantity.Speed{19200, 4800, 57600}[m.rng.Intn(3)], For: ms(last)}
 	case "fade":
 		act = stage.FadeCell{To: quantity.Percent{Value: decimal.New(int64(5+m.rng.Intn(5)), 0)}}
 	}
@@ -558,18 +569,18 @@ func (m *maker) strike(g string) {
 	pause := func(n int) { m.now += time.Duration(n) * time.Millisecond }
 	switch timing {
 	case "before":
-		m.cue(g, "", act)
+		m.cue(of, "", act)
 		pause(20)
 		tagNow()
 		pause(last)
 	case "at":
-		m.cue(g, "", act)
+		m.cue(of, "", act)
 		tagNow()
 		pause(last)
 	case "after":
 		tagNow()
 		pause(5)
-		m.cue(g, "", act)
+		m.cue(of, "", act)
 		pause(last)
 	}
 	pause(settle)
