@@ -63,8 +63,6 @@ var beyond = map[string]string{
 	"sends-breaks":       "no factor states whether breaks are sent",
 	"stalls-reading":     "the timeline waits for the host",
 	"reads-too-slowly":   "the timeline waits for the host",
-	"rows-buffered":      "no factor ends the host yet",
-	"starts-over":        "no factor ends the host yet",
 }
 
 // Every mistake of the reference host is found by scenarios that nobody wrote
@@ -148,8 +146,8 @@ func TestShards(t *testing.T) {
 		o.Shard, o.Host = shard.Shard{K: k, N: n}, "reference"
 		return results(t, fmt.Sprintf("%d.jsonl", k), o)
 	}
-	whole := part(1, 1, 150)
-	merged, err := explore.Merge([]*explore.Results{part(3, 3, 50), part(1, 3, 50), part(2, 3, 50)})
+	whole := part(1, 1, 180)
+	merged, err := explore.Merge([]*explore.Results{part(3, 3, 60), part(1, 3, 60), part(2, 3, 60)})
 	require.NoError(t, err)
 	require.Empty(t, cmp.Diff(text(whole), text(merged)))
 	again, err := explore.Merge([]*explore.Results{merged})
@@ -158,7 +156,7 @@ func TestShards(t *testing.T) {
 
 	told, err := merged.Tell()
 	require.NoError(t, err)
-	require.Equal(t, 150, told.Runs)
+	require.Equal(t, 180, told.Runs)
 	require.Equal(t, told.Of, told.Tuples)
 	require.Empty(t, told.Open)
 	require.True(t, merged.Whole())
@@ -287,14 +285,14 @@ func TestHostThatPanics(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, sum.Found, 1)
 	require.Equal(t, "host-failed", sum.Found[0].Cause)
-	require.Empty(t, cmp.Diff(`understudy: 1
+	require.Regexp(t, `^understudy: 1
 title: Shows host-failed
 seed: 1
-part: {feature: bore of a test ring, nominal: 0 mm}
+part: {feature: bore of a test ring, nominal: \S+ (mm|in)}
 host: {limits-are: strict}
 gauges:
   - {name: g1, dialect: line-ascii}
-`, after(string(sum.Found[0].Text), "\nunderstudy")), "%s", sum.Found[0].Text)
+$`, after(string(sum.Found[0].Text), "\nunderstudy"))
 	require.Contains(t, sum.Why[0], "the host panicked: no such rule")
 }
 

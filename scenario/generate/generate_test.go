@@ -29,7 +29,7 @@ func good(t require.TestingT, f *scenario.File) {
 }
 
 func TestRowsAreScenarios(t *testing.T) {
-	for strength, most := range map[int]int{1: 14, 2: 140, 3: 1400} {
+	for strength, most := range map[int]int{1: 18, 2: 180, 3: 1400} {
 		p := Plan(strength, 1)
 		if strength == 3 {
 			p.Effort = -1
