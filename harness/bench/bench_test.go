@@ -693,6 +693,41 @@ func TestEveryFaultByHand(t *testing.T) {
 	require.Empty(t, p.Log)
 }
 
+// A button that is held, with the mouse or by its key, is held on the gauge.
+func TestHeldButton(t *testing.T) {
+	h := open(t, `understudy: 1
+title: A button that does more when it is held
+seed: 9
+part: {feature: rim, nominal: 3.000 mm, limits: [2.990 mm, 3.010 mm]}
+gauges: [{name: rim-stand, dialect: line-ascii, stream: 20 Hz, buttons: {A: {press: tag, long: zero, after: 600 ms}, B: {press: preset}}}]
+cues: [{at: 0 s, do: preset, to: 3.000 mm}]
+until: 24 h
+`)
+	p := chromium.Start(t).Page()
+	p.Size(1280, 800)
+	p.Open(h.page())
+	reads := func(want string) {
+		p.Until(fmt.Sprintf(`document.querySelector(".figures")?.textContent === %q`, want))
+	}
+	reads("3.000")
+	p.Eval(`document.querySelector(".name").focus()`)
+	p.Call("Input.dispatchKeyEvent", map[string]any{"type": "keyDown", "key": "a"}, nil)
+	p.Until(`!!document.querySelector(".push.held")`)
+	p.Eval(`new Promise((r) => setTimeout(r, 800))`)
+	p.Call("Input.dispatchKeyEvent", map[string]any{"type": "keyUp", "key": "a"}, nil)
+	reads("0.000")
+	p.Key("b")
+	reads("3.000")
+	var r struct{ X, Y float64 }
+	require.NoError(t, json.Unmarshal([]byte(p.Eval(`(() => { const r = document.querySelector(".push").getBoundingClientRect(); return JSON.stringify({ x: r.x + 9, y: r.y + 9 }); })()`)), &r))
+	p.Mouse("mousePressed", r.X, r.Y, 0)
+	p.Eval(`new Promise((r) => setTimeout(r, 800))`)
+	p.Mouse("mouseReleased", r.X, r.Y, 0)
+	reads("0.000")
+	require.Equal(t, "0 tags", p.Eval(`document.querySelector(".tags").textContent`), "held it does not tag")
+	require.Empty(t, p.Log)
+}
+
 // On a tablet a finger drags the tip and presses the button, and the page does
 // not scroll away under it.
 func TestTouch(t *testing.T) {

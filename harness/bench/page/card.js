@@ -107,10 +107,8 @@ export class Card {
       const off = () => k.classList.remove("held");
       k.addEventListener("pointerup", off);
       k.addEventListener("pointercancel", off);
-      k.addEventListener("click", (e) => {
-        const held = e.detail === 0 ? 0 : performance.now() - from; // 0: by the keyboard
-        this.do({ ...body, ...(held > 500 ? { for: Math.round(held) + " ms" } : {}) });
-      });
+      k.press = (held) => this.do({ ...body, ...(held > 500 ? { for: Math.round(held) + " ms" } : {}) });
+      k.addEventListener("click", (e) => k.press(e.detail === 0 ? 0 : performance.now() - from)); // 0: by Enter or by a program
       return k;
     };
     this.keys = [push("A", a, { do: "press", button: "A" }), push("B", b, { do: "press", button: "B" }), push("Pedal", "", { do: "press pedal" })];
@@ -123,13 +121,26 @@ export class Card {
       el("div", { className: "state" }, ...this.lamps.map((l) => l.root), this.cell, this.link, this.port),
       el("div", { className: "keys" }, ...this.keys));
     this.root.setAttribute("aria-label", "Gauge " + cast.name);
+    // On the card the keys a, b and p are its buttons, held as long as they are.
+    const key = (e) => this.keys[{ a: 0, b: 1, p: 2 }[e.key.toLowerCase()]];
+    let down = null, since = 0;
     this.root.addEventListener("keydown", (e) => {
-      if (e.ctrlKey || e.metaKey || e.altKey || e.repeat) return;
-      const k = { a: 0, b: 1, p: 2 }[e.key.toLowerCase()];
-      if (k === undefined) return;
+      const k = key(e);
+      if (!k || k.disabled || e.ctrlKey || e.metaKey || e.altKey) return;
       e.preventDefault();
-      this.keys[k].click();
+      if (e.repeat || down) return;
+      down = k;
+      since = performance.now();
+      k.classList.add("held");
     });
+    const up = (press) => {
+      if (!down) return;
+      down.classList.remove("held");
+      if (press) down.press(performance.now() - since);
+      down = null;
+    };
+    this.root.addEventListener("keyup", (e) => { if (key(e) === down) up(true); });
+    this.root.addEventListener("focusout", () => up(false));
   }
 
   // alarm tells in large letters what is wrong with the gauge.
