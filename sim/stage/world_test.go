@@ -607,3 +607,50 @@ func TestLedgerGolden(t *testing.T) {
 	require.NoError(t, err)
 	require.Empty(t, cmp.Diff(strings.Split(string(want), "\n"), strings.Split(buf.String(), "\n")))
 }
+
+// Gauges whose phase is drawn first sample anywhere in the first interval, by the
+// seed and their names, whoever else is there; a stated phase is kept.
+func TestPhase(t *testing.T) {
+	firsts := func(seed uint64, names ...string) map[string]time.Duration {
+		var cast []stage.Member
+		for _, n := range names {
+			m := plain(n)
+			m.Dialect, m.Drawn = dialect(t, "line-ascii"), n != "late"
+			if m.Profile.Rate, m.Profile.Streaming = (quantity.Rate{Hz: decimal.New(10, 0)}), true; n == "late" {
+				m.Profile.Phase = 42 * time.Millisecond
+			}
+			cast = append(cast, m)
+		}
+		first, second := map[string]time.Duration{}, map[string]time.Duration{}
+		for _, e := range onPaper(t, stage.Play{Seed: seed, Cast: cast, Until: 300 * time.Millisecond}) {
+			if e.Kind != ledger.KindFrame {
+				continue
+			}
+			if _, ok := first[e.Gauge]; !ok {
+				first[e.Gauge] = e.T
+			} else if _, ok := second[e.Gauge]; !ok {
+				second[e.Gauge] = e.T
+			}
+		}
+		for n := range first {
+			require.Equal(t, 100*time.Millisecond, second[n]-first[n], n)
+		}
+		return first
+	}
+	var many []string
+	for i := range 50 {
+		many = append(many, fmt.Sprint("g", i))
+	}
+	got := firsts(1, append(many, "late")...)
+	require.Len(t, got, 51)
+	require.Equal(t, 42*time.Millisecond, got["late"])
+	delete(got, "late")
+	quarters := map[time.Duration]int{}
+	for _, at := range got {
+		require.Less(t, at, 100*time.Millisecond)
+		quarters[at/(25*time.Millisecond)]++
+	}
+	require.Len(t, quarters, 4, "50 gauges leave no quarter of the interval empty")
+	require.Equal(t, got["g7"], firsts(1, "z", "g7")["g7"])
+	require.NotEqual(t, got["g7"], firsts(2, "g7")["g7"])
+}
