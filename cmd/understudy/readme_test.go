@@ -68,6 +68,23 @@ func TestDocumentExamples(t *testing.T) {
 	}
 }
 
+// The commands of a tap are those that a script runs, with a gauge on a pty for
+// the device.
+func TestDocumentTapIsRun(t *testing.T) {
+	text, err := os.ReadFile("../../README.md")
+	require.NoError(t, err)
+	script, err := os.ReadFile("testdata/script/lines.txtar")
+	require.NoError(t, err)
+	_, block, found := strings.Cut(string(text), "```sh\nunderstudy tap ")
+	require.True(t, found)
+	block, _, _ = strings.Cut("understudy tap "+block, "```")
+	lines := strings.Split(strings.TrimSpace(block), "\n")
+	require.Len(t, lines, 4)
+	for _, line := range lines {
+		require.Contains(t, string(script), "\nexec "+strings.Replace(line, "/dev/ttyUSB0", "device/ports/hub-stand", 1), line)
+	}
+}
+
 // matches compares with an example in which "..." stands for any lines.
 func matches(want, got string) bool {
 	parts := strings.Split("\n"+strings.TrimSpace(want)+"\n", "\n...")
