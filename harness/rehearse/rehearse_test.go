@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -294,6 +295,41 @@ func TestStallsAsWorkedOut(t *testing.T) {
 	near(t, "mean stall", stalls.Mean().Seconds(), 0.1+rest, 4*rest/math.Sqrt(want)+0.00125)
 	near(t, "half of the stalls", stalls.Below(0.5).Seconds(), 0.1+rest*math.Ln2, (0.1+rest*math.Ln2)/16)
 	near(t, "95 % of the stalls", stalls.Below(0.95).Seconds(), 0.1+rest*math.Log(20), (0.1+rest*math.Log(20))/16+4*rest*math.Sqrt(19/want))
+}
+
+// Links that fade for longer than the supervision are lost, and come back when a
+// try succeeds, by hand: after 1 s and 2.56 s of trying, then after 2 s more and
+// another try, 4 s, and so on to 30 s, each wait up to a fifth longer.
+func TestWaysBack(t *testing.T) {
+	l := edited(t, "cell", "walking: 0.5 m", "walking: 0.01 m", "hears: 12 dB", "hears: -6 dB", "place: shop-in-sight", "place: shop-out-of-sight")
+	var away Spans
+	for i := range 4 {
+		s := l.Play(i, true)
+		for g := range s.Gauges {
+			away.merge(&s.Gauges[g].Away)
+			if s.Gauges[g].Gone.N > 1 {
+				t.Errorf("a link is lost %d times until the shift's end", s.Gauges[g].Gone.N)
+			}
+		}
+	}
+	if away.N < 10 {
+		t.Fatalf("only %d came back", away.N)
+	}
+	type window struct{ low, high float64 }
+	var windows []window
+	for low, high, wait := 0.0, 0.0, 1.0; high < away.Most.Seconds()+60; wait = math.Min(2*wait, 30) {
+		low, high = low+wait+2.56, high+1.2*wait+2.56
+		windows = append(windows, window{low, high})
+	}
+	for _, b := range away.Bins {
+		from, to := binEnds(b[0])
+		if !slices.ContainsFunc(windows, func(w window) bool { return to.Seconds() > w.low && from.Seconds() <= w.high }) {
+			t.Errorf("%d came back after %v to %v", b[1], from, to)
+		}
+	}
+	if away.Bins[0][0] < binOf(3560*time.Millisecond) {
+		t.Errorf("one came back after %v", away.Bins[0])
+	}
 }
 
 // What must add up, on every shipped line and changed lines.
