@@ -103,6 +103,11 @@ func (j *judging) explain(base *outcome) explained {
 		active = append(active, v)
 		singles = append(singles, r)
 	}
+	// A cause that changes nothing here alone may do so beside another one.
+	beside := active
+	if all := cause.Variants(); len(all)*beamWidth*base.expected <= pairBudget {
+		beside = all
+	}
 	best := start
 	beam := top(singles, beamWidth)
 	if len(beam) > 0 && beam[0].score < best.score {
@@ -111,7 +116,7 @@ func (j *judging) explain(base *outcome) explained {
 	for len(beam) > 0 && best.diffs > 0 && len(beam[0].hyp) < maxCauses {
 		var next []tried
 		for _, b := range beam {
-			for _, v := range active {
+			for _, v := range beside {
 				if !b.hyp.Has(v) {
 					next = append(next, t.try(b.hyp.With(v)))
 				}
