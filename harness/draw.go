@@ -2,8 +2,7 @@ package harness
 
 import (
 	"bytes"
-	"context"
-	"errors"
+	"io"
 	"os"
 	"path/filepath"
 
@@ -25,25 +24,33 @@ func Plot(s *scenario.Scenario) (*plot.Picture, error) {
 	if err != nil {
 		return nil, err
 	}
-	return draw(s, entries)
-}
-
-// PlotRun draws the ledger of a run.
-func PlotRun(ctx context.Context, dir string) (*plot.Picture, error) {
-	out, err := Reopen(ctx, dir)
-	if err != nil {
-		return nil, err
-	}
-	return draw(out.Check.Scenario, out.Entries)
-}
-
-func draw(s *scenario.Scenario, entries []ledger.Entry) (*plot.Picture, error) {
 	var b bytes.Buffer
 	w := ledger.NewWriter(&b)
 	for _, e := range entries {
 		w.Write(e)
 	}
-	err := w.Flush()
+	if err := w.Flush(); err != nil {
+		return nil, err
+	}
+	return draw(s, &b)
+}
+
+// PlotRun draws the ledger of a run.
+func PlotRun(dir string) (*plot.Picture, error) {
+	c, _, err := reopen(dir)
+	if err != nil {
+		return nil, err
+	}
+	f, err := os.Open(filepath.Join(dir, ledgerFile))
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return draw(c.Scenario, f)
+}
+
+// draw draws a ledger.
+func draw(s *scenario.Scenario, text io.Reader) (*plot.Picture, error) {
 	opt := plot.Options{}
 	for g := range s.Play.Cast {
 		p := s.Play.Cast[g].Profile
@@ -55,6 +62,5 @@ func draw(s *scenario.Scenario, entries []ledger.Entry) (*plot.Picture, error) {
 			opt.Channels = append(opt.Channels, plot.Channel{Gauge: p.Name, Channel: p.Channels[c].Name, Unit: decimal.Unit(unit), Limits: s.Limits(g, c)})
 		}
 	}
-	pic, perr := plot.FromLedger(&b, opt)
-	return pic, errors.Join(err, perr)
+	return plot.FromLedger(text, opt)
 }

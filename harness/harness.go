@@ -58,7 +58,8 @@ type Outcome struct {
 	Why     string // why there is no verdict, when it is inconclusive or an error
 	Exit    process.Exit
 	Began   time.Time
-	Entries []ledger.Entry
+	Entries []ledger.Entry // of the ledger; of a long one only some, see MostHeld
+	Every   int            // above 1: Entries are about every so-manieth frame of a gauge only
 	Records []judge.Record
 	Took    time.Duration
 
@@ -110,7 +111,7 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 	if err := r.close(); err != nil {
 		return nil, err
 	}
-	out.Entries, err = readLedger(filepath.Join(c.Run, ledgerFile))
+	out.Entries, out.Every, err = readLedger(filepath.Join(c.Run, ledgerFile), MostHeld)
 	if err != nil {
 		return nil, err
 	}
@@ -492,7 +493,11 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	spec.Killed = m.Exit.Killed
 	spec.Claims = claims(append(slices.Clone(c.Host.NoClaim), silent(c.Scenario)...))
 	out.Spec = spec
-	out.Result = judge.Judge(spec, out.Entries, out.Records)
+	out.Result = judge.JudgeSeq(spec, out.whole(filepath.Join(c.Run, ledgerFile), &err), out.Records)
+	if err != nil {
+		out.Verdict = judge.Error
+		out.Reasons = append(out.Reasons, "the ledger: "+err.Error())
+	}
 	if out.Verdict == judge.Pass && out.Counts.Expected == 0 {
 		out.Verdict = judge.Inconclusive // a pass needs evidence
 		out.Reasons = append(out.Reasons, "nothing that the host received was due to be recorded")
@@ -522,19 +527,6 @@ func claims(not []string) []cause.Aspect {
 		}
 	}
 	return claimed
-}
-
-func readLedger(file string) (entries []ledger.Entry, err error) {
-	f, err := os.Open(file)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	_, err = ledger.Read(f, func(e ledger.Entry) bool {
-		entries = append(entries, e)
-		return true
-	})
-	return entries, err
 }
 
 // Command makes a host description of a bare command line: it is ready when

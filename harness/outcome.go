@@ -14,7 +14,7 @@ func (o *Outcome) Report() report.Run {
 	s := o.Check.Scenario
 	r := report.Run{
 		Name: Name(s), Title: s.Title, Notice: strings.TrimSpace(s.Notice), Host: o.Check.Host.Title,
-		Seed: s.Play.Seed, Took: o.Took, Started: o.Began, HostEnd: o.Exit.String(), Result: o.Result, Spec: o.Spec, Ledger: o.Entries, Records: o.Records,
+		Seed: s.Play.Seed, Took: o.Took, Started: o.Began, HostEnd: o.Exit.String(), Result: o.Result, Spec: o.Spec, Ledger: o.Entries, Every: o.Every, Records: o.Records,
 		Fields: func(gauge string, frame []byte) []report.Field {
 			return Fields(s.Play.Cast[s.GaugeIndex(gauge)].Dialect, frame)
 		},

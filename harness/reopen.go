@@ -56,17 +56,34 @@ func (c *Check) keep(m meta) error {
 // Reopen reads a run folder and judges the run again. A run that was cut off
 // is judged as far as its ledger goes.
 func Reopen(ctx context.Context, dir string) (*Outcome, error) {
+	return reopenHolding(ctx, dir, MostHeld)
+}
+
+func reopenHolding(ctx context.Context, dir string, most int) (*Outcome, error) {
+	c, m, err := reopen(dir)
+	if err != nil {
+		return nil, err
+	}
+	out := &Outcome{Check: c}
+	if out.Entries, out.Every, err = readLedger(filepath.Join(dir, ledgerFile), most); err != nil {
+		return nil, err
+	}
+	c.judge(ctx, out, m)
+	return out, nil
+}
+
+// reopen reads what a run folder keeps of the run beside its ledger and records.
+func reopen(dir string) (c *Check, m meta, err error) {
 	text, err := os.ReadFile(filepath.Join(dir, metaFile))
 	if err != nil {
-		return nil, fmt.Errorf("%s is not the folder of a finished run: %w", dir, err)
+		return nil, m, fmt.Errorf("%s is not the folder of a finished run: %w", dir, err)
 	}
-	var m meta
 	if err := json.Unmarshal(text, &m); err != nil {
-		return nil, fmt.Errorf("%s is damaged: %w", filepath.Join(dir, metaFile), err)
+		return nil, m, fmt.Errorf("%s is damaged: %w", filepath.Join(dir, metaFile), err)
 	}
 	m.Places.Move(dir)
 	if text, err = os.ReadFile(filepath.Join(dir, m.Scenario)); err != nil {
-		return nil, err
+		return nil, m, err
 	}
 	s, err := scenario.Parse(m.Source, text, func(name string) (string, []byte, error) {
 		file := filepath.Join(dir, m.Dialects[name])
@@ -74,21 +91,15 @@ func Reopen(ctx context.Context, dir string) (*Outcome, error) {
 		return file, b, err
 	})
 	if err != nil {
-		return nil, err
+		return nil, m, err
 	}
 	s.Play.Seed = m.Seed
 	if text, err = os.ReadFile(filepath.Join(dir, hostFile)); err != nil {
-		return nil, err
+		return nil, m, err
 	}
 	h, err := hostfile.Parse(hostFile, text)
 	if err != nil {
-		return nil, err
+		return nil, m, err
 	}
-	c := &Check{Scenario: s, Host: h, Run: dir, HostText: text}
-	out := &Outcome{Check: c}
-	if out.Entries, err = readLedger(filepath.Join(dir, ledgerFile)); err != nil {
-		return nil, err
-	}
-	c.judge(ctx, out, m)
-	return out, nil
+	return &Check{Scenario: s, Host: h, Run: dir, HostText: text}, m, nil
 }

@@ -78,7 +78,7 @@ type plotCmd struct {
 }
 
 func (c *plotCmd) Run(a *app) error {
-	draw, name := func() (*plot.Picture, error) { return harness.PlotRun(a.ctx, c.Scenario) }, filepath.Base(c.Scenario)
+	draw, name := func() (*plot.Picture, error) { return harness.PlotRun(c.Scenario) }, filepath.Base(c.Scenario)
 	if !harness.IsRun(c.Scenario) {
 		s, err := harness.Load(c.Scenario)
 		if err != nil {

@@ -1,0 +1,43 @@
+package harness_test
+
+import (
+	"bytes"
+	"path/filepath"
+	"testing"
+
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/report"
+	"example.org/understudy/sim/stage/ledger"
+	"github.com/google/go-cmp/cmp"
+	"github.com/stretchr/testify/require"
+)
+
+// A ledger too long to hold is judged to the same findings, and what is held of
+// it is enough for the page, which says so.
+func TestLongLedger(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "run")
+	_, out := recorded(t, harness.Case{Scenario: "damaged-frames", Func: reading("guard-ignored"), Folder: folder})
+	require.Equal(t, 1, out.Every)
+	again, err := harness.ReopenHolding(t.Context(), folder, 300)
+	require.NoError(t, err)
+	require.Greater(t, again.Every, 1)
+	require.LessOrEqual(t, len(again.Entries), 300)
+	require.Empty(t, cmp.Diff(out.Result, again.Result))
+	shown := map[int]bool{}
+	for _, e := range again.Entries {
+		if e.Frame != nil {
+			shown[e.Frame.ID] = true
+		}
+	}
+	for _, e := range out.Entries {
+		if e.Kind != ledger.KindFrame && e.Kind != ledger.KindOut {
+			require.Contains(t, again.Entries, e, "what is not about single frames is held")
+		} else if e.Frame != nil {
+			require.Equal(t, e.Frame.ID%again.Every == 0, shown[e.Frame.ID])
+		}
+	}
+	var page bytes.Buffer
+	r := again.Report()
+	require.NoError(t, report.HTML(&page, "a long run", []report.Run{r}))
+	require.Contains(t, page.String(), "drawn of 1 frame in")
+}
