@@ -20,7 +20,7 @@ import (
 // Exit codes. They are documented in the README.
 const (
 	exitPass      = 0 // all passed
-	exitFinding   = 1 // a host got something wrong
+	exitFinding   = 1 // a host got something wrong, or a line does not hold
 	exitUndecided = 2 // a run could not be decided
 	exitUsage     = 3 // bad usage or bad input
 )
