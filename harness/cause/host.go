@@ -65,6 +65,9 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 		Idle: m.has(controlLinesIdle), Breaks: m.has(sendsBreaks), Stalls: m.has(stallsReading), Over: m.has(startsOver), Quits: m.has(quits)}
 	for g := range s.Gauges {
 		m.gauges[g] = gaugeState{channels: make([]channelState, m.width), anyTag: h.Later, place: g}
+		if h.Places != nil {
+			m.gauges[g].place = int(h.Places[g])
+		}
 		for c := range m.gauges[g].channels {
 			m.gauges[g].channels[c].seen = map[int64]sighting{}
 		}

@@ -226,6 +226,29 @@ func TestEveryCauseIsNamed(t *testing.T) {
 	}
 }
 
+// In a run that is too long to be tried whole, ports that changed places long before
+// are where they were left.
+func TestPlacesInALongRun(t *testing.T) {
+	sh := shape{gauges: 2, channels: 1, steps: 5}
+	w := newWorld(21, sh).play(sh)
+	w.spec.Begun = time.Time{} // it goes on for hours
+	w.entries = w.entries[:len(w.entries)-1]
+	for g := range 2 {
+		w.port(w.spec.Gauges[g].Name, ledger.Port{What: "hung up", Path: "ports/" + w.spec.Gauges[g].Name})
+	}
+	for g := range 2 {
+		for _, what := range []string{"returned", "opened"} {
+			w.port(w.spec.Gauges[g].Name, ledger.Port{What: what, Path: "ports/" + w.spec.Gauges[1-g].Name})
+		}
+	}
+	still := shape{gauges: 2, channels: 1, steps: 4000}
+	w = w.play(still).mistaken(cause.Named("gauges-by-port"))
+	res := judge.Judge(w.spec, w.entries, w.records)
+	if len(res.Explanations) == 0 || res.Explanations[0].Cause.Name != "gauges-by-port" || 20*res.Unexplained > res.Counts.Findings {
+		t.Errorf("%s %+v, %d unexplained of %d\n%s", res.Verdict, res.Explanations, res.Unexplained, res.Counts.Findings, describe(res.Findings[:min(5, len(res.Findings))]))
+	}
+}
+
 // A host that leaves the port closed after a hang-up loses nothing that it was
 // given, and is found all the same.
 func TestPortNotOpenedAgain(t *testing.T) {

@@ -168,6 +168,7 @@ type span struct {
 	warm, from, to int
 	readings       [][]int32
 	events         [][]int32
+	places         []uint16 // see cause.History
 }
 
 func (j *judging) whole() span {
@@ -185,7 +186,7 @@ func (j *judging) testSpans(hyp cause.Hypothesis, spans []span) *outcome {
 		first := len(out.streams)
 		part := j.h
 		part.Seen = j.h.Seen[sp.warm:sp.to]
-		part.Later, part.Cut = sp.warm > 0, sp.to < len(j.h.Seen)
+		part.Later, part.Cut, part.Places = sp.warm > 0, sp.to < len(j.h.Seen), sp.places
 		rows := cause.Expect(j.Spec, &part, hyp)
 		out.rows = append(out.rows, rows)
 		for s := range rows.Readings {

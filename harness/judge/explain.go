@@ -321,7 +321,17 @@ func (j *judging) parts(base *outcome) []span {
 		}
 		spans = append(spans, span{warm: max(0, from-warmUp), from: from, to: to})
 	}
+	places, next := make([]uint16, len(j.Gauges)), 0
+	for g := range places {
+		places[g] = uint16(g)
+	}
 	for i := range spans {
+		for ; next < spans[i].warm; next++ {
+			if s := &j.h.Seen[next]; s.What == cause.Up {
+				places[s.Gauge] = s.Place
+			}
+		}
+		spans[i].places = slices.Clone(places)
 		base.cut(&spans[i], len(j.readings), n)
 	}
 	return spans
