@@ -226,6 +226,10 @@ func TestEveryDefectIsNamed(t *testing.T) {
 				require.NotEmpty(t, out.Explanations, explain(out))
 				first := out.Explanations[0]
 				require.Equal(t, d.Name, first.Cause.Name, explain(out))
+				if d.Name == "checksum-ignored" { // the row of a damaged frame has its bytes beside it
+					require.NotZero(t, out.Findings[0].Frame)
+					require.NotEmpty(t, out.Findings[0].Bytes)
+				}
 				mu.Lock()
 				defer mu.Unlock()
 				table = append(table, fmt.Sprintf("%-22s %-26s %4d findings", d.Name, name, len(out.Findings)))

@@ -63,8 +63,33 @@ func (j *judging) finding(d *diff) Finding {
 			}
 		}
 	}
+	if s := j.damagedFor(d); s != nil {
+		f.At, f.Frame, f.Bytes = s.At, int(s.ID), s.Bytes
+	}
 	j.words(&f, d, reading)
+	if d.kind == KindExtra && f.Frame > 0 {
+		f.Rule = "the frame arrived damaged; nothing whole asks for this row"
+	}
 	return f
+}
+
+// damagedFor is the damaged frame that a row without a want may come of: one of the
+// gauge's that arrived after what the row before it comes of, and before the next
+// whole one that has to be recorded.
+func (j *judging) damagedFor(d *diff) *cause.Seen {
+	if d.kind != KindExtra || d.stream < 0 {
+		return nil
+	}
+	for i := d.at + 1; int(i) < len(j.h.Seen); i++ {
+		switch s := &j.h.Seen[i]; {
+		case int(s.Gauge) != int(d.stream)/j.width || s.What != cause.Frame:
+		case s.State == cause.Spoilt:
+			return s
+		case s.State == cause.Sure && (s.Tagged || j.All):
+			return nil
+		}
+	}
+	return nil
 }
 
 // words says what was expected, what was got, and why.

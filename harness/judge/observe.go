@@ -163,8 +163,8 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			o.open, o.due = true, false
 			o.session(f)
 			o.dtr, o.rts = false, false // until it moves them
-			for _, d := range o.downs {
-				j.h.Seen[d].State = cause.Sure
+			if len(o.downs) > 0 { // of those that followed before it was opened again it need not know
+				j.h.Seen[o.downs[0]].State = cause.Sure
 			}
 			switch {
 			case len(o.downs) > 0 && o.returned:
@@ -315,6 +315,9 @@ func (j *judging) give(o *observer, g int, e *ledger.Entry, m made, state cause.
 	f := m.frame
 	s := cause.Seen{At: e.T, Gauge: uint16(g), State: state, ID: int32(f.ID), Bytes: f.Bytes, Low: m.low, Joined: joined,
 		Split: strings.Contains(e.Out.Fault, "split")}
+	if state == cause.Spoilt && len(e.Out.Frames) == 1 && len(e.Out.Bytes) > 0 {
+		s.Bytes = e.Out.Bytes // as they went
+	}
 	switch f.Cause {
 	case ledger.Tag:
 		s.Tagged, s.Repeat = true, f.Repeat

@@ -323,6 +323,30 @@ func TestCoarseVerdicts(t *testing.T) {
 	}
 }
 
+// A port that is hung up again before the host has opened it is one loss to the
+// host, or two to one that looks more often.
+func TestHungUpTwice(t *testing.T) {
+	sh := shape{gauges: 1, channels: 1, steps: 10}
+	for losses, want := range map[int]judge.Verdict{0: judge.Fail, 1: judge.Pass, 2: judge.Pass, 3: judge.Fail} {
+		w := newWorld(3, sh).play(sh)
+		w.entries = w.entries[:len(w.entries)-1]
+		for range 2 {
+			w.port("g1", ledger.Port{What: "hung up", Path: "ports/g1"})
+			w.now += time.Second
+			w.port("g1", ledger.Port{What: "returned", Path: "ports/g1"})
+		}
+		w.port("g1", ledger.Port{What: "opened", Path: "ports/g1"})
+		for range losses {
+			w.row(judge.Record{Kind: "link-lost", Gauge: "g1"})
+		}
+		w.row(judge.Record{Kind: "link-back", Gauge: "g1"})
+		w.play(sh).correct()
+		if res := judge.Judge(w.spec, w.entries, w.records); res.Verdict != want {
+			t.Errorf("%d losses: %s\n%s", losses, res.Verdict, describe(res.Findings))
+		}
+	}
+}
+
 // What a host does not claim is not judged, and said not to be.
 func TestNotClaimed(t *testing.T) {
 	sh := shape{gauges: 2, channels: 2, steps: 40, events: true}
