@@ -398,7 +398,7 @@ func (a *actor) tellLink() {
 }
 
 // makeFrames makes the frames of an emission: one for all channels where the
-// dialect repeats the reading in a group, else one a channel.
+// dialect repeats the reading in a group or has none in it, else one a channel.
 func (a *actor) makeFrames(kind string, cause ledger.Cause, e *gauge.Emission) {
 	if a.end == nil {
 		return
@@ -410,7 +410,7 @@ func (a *actor) makeFrames(kind string, cause ledger.Cause, e *gauge.Emission) {
 	if f == wire.NoFrame {
 		return // the dialect has no words for it
 	}
-	if len(e.Readings) > 1 && !a.m.Dialect.Grouped(f) {
+	if len(e.Readings) > 1 && !a.m.Dialect.Grouped(f) && a.m.Dialect.Carries(f, a.terms.reading) {
 		for i := range e.Readings {
 			a.makeFrame(f, cause, e, e.Readings[i:i+1])
 		}
