@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/csv"
 	"errors"
 	"fmt"
 	"os"
@@ -28,9 +29,10 @@ type exploreCmd struct {
 	Runs      int           `help:"How many scenarios to play at most."`
 	Until     bool          `name:"until-found" help:"Stop at the first finding."`
 	NoShrink  bool          `help:"Leave what is found as it was generated."`
-	Save      string        `type:"path" help:"Folder to keep the smallest scenario of each cause in, for check to play again. One that is there stays."`
+	Save      string        `type:"path" help:"Folder to keep the smallest scenario of each cause in, for check to play again; one that is there stays. combinations.csv in it says which combinations were run."`
 	Results   string        `type:"path" help:"Write every run and finding to this file, as JSON Lines."`
-	Tell      bool          `name:"combinations" help:"Also list the combinations that are impossible, and why, and those that were not run."`
+	Tell      bool          `name:"combinations" help:"Also list the combinations that are impossible, and why, and those that were not run; --save writes all of them to a file."`
+	painted   time.Time     `kong:"-"` // when the progress was painted last; zero: there is none on the screen
 	RunFolder string        `short:"r" type:"path" help:"Folder for the runs of a host that is a program; a temporary one when left out."`
 }
 
@@ -57,7 +59,7 @@ func (c *exploreCmd) Run(a *app) error {
 	}
 	var saving error
 	o.Found = func(f *explore.Found) {
-		c.say(a, "")
+		c.clear(a)
 		fmt.Fprintf(a.stdout, "FOUND %s in run %d: %s, %s\n", strings.TrimSpace(f.Code+" "+f.Cause), f.Run, counted(len(f.Small.Cues), "cue"), counted(len(f.Small.Gauges), "gauge"))
 		if c.Save == "" {
 			fmt.Fprintf(a.stdout, "\n%s\n", f.Text)
@@ -69,13 +71,18 @@ func (c *exploreCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	c.say(a, "")
+	c.clear(a)
 	c.summary(a, sum)
+	if c.Save != "" {
+		saving = errors.Join(saving, c.combinations(a, sum))
+	}
 	switch {
 	case saving != nil:
 		return saving
 	case len(sum.Found) > 0:
 		return coded{code: exitFinding}
+	case a.ctx.Err() != nil:
+		return coded{exitUndecided, errors.New("stopped before it was done")}
 	case sum.Runs == sum.NoVerdict:
 		return coded{exitUndecided, errors.New("no run came to a verdict")}
 	}
@@ -84,7 +91,7 @@ func (c *exploreCmd) Run(a *app) error {
 
 func (c *exploreCmd) options(a *app) explore.Options {
 	return explore.Options{Dialects: harness.DialectsBeside("."), Strength: c.Strength, Seed: c.Seed, Shard: c.Shard, Budget: c.Budget, Runs: c.Runs,
-		Enough: func(*explore.Found) bool { return c.Until }, NoShrink: c.NoShrink, Progress: func(p explore.Progress) { c.say(a, progressLine(p)) }}
+		Enough: func(*explore.Found) bool { return c.Until }, NoShrink: c.NoShrink, Progress: func(p explore.Progress) { c.show(a, p) }}
 }
 
 // runner makes what plays the scenarios; done gives back what it holds.
@@ -130,25 +137,48 @@ func (c *exploreCmd) runner(a *app, o *explore.Options, defect string) (done fun
 	return func() { program.Close(); tidy() }, nil
 }
 
-// say shows a line that the next one overwrites, on a terminal.
-func (c *exploreCmd) say(a *app, line string) {
-	if f, ok := a.stderr.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
-		fmt.Fprint(f, "\r\x1b[K"+line)
+// paintEvery is how often the progress is painted at most.
+const paintEvery = 100 * time.Millisecond
+
+// show paints how far the exploration is on a terminal, over what was painted
+// before; on one line, for what wraps cannot be painted over.
+func (c *exploreCmd) show(a *app, p explore.Progress) {
+	f, ok := a.stderr.(*os.File)
+	if !ok || !term.IsTerminal(int(f.Fd())) || time.Since(c.painted) < paintEvery {
+		return
+	}
+	width, _, err := term.GetSize(int(f.Fd()))
+	if err != nil || width <= 0 {
+		width = 80
+	}
+	fmt.Fprint(f, "\r\x1b[K"+progressLine(p, width-1))
+	c.painted = time.Now()
+}
+
+// clear takes away what show has painted.
+func (c *exploreCmd) clear(a *app) {
+	if !c.painted.IsZero() {
+		fmt.Fprint(a.stderr, "\r\x1b[K")
+		c.painted = time.Time{}
 	}
 }
 
-const barWidth = 20
-
-func progressLine(p explore.Progress) string {
-	full := barWidth * p.Tuples / max(1, p.Of)
-	line := fmt.Sprintf("[%s%s] %d of %d combinations, %d runs, %d causes", strings.Repeat("#", full), strings.Repeat(".", barWidth-full), p.Tuples, p.Of, p.Runs, p.Causes)
+// progressLine is how far an exploration is: combinations covered, runs, causes
+// and the time left, in at most so many characters.
+func progressLine(p explore.Progress, width int) string {
+	line := ""
+	if bar := min(width-72, 20); bar > 4 { // where there is room for it beside the rest
+		full := bar * p.Tuples / max(1, p.Of)
+		line = "[" + strings.Repeat("#", full) + strings.Repeat(".", bar-full) + "] "
+	}
+	line += fmt.Sprintf("%d/%d combinations, %s, %s", p.Tuples, p.Of, counted(p.Runs, "run"), counted(p.Causes, "cause"))
 	if p.Left > 0 {
 		line += ", " + p.Left.Round(time.Second).String() + " left"
 	}
 	if p.Shrinking != "" {
-		line += ", shrinking " + p.Shrinking
+		line += fmt.Sprintf("; try %d at making %s small", p.Tried+1, p.Shrinking)
 	}
-	return line
+	return line[:min(len(line), max(0, width))]
 }
 
 // save keeps a scenario under its cause's name.
@@ -170,16 +200,37 @@ func (c *exploreCmd) save(a *app, f *explore.Found) error {
 	return errors.Join(err, out.Close())
 }
 
+// combinationsFile is what is left, beside the scenarios, of which combinations
+// were run.
+const combinationsFile = "combinations.csv"
+
+// combinations writes every combination with what became of it.
+func (c *exploreCmd) combinations(a *app, s *explore.Summary) error {
+	if err := os.MkdirAll(c.Save, 0o755); err != nil {
+		return err
+	}
+	file := filepath.Join(c.Save, combinationsFile)
+	fmt.Fprintln(a.stdout, "which combinations were run, and which are impossible and why, stands in", file)
+	return writeFile(file, func(f *os.File) error {
+		w := csv.NewWriter(f)
+		for _, row := range s.Combinations() {
+			w.Write(row)
+		}
+		w.Flush()
+		return w.Error()
+	})
+}
+
 func (c *exploreCmd) summary(a *app, s *explore.Summary) {
 	rate := ""
 	if secs := s.Took.Seconds(); secs > 0 {
 		rate = fmt.Sprintf(", %.0f a second", float64(s.Runs)/secs)
 	}
-	fmt.Fprintf(a.stdout, "%d scenarios in %s%s, seed %d\n", s.Runs, s.Took.Round(time.Millisecond), rate, c.Seed)
+	fmt.Fprintf(a.stdout, "%s in %s%s, seed %d\n", counted(s.Runs, "scenario"), s.Took.Round(time.Millisecond), rate, c.Seed)
 	fmt.Fprintf(a.stdout, "%d of %d combinations of %d factors run, in %d of %d rows; %d combinations are impossible\n",
 		s.Tuples, s.Of, c.Strength, s.Rows, len(s.Array.Rows), len(s.Impossible))
 	if s.NoVerdict > 0 {
-		fmt.Fprintf(a.stdout, "%d runs came to no verdict: %s\n", s.NoVerdict, strings.Join(s.Why, "; "))
+		fmt.Fprintf(a.stdout, "%s came to no verdict: %s\n", counted(s.NoVerdict, "run"), strings.Join(s.Why, "; "))
 	}
 	if c.Tell {
 		for _, im := range s.Impossible {
@@ -219,7 +270,7 @@ func (c *exploreCmd) table(a *app) error {
 		if a.ctx.Err() != nil {
 			return coded{exitUndecided, errors.New("stopped")}
 		}
-		c.say(a, "")
+		c.clear(a)
 		if len(sum.Found) == 0 {
 			missed = append(missed, d.Name)
 			fmt.Fprintf(a.stdout, form, d.Name, "-", "no", "", "", "", "", "")
@@ -246,7 +297,7 @@ func (c *exploreCmd) table(a *app) error {
 	found := len(all) - len(missed)
 	fmt.Fprintf(a.stdout, "\n%d of %d mistakes found (%.1f %%), %d of them named, seed %d\n", found, len(all), 100*float64(found)/float64(len(all)), found-len(unnamed), c.Seed)
 	if found > 0 {
-		fmt.Fprintf(a.stdout, "the median shrunk scenario has %d cues and %d gauges\n", cues[len(cues)/2], gauges[len(gauges)/2])
+		fmt.Fprintf(a.stdout, "the median shrunk scenario has %s and %s\n", counted(cues[len(cues)/2], "cue"), counted(gauges[len(gauges)/2], "gauge"))
 	}
 	if len(unnamed) > 0 {
 		fmt.Fprintln(a.stdout, "found under another name only:", strings.Join(unnamed, ", "))

@@ -9,7 +9,9 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
+	"example.org/understudy/harness/explore"
 	"github.com/stretchr/testify/require"
 )
 
@@ -142,4 +144,14 @@ func TestExploreOutside(t *testing.T) {
 	require.Equal(t, exitFinding, code, "%s%s", out, errs)
 	require.Contains(t, out, "FOUND C107 unit-label in run 1: ")
 	require.Contains(t, out, "# Found by exploring with seed 1, in run 1.\n")
+}
+
+func TestProgressLine(t *testing.T) {
+	p := explore.Progress{Runs: 1, Tuples: 50, Of: 100, Causes: 1, Left: 61400 * time.Millisecond}
+	require.Equal(t, "[####....] 50/100 combinations, 1 run, 1 cause, 1m1s left", progressLine(p, 80))
+	require.Equal(t, "50/100 combinations, 1 run, 1 cause, 1m1s left", progressLine(p, 60))
+	require.Equal(t, "50/100 combinations, 1 run, 1 c", progressLine(p, 31))
+	require.Empty(t, progressLine(p, -1))
+	p.Runs, p.Causes, p.Left, p.Tuples, p.Shrinking, p.Tried = 2, 0, 0, 100, "unit-label", 4
+	require.Equal(t, "[####################] 100/100 combinations, 2 runs, 0 causes; try 5 at making unit-label small", progressLine(p, 200))
 }

@@ -58,8 +58,9 @@ type Progress struct {
 	AllRows    int // rows to be played
 	Tuples, Of int // combinations run, of those that are possible
 	Causes     int
-	Took, Left time.Duration // Left is 0 without a budget
+	Took, Left time.Duration // Left is of the budget, or as long as the runs that are left will take
 	Shrinking  string        // the cause being made small; empty: none
+	Tried      int           // scenarios played to make it small
 	NoVerdict  int           // runs without one
 }
 
@@ -86,6 +87,27 @@ type Summary struct {
 	Coverage   *cover.Coverage
 	Why        []string // of runs without a verdict, each once
 	Stopped    bool     // before the work was done
+}
+
+// Combinations is a table of every combination of levels, with a header: the
+// combination, whether it was run, not run or is impossible, and why that is.
+func (s *Summary) Combinations() [][]string {
+	table := [][]string{{"combination", "was", "why"}}
+	open := map[string]bool{}
+	for _, words := range s.Coverage.Open() {
+		open[words] = true
+	}
+	for _, words := range s.Array.Words() {
+		was := "run"
+		if open[words] {
+			was = "not run"
+		}
+		table = append(table, []string{words, was, ""})
+	}
+	for _, im := range s.Impossible {
+		table = append(table, []string{s.Array.Plan.Words(im.Tuple), "impossible", strings.Join(im.Why, "; ")})
+	}
+	return table
 }
 
 // item is one scenario to be played.
@@ -127,7 +149,7 @@ func Explore(ctx context.Context, o Options) (*Summary, error) {
 	e.log(line{Kind: "start", Version: Version, Seed: o.Seed, Strength: o.Strength, Shard: &o.Shard, Host: o.Host,
 		Possible: array.Possible, Impossible: impossibleWords(array)})
 	err = e.explore(ctx)
-	e.progress("")
+	e.progress("", 0)
 	e.log(line{Kind: "end", Runs: e.sum.Runs, TookMS: e.sum.Took.Milliseconds(), Tuples: e.sum.Tuples, Stopped: e.sum.Stopped})
 	if e.logErr != nil && err == nil {
 		err = fmt.Errorf("the results: %w", e.logErr)
@@ -189,7 +211,7 @@ func (e *explorer) explore(ctx context.Context) error {
 				return nil
 			}
 		}
-		e.progress("")
+		e.progress("", 0)
 	}
 	return nil
 }
@@ -270,7 +292,10 @@ func (e *explorer) small(f *Found, as *judge.Result) {
 	ctx, cancel := context.WithTimeout(e.whole, max(e.Budget-time.Since(e.began), shrinkFor))
 	defer cancel()
 	clear := told(as, f.Cause)
+	tried := 0
 	shows := func(file *scenario.File) bool {
+		e.progress(f.Cause, tried)
+		tried++
 		s, err := scenario.Parse("smaller", scenario.Marshal(file, ""), e.Dialects)
 		if err != nil || ctx.Err() != nil || !carried(s) {
 			return false
@@ -282,7 +307,6 @@ func (e *explorer) small(f *Found, as *judge.Result) {
 		return err == nil && slices.Contains(Causes(&r), f.Cause) && (!clear || told(&r, f.Cause)) && decides(&r) >= decides(as)
 	}
 	if !e.NoShrink {
-		e.progress(f.Cause)
 		if f.Steady = shows(f.First); f.Steady {
 			f.Small, f.Tried = shrink.Shrink(f.First, shows, 0)
 		}
@@ -350,10 +374,13 @@ func (e *explorer) words(row []int) map[string]string {
 	return generate.Row(&e.array.Plan, row)
 }
 
-func (e *explorer) progress(shrinking string) {
+func (e *explorer) progress(shrinking string, tried int) {
 	p := &e.sum.Progress
-	p.Took, p.Shrinking = time.Since(e.began), shrinking
-	if e.Budget > 0 {
+	p.Took, p.Shrinking, p.Tried = time.Since(e.began), shrinking, tried
+	if e.Runs > 0 && p.Runs > 0 {
+		p.Left = time.Duration(float64(p.Took) / float64(p.Runs) * float64(max(0, e.Runs-p.Runs)))
+	}
+	if e.Budget > 0 && (p.Left == 0 || p.Left > e.Budget-p.Took) {
 		p.Left = max(0, e.Budget-p.Took)
 	}
 	if e.Progress != nil {

@@ -575,14 +575,25 @@ func (c *Coverage) Run() int { return len(c.seen) }
 
 // Open lists the possible tuples that have not been run.
 func (c *Coverage) Open() (open []string) {
+	for _, words := range c.a.Words() {
+		if !c.seen[words] {
+			open = append(open, words)
+		}
+	}
+	return open
+}
+
+// Words names every possible tuple, in the order in which rows hold them first.
+func (a *Array) Words() (all []string) {
 	told := map[string]bool{}
-	for _, row := range c.a.Rows {
+	c := a.Coverage()
+	for _, row := range a.Rows {
 		c.tuples(row, func(words string) {
-			if !c.seen[words] && !told[words] {
+			if !told[words] {
 				told[words] = true
-				open = append(open, words)
+				all = append(all, words)
 			}
 		})
 	}
-	return open
+	return all
 }
