@@ -257,3 +257,10 @@ type Gatherer interface {
 	// Flush hands over what was gathered, as far as the host has made room.
 	Flush()
 }
+
+// Modem is a port whose far side is told how the lines stand that the gauge's side
+// drives, and what its receiver reports of the line.
+type Modem interface {
+	SetModem(ModemLines)
+	NotifyLine(LineState)
+}

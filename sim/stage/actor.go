@@ -81,13 +81,14 @@ type actor struct {
 	home    string // name of the port at the start
 	away    string // name it comes back under, where that is another
 
-	stall   stall         // of the host's reading
-	awaited bool          // the port is back, and no host has it open yet
-	told    bool          // the gauge thinks that its link is up
-	greets  bool          // the gauge has come on, and will name itself when it is heard
-	leaves  bool          // the gauge has gone off, and its answer is still to be sent
-	line    uart.Settings // of the gauge
-	speeds  int           // times its speed was set
+	stall   stall            // of the host's reading
+	modem   *port.ModemLines // as told last
+	awaited bool             // the port is back, and no host has it open yet
+	told    bool             // the gauge thinks that its link is up
+	greets  bool             // the gauge has come on, and will name itself when it is heard
+	leaves  bool             // the gauge has gone off, and its answer is still to be sent
+	line    uart.Settings    // of the gauge
+	speeds  int              // times its speed was set
 
 	heard     bool          // the bytes sent last reached the port
 	answers   int           // of the listener on paper since the last frame was made
@@ -188,6 +189,7 @@ func source(seed uint64, gauge, purpose string) rand.Source {
 
 // begin puts the gauge into the timeline.
 func (a *actor) begin() {
+	a.tellModem()
 	a.reload()
 	a.tellCell(false)
 	a.schedule()
@@ -371,6 +373,7 @@ func (a *actor) powered(e *gauge.Emission) {
 		}
 		a.greet()
 	}
+	a.tellModem()
 	a.reload()
 }
 
@@ -583,6 +586,7 @@ func (a *actor) linkChanged(ev link.Event) {
 		why = "nothing was heard for the supervision time"
 	}
 	a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindLink, Link: &ledger.Link{State: ev.Phase.String(), Why: why}})
+	a.tellModem()
 	switch {
 	case ev.Phase == link.Lost:
 		a.tellLink()
@@ -748,7 +752,7 @@ func (a *actor) received(p []byte) {
 		e.Note = "lost: the gauge is " + a.g.Power().String()
 		gets = nil
 	case a.asked != a.line:
-		gets = misread(p, a.asked, a.line)
+		gets, _ = misread(p, a.asked, a.line)
 		e.Note = "wrong speed: the gauge gets " + hex.EncodeToString(gets)
 	}
 	a.s.write(e)

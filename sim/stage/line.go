@@ -56,10 +56,18 @@ func (a *actor) hostLine(s port.Settings) uart.Settings {
 
 // misread is what a receiver set to rx makes of bytes sent at tx. It keeps
 // characters whose parity or stop bit is wrong, as a port does that is not told
-// to drop them, and a break as a zero byte.
-func misread(p []byte, tx, rx uart.Settings) (got []byte) {
+// to drop them, and a break as a zero byte. errors is what it reports of them.
+func misread(p []byte, tx, rx uart.Settings) (got []byte, errors port.LineState) {
 	for _, c := range uart.Receive(p, tx, rx) {
 		got = append(got, c.Byte)
+		for _, e := range []struct {
+			is bool
+			as port.LineState
+		}{{c.Framing, port.FramingError}, {c.Parity, port.ParityError}, {c.Break, port.BreakDetect}} {
+			if e.is {
+				errors |= e.as
+			}
+		}
 	}
-	return got
+	return got, errors
 }

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"example.org/understudy/sim/port"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/wire"
 	"golang.org/x/exp/rand"
@@ -40,7 +41,10 @@ func newTamper(src rand.Source) tamper { return tamper{rng: rand.New(src)} }
 func (t *tamper) frame(a *actor, fl flight) {
 	raw, fault := fl.bytes, ""
 	if a.asked != a.line {
-		raw, fault = misread(raw, a.line, a.asked), "wrong speed"
+		var errors port.LineState
+		raw, errors = misread(raw, a.line, a.asked)
+		fault = "wrong speed"
+		a.tellErrors(errors)
 		if len(raw) == 0 {
 			a.gone([]int{fl.id}, ledger.Lost, nil, fault) // not one start bit was seen
 			return

@@ -3,9 +3,12 @@
 package stage_test
 
 import (
+	"bytes"
 	"context"
 	"encoding/hex"
 	"fmt"
+	"io"
+	"net"
 	"slices"
 	"strings"
 	"testing"
@@ -509,4 +512,65 @@ func TestStatusShowsTheFace(t *testing.T) {
 	require.Equal(t, "5.000", all[0].Face.Figures)
 	require.Equal(t, []stage.Lamp{{Name: "top", State: "good", Look: gauge.Look{Colour: "teal"}}}, all[0].Lamps)
 	require.Equal(t, "5.000 mm", all[0].Reading)
+}
+
+// On a Telnet COM port the host is told how the gauge's lines stand, and what its
+// receiver reports at the wrong settings. Values of RFC 2217 section 3: NOTIFY-
+// MODEMSTATE (107) with CTS 16, DSR 32, CD 128 and their changes 1, 2, 8; NOTIFY-
+// LINESTATE (106) with parity error 4 and framing error 8.
+func TestModemLines(t *testing.T) {
+	m := wordy(t)
+	m.Wired = true
+	in := stage.NewInbox()
+	p, _, err := port.OpenRFC2217(port.Config{Name: "g", Line: port.Settings{Baud: 9600, Data: 8, Parity: port.ParityNone, Stop: port.StopOne}}, in.Sink(0))
+	require.NoError(t, err)
+	defer p.Close()
+	c, err := net.Dial("tcp", p.Real())
+	require.NoError(t, err)
+	defer c.Close()
+	// The option is agreed, the line mask asks for errors, and the speed is wrong.
+	_, err = c.Write([]byte{255, 251, 44, 255, 250, 44, 10, 12, 255, 240, 255, 250, 44, 1, 0, 0, 18, 192, 255, 240})
+	require.NoError(t, err)
+	heard := make(chan []byte, 1)
+	go func() {
+		all, _ := io.ReadAll(c)
+		heard <- all
+	}()
+	var all []ledger.Entry
+	ready := make(chan error, 1)
+	s, err := stage.New(stage.Play{Seed: 1, Cast: []stage.Member{m}, Until: 6 * time.Second, Cues: []stage.Cue{
+		cue(1*time.Second, stage.Set{Setting: "power", To: "off"}), cue(2*time.Second, stage.Press{Button: 0}),
+		cue(3*time.Second, stage.LoseLink{For: seconds(1), Seen: stage.Silence})}},
+		stage.Options{Ports: []port.Port{p}, Inbox: in, Pace: stage.Drain, Keep: func(e ledger.Entry) {
+			all = append(all, clone(t, e))
+			if e.Port != nil && e.Port.What == "asked" {
+				ready <- nil
+			}
+		}})
+	require.NoError(t, err)
+	require.NoError(t, s.Prelude(context.Background(), ready))
+	require.NoError(t, s.Run(context.Background()))
+	require.NoError(t, s.Finish("the end"))
+	_, err = p.HangUp()
+	require.NoError(t, err)
+	var states []byte
+	errors := 0
+	for _, part := range bytes.Split(<-heard, []byte{255, 250, 44}) {
+		if len(part) > 1 && part[0] == 107 {
+			states = append(states, part[1])
+		}
+		if len(part) > 1 && part[0] == 106 {
+			require.NotZero(t, part[1]&12)
+			errors++
+		}
+	}
+	require.Equal(t, []byte{16 + 32 + 128, 1 + 2 + 8, 16 + 32 + 128 + 1 + 2 + 8, 16 + 32 + 8, 16 + 32 + 128 + 8}, states)
+	require.NotZero(t, errors, "4800 baud at a line of 9600")
+	var told []string
+	for _, e := range of(all, ledger.KindPort) {
+		if e.Port.What == "modem" {
+			told = append(told, e.Port.Note)
+		}
+	}
+	require.Equal(t, []string{"CTS false DSR false CD false", "CTS true DSR true CD true", "CTS true DSR true CD false", "CTS true DSR true CD true"}, told)
 }

@@ -196,7 +196,7 @@ type Setting struct {
 // Port is something that happened at a gauge's port.
 type Port struct {
 	// What: opened, closed, hung up, returned; asked (line settings), lines (DTR and
-	// RTS), break, purged, paused; stalled (the host did not read for a time), not
+	// RTS, of the host), modem (CTS, DSR and CD, of the gauge), break, purged, paused; stalled (the host did not read for a time), not
 	// reading and not answering (it was waited for in vain); garbage, trouble, dropped.
 	What string `json:"what"`
 	Path string `json:"path,omitempty"`
