@@ -229,6 +229,7 @@ type sides struct {
 	recs    []int32
 	tags    bool
 	few     bool // the tag numbers come round so soon that one alone tells nothing
+	free    bool // some of the wants may have no row
 	doubles bool
 	claims  struct{ value, void, zone, unit bool }
 }
@@ -333,8 +334,8 @@ func (s *sides) Same(i, k int) (same, named bool) {
 	if s.tags && w.Tagged && r.hasTag {
 		return w.Tag == r.tag && (!s.few || s.sameValue(w, r)), !s.few
 	}
-	if s.few && s.tags && w.Tagged != r.hasTag {
-		return false, false // optional tags before equal streamed readings: which is which is not sure
+	if (s.few || s.free) && s.tags && w.Tagged != r.hasTag {
+		return false, false // some may be missing among equal readings: which is which is not sure
 	}
 	return w.Void == !r.hasValue && (w.Void || equal(w.Value, *r.value)), false
 }
@@ -366,12 +367,14 @@ func rowKey(tag int64, hasTag bool, value *decimal.Decimal, hasValue bool) uint6
 
 // compare aligns one stream and enters what differs.
 func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, recs []int32, stream int32) {
+	free := false
 	for i := range wants {
 		if wants[i].Loss == cause.Must {
 			out.expected++
 		}
+		free = free || wants[i].Loss == 0
 	}
-	s := &sides{judging: j, wants: wants, recs: recs, doubles: rows.Doubles, tags: j.Claimed(cause.Tag)}
+	s := &sides{free: free, judging: j, wants: wants, recs: recs, doubles: rows.Doubles, tags: j.Claimed(cause.Tag)}
 	t := j.Gauges[int(stream)/j.width].Tags
 	s.few = t.Last-t.First < fewTags
 	s.claims.value, s.claims.void = j.Claimed(cause.Value), j.Claimed(cause.Void)

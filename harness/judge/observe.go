@@ -163,7 +163,7 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			o.open, o.due = true, false
 			o.session(f)
 			o.dtr, o.rts = false, false // until it moves them
-			if len(o.downs) > 0 { // of those that followed before it was opened again it need not know
+			if len(o.downs) > 0 {       // of those that followed before it was opened again it need not know
 				j.h.Seen[o.downs[0]].State = cause.Sure
 			}
 			switch {
