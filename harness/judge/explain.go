@@ -37,7 +37,8 @@ func score(o *outcome, causes int) int {
 const (
 	maxCauses  = 4
 	beamWidth  = 6
-	allOf      = 3000      // a run of so many frames or fewer is tried whole
+	allOf      = 3000      // a run of so many rows or fewer is tried whole,
+	light      = 10        // if it has no more than so many frames to each of them
 	warmUp     = 500       // frames before a part that bring the model into state
 	partFrames = 300       // frames of a part
 	partCount  = 4         // parts around findings
@@ -89,7 +90,7 @@ type explained struct {
 // explain lets the causes compete for the disagreements of the correct host.
 func (j *judging) explain(base *outcome) explained {
 	t := &trial{judging: j, spans: j.parts(base), done: map[string]tried{}}
-	if len(j.h.Seen) > allOf {
+	if !j.short(base) {
 		base.release()
 	}
 	start := t.try(nil)
@@ -297,11 +298,17 @@ func (t *trial) rival(hyp cause.Hypothesis, k int, active []cause.Variant) (name
 	return name, name != "" && alike(own, best)
 }
 
+// short reports whether a run is tried whole. Frames that nothing is recorded of
+// cost little.
+func (j *judging) short(base *outcome) bool {
+	return base.expected <= allOf && len(j.h.Seen) <= light*allOf
+}
+
 // parts chooses what of the run the causes are tried on: all of a short run;
 // of a long one its beginning, its end, and parts around findings.
 func (j *judging) parts(base *outcome) []span {
 	n := len(j.h.Seen)
-	if n <= allOf {
+	if j.short(base) {
 		return []span{j.whole()}
 	}
 	at := []int{0, n - 1}
