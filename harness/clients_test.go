@@ -90,7 +90,7 @@ func (l *live) asked() []ledger.Reading {
 	return nil
 }
 
-func output(t *testing.T, name string, args ...string) string {
+func output(t testing.TB, name string, args ...string) string {
 	t.Helper()
 	out, err := exec.Command(name, args...).CombinedOutput()
 	require.NoError(t, err, "%s", out)
