@@ -83,6 +83,8 @@ func Explain(out io.Writer, s *scenario.Scenario, all, steps bool) error {
 			line("cell", "%d %%%s", e.Cell.Percent, low)
 		case ledger.KindGauge:
 			line("gauge", "%s", e.Note)
+		case ledger.KindHost:
+			line("host", "%s", e.Note)
 		case ledger.KindOut:
 			if e.Out.Fate != ledger.Sent || e.Out.Fault != "" {
 				line("frame", "number %s: %s %s", numbers(e.Out.Frames), e.Out.Fate, e.Out.Fault)

@@ -15,6 +15,7 @@ import (
 	"example.org/understudy/harness/registry"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
 	"golang.org/x/term"
 )
@@ -105,6 +106,11 @@ func (c *playCmd) Run(a *app) (err error) {
 	fmt.Fprintln(a.stdout, s.Title)
 	for i, p := range open.Ports {
 		fmt.Fprintf(a.stdout, "%s is at %s (%s)\n", s.Gauges[i].Name, p.Path(), s.Line(i))
+	}
+	for _, c := range s.Play.Cues {
+		if stage.OfHost(c.Act) {
+			fmt.Fprintf(a.stdout, "at %s the host is to be ended and started again (%s): here that is for you to do\n", quantity.Duration(c.At), c.Text)
+		}
 	}
 	fmt.Fprintf(a.stdout, "ledger: %s\nStop with Ctrl-C. Simulated readings release no real part.\n", p.ledger)
 	at, why, err := p.run(a.ctx)

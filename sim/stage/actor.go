@@ -651,7 +651,9 @@ func (a *actor) deliver(fl flight) { a.tamper.frame(a, fl) }
 
 // put hands bytes to the port.
 func (a *actor) put(raw []byte) ledger.Fate {
-	if a.port == nil {
+	if a.port == nil && a.s.restart.away {
+		return ledger.Unheard
+	} else if a.port == nil {
 		return ledger.Sent // on paper there is a perfect listener
 	}
 	a.heard = false

@@ -32,6 +32,9 @@ type restart struct {
 
 func (r RestartHost) do(s *Stage, _ *actor) error {
 	switch {
+	case len(s.opt.Ports) == 0:
+		s.onPaper(r)
+		return nil
 	case s.opt.Host == nil:
 		return errors.New("no host is run here that could be started again")
 	case s.restart.away:
@@ -48,6 +51,19 @@ func (r RestartHost) do(s *Stage, _ *actor) error {
 	return nil
 }
 
+// note is how the ledger has it.
+func (e Ending) note() string { return [...]string{"stopped", "killed"}[e] }
+
+// onPaper has the perfect listener away for a time.
+func (s *Stage) onPaper(r RestartHost) {
+	s.restart = restart{away: true}
+	s.write(ledger.Entry{Kind: ledger.KindHost, Note: r.By.note()})
+	s.at(s.now+r.For.D(), func() {
+		s.restart = restart{}
+		s.write(ledger.Entry{Kind: ledger.KindHost, Note: "ready"})
+	})
+}
+
 // absent reports whether there is no host that could open a port.
 func (r *restart) absent() bool { return r.away || r.gone }
 
@@ -62,11 +78,7 @@ func (s *Stage) hostEnded() {
 		}
 	}
 	s.restart.ending = nil
-	what := "stopped"
-	if s.restart.by == Kill {
-		what = "killed"
-	}
-	s.write(ledger.Entry{Kind: ledger.KindHost, Note: what})
+	s.write(ledger.Entry{Kind: ledger.KindHost, Note: s.restart.by.note()})
 	if s.restart.due {
 		s.restart.starting = s.opt.Host.Start()
 	}

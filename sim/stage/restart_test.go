@@ -135,9 +135,19 @@ func TestRestartHostThatCannotBe(t *testing.T) {
 		stage.Cue{At: 1500 * time.Millisecond, Gauge: -1, Channel: -1, Act: stage.RestartHost{}})
 	require.Contains(t, told(all), "host the cue was not done: the host is being started again already")
 
-	paper := onPaper(t, stage.Play{Cast: []stage.Member{talking(t, "g", "line-ascii")}, Until: time.Second,
-		Cues: []stage.Cue{{Gauge: -1, Channel: -1, Act: stage.RestartHost{}}}})
-	require.Equal(t, []string{"host the cue was not done: no host is run here that could be started again"}, told(paper)[:1])
+	in := stage.NewInbox()
+	var alone []ledger.Entry
+	s, err := stage.New(stage.Play{Cast: []stage.Member{talking(t, "g", "line-ascii")}, Until: time.Second,
+		Cues: []stage.Cue{{Gauge: -1, Channel: -1, Act: stage.RestartHost{}}}},
+		stage.Options{Ports: []port.Port{m.prt}, Inbox: in, Pace: times(t, "1000x"), Keep: func(e ledger.Entry) { alone = append(alone, e) }})
+	require.NoError(t, err)
+	require.NoError(t, s.Run(t.Context()))
+	require.Equal(t, "host the cue was not done: no host is run here that could be started again", told(alone)[0])
+
+	// On paper the perfect listener is away meanwhile.
+	paper := onPaper(t, stage.Play{Cast: []stage.Member{talking(t, "g", "line-ascii")}, Until: 2 * time.Second,
+		Cues: []stage.Cue{{At: 500 * time.Millisecond, Gauge: -1, Channel: -1, Act: stage.RestartHost{For: seconds(1)}}}})
+	require.Equal(t, []string{"sent", "host stopped", "unheard", "host ready", "sent"}, told(paper))
 
 	var e stage.Ending
 	require.ErrorContains(t, e.UnmarshalText([]byte("throttle")), "write stop or kill")
