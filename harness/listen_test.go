@@ -42,6 +42,12 @@ gauges:
 	require.Equal(t, fmt.Sprintf("rfc2217://127.0.0.1:%d", first+1), ps.Ports[1].Path())
 	require.NoError(t, ps.Close())
 
+	ps, err = open("0.0.0.0")
+	require.NoError(t, err)
+	require.Len(t, ps.Warnings, 2)
+	require.Contains(t, ps.Warnings[0], "other machines can reach it")
+	require.NoError(t, ps.Close())
+
 	for _, wrong := range []string{"shop-pc", "127.0.0.1:com1", "127.0.0.1:70000", "7001", ":", "127.0.0.1:-1"} {
 		_, err := open(wrong)
 		require.ErrorContains(t, err, "is not an address to listen on", wrong)

@@ -3,7 +3,6 @@ package stage
 import (
 	"bytes"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -626,16 +625,25 @@ func (a *actor) comeBack() {
 		return
 	}
 	a.s.returned, a.awaited = true, true
-	var taken error
-	for _, o := range a.s.actors {
-		if o != a && o.port != nil && !o.down && a.away != "" && o.port.Name() == a.away {
-			taken = fmt.Errorf("it keeps its own name: %s is at %s", o.name, a.away)
-			a.away = ""
+	err := a.comeBackAs(a.away)
+	if err != nil && a.away != "" {
+		if own := a.comeBackAs(""); own != nil {
+			err = own
+		} else {
+			err = fmt.Errorf("it keeps its name: %w", err)
 		}
 	}
-	err := a.port.Return(a.away)
-	a.portNote("returned", 0, errors.Join(taken, err))
+	a.portNote("returned", 0, err)
 	a.away = ""
+}
+
+func (a *actor) comeBackAs(name string) error {
+	for _, o := range a.s.actors {
+		if o != a && o.port != nil && !o.down && name != "" && o.port.Name() == name {
+			return fmt.Errorf("%s is at %s", o.name, name)
+		}
+	}
+	return a.port.Return(name)
 }
 
 func (a *actor) portNote(what string, lost int, err error) {

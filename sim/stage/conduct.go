@@ -45,7 +45,9 @@ func (s *Stage) pass(t time.Duration) {
 }
 
 // rebase has a timed pace count from the present.
-func (s *Stage) rebase() { s.began, s.beganAt, s.horizon = time.Now(), s.now, -1 }
+func (s *Stage) rebase() {
+	s.began, s.beganAt, s.horizon, s.ranAt, s.flushed = time.Now(), s.now, -1, 0, 0
+}
 
 // byHand moves the present to where an act by hand can be written as a cue and
 // happen in the same order when it is played again: a cue comes before all

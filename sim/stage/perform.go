@@ -3,6 +3,7 @@ package stage
 import (
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
 	"strconv"
 	"time"
@@ -268,6 +269,9 @@ func (sw SwapPorts) do(s *Stage, a *actor) error {
 		if x.linkRun(); !x.link.Phase.Joined() {
 			return fmt.Errorf("the link of %s is lost already", x.name)
 		}
+	}
+	if reflect.TypeOf(a.port) != reflect.TypeOf(both[1].port) {
+		return fmt.Errorf("the ports of %s and %s are of two kinds", a.name, sw.With)
 	}
 	if a.port != nil {
 		both[0].away, both[1].away = both[1].port.Name(), both[0].port.Name()

@@ -60,6 +60,7 @@ type Stage struct {
 	behind   bool          // a timed timeline has more to do at once
 	horizon  time.Duration // what is due up to then is late
 	unlooked int           // events since the clock was looked at
+	flushed  time.Duration // when the ledger was, since began
 	watched  time.Time     // when ports were looked at last
 	watching int           // the actor whose port that was
 	run      int           // of what is done at once, counted
@@ -78,6 +79,9 @@ type wait struct {
 	since time.Time
 	read  int64 // what it had read then
 }
+
+// flushEvery is how long a reader of the ledger may wait for what has happened.
+const flushEvery = 20 * time.Millisecond
 
 // looksAfter is how many events that are late may happen between two looks at the
 // clock.
@@ -515,7 +519,10 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 			s.horizon = s.beganAt + s.opt.Pace.virtual(real)
 			return true, nil
 		}
-		s.flush()
+		if s.flushPorts(); left > flushEvery || real-s.flushed > flushEvery {
+			s.flush()
+			s.flushed = real
+		}
 		timer := time.NewTimer(min(left, s.lookRound()))
 		defer timer.Stop()
 		select {

@@ -654,3 +654,54 @@ func TestPhase(t *testing.T) {
 	require.Equal(t, got["g7"], firsts(1, "z", "g7")["g7"])
 	require.NotEqual(t, got["g7"], firsts(2, "g7")["g7"])
 }
+
+// A port whose new name is taken, or is none for its kind, comes back under the
+// name it had; ports of two kinds are not swapped. (A scenario with such cues is
+// refused; a hand may do it.)
+func TestNamesThatCannotBe(t *testing.T) {
+	in := stage.NewInbox()
+	dir := t.TempDir()
+	one, err := port.OpenPTY(port.Config{Name: "one", Dir: dir}, in.Sink(0))
+	require.NoError(t, err)
+	two, err := port.OpenPTY(port.Config{Name: "two", Dir: dir}, in.Sink(1))
+	require.NoError(t, err)
+	net, _, err := port.OpenTCP(port.Config{Name: "net"}, in.Sink(2))
+	require.NoError(t, err)
+	ports := []port.Port{one, two, net}
+	defer func() {
+		for _, p := range ports {
+			require.NoError(t, p.Close())
+		}
+	}()
+	at := []string{one.Path(), two.Path(), net.Path()}
+	var all []ledger.Entry
+	minute := quantity.Duration(time.Minute)
+	s, err := stage.New(stage.Play{Seed: 1, Cast: []stage.Member{talking(t, "one", "line-ascii"), talking(t, "two", "line-ascii"), talking(t, "net", "line-ascii")}, Until: 10 * time.Minute,
+		Cues: []stage.Cue{
+			{At: 1 * time.Minute, Gauge: 0, Channel: -1, Act: stage.LoseLink{For: minute, Return: "two"}},
+			{At: 1 * time.Minute, Gauge: 2, Channel: -1, Act: stage.LoseLink{For: minute, Return: "three"}},
+			{At: 3 * time.Minute, Gauge: 0, Channel: -1, Act: stage.SwapPorts{With: "net", For: minute}},
+			{At: 3 * time.Minute, Gauge: 0, Channel: -1, Act: stage.SwapPorts{With: "one", For: minute}},
+			{At: 4 * time.Minute, Gauge: 0, Channel: -1, Act: stage.SwapPorts{With: "two", For: minute}},
+			{At: 4 * time.Minute, Gauge: 1, Channel: -1, Act: stage.SwapPorts{With: "one", For: minute}},
+		}}, stage.Options{Ports: ports, Inbox: in, Pace: stage.Drain, Keep: func(e ledger.Entry) { all = append(all, clone(t, e)) }})
+	require.NoError(t, err)
+	require.NoError(t, s.Run(context.Background()))
+	require.NoError(t, s.Finish("the end"))
+	require.Equal(t, []string{at[1], at[0], at[2]}, []string{one.Path(), two.Path(), net.Path()})
+	var told []string
+	for _, e := range all {
+		if e.Kind == ledger.KindPort && e.Port.What == "returned" {
+			told = append(told, e.Gauge+": "+e.Port.Note)
+		} else if e.Kind == ledger.KindGauge {
+			told = append(told, e.Gauge+": "+e.Note)
+		}
+	}
+	require.Empty(t, cmp.Diff([]string{
+		"one: it keeps its name: two is at two",
+		"net: it keeps its name: port net: listen tcp: address three: missing port in address",
+		"one: the cue was not done: the ports of one and net are of two kinds",
+		`one: the cue was not done: there is no other gauge "one"`,
+		"two: the cue was not done: the link of two is lost already",
+		"one: ", "two: "}, told))
+}
