@@ -58,11 +58,9 @@ func TestNothingIsFoundInTheCorrectHost(t *testing.T) {
 
 // beyond are mistakes that generated scenarios do not show in process, and why.
 var beyond = map[string]string{
-	"quits":              "it shows as an error of the host as a program",
-	"control-lines-idle": "no factor states how control lines stand",
-	"sends-breaks":       "no factor states whether breaks are sent",
-	"stalls-reading":     "the timeline waits for the host",
-	"reads-too-slowly":   "the timeline waits for the host",
+	"quits":            "it shows as an error of the host as a program",
+	"stalls-reading":   "the timeline waits for the host",
+	"reads-too-slowly": "the timeline waits for the host",
 }
 
 // Every mistake of the reference host is found by scenarios that nobody wrote

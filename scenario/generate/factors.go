@@ -16,6 +16,7 @@ func Factors() []cover.Factor {
 	return []cover.Factor{
 		{Name: "dialect", Levels: []string{"line-ascii", "compact-binary", "multi-ascii", "cobs-binary", "slip-binary", "hdlc-binary", "block-check", "multi-binary", "parts-ascii"}},
 		{Name: "port", Levels: []string{"pty", "tcp", "rfc2217"}},
+		{Name: "line", Levels: []string{"unsaid", "stated"}},
 		{Name: "parts", Levels: []string{"all", "no check", "no number", "no marks"}},
 		{Name: "gauges", Levels: []string{"1", "2"}},
 		{Name: "channels", Levels: []string{"1", "2"}},
@@ -64,6 +65,7 @@ func Rules() []cover.Rule {
 		{Why: "the dialect sends all its parts always", Forbid: map[string][]string{"parts": {"no check", "no number", "no marks"}, "dialect": allBut([]string{"parts-ascii"})}},
 		{Why: "without tag numbers nothing wraps, and nothing tells a repeat", Forbid: map[string][]string{"parts": {"no number"}, "tags": {"wrap", "repeated"}}},
 		{Why: "without tag numbers nothing tells a frame sent twice from two tags", Forbid: map[string][]string{"parts": {"no number"}, "fault": {"duplicate"}}},
+		{Why: "the port shows neither control lines nor breaks", Forbid: map[string][]string{"line": {"stated"}, "port": {"pty", "tcp"}}},
 		{Why: "full indicator movement has no size", Forbid: map[string][]string{"function": {"fim"}, "nominal": {"size"}}},
 		{Why: "full indicator movement has no lower limit alone", Forbid: map[string][]string{"function": {"fim"}, "limits": {"lower"}}},
 		{Why: "a host that takes over the function has nothing to read from max, min or fim before it is cleared", Forbid: map[string][]string{"writes": {"function"}, "function": {"live"}}},

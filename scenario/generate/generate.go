@@ -235,6 +235,9 @@ func (m *maker) asks() {
 		h.Uncertainty = ptr(in(m.u, m.host))
 	}
 	h.Keeps = m.Levels["keeps"] == "all"
+	if m.Levels["line"] == "stated" {
+		h.Line = scenario.AtLine{DTR: ptr(scenario.Level(m.rng.Intn(3) > 0)), RTS: ptr(scenario.Level(m.rng.Intn(3) > 0)), Breaks: ptr(scenario.Breaks(m.rng.Intn(3) == 0))}
+	}
 	switch m.Levels["writes"] {
 	case "function":
 		h.Writes = append(h.Writes, scenario.Write{Setting: "function", To: m.Levels["function"]})
