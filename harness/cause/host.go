@@ -38,6 +38,7 @@ type sighting struct {
 	at   time.Duration
 	seen int32 // the frame's index in History.Seen
 	r    Reading
+	old  bool // by the rule it may have been taken for one that came before it
 }
 
 type channelState struct {
@@ -313,7 +314,8 @@ const (
 // so it is when the host's clock does not run as the scenario's.
 func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) answer {
 	before, known := ch.seen[s.Tag]
-	ch.seen[s.Tag] = sighting{s.At, int32(i), r}
+	now := sighting{at: s.At, seen: int32(i), r: r}
+	defer func() { ch.seen[s.Tag] = now }()
 	within := s.At-before.at <= m.Gauges[g].Tags.Window
 	switch {
 	case !known, m.has(tagRepeated):
@@ -323,12 +325,16 @@ func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) 
 	case !before.r.same(r), !within && m.RealTime:
 		return no
 	case !within || !s.Repeat || before.seen < ch.forgot:
+		now.old = true
 		return maybe
 	}
 	if m.h.Seen[before.seen].State == Perhaps {
+		if now.old = before.old; now.old {
+			return maybe
+		}
 		return either
 	}
-	ch.seen[s.Tag] = sighting{s.At, before.seen, r}
+	now.seen, now.old = before.seen, before.old
 	return yes
 }
 
