@@ -50,11 +50,25 @@ func TestOracle(t *testing.T) {
 		require.Equal(t, judge.Pass, r.Verdict, "the correct host, scenario %d: %v %v", i, r.Findings, r.Reasons)
 		require.NotZero(t, r.Counts.Expected)
 	}
-	late, err := scenario.Parse("late", []byte(lateNumber), dialect)
-	require.NoError(t, err)
-	r, err := refhost(t, "tag-window-endless").Play(t.Context(), late)
-	require.NoError(t, err)
-	require.Equal(t, judge.Fail, r.Verdict)
+	for _, pin := range []struct {
+		text, defect string
+		verdict      judge.Verdict
+		kind         judge.Kind
+	}{
+		{lateNumber, "tag-window-endless", judge.Fail, judge.KindTagLost},
+		{sameNumber, "", judge.Pass, ""},
+		{sameNumber, "tag-window-endless", judge.Fail, judge.KindTagLost},
+		{sameNumber, "unit-label", judge.Fail, judge.KindUnit},
+	} {
+		s, err := scenario.Parse("pinned", []byte(pin.text), dialect)
+		require.NoError(t, err)
+		r, err := refhost(t, pin.defect).Play(t.Context(), s)
+		require.NoError(t, err)
+		require.Equal(t, pin.verdict, r.Verdict, "%s: %v", pin.defect, r.Findings)
+		if pin.kind != "" {
+			require.NotZero(t, r.Counts.ByKind[pin.kind], "%s: %v", pin.defect, r.Counts.ByKind)
+		}
+	}
 	for _, d := range host.Defects() {
 		if _, ok := beyond[d.Name]; ok {
 			continue
@@ -79,6 +93,20 @@ cues:
   - {at: 0 s, do: preset}
   - {at: 1 s, do: tag, times: 3, every: 100 ms}
   - {at: 6 s, do: tag}
+`
+
+// The same number within the window, but with another reading, is a new tag.
+const sameNumber = `understudy: 1
+title: The same number with another reading, at once
+part: {feature: rim, nominal: 5 mm}
+gauges:
+  - {name: g1, dialect: line-ascii}
+cues:
+  - {at: 0 s, do: preset}
+  - {at: 1 s, do: tag}
+  - {at: 1200 ms, do: set, setting: tag-next, to: 1}
+  - {at: 1200 ms, do: rest on, size: 5.01 mm}
+  - {at: 1300 ms, do: tag}
 `
 
 var mutants = flag.Bool("mutants", false, "break the harness's judgement in many ways and see that TestOracle notices each; takes minutes")
@@ -116,7 +144,7 @@ func TestMutants(t *testing.T) {
 		{"channels are taken for the first", judging, "return g, c, true", "return g, 0, true"},
 		{"damaged frames count as read", judging, "state, n = cause.Spoilt, 0", "state, n = cause.Sure, 0"},
 		{"line settings are not looked at", judging, "f.Line = known(", "_ = known("},
-		{"hang-ups may go unrecorded", judging, "j.h.Seen[d].State = cause.Sure", "j.h.Seen[d].State = cause.Perhaps"},
+		{"hang-ups may go unrecorded", judging, "j.h.Seen[o.downs[0]].State = cause.Sure", "j.h.Seen[o.downs[0]].State = cause.Perhaps"},
 		{"findings do not fail a run", judging, "res.Verdict = Fail", "res.Verdict = Inconclusive"},
 		{"rows are paired in order, whatever they say", align, "if a.sure(i, j) || a.joined(i, j) {", "if true || a.joined(i, j) {"},
 	} {
