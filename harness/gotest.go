@@ -2,6 +2,7 @@ package harness
 
 import (
 	"context"
+	"database/sql"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -35,6 +36,10 @@ type Case struct {
 	// a host description, in YAML. When left out they are CSV with our column names
 	// in {records}, which is Job.Records.
 	Records string
+
+	// Database is where records of form sql are, whatever its driver. What stands
+	// there before the run is not of the run.
+	Database *sql.DB
 
 	Seed *uint64 // instead of the scenario's own
 	Pace string  // drain, real, or a factor such as 10x; as the host description has it when left out
@@ -77,7 +82,7 @@ func (c *Case) do(t T) (*Outcome, error) {
 	if c.Seed != nil {
 		s.Play.Seed = *c.Seed
 	}
-	check := Check{Scenario: s, Func: c.Func, Run: c.Folder}
+	check := Check{Scenario: s, Func: c.Func, Run: c.Folder, Database: c.Database}
 	if check.Host, check.HostText, err = c.host(); err != nil {
 		return nil, err
 	}

@@ -1,7 +1,9 @@
 package harness_test
 
 import (
+	"bufio"
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"os"
@@ -13,6 +15,7 @@ import (
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/judge"
 	"github.com/stretchr/testify/require"
+	"go.bug.st/serial"
 )
 
 // recorder is a test that is itself looked at.
@@ -99,6 +102,57 @@ func TestRunThatCannotBe(t *testing.T) {
 		}
 		require.Contains(t, r.fatal, c.fatal)
 	}
+}
+
+// Records may be in any database that database/sql has a driver for; SQLite stands
+// in for it. Rows of earlier runs are not of this one.
+func TestRunWithADatabase(t *testing.T) {
+	db, err := sql.Open("sqlite", filepath.Join(t.TempDir(), "records.db"))
+	require.NoError(t, err)
+	defer db.Close()
+	_, err = db.Exec("create table sizes (nr integer primary key, gauge text, tag int, size text, verdict text)")
+	require.NoError(t, err)
+	host := func(wrong string) func(context.Context, *harness.Job) error {
+		return func(ctx context.Context, j *harness.Job) error {
+			p, err := serial.Open(j.Gauges[0].Port, &serial.Mode{BaudRate: 9600})
+			if err != nil {
+				return err
+			}
+			defer p.Close()
+			go func() { <-ctx.Done(); p.Close() }()
+			for lines := bufio.NewScanner(p); lines.Scan(); {
+				w := strings.Fields(lines.Text()) // T0017 +00008.015 mm = .*1B
+				if len(w) != 5 || w[0][0] != 'T' {
+					continue
+				}
+				verdict := map[string]string{"<": "NOK", "-": "OK", "=": "OK", "+": "OK", ">": "NOK"}[w[3]]
+				if wrong != "" {
+					verdict = wrong
+				}
+				if _, err := db.Exec("insert into sizes (gauge, tag, size, verdict) values (?, ?, ?, ?)", j.Gauges[0].Name, w[0][1:], w[1], verdict); err != nil {
+					return err
+				}
+			}
+			return nil
+		}
+	}
+	form := `
+form: sql
+query: select * from sizes order by nr
+columns: {gauge: gauge, channel: {always: A}, tag: tag, value: size, unit: {always: mm}, zone: verdict}
+zones: {OK: [in, warn-low, warn-high], NOK: [below, above]}
+`
+	for range 2 {
+		r, out := recorded(t, harness.Case{Scenario: "on-every-limit", Func: host(""), Database: db, Records: form})
+		require.Empty(t, r.fatal+r.failed)
+		require.NotZero(t, out.Counts.Expected)
+	}
+	r, _ := recorded(t, harness.Case{Scenario: "on-every-limit", Func: host("OK"), Database: db, Records: form})
+	require.Contains(t, r.failed, "expected above, the host has warn-low or in or warn-high")
+	r, _ = recorded(t, harness.Case{Scenario: "on-every-limit", Func: host(""), Records: form})
+	require.Contains(t, r.failed, "only a Go test can hand over")
+	r, _ = recorded(t, harness.Case{Scenario: "on-every-limit", Func: host(""), Database: db, Records: "form: sql"})
+	require.Contains(t, r.fatal, "nothing says which rows of the database are the records")
 }
 
 // The example in the documents is the one that is tested.

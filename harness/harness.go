@@ -5,6 +5,7 @@ package harness
 
 import (
 	"context"
+	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -44,6 +45,8 @@ type Check struct {
 	// A host that goes on (hostfile.Host.GoesOn) needs the same run folder in
 	// all checks.
 	Kept *Kept
+	// Database holds the records if they are of form sql.
+	Database *sql.DB
 	// Watch, if set, sees the check while it goes on.
 	Watch *Watch
 	// Progress, if set, is told in words what the check is doing.
@@ -97,7 +100,7 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 	}
 	defer r.close()
 	earlier, upto := 0, (*int)(nil)
-	if r.Kept != nil {
+	if r.Kept != nil || r.Database != nil {
 		earlier = r.written(ctx)
 	}
 	why, err := r.perform(ctx, out)
@@ -294,7 +297,7 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 		return "", fmt.Errorf("the host: %w", err)
 	}
 	why = "the run was stopped"
-	stopped := false
+	stopped, end := false, "the timeline ended"
 	defer func() {
 		if r.Kept == nil || why != "" || err != nil {
 			if e := host.stop(process.Ask{Signal: "kill"}); !stopped {
@@ -303,7 +306,10 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 		}
 		cancel()
 		host.work.Wait()
-		if e := r.stage.Finish(endNote(why)); err == nil && e != nil {
+		if why != "" {
+			end = why
+		}
+		if e := r.stage.Finish(end); err == nil && e != nil {
 			err = e
 		}
 	}()
@@ -343,6 +349,7 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 		if pctx.Err() == nil {
 			return "", err
 		}
+		end = "the host ended by itself"
 		r.stage.HostQuit(host.stop(process.Ask{}).String())
 	}
 	r.say("stopping the host")
@@ -374,13 +381,6 @@ func (r *run) noted(ctx context.Context) {
 	if r.Kept != nil && r.Host.GoesOn() {
 		wait(ctx, settle)
 	}
-}
-
-func endNote(why string) string {
-	if why == "" {
-		return "the timeline ended"
-	}
-	return why
 }
 
 func (r *run) command() (process.Spec, error) {
@@ -469,7 +469,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	var recs []records.Record
 	file, err := c.recordsFile(m.Places)
 	if err == nil {
-		recs, err = records.Read(ctx, c.Host.Records, file)
+		recs, err = c.read(ctx, file)
 	}
 	if err != nil {
 		out.Why = "the host's records: " + err.Error()

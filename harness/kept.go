@@ -153,14 +153,27 @@ func (r *run) written(ctx context.Context) int {
 	if err != nil {
 		return 0 // the judge will say so
 	}
-	if _, err := os.Stat(file); err != nil {
+	if _, err := os.Stat(file); err != nil && r.Database == nil {
 		return 0
 	}
-	recs, err := records.Read(ctx, r.Host.Records, file)
+	recs, err := r.read(ctx, file)
 	if err != nil {
 		return 0 // they may become whole yet
 	}
 	return len(recs)
+}
+
+// read reads the host's records.
+func (c *Check) read(ctx context.Context, file string) ([]records.Record, error) {
+	d := c.Host.Records
+	if d.Form == hostfile.SQL && c.Database != nil {
+		query := d.Query
+		if query == "" {
+			query = "select * from " + d.Table
+		}
+		return records.Query(ctx, c.Database, d, query)
+	}
+	return records.Read(ctx, d, file)
 }
 
 // recordsFile is where the host's records are.

@@ -214,10 +214,11 @@ const (
 	JSONLines Form = "json-lines" // one JSON object (RFC 8259) a line
 	SQLite    Form = "sqlite"     // a table or a query of an SQLite database
 	HTTP      Form = "http"       // JSON objects posted to an address of the harness
+	SQL       Form = "sql"        // a table or a query of a database that a Go test hands over
 )
 
 // Names lists the forms.
-func (Form) Names() []string { return []string{"csv", "json-lines", "sqlite", "http"} }
+func (Form) Names() []string { return []string{"csv", "json-lines", "sqlite", "http", "sql"} }
 
 // UnmarshalText reads a form's name.
 func (f *Form) UnmarshalText(b []byte) error {
@@ -268,7 +269,7 @@ func (m *Mark) UnmarshalText(b []byte) error {
 
 // Records says where the host's records are and how they read.
 type Records struct {
-	Form      Form     `yaml:"form" need:"yes" doc:"csv, json-lines, sqlite or http"`
+	Form      Form     `yaml:"form" need:"yes" doc:"csv, json-lines, sqlite, http, or sql (a database that a Go test hands over)"`
 	File      string   `yaml:"file" doc:"the file or database; {records} when left out, {output} for the host's standard output"`
 	Separator Mark     `yaml:"separator" doc:"the character between fields of csv; comma if left out"`
 	Encoding  Encoding `yaml:"encoding" doc:"how the text is written as bytes; utf-8 if left out"`
@@ -276,8 +277,8 @@ type Records struct {
 	NoHeader  bool     `yaml:"no-header" doc:"yes: the first row of csv is a record already; columns are then given by number"`
 	Skip      int      `yaml:"skip-lines" doc:"lines before the header (or the first record) that are not records"`
 	Only      string   `yaml:"only-lines" doc:"a regular expression (RE2); lines it does not match are neither header nor records (for records among other output); of json-lines in {output} lines that begin with a brace, if left out"`
-	Table     string   `yaml:"table" doc:"of sqlite: the table, in the order of its rowid; the only one if left out"`
-	Query     string   `yaml:"query" doc:"of sqlite: the query, instead of a table"`
+	Table     string   `yaml:"table" doc:"of sqlite: the table, in the order of its rowid; the only one if left out; of sql: the table"`
+	Query     string   `yaml:"query" doc:"of sqlite and sql: the query, instead of a table; it gives the rows in the order they were written"`
 
 	Time    TimeForm           `yaml:"time" doc:"how times are written; RFC 3339 if left out"`
 	Columns Columns            `yaml:"columns" doc:"our columns and where each stands in the records; those with our names, if left out"`
@@ -570,8 +571,8 @@ func (r *Records) check(doc *strict.Doc, h *Host) {
 	wrongForm(&r.Skip, r.Skip != 0, "skip-lines", CSV, JSONLines)
 	wrongForm(&r.Only, r.Only != "", "only-lines", CSV, JSONLines)
 	wrongForm(&r.Encoding, r.Encoding != "", "an encoding", CSV, JSONLines)
-	wrongForm(&r.Table, r.Table != "", "a table", SQLite)
-	wrongForm(&r.Query, r.Query != "", "a query", SQLite)
+	wrongForm(&r.Table, r.Table != "", "a table", SQLite, SQL)
+	wrongForm(&r.Query, r.Query != "", "a query", SQLite, SQL)
 	wrongForm(&r.File, r.File != "", "a file", CSV, JSONLines, SQLite)
 	r.OnlyPattern = compile(doc, &r.Only, r.Only)
 	if r.Skip < 0 || r.Skip > 1000 {
@@ -585,6 +586,9 @@ func (r *Records) check(doc *strict.Doc, h *Host) {
 	}
 	if r.Form == CSV && r.Decimal == ',' && !doc.Has(&r.Separator) {
 		doc.Errorf(&r.Decimal, "write the separator too, such as separator: semicolon", "the decimal mark is a comma and so is the separator when left out")
+	}
+	if r.Form == SQL && r.Table == "" && r.Query == "" {
+		doc.Errorf(&r.Form, "write query: and a query that gives the rows in the order they were written, or table:", "nothing says which rows of the database are the records")
 	}
 	any := false
 	for i, c := range r.Columns.All() {
