@@ -55,6 +55,10 @@ func TestImportsPointDown(t *testing.T) {
 			if to, ours := strings.CutPrefix(w, module); ours && layer(to) < layer(from) {
 				t.Errorf("%s imports %s, which lies above it", from, to)
 			}
+			const browser = "harness/internal/chromium"
+			if from != browser && (w == module+browser || strings.HasPrefix(w, "github.com/chromedp/")) {
+				t.Errorf("%s imports %s, which is for tests only", from, w)
+			}
 		}
 	}
 }

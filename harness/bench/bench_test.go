@@ -30,6 +30,10 @@ import (
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
+	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
 	"go.bug.st/serial"
@@ -217,11 +221,10 @@ func TestBenchInABrowser(t *testing.T) {
 	q := b.Page()
 	q.Open(h.srv.URL)
 	q.Eval(`sessionStorage.clear()`)
-	q.Reload()
+	q.Do(chromedp.Reload())
 	q.Until(card + `.length === 4`)
 	require.Contains(t, q.Eval(`document.getElementById("message").textContent`), "Watching only")
 
-	p.Front()
 	// The wheel moves the tip by one count, the keyboard too, and the reading
 	// follows.
 	size := `Number(document.querySelectorAll(".scene")[0].getAttribute("aria-valuenow"))`
@@ -231,10 +234,10 @@ func TestBenchInABrowser(t *testing.T) {
 		return r.X, r.Y
 	}
 	p.Eval(`document.querySelectorAll(".scene")[0].focus()`)
-	p.Key("ArrowUp")
+	p.Do(chromedp.KeyEvent(kb.ArrowUp))
 	p.Until(size + ` === 25.001`)
 	x, y := box(`document.querySelectorAll(".scene")[0]`)
-	p.Mouse("mouseWheel", x, y, 100)
+	p.Wheel(x, y, 100)
 	p.Until(size + ` === 25`)
 
 	// Dragging the tip changes what the port says.
@@ -242,14 +245,14 @@ func TestBenchInABrowser(t *testing.T) {
 	defer far.close()
 	far.gets(t, "R +00025.00", func() {})
 	far.gets(t, "R +00025.01", func() {
-		p.Mouse("mousePressed", x, y, 0)
+		p.Drag(chromedp.MousePressed, x, y)
 		for i := range 20 {
-			p.Mouse("mouseMoved", x, y-float64(i), 0)
+			p.Drag(chromedp.MouseMoved, x, y-float64(i))
 			if p.Eval(size+` > 25.012`) == "true" {
 				break
 			}
 		}
-		p.Mouse("mouseReleased", x, y, 0)
+		p.Drag(chromedp.MouseReleased, x, y)
 	})
 	p.Until(size + ` > 25.01`)
 	q.Until(size + ` > 25.01`)
@@ -275,7 +278,7 @@ func TestBenchInABrowser(t *testing.T) {
 	// By keyboard on the card: b presets, a tags.
 	p.Eval(`document.querySelector(".name").focus()`)
 	p.Until(`!document.querySelector(".push.down")`) // the last press is over
-	p.Key("a")
+	p.Do(chromedp.KeyEvent("a"))
 	p.Until(`document.querySelector(".tags").textContent === "2 tags"`)
 
 	// A damaged frame is shown damaged.
@@ -302,7 +305,7 @@ func TestBenchInABrowser(t *testing.T) {
 
 	// Reloaded, it shows the same gauge in hand and still has hands.
 	p.Eval(`document.querySelectorAll(".name")[2].click()`)
-	p.Reload()
+	p.Do(chromedp.Reload())
 	p.Until(`document.getElementById("picked").textContent.startsWith("place-3")`)
 	require.Equal(t, "", p.Eval(`document.getElementById("message").textContent`))
 
@@ -332,8 +335,8 @@ func TestBenchInABrowser(t *testing.T) {
 	p.Until(`document.querySelector(".tags").textContent === "0 tags"`)
 	p.Until(`document.querySelector(".link").textContent.startsWith("link up")`)
 
-	for _, page := range []*chromium.Page{p, q} {
-		require.Empty(t, page.Log, "no complaint of the page, none of the content security policy, nothing that failed to load")
+	for _, viewer := range []*chromium.Page{p, q} {
+		require.Empty(t, viewer.Log(), "no complaint of the page, none of the content security policy, nothing that failed to load")
 	}
 }
 
@@ -389,7 +392,7 @@ func TestHostilePage(t *testing.T) {
 func TestPageSizesAndAccess(t *testing.T) {
 	b := chromium.Start(t)
 	for _, n := range []int{1, 2, 4, 8, 32} { // 2: with several channels each
-		for k, size := range [][2]int{{1280, 800}, {1920, 1080}, {800, 1280}} {
+		for k, size := range [][2]int64{{1280, 800}, {1920, 1080}, {800, 1280}} {
 			for _, scheme := range []string{"light", "dark"} {
 				name := fmt.Sprintf("%d-%d-%s", n, size[0], scheme)
 				t.Run(name, func(t *testing.T) {
@@ -444,7 +447,7 @@ func TestPageSizesAndAccess(t *testing.T) {
 					require.Equal(t, "", p.Eval(faint), "every text stands out")
 					require.Equal(t, "", p.Eval(`[...document.querySelectorAll("[id]")].map((e) => e.id).filter((id, i, all) => all.indexOf(id) !== i).join()`), "no id is there twice")
 					audit(t, p)
-					require.Empty(t, p.Log)
+					require.Empty(t, p.Log())
 				})
 			}
 		}
@@ -690,7 +693,7 @@ func TestEveryFaultByHand(t *testing.T) {
 	require.Greater(t, len(live), 500)
 	require.GreaterOrEqual(t, len(live), len(replayed)) // the bench goes on after it was kept
 	require.Empty(t, cmp.Diff(live[:len(replayed)], replayed))
-	require.Empty(t, p.Log)
+	require.Empty(t, p.Log())
 }
 
 // A button that is held, with the mouse or by its key, is held on the gauge.
@@ -711,21 +714,21 @@ until: 24 h
 	}
 	reads("3.000")
 	p.Eval(`document.querySelector(".name").focus()`)
-	p.Call("Input.dispatchKeyEvent", map[string]any{"type": "keyDown", "key": "a"}, nil)
+	chromium.Call(p, input.DispatchKeyEvent, input.DispatchKeyEventParams{Type: kb.KeyDown, Key: "a"})
 	p.Until(`!!document.querySelector(".push.held")`)
 	p.Eval(`new Promise((r) => setTimeout(r, 800))`)
-	p.Call("Input.dispatchKeyEvent", map[string]any{"type": "keyUp", "key": "a"}, nil)
+	chromium.Call(p, input.DispatchKeyEvent, input.DispatchKeyEventParams{Type: kb.KeyUp, Key: "a"})
 	reads("0.000")
-	p.Key("b")
+	p.Do(chromedp.KeyEvent("b"))
 	reads("3.000")
 	var r struct{ X, Y float64 }
 	require.NoError(t, json.Unmarshal([]byte(p.Eval(`(() => { const r = document.querySelector(".push").getBoundingClientRect(); return JSON.stringify({ x: r.x + 9, y: r.y + 9 }); })()`)), &r))
-	p.Mouse("mousePressed", r.X, r.Y, 0)
+	p.Drag(chromedp.MousePressed, r.X, r.Y)
 	p.Eval(`new Promise((r) => setTimeout(r, 800))`)
-	p.Mouse("mouseReleased", r.X, r.Y, 0)
+	p.Drag(chromedp.MouseReleased, r.X, r.Y)
 	reads("0.000")
 	require.Equal(t, "0 tags", p.Eval(`document.querySelector(".tags").textContent`), "held it does not tag")
-	require.Empty(t, p.Log)
+	require.Empty(t, p.Log())
 }
 
 // On a tablet a finger drags the tip and presses the button, and the page does
@@ -733,33 +736,30 @@ until: 24 h
 func TestTouch(t *testing.T) {
 	h := open(t, lathe(4, "20 Hz"))
 	p := chromium.Start(t).Page()
-	p.Size(800, 1280)
-	p.Call("Emulation.setTouchEmulationEnabled", map[string]any{"enabled": true}, nil)
+	p.Do(chromedp.EmulateViewport(800, 1280, chromedp.EmulateTouch))
 	p.Open(h.page())
 	p.Until(card + `.length === 4`)
-	touch := func(kind string, points ...any) {
-		p.Call("Input.dispatchTouchEvent", map[string]any{"type": kind, "touchPoints": append([]any{}, points...)}, nil)
+	touch := func(kind input.DispatchTouchEventType, points ...*input.TouchPoint) {
+		chromium.Call(p, input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: kind, TouchPoints: points})
 	}
 	place := func(expr string) (x, y float64) {
 		var r struct{ X, Y float64 }
 		require.NoError(t, json.Unmarshal([]byte(p.Eval(`(() => { const r = `+expr+`.getBoundingClientRect(); return JSON.stringify({ x: r.x + r.width / 2, y: r.y + r.height / 2 }); })()`)), &r))
 		return r.X, r.Y
 	}
-	at := func(x, y float64) any { return map[string]any{"x": x, "y": y} }
 	x, y := place(`document.querySelectorAll(".scene")[1]`)
-	touch("touchStart", at(x, y))
+	touch(input.DispatchTouchEventTypeTouchStart, &input.TouchPoint{X: x, Y: y})
 	for i := range 20 {
-		touch("touchMove", at(x, y-float64(i)))
+		touch(input.DispatchTouchEventTypeTouchMove, &input.TouchPoint{X: x, Y: y - float64(i)})
 	}
-	touch("touchEnd")
+	touch(input.DispatchTouchEventTypeTouchEnd)
 	p.Until(`Number(document.querySelectorAll(".scene")[1].getAttribute("aria-valuenow")) > 25.01`)
 	require.Equal(t, "0", p.Eval(`scrollY`))
 	p.Until(`document.getElementById("picked").textContent.startsWith("place-2")`)
 	x, y = place(`document.querySelectorAll(".card")[1].querySelector(".push")`)
-	touch("touchStart", at(x, y))
-	touch("touchEnd")
+	p.Do(chromedp.TapXY(x, y))
 	p.Until(`document.querySelectorAll(".tags")[1].textContent === "1 tag"`)
-	require.Empty(t, p.Log)
+	require.Empty(t, p.Log())
 }
 
 // The buzzer is heard when the sound is on, which it is not at first, and a page
@@ -773,9 +773,9 @@ gauges: [{name: rim-stand, dialect: line-ascii, stream: 20 Hz, buzzer: true}]
 until: 24 h
 `)
 	p := chromium.Start(t).Page()
-	p.Call("Page.addScriptToEvaluateOnNewDocument", map[string]any{"source": `window.tones = [];
+	chromium.Call(p, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: `window.tones = [];
 		const start = OscillatorNode.prototype.start;
-		OscillatorNode.prototype.start = function () { window.tones.push(this.frequency.value); return start.call(this); };`}, nil)
+		OscillatorNode.prototype.start = function () { window.tones.push(this.frequency.value); return start.call(this); };`})
 	p.Open(h.page())
 	p.Until(card + `.length === 1`)
 	buzzed := func(n int) {
@@ -794,7 +794,7 @@ until: 24 h
 	buzzed(2)
 	require.Equal(t, "2", p.Eval(`tones.length`))
 	p.Eval(`new Promise((r) => setTimeout(r, 1100))`)
-	p.Reload()
+	p.Do(chromedp.Reload())
 	p.Until(`document.querySelectorAll("#log li").length > 3`)
 	require.Equal(t, "Sound on 0", p.Eval(`document.getElementById("sound").textContent + " " + tones.length`))
 	buzzed(3)
@@ -802,7 +802,7 @@ until: 24 h
 	p.Click("Sound on")
 	buzzed(4)
 	require.Equal(t, "1", p.Eval(`tones.length`))
-	require.Empty(t, p.Log)
+	require.Empty(t, p.Log())
 }
 
 // The shipped lessons are complete: they play in under five minutes, do what
@@ -878,7 +878,7 @@ func TestLessonsOnThePage(t *testing.T) {
 			require.Equal(t, "false", p.Eval(`document.getElementById("answer").hidden`))
 			p.Shot("lesson-"+filepath.Base(file), false)
 			require.Equal(t, "", p.Eval(crossed))
-			require.Empty(t, p.Log)
+			require.Empty(t, p.Log())
 		})
 	}
 }
@@ -907,7 +907,7 @@ func TestHandout(t *testing.T) {
 			require.Equal(t, "", p.Eval(crossed))
 			pdf := p.PDF(name)
 			require.Equal(t, 2, bytes.Count(pdf, []byte("/Type /Page\n")), "a sheet of questions and one of answers")
-			require.Empty(t, p.Log)
+			require.Empty(t, p.Log())
 		})
 	}
 }
@@ -923,7 +923,6 @@ func BenchmarkPicturesOfACrowd(b *testing.B) {
 		defer p.Close()
 		p.Size(1920, 1080)
 		p.Open(url)
-		p.Front()
 		p.Until(ready)
 		require.NoError(b, json.Unmarshal([]byte(p.Eval(pictures)), &r))
 		return r
@@ -959,7 +958,6 @@ func BenchmarkActToPixel(b *testing.B) {
 	p.Size(1920, 1080)
 	p.Open(h.page())
 	p.Until(card + `.length === 8`)
-	p.Front()
 	b.ResetTimer()
 	var r struct{ P95, Mean, Picture float64 }
 	for range b.N {

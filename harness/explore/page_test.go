@@ -40,7 +40,7 @@ func TestPageInABrowser(t *testing.T) {
 		require.Equal(t, "true", b.Eval(`document.documentElement.scrollWidth <= innerWidth`), "on a narrow screen")
 		b.Shot("explore-narrow"+defect, true)
 	}
-	require.Empty(t, b.Log)
+	require.Empty(t, b.Log())
 }
 
 func plural(n int, one, more string) string {

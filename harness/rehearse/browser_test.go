@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"example.org/understudy/harness/internal/chromium"
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/stretchr/testify/require"
 )
 
@@ -72,14 +73,14 @@ func TestPageInABrowser(t *testing.T) {
 
 		// as wide as A4 within its margins, 186 mm at 96 dots an inch
 		b.Size(703, 2600)
-		b.Call("Emulation.setEmulatedMedia", map[string]any{"media": "print"}, nil)
+		chromium.Call(b, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
 		require.Equal(t, "true", b.Eval(`document.documentElement.scrollWidth <= innerWidth`), "%s on paper", name)
 		require.Equal(t, "", b.Eval(`[...document.querySelectorAll("table")].filter(e => e.getBoundingClientRect().right > innerWidth).map(e => e.textContent.slice(0, 40)).join(", ")`), "%s: tables wider than the paper", name)
-		b.Call("Emulation.setEmulatedMedia", map[string]any{"media": ""}, nil)
+		chromium.Call(b, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{})
 		pdf := b.PDF(name)
 		if n := len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(pdf, -1)); n < 2 || n > 10 {
 			t.Errorf("%s has %d pages", name, n)
 		}
 	}
-	require.Empty(t, b.Log, "no complaint of the page, none of the content security policy")
+	require.Empty(t, b.Log(), "no complaint of the page, none of the content security policy")
 }

@@ -3,13 +3,15 @@
 package report_test
 
 import (
-	"encoding/base64"
 	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
 
 	"example.org/understudy/harness/internal/chromium"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/require"
 )
 
@@ -36,19 +38,19 @@ func TestPageInABrowser(t *testing.T) {
 
 	// By keyboard: the chart takes the focus, plus zooms, the arrows move, 0 shows all.
 	b.Eval(`document.querySelector(".chart").focus()`)
-	b.Key("+")
+	b.Do(chromedp.KeyEvent("+"))
 	require.Equal(t, "250 0 500 170", view())
 	require.Equal(t, "3 s 4 s 5 s 6 s 7 s 8 s 9 s", ticks())
 	require.NotEqual(t, before, static(2))
-	b.Key("ArrowRight")
+	b.Do(chromedp.KeyEvent(kb.ArrowRight))
 	require.Equal(t, "375 0 500 170", view())
 	b.Shot("zoomed", true)
 	for range 40 {
-		b.Key("+")
+		b.Do(chromedp.KeyEvent("+"))
 	}
 	require.NotContains(t, view(), "NaN")
 	require.Regexp(t, `^\d+\.\d{4,} s`, ticks(), "down to parts of a millisecond")
-	b.Key("0")
+	b.Do(chromedp.KeyEvent("0"))
 	require.Equal(t, "0 0 1000 170", view())
 	require.Equal(t, before, static(2), "the script places marks where the page does")
 
@@ -72,18 +74,12 @@ func TestPageInABrowser(t *testing.T) {
 
 	// Printed it opens every finding and hides the buttons.
 	b.Eval(`for (const d of document.querySelectorAll("details")) d.open = false`)
-	var pdf struct{ Data string }
-	b.Call("Page.printToPDF", map[string]any{"printBackground": true}, &pdf)
+	b.PDF("print", chromedp.PDFPrintBackground())
 	require.Equal(t, "0", b.Eval(`document.querySelectorAll("details:not([open])").length`))
-	if chromium.Shots() != "" {
-		data, err := base64.StdEncoding.DecodeString(pdf.Data)
-		require.NoError(t, err)
-		require.NoError(t, os.WriteFile(filepath.Join(chromium.Shots(), "print.pdf"), data, 0o644))
-	}
-	require.Empty(t, b.Log, "no complaint of the page, none of the content security policy, nothing that failed to load")
+	require.Empty(t, b.Log(), "no complaint of the page, none of the content security policy, nothing that failed to load")
 
 	// Without scripts the whole run shows, without the buttons.
-	b.Call("Emulation.setScriptExecutionDisabled", map[string]any{"value": true}, nil)
+	chromium.Call(b, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
 	b.Open("file://" + file)
 	require.Equal(t, "true", b.Eval(`document.querySelector(".tools").hidden`))
 	require.Equal(t, "0 0 1000 170", view())
