@@ -23,6 +23,7 @@ type exploreCmd struct {
 	Defect    string        `help:"Have the reference host make a mistake, to see it found. With all: each of its mistakes in turn, and a table of what was found."`
 	Outside   bool          `help:"Run the reference host as a program of its own, as other hosts are."`
 	Strength  int           `default:"2" help:"How many factors are covered together: every combination of levels of any so many. 2 or 3."`
+	Only      []string      `sep:"none" placeholder:"FACTOR=LEVEL,..." help:"Keep to some levels of what varies, for a host that knows no others, such as --only dialect=line-ascii,multi-ascii --only gauges=1. A wrong name tells which there are."`
 	Seed      uint64        `default:"1" help:"Seed of all chance. The same seed gives the same scenarios."`
 	Shard     shard.Shard   `default:"1/1" placeholder:"K/N" help:"Do part K of N of the work only; write each with --results and put them together with report."`
 	Budget    time.Duration `default:"60s" help:"Time to explore for, such as 10m. 0 for as long as --runs takes."`
@@ -43,7 +44,10 @@ func (c *exploreCmd) Run(a *app) error {
 	case c.Defect == "all":
 		return c.table(a)
 	}
-	o := c.options(a)
+	o, err := c.options(a)
+	if err != nil {
+		return err
+	}
 	done, err := c.runner(a, &o, c.Defect)
 	if err != nil {
 		return err
@@ -89,9 +93,17 @@ func (c *exploreCmd) Run(a *app) error {
 	return nil
 }
 
-func (c *exploreCmd) options(a *app) explore.Options {
-	return explore.Options{Dialects: harness.DialectsBeside("."), Strength: c.Strength, Seed: c.Seed, Shard: c.Shard, Budget: c.Budget, Runs: c.Runs,
-		Enough: func(*explore.Found) bool { return c.Until }, NoShrink: c.NoShrink, Progress: func(p explore.Progress) { c.show(a, p) }}
+func (c *exploreCmd) options(a *app) (o explore.Options, err error) {
+	only := map[string][]string{}
+	for _, text := range c.Only {
+		factor, levels, ok := strings.Cut(text, "=")
+		if !ok {
+			return o, fmt.Errorf("--only %s: write it FACTOR=LEVEL,..., such as --only dialect=line-ascii", text)
+		}
+		only[factor] = append(only[factor], strings.Split(levels, ",")...)
+	}
+	return explore.Options{Only: only, Dialects: harness.DialectsBeside("."), Strength: c.Strength, Seed: c.Seed, Shard: c.Shard, Budget: c.Budget, Runs: c.Runs,
+		Enough: func(*explore.Found) bool { return c.Until }, NoShrink: c.NoShrink, Progress: func(p explore.Progress) { c.show(a, p) }}, nil
 }
 
 // runner makes what plays the scenarios; done gives back what it holds.
@@ -256,7 +268,10 @@ func (c *exploreCmd) table(a *app) error {
 	var missed, unnamed []string
 	var cues, gauges []int
 	for _, d := range all {
-		o := c.options(a)
+		o, err := c.options(a)
+		if err != nil {
+			return err
+		}
 		o.Enough = func(f *explore.Found) bool { return f.Cause == d.Name }
 		done, err := c.runner(a, &o, d.Name)
 		if err != nil {

@@ -126,6 +126,8 @@ func TestExploreBadUsage(t *testing.T) {
 		{[]string{"--strength", "4"}, "--strength 4: write 1, 2 or 3"},
 		{[]string{"--shard", "3/2"}, `"3/2" is not a shard; write its number and how many there are, such as 2/8`},
 		{[]string{"--shard", "one"}, `"one" is not a shard; write its number and how many there are, such as 2/8`},
+		{[]string{"--only", "dialect"}, "--only dialect: write it FACTOR=LEVEL,..., such as --only dialect=line-ascii"},
+		{[]string{"--only", "dialect=morse"}, `dialect cannot be "morse"; it is one of line-ascii, `},
 		{[]string{"--budget", "0s"}, "an exploration needs a budget of time or of runs"},
 		{[]string{"--defect", "no-such"}, `there is no defect "no-such"`},
 		{[]string{"--host", "no-such"}, "no-such"},

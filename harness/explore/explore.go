@@ -38,12 +38,15 @@ type Runner interface {
 type Options struct {
 	Runner   Runner
 	Dialects scenario.Source
-	Strength int           // of the covering array; 0 means 2
-	Seed     uint64        // of all chance
-	Shard    shard.Shard   // the part of the work that is done; zero: all
-	Host     string        // what the host is called, for the results
-	Budget   time.Duration // real time; 0 means until Runs are done
-	Runs     int           // scenarios at most; 0 means until Budget is used up
+	Strength int    // of the covering array; 0 means 2
+	Seed     uint64 // of all chance
+	// Only keeps factors to some of their levels, such as the dialects that the
+	// host speaks (generate.Only).
+	Only   map[string][]string
+	Shard  shard.Shard   // the part of the work that is done; zero: all
+	Host   string        // what the host is called, for the results
+	Budget time.Duration // real time; 0 means until Runs are done
+	Runs   int           // scenarios at most; 0 means until Budget is used up
 	// Enough, if set, says after each cause that is found whether to stop.
 	Enough   func(*Found) bool
 	NoShrink bool
@@ -134,7 +137,7 @@ func Explore(ctx context.Context, o Options) (*Summary, error) {
 	if o.Budget == 0 && o.Runs == 0 {
 		return nil, fmt.Errorf("an exploration needs a budget of time or of runs")
 	}
-	array, err := cover.Make(generate.Plan(o.Strength, o.Seed))
+	array, err := arrayOf(o.Strength, o.Seed, o.Only)
 	if err != nil {
 		return nil, err
 	}
@@ -146,7 +149,7 @@ func Explore(ctx context.Context, o Options) (*Summary, error) {
 			e.sum.AllRows++
 		}
 	}
-	e.log(line{Kind: "start", Version: Version, Seed: o.Seed, Strength: o.Strength, Shard: &o.Shard, Host: o.Host,
+	e.log(line{Kind: "start", Version: Version, Seed: o.Seed, Strength: o.Strength, Only: o.Only, Shard: &o.Shard, Host: o.Host,
 		Possible: array.Possible, Impossible: impossibleWords(array)})
 	err = e.explore(ctx)
 	e.progress("", 0)
@@ -155,6 +158,19 @@ func Explore(ctx context.Context, o Options) (*Summary, error) {
 		err = fmt.Errorf("the results: %w", e.logErr)
 	}
 	return e.sum, err
+}
+
+// arrayOf is the covering array of an exploration.
+func arrayOf(strength int, seed uint64, only map[string][]string) (*cover.Array, error) {
+	plan, err := generate.Only(generate.Plan(strength, seed), only)
+	if err != nil {
+		return nil, err
+	}
+	array, err := cover.Make(plan)
+	if err != nil && len(only) > 0 {
+		err = fmt.Errorf("with these levels only: %w", err)
+	}
+	return array, err
 }
 
 type explorer struct {
@@ -175,7 +191,7 @@ func (e *explorer) at(i int) *item {
 		return &item{n: i + 1, file: generate.FromRow(&e.array.Plan, e.array.Rows[i], seed), row: e.array.Rows[i], seed: seed}
 	}
 	seed := noise.Split(e.Seed, "random", fmt.Sprint(i-len(e.array.Rows)))
-	return &item{n: i + 1, file: generate.Random(seed), seed: seed}
+	return &item{n: i + 1, file: generate.RandomFrom(&e.array.Plan, seed), seed: seed}
 }
 
 func (e *explorer) explore(ctx context.Context) error {
@@ -420,30 +436,31 @@ const Version = 2
 
 // line is one line of the results.
 type line struct {
-	Kind       string            `json:"explore"` // start, run, found, end
-	Version    int               `json:"version,omitempty"`
-	Seed       uint64            `json:"seed,omitempty"`
-	Strength   int               `json:"strength,omitempty"`
-	Shard      *shard.Shard      `json:"shard,omitempty"`
-	Host       string            `json:"host,omitempty"`
-	Possible   int               `json:"possible,omitempty"`
-	Impossible []impossible      `json:"impossible,omitempty"`
-	Run        int               `json:"run,omitempty"`
-	Levels     map[string]string `json:"levels,omitempty"`
-	Verdict    string            `json:"verdict,omitempty"`
-	Causes     []string          `json:"causes,omitempty"`
-	Reasons    []string          `json:"reasons,omitempty"`
-	Cause      string            `json:"cause,omitempty"`
-	Code       string            `json:"code,omitempty"`
-	Tried      int               `json:"tried,omitempty"`
-	Steady     bool              `json:"steady,omitempty"`
-	Cues       int               `json:"cues,omitempty"`
-	Gauges     int               `json:"gauges,omitempty"`
-	Scenario   string            `json:"scenario,omitempty"`
-	Runs       int               `json:"runs,omitempty"`
-	Tuples     int               `json:"tuples,omitempty"`
-	TookMS     int64             `json:"took-ms,omitempty"`
-	Stopped    bool              `json:"stopped,omitempty"`
+	Kind       string              `json:"explore"` // start, run, found, end
+	Version    int                 `json:"version,omitempty"`
+	Seed       uint64              `json:"seed,omitempty"`
+	Strength   int                 `json:"strength,omitempty"`
+	Only       map[string][]string `json:"only,omitempty"`
+	Shard      *shard.Shard        `json:"shard,omitempty"`
+	Host       string              `json:"host,omitempty"`
+	Possible   int                 `json:"possible,omitempty"`
+	Impossible []impossible        `json:"impossible,omitempty"`
+	Run        int                 `json:"run,omitempty"`
+	Levels     map[string]string   `json:"levels,omitempty"`
+	Verdict    string              `json:"verdict,omitempty"`
+	Causes     []string            `json:"causes,omitempty"`
+	Reasons    []string            `json:"reasons,omitempty"`
+	Cause      string              `json:"cause,omitempty"`
+	Code       string              `json:"code,omitempty"`
+	Tried      int                 `json:"tried,omitempty"`
+	Steady     bool                `json:"steady,omitempty"`
+	Cues       int                 `json:"cues,omitempty"`
+	Gauges     int                 `json:"gauges,omitempty"`
+	Scenario   string              `json:"scenario,omitempty"`
+	Runs       int                 `json:"runs,omitempty"`
+	Tuples     int                 `json:"tuples,omitempty"`
+	TookMS     int64               `json:"took-ms,omitempty"`
+	Stopped    bool                `json:"stopped,omitempty"`
 }
 
 type impossible struct {

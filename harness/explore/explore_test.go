@@ -269,6 +269,47 @@ func TestStopped(t *testing.T) {
 	require.Zero(t, sum.Runs)
 }
 
+// A host that knows only some of what varies is explored with that, whole.
+func TestOnly(t *testing.T) {
+	o := options(t, "", 80)
+	o.Only = map[string][]string{"dialect": {"multi-ascii", "line-ascii"}, "gauges": {"1"}, "fault": {"none"}}
+	var log bytes.Buffer
+	o.Log = &log
+	played := map[string]int{}
+	in := o.Runner
+	o.Runner = spy{in, func(s *scenario.Scenario) {
+		require.Len(t, s.Gauges, 1)
+		played[s.Gauges[0].Dialect]++
+	}}
+	sum, err := explore.Explore(t.Context(), o)
+	require.NoError(t, err)
+	require.Equal(t, sum.Of, sum.Tuples)
+	require.Less(t, len(sum.Array.Rows), 80)
+	require.Len(t, played, 2)
+	require.Positive(t, played["line-ascii"])
+	require.Positive(t, played["multi-ascii"])
+
+	r, err := explore.Read("only", &log)
+	require.NoError(t, err)
+	told, err := r.Tell()
+	require.NoError(t, err)
+	require.Equal(t, sum.Of, told.Of)
+	require.Empty(t, told.Open)
+}
+
+// spy sees what is played, one scenario at a time.
+type spy struct {
+	explore.Runner
+	see func(s *scenario.Scenario)
+}
+
+func (spy) Workers() int { return 1 }
+
+func (s spy) Play(ctx context.Context, what *scenario.Scenario) (judge.Result, error) {
+	s.see(what)
+	return s.Runner.Play(ctx, what)
+}
+
 // A host that breaks as a program is a finding of its own.
 func TestHostThatPanics(t *testing.T) {
 	o := options(t, "", 30)
@@ -296,6 +337,14 @@ $`, after(string(sum.Found[0].Text), "\nunderstudy"))
 
 func after(s, mark string) string { return s[strings.Index(s, mark)+1:] }
 
+func names() string {
+	var all []string
+	for _, f := range generate.Factors() {
+		all = append(all, f.Name)
+	}
+	return strings.Join(all, ", ")
+}
+
 func TestMistakesInOptions(t *testing.T) {
 	for _, c := range []struct {
 		change func(o *explore.Options)
@@ -303,6 +352,12 @@ func TestMistakesInOptions(t *testing.T) {
 	}{
 		{func(o *explore.Options) { o.Runs = 0 }, "an exploration needs a budget of time or of runs"},
 		{func(o *explore.Options) { o.Shard = shard.Shard{K: 4, N: 3} }, "shard 4/3 is not one of 3"},
+		{func(o *explore.Options) { o.Only = map[string][]string{"dialekt": {"x"}} }, `nothing varies by the name "dialekt"; what varies is ` + names()},
+		{func(o *explore.Options) { o.Only = map[string][]string{"port": {"usb"}} }, `port cannot be "usb"; it is one of pty, tcp, rfc2217`},
+		{func(o *explore.Options) { o.Only = map[string][]string{"port": {}} }, `port can be nothing: name a level, one of pty, tcp, rfc2217`},
+		{func(o *explore.Options) {
+			o.Only = map[string][]string{"dialect": {"cobs-binary"}, "fault": {"fade"}}
+		}, "with these levels only: the rules forbid every row"},
 		{func(o *explore.Options) { o.Strength = 99 }, fmt.Sprintf("a strength of 99 does not go with %d factors; write 1 to %[1]d", len(generate.Factors()))},
 	} {
 		o := options(t, "", 1)

@@ -9,7 +9,6 @@ import (
 	"slices"
 
 	"example.org/understudy/harness/shard"
-	"example.org/understudy/scenario/generate"
 	"example.org/understudy/scenario/generate/cover"
 )
 
@@ -113,6 +112,8 @@ func Merge(parts []*Results) (*Results, error) {
 			return nil, differ("seed", b.Seed, a.Seed)
 		case b.Strength != a.Strength:
 			return nil, differ("strength", b.Strength, a.Strength)
+		case fmt.Sprint(b.Only) != fmt.Sprint(a.Only):
+			return nil, differ("levels", b.Only, a.Only)
 		case b.Host != a.Host:
 			return nil, differ("the host", b.Host, a.Host)
 		case b.Possible != a.Possible:
@@ -175,7 +176,7 @@ func (r *Results) Whole() bool { return r.end != nil && !r.end.Stopped }
 
 // Tell counts what results come to.
 func (r *Results) Tell() (*Told, error) {
-	array, err := cover.Make(generate.Plan(r.start.Strength, r.start.Seed))
+	array, err := arrayOf(r.start.Strength, r.start.Seed, r.start.Only)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", r.name, err)
 	}

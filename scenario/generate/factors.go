@@ -6,7 +6,9 @@
 package generate
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 
 	"example.org/understudy/scenario/generate/cover"
 )
@@ -88,6 +90,50 @@ func allBut(some []string) (rest []string) {
 // Plan is the covering of the factors by combinations of so many of them.
 func Plan(strength int, seed uint64) cover.Plan {
 	return cover.Plan{Factors: Factors(), Rules: Rules(), Strength: strength, Seed: seed, Effort: 150}
+}
+
+// Only is the plan with only some levels of some factors, such as the dialects
+// that a host speaks: by the factors' names, their levels' names. The error says
+// what is not there.
+func Only(p cover.Plan, only map[string][]string) (cover.Plan, error) {
+	var names []string
+	p.Factors = slices.Clone(p.Factors)
+	for i := range p.Factors {
+		f := &p.Factors[i]
+		names = append(names, f.Name)
+		keep, some := only[f.Name]
+		if !some {
+			continue
+		}
+		for _, l := range keep {
+			if !slices.Contains(f.Levels, l) {
+				return p, fmt.Errorf("%s cannot be %q; it is one of %s", f.Name, l, strings.Join(f.Levels, ", "))
+			}
+		}
+		f.Levels = slices.DeleteFunc(slices.Clone(f.Levels), func(l string) bool { return !slices.Contains(keep, l) })
+		if len(f.Levels) == 0 {
+			return p, fmt.Errorf("%s can be nothing: name a level, one of %s", f.Name, strings.Join(Factors()[i].Levels, ", "))
+		}
+	}
+	for name := range only {
+		if !slices.Contains(names, name) {
+			return p, fmt.Errorf("nothing varies by the name %q; what varies is %s", name, strings.Join(names, ", "))
+		}
+	}
+	var rules []cover.Rule
+	for _, r := range p.Rules {
+		forbid, applies := map[string][]string{}, true
+		for f, levels := range r.Forbid {
+			left := p.Factors[slices.Index(names, f)].Levels
+			forbid[f] = slices.DeleteFunc(slices.Clone(levels), func(l string) bool { return !slices.Contains(left, l) })
+			applies = applies && len(forbid[f]) > 0
+		}
+		if applies {
+			rules = append(rules, cover.Rule{Why: r.Why, Forbid: forbid})
+		}
+	}
+	p.Rules = rules
+	return p, nil
 }
 
 // Levels says what a scenario is made of: a level's name for each factor.

@@ -28,18 +28,23 @@ func FromRow(p *cover.Plan, row []int, seed uint64) *scenario.File {
 // Random makes a scenario with random levels, a longer timeline and more than
 // one fault.
 func Random(seed uint64) *scenario.File {
+	return RandomFrom(&cover.Plan{Factors: Factors(), Rules: Rules()}, seed)
+}
+
+// RandomFrom is Random with the levels of a plan, of which at least one
+// combination must be possible.
+func RandomFrom(p *cover.Plan, seed uint64) *scenario.File {
 	rng := random(seed)
-	factors, rules := Factors(), Rules()
 	for {
 		l := Levels{}
-		for _, f := range factors {
+		for _, f := range p.Factors {
 			level := f.Levels[0]
 			if rng.Intn(2) == 0 { // half of the factors stay plain, so that mistakes do not hide each other
 				level = f.Levels[rng.Intn(len(f.Levels))]
 			}
 			l[f.Name] = level
 		}
-		if l.allowed(rules) {
+		if l.allowed(p.Rules) {
 			return build(l, rng.Uint64(), 5+rng.Intn(6))
 		}
 	}
