@@ -277,7 +277,7 @@ func (p *ptyPort) offered(o Outcome, gaveUp []Event) Outcome {
 }
 
 // gatherMost is how many bytes are gathered before they are handed over.
-const gatherMost = 1024
+const gatherMost = 2048
 
 // Gather puts a frame into the queue. The kernel takes many at the cost of one.
 func (p *ptyPort) Gather(frame []byte) Outcome {

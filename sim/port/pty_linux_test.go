@@ -1149,9 +1149,7 @@ func TestPTYGather(t *testing.T) {
 	}
 	taken--
 	g.Flush()
-	if n, _ := p.Unread(); n != taken*len(frame) {
-		t.Errorf("%d bytes unread of %d frames of %d", n, taken, len(frame))
-	}
+	waitFor(t, "count of what is unread", func() bool { n, _ := p.Unread(); return n == taken*len(frame) })
 	if got := read(t, s, taken*len(frame)); got != strings.Repeat(string(frame), taken) {
 		t.Errorf("after a full queue the host read %d bytes, not those sent", len(got))
 	}

@@ -3,9 +3,13 @@ package port
 // queue holds the frames that the host has not made room for. It drops whole
 // frames only; a frame that has begun to leave stays.
 type queue struct {
-	data   []byte // what is still to leave
-	lens   []int  // of each frame, what is still to leave
-	begun  bool   // the first frame has begun to leave
+	data  []byte   // what is still to leave
+	lens  []int    // of each frame, what is still to leave
+	spare struct { // room for them, used again once all has left
+		data []byte
+		lens []int
+	}
+	begun  bool // the first frame has begun to leave
 	limit  int
 	policy Policy
 	full   bool // a frame was refused and no Room has been told since
@@ -87,8 +91,17 @@ func (q *queue) rest(left []byte) {
 }
 
 func (q *queue) add(b []byte) {
+	if len(q.lens) == 0 {
+		q.data, q.lens = q.spare.data[:0], q.spare.lens[:0]
+	}
 	q.data = append(q.data, b...)
 	q.lens = append(q.lens, len(b))
+	if cap(q.data) > cap(q.spare.data) {
+		q.spare.data = q.data
+	}
+	if cap(q.lens) > cap(q.spare.lens) {
+		q.spare.lens = q.lens
+	}
 }
 
 // took notes that the first n bytes of data have left.
