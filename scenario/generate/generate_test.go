@@ -1,6 +1,7 @@
 package generate
 
 import (
+	"fmt"
 	"testing"
 
 	"example.org/understudy/scenario"
@@ -99,4 +100,19 @@ func TestReadingsLeanToTheEdges(t *testing.T) {
 	}
 	require.Greater(t, on, 100)
 	require.Greater(t, near, 300)
+}
+
+// How long the arrays of what varies take to make, and how many rows they have.
+func BenchmarkPlan(b *testing.B) {
+	for strength := 1; strength <= 3; strength++ {
+		b.Run(fmt.Sprint("strength=", strength), func(b *testing.B) {
+			rows := 0
+			for b.Loop() {
+				a, err := cover.Make(Plan(strength, 1))
+				require.NoError(b, err)
+				rows = len(a.Rows)
+			}
+			b.ReportMetric(float64(rows), "rows")
+		})
+	}
 }

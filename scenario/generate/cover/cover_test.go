@@ -93,14 +93,16 @@ func TestSizesAgainstPublished(t *testing.T) {
 		// Optimal: p² rows for p+1 factors of p levels, p a prime
 		// (orthogonal arrays, Bush 1952; restated at www.mcdowella.demon.co.uk/allPairs.html).
 		{"5^6", uniform(6, 5), 2, 25, 0},
-		// k binary factors need the least N with k ≤ C(N−1, ⌈N/2⌉)
-		// (Katona 1973; Kleitman and Spencer 1973), from memory: 6 rows up to 10 factors.
+		// C. J. Colbourn's covering array tables, as of November 2024 (held with
+		// their authorities in table/ca_table.csv of github.com/chrispbsmolen/ca-tools):
+		// (t,v,k) = (2,2,10): 6, Kleitman and Spencer or Katona 1973; (3,2,4): 8, an
+		// orthogonal array; (3,2,5): 10, derived from strength 4.
 		{"2^10", uniform(10, 2), 2, 6, 0},
-		// NIST covering array tables, from memory: 8 and 27 rows, both orthogonal
-		// arrays of strength 3, and 10 rows for five binary factors.
 		{"2^4 t=3", uniform(4, 2), 3, 8, 0},
-		{"3^4 t=3", uniform(4, 3), 3, 27, 0},
 		{"2^5 t=3", uniform(5, 2), 3, 10, 0},
+		// L27.3.4, an orthogonal array of strength 3 (list of arrays of the R package
+		// DoE.base, after Kuhfeld 2009).
+		{"3^4 t=3", uniform(4, 3), 3, 27, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			plan := Plan{Factors: c.factors, Strength: c.strength, Seed: 1}
