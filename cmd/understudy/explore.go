@@ -15,6 +15,7 @@ import (
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/explore"
 	"example.org/understudy/harness/shard"
+	"example.org/understudy/scenario/generate"
 	"golang.org/x/term"
 )
 
@@ -142,6 +143,10 @@ func (c *exploreCmd) runner(a *app, o *explore.Options, defect string) (done fun
 		o.Host = filepath.Base(c.Host)
 	default:
 		o.Host = strings.TrimSpace("reference " + defect)
+	}
+	if h.Running { // it is not ours to start again, and is told of no socket's number
+		o.Only = generate.Without(generate.Without(o.Only, "fault", "restart", "kill"), "port", "tcp", "rfc2217")
+		fmt.Fprintln(a.stdout, "the host, which runs already, finds the gauges of every run in", filepath.Join(dir, explore.HostFolder, "ports"))
 	}
 	program := &explore.Program{Host: h, Self: self, Extra: named.extra(), HostText: text, Folder: dir}
 	o.Runner = program

@@ -34,6 +34,10 @@ func (r Inside) Play(ctx context.Context, s *scenario.Scenario) (judge.Result, e
 	return run.Result, nil
 }
 
+// HostFolder is the folder, in that of all runs, of a host that is kept or runs
+// already; of one that is not told of each run it is the run folder too.
+const HostFolder = "host"
+
 // Program plays scenarios against a host that is a program: started anew for
 // each, kept for many, or one that runs already, as its description says.
 type Program struct {
@@ -57,7 +61,7 @@ func (r *Program) Workers() int { return 1 }
 // finding of this one, and no pass either.
 func (r *Program) Play(ctx context.Context, s *scenario.Scenario) (judge.Result, error) {
 	if r.kept == nil && (r.Host.Running || r.Host.Many != nil) {
-		r.kept = &harness.Kept{Folder: filepath.Join(r.Folder, "host")}
+		r.kept = &harness.Kept{Folder: filepath.Join(r.Folder, HostFolder)}
 	}
 	result, err := r.once(ctx, s)
 	if err != nil || r.kept == nil || result.Verdict == judge.Pass || r.kept.Runs() < 2 {

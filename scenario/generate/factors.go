@@ -7,6 +7,7 @@ package generate
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -134,6 +135,20 @@ func Only(p cover.Plan, only map[string][]string) (cover.Plan, error) {
 	}
 	p.Rules = rules
 	return p, nil
+}
+
+// Without is what Only keeps, without some levels of a factor.
+func Without(only map[string][]string, factor string, levels ...string) map[string][]string {
+	all, some := only[factor]
+	if i := index(factor); !some && i >= 0 {
+		all = Factors()[i].Levels
+	}
+	left := maps.Clone(only)
+	if left == nil {
+		left = map[string][]string{}
+	}
+	left[factor] = slices.DeleteFunc(slices.Clone(all), func(l string) bool { return slices.Contains(levels, l) })
+	return left
 }
 
 // Levels says what a scenario is made of: a level's name for each factor.

@@ -102,6 +102,12 @@ func TestReadingsLeanToTheEdges(t *testing.T) {
 	require.Greater(t, near, 300)
 }
 
+func TestWithout(t *testing.T) {
+	got := Without(Without(map[string][]string{"gauges": {"1"}}, "port", "tcp"), "port", "pty")
+	require.Empty(t, cmp.Diff(map[string][]string{"gauges": {"1"}, "port": {"rfc2217"}}, got))
+	require.Empty(t, cmp.Diff(map[string][]string{"port": {"pty", "tcp"}}, Without(nil, "port", "rfc2217")))
+}
+
 // How long the arrays of what varies take to make, and how many rows they have.
 func BenchmarkPlan(b *testing.B) {
 	for strength := 1; strength <= 3; strength++ {
