@@ -185,6 +185,9 @@ func (l *loader) build(dialects Source) {
 		return
 	}
 	l.Play.Title, l.Play.File, l.Play.Seed, l.Play.ReadsWithin = l.Title, l.Path, l.Seed, l.Host.Line.Reads.D()
+	for _, stated := range []*Level{l.Host.Line.DTR, l.Host.Line.RTS} {
+		l.Play.Raises = l.Play.Raises || stated != nil && bool(*stated)
+	}
 	l.cues()
 	l.chapters()
 	l.writes()

@@ -216,7 +216,7 @@ type Facts struct {
 	// not open it again although the gauge had more to say.
 	Unheard bool
 	Full    int // frames given up because the host did not read
-	// How DTR and RTS stood when the last frame of a session was sent.
+	// How DTR and RTS stood while frames were sent, in sessions that tell it.
 	DTR, RTS Stood
 	Breaks   int
 	Stall    time.Duration // the longest that bytes waited, none of them read

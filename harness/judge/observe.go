@@ -6,6 +6,7 @@ import (
 	"iter"
 	"slices"
 	"strings"
+	"time"
 
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/sim/decimal"
@@ -31,8 +32,7 @@ type observer struct {
 	down     bool             // the port is hung up
 	off      int              // one more than the Seen of the latest RadioOff
 	open     bool             // the host has it open
-	dtr, rts bool             // as the host has them
-	held     *[2]bool         // how they stood when a frame was sent last in this session; nil: none was
+	lines    lines            // the control lines in this session
 	due      bool             // the host was started again and said that it is ready, and has not opened it
 }
 
@@ -64,7 +64,9 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 		obs[g].made = map[int]made{}
 	}
 	ended := false
+	last := time.Duration(0)
 	for e := range entries {
+		last = e.T
 		if e.Kind == ledger.KindEnd {
 			ended = true
 		}
@@ -86,7 +88,7 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 	}
 	for g := range j.Gauges {
 		f := &j.h.Gauges[g]
-		obs[g].session(f)
+		j.session(&obs[g], f, last)
 		if !f.Opened {
 			j.reasons = append(j.reasons, "the host never opened the port of "+j.Gauges[g].Name)
 		}
@@ -161,9 +163,8 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 		case "opened":
 			f.Opened, f.Unheard = true, false
 			o.open, o.due = true, false
-			o.session(f)
-			o.dtr, o.rts = false, false // until it moves them
-			if len(o.downs) > 0 {       // of those that followed before it was opened again it need not know
+			j.session(o, f, e.T)
+			if len(o.downs) > 0 { // of those that followed before it was opened again it need not know
 				j.h.Seen[o.downs[0]].State = cause.Sure
 			}
 			switch {
@@ -178,7 +179,7 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 				j.paths[g] = e.Port.Path
 			}
 		case "lines":
-			o.dtr, o.rts = strings.Contains(e.Port.Note, "DTR true"), strings.Contains(e.Port.Note, "RTS true")
+			o.lines.move([2]bool{strings.Contains(e.Port.Note, "DTR true"), strings.Contains(e.Port.Note, "RTS true")})
 		case "break":
 			if e.Port.Note == "true" {
 				f.Breaks++
@@ -188,12 +189,12 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 				f.Stall, f.StallAt = e.Port.Lasted, e.T
 			}
 		case "closed":
-			o.session(f)
+			j.session(o, f, e.T)
 			o.closed, o.open = len(o.downs) == 0, false
 		case "asked":
 			f.Line = known(e.Port.Line, j.Gauges[g].Line)
 		case "hung up":
-			o.session(f)
+			j.session(o, f, e.T)
 			o.tail, o.path, o.open, o.down = nil, e.Port.Path, false, true
 			if k := o.off - 1; k >= 0 && j.h.Seen[k].At == e.T { // the host sees the hang-up, not the silence
 				j.h.Seen[k].What = cause.Nothing
@@ -235,15 +236,45 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 	}
 }
 
+// lines are DTR and RTS in one session of a host at a port.
+type lines struct {
+	began   time.Duration
+	frames  bool    // some were sent
+	moved   bool    // the host has moved them
+	on      [2]bool // now
+	ever    [2]bool // they were on at some time
+	fell    [2]bool // they were on and are no longer
+	dropped [2]bool // and frames were sent after that
+}
+
+func (l *lines) move(on [2]bool) {
+	for i := range on {
+		l.fell[i] = !on[i] && (l.on[i] || l.fell[i])
+		l.ever[i] = l.ever[i] || on[i]
+	}
+	l.on, l.moved = on, true
+}
+
+func (l *lines) frame() {
+	l.frames = true
+	for i := range l.fell {
+		l.dropped[i] = l.dropped[i] || l.fell[i]
+	}
+}
+
+// sureAfter is how long a session lasts at least, of a timeline that does not wait,
+// before it is held against a host that it has not moved its control lines yet.
+const sureAfter = 5 * time.Second
+
 // session ends a session of the host at the port.
-func (o *observer) session(f *cause.Facts) {
-	if o.held == nil {
-		return
+func (j *judging) session(o *observer, f *cause.Facts, at time.Duration) {
+	l := &o.lines
+	if l.frames && (l.moved || !j.RealTime || at-l.began >= sureAfter) {
+		for i, s := range []*cause.Stood{&f.DTR, &f.RTS} {
+			s.On, s.Off = s.On || l.ever[i], s.Off || !l.ever[i] || l.dropped[i]
+		}
 	}
-	for i, s := range []*cause.Stood{&f.DTR, &f.RTS} {
-		s.On, s.Off = s.On || o.held[i], s.Off || !o.held[i]
-	}
-	o.held = nil
+	o.lines = lines{began: at}
 }
 
 // place is the gauge that had a path first: the one itself where none had.
@@ -355,7 +386,7 @@ func (j *judging) give(o *observer, g int, e *ledger.Entry, m made, state cause.
 		rs = append(rs, cause.Reading{Shown: shown, Unit: u, Channel: c, Void: r.Void != "", Gauge: r.Zone})
 	}
 	if f.Cause != ledger.Reply { // which the host asks for while it is still setting up
-		o.held = &[2]bool{o.dtr, o.rts}
+		o.lines.frame()
 	}
 	o.tail = append(o.tail, tail{int32(len(j.h.Seen)), end})
 	j.h.Add(s, rs...)

@@ -370,3 +370,42 @@ func TestNotClaimed(t *testing.T) {
 		}
 	}
 }
+
+// The control lines are held against a host when they were never raised, or fell
+// while the gauge went on sending; not when it lets go at the end, nor in a session
+// too short to tell.
+func TestControlLines(t *testing.T) {
+	low := ledger.Entry{Kind: ledger.KindPort, Gauge: "g1", Port: &ledger.Port{What: "lines", Note: "DTR false RTS false"}}
+	high := ledger.Entry{Kind: ledger.KindPort, Gauge: "g1", Port: &ledger.Port{What: "lines", Note: "DTR true RTS true"}}
+	at := func(es []ledger.Entry, what string) int {
+		return slices.IndexFunc(es, func(e ledger.Entry) bool { return e.Port != nil && e.Port.What == what })
+	}
+	for _, c := range []struct {
+		name   string
+		steps  int
+		real   bool
+		change func(es []ledger.Entry) []ledger.Entry
+		got    string
+	}{
+		{"as stated", 8, false, func(es []ledger.Entry) []ledger.Entry { return es }, ""},
+		{"never raised", 8, false, func(es []ledger.Entry) []ledger.Entry { i := at(es, "lines"); return slices.Delete(es, i, i+1) }, "DTR off"},
+		{"never raised in real time", 20, true, func(es []ledger.Entry) []ledger.Entry { i := at(es, "lines"); return slices.Delete(es, i, i+1) }, "DTR off"},
+		{"too soon to tell", 2, true, func(es []ledger.Entry) []ledger.Entry { i := at(es, "lines"); return slices.Delete(es, i, i+1) }, ""},
+		{"falls", 8, false, func(es []ledger.Entry) []ledger.Entry { return slices.Insert(es, len(es)/2, low) }, "DTR off"},
+		{"falls and is raised at once", 8, false, func(es []ledger.Entry) []ledger.Entry { return slices.Insert(es, len(es)/2, low, es[at(es, "lines")]) }, ""},
+		{"lets go at the end", 8, false, func(es []ledger.Entry) []ledger.Entry { return slices.Insert(es, len(es)-1, low) }, ""},
+		{"the other one is raised", 8, false, func(es []ledger.Entry) []ledger.Entry { return slices.Insert(es, len(es)/2, high) }, "RTS on"},
+	} {
+		sh := shape{gauges: 1, channels: 1, steps: c.steps}
+		w := newWorld(2, sh).play(sh).correct()
+		w.spec.RealTime = c.real
+		res := judge.Judge(w.spec, c.change(w.entries), w.records)
+		got := ""
+		if len(res.Findings) > 0 {
+			got = res.Findings[0].Got
+		}
+		if got != c.got || len(res.Findings) > 1 || got != "" && res.Explanations[0].Cause.Name != "control-lines-idle" {
+			t.Errorf("%s: got %q, want %q\n%s", c.name, got, c.got, describe(res.Findings))
+		}
+	}
+}

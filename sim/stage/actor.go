@@ -82,6 +82,7 @@ type actor struct {
 
 	stall   stall            // of the host's reading
 	modem   *port.ModemLines // as told last
+	moved   bool             // the host has moved its control lines since it opened the port
 	awaited bool             // the port is back, and no host has it open yet
 	told    bool             // the gauge thinks that its link is up
 	greets  bool             // the gauge has come on, and will name itself when it is heard
@@ -698,6 +699,9 @@ func (a *actor) waiting() (bool, int) {
 	} else if a.awaited || !open {
 		return true, 0 // it had it open, and will open it again
 	}
+	if _, shows := a.port.(port.Modem); shows && a.s.play.Raises && !a.moved {
+		return true, 0
+	}
 	n, _ := a.port.Unread()
 	if n == 0 && a.end != nil && len(a.said.bytes)+len(a.kept) > 0 && a.heard && len(a.inFlight) == 0 && a.tamper.idle(a.s.now) {
 		_, asked := a.end.Awaits(nil) // its answer is still to come
@@ -712,7 +716,7 @@ func (a *actor) portEvent(e port.Event) {
 	}
 	switch e.Kind {
 	case port.Opened:
-		a.opened, a.inUse = true, true
+		a.opened, a.inUse, a.moved = true, true, false
 		a.asked = a.m.lineSettings() // until it asks for something
 		a.tamper.behind = nil        // and it has read nothing yet
 		note(ledger.Port{What: "opened", Path: a.port.Path()})
@@ -733,6 +737,7 @@ func (a *actor) portEvent(e port.Event) {
 	case port.Break:
 		note(ledger.Port{What: "break", Note: strconv.FormatBool(e.On)})
 	case port.Lines:
+		a.moved = true
 		note(ledger.Port{What: "lines", Note: fmt.Sprintf("DTR %v RTS %v", e.Lines.DTR, e.Lines.RTS)})
 	case port.Purged:
 		note(ledger.Port{What: "purged", Lost: e.Lost})

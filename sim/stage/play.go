@@ -24,6 +24,9 @@ type Play struct {
 	// ReadsWithin is how long, in real time, bytes may wait for the host to read
 	// some: longer is entered in the ledger. 0 means 1 s.
 	ReadsWithin time.Duration
+	// Raises says that hosts are to raise control lines: Drain waits for it after each
+	// opening of a port that shows them.
+	Raises bool
 }
 
 // Member is one gauge of the cast.
