@@ -3,6 +3,7 @@
 package process
 
 import (
+	"fmt"
 	"os"
 	"os/exec"
 	"syscall"
@@ -38,7 +39,7 @@ func status(s *os.ProcessState) (code int, signal string) {
 		return -1, ""
 	}
 	if ws, ok := s.Sys().(syscall.WaitStatus); ok && ws.Signaled() {
-		return -1, ws.Signal().String()
+		return -1, fmt.Sprintf("%s (%v)", unix.SignalName(ws.Signal()), ws.Signal())
 	}
 	return s.ExitCode(), ""
 }

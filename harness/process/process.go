@@ -54,8 +54,9 @@ type Process struct {
 // Exit says how the host ended.
 type Exit struct {
 	Code    int    // exit status; −1 when a signal ended it
-	Signal  string // the signal that ended it, such as "killed"; empty if none did
+	Signal  string // the signal that ended it, such as "SIGTERM (terminated)"; empty if none did
 	Asked   bool   // it ended after Stop had asked it to
+	ByAsk   bool   // the signal that ended it is the one that asked it to
 	Killed  bool   // it had to be killed: it did not end within the grace
 	Left    int    // processes of its group, or strays of it, that had to be killed after it
 	Said    string // of a host that is no process: what went wrong with it
@@ -63,26 +64,32 @@ type Exit struct {
 	Took    time.Duration
 }
 
+// String goes on with a sentence that begins with the host, or the host has.
 func (e Exit) String() string {
 	s := fmt.Sprintf("ended with exit status %d", e.Code)
 	if e.Signal != "" {
-		s = "was ended by the signal " + e.Signal
+		s = "ended by signal " + e.Signal
 	}
 	if e.Said != "" {
 		s = "ended: " + e.Said
 	}
 	if e.Killed {
-		s = "did not end when asked and was killed"
+		s = "ended only when it was killed, and not when it was asked to"
 	}
-	if e.Left > 0 {
+	switch {
+	case e.Left == 1:
+		s += "; a process it had started was killed after it"
+	case e.Left > 1:
 		s += fmt.Sprintf("; %d processes it had started were killed after it", e.Left)
 	}
 	return s
 }
 
 // Clean reports whether the host ended by itself, or when asked, with status 0
-// and left nothing behind.
-func (e Exit) Clean() bool { return e.Code == 0 && !e.Killed && e.Left == 0 }
+// or by the signal that asked it, and left nothing behind.
+func (e Exit) Clean() bool {
+	return (e.Code == 0 || e.ByAsk) && e.Said == "" && !e.Killed && e.Left == 0
+}
 
 // Ask says how a host is asked to end.
 type Ask struct {
@@ -197,6 +204,7 @@ func (p *Process) watch(ctx context.Context, began time.Time, sources []*os.File
 		close(ended)
 	}()
 	pid := p.cmd.Process.Pid
+	var by Ask                 // how it was asked to end
 	var left []int             // what had to be killed after the leader's own end
 	var grace <-chan time.Time // runs out: kill
 	var ticks <-chan time.Time // look whether the group is empty
@@ -206,7 +214,7 @@ loop:
 	for {
 		select {
 		case a := <-p.asked:
-			p.exit.Asked = true
+			p.exit.Asked, by = true, a
 			grace = time.After(a.Grace)
 			switch {
 			case a.Line != "":
@@ -265,6 +273,8 @@ loop:
 	p.exit.Dropped = p.out.dropped + p.err.dropped
 	p.exit.Took = time.Since(began)
 	p.exit.Code, p.exit.Signal = status(p.cmd.ProcessState)
+	name, _, _ := strings.Cut(p.exit.Signal, " ")
+	p.exit.ByAsk = name != "" && by.Line == "" && strings.EqualFold(name, "SIG"+by.Signal)
 	close(p.done)
 }
 
@@ -392,7 +402,9 @@ func (p *Process) Await(ctx context.Context, r Ready) error {
 }
 
 func (p *Process) notReady(msg string) error {
-	out, errs := p.LastLines(5)
+	// The first lines of a crash's report say most, and stand above the last ones.
+	out, _ := p.LastLines(5)
+	_, errs := p.LastLines(crashLines)
 	for _, part := range []struct {
 		name  string
 		lines []string
@@ -439,6 +451,9 @@ type capture struct {
 	line    []byte   // the line that is being printed, bounded
 	lines   []string // the last whole lines
 }
+
+// crashLines of the error output are shown of a host that is not ready.
+const crashLines = 25
 
 const (
 	maxLine   = 8 << 10

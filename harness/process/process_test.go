@@ -222,7 +222,7 @@ func TestWhatAHostLeavesIsEnded(t *testing.T) {
 	require.True(t, ended)
 	require.False(t, e.Asked)
 	require.Positive(t, e.Left)
-	require.Regexp(t, `^ended with exit status 0; \d processes it had started were killed after it$`, e.String())
+	require.Regexp(t, `^ended with exit status 0; (a process it had started was|\d processes it had started were) killed after it$`, e.String())
 }
 
 func TestChildrenMayEndWithinTheGrace(t *testing.T) {
@@ -282,8 +282,42 @@ func TestKillIsACrashAndNotAFailureToEnd(t *testing.T) {
 	p := start(t, t.Context(), "good", nil)
 	require.NoError(t, p.Await(t.Context(), soon))
 	e := p.Stop(process.Ask{Signal: "kill", Grace: 20 * time.Second})
-	require.Equal(t, "was ended by the signal killed", e.String())
+	require.Equal(t, "ended by signal SIGKILL (killed)", e.String())
 	require.False(t, e.Killed)
+	require.True(t, e.Clean(), "as it was asked to")
+}
+
+// What a host's end is called goes on with "the host" and with "the host has".
+func TestEndsInWords(t *testing.T) {
+	for want, e := range map[string]process.Exit{
+		"ended with exit status 7":                                               {Code: 7},
+		"ended by signal SIGSEGV (segmentation fault)":                           {Code: -1, Signal: "SIGSEGV (segmentation fault)"},
+		"ended: a row too many":                                                  {Said: "a row too many"},
+		"ended only when it was killed, and not when it was asked to":            {Code: -1, Signal: "SIGKILL (killed)", Asked: true, Killed: true},
+		"ended with exit status 0; a process it had started was killed after it": {Left: 1},
+	} {
+		require.Equal(t, want, e.String())
+		require.False(t, e.Clean(), want)
+	}
+	for _, e := range []process.Exit{{}, {Code: -1, Signal: "SIGTERM (terminated)", Asked: true, ByAsk: true}} {
+		require.True(t, e.Clean(), e.String())
+	}
+}
+
+// A host that knows nothing of the signal that asks it ends by it, and no other
+// signal is the one it was asked by.
+func TestEndBySignal(t *testing.T) {
+	p := start(t, t.Context(), "silent", nil)
+	e := p.Stop(process.Ask{Signal: "term", Grace: 20 * time.Second})
+	require.Equal(t, "ended by signal SIGTERM (terminated)", e.String())
+	require.True(t, e.Clean())
+
+	p = start(t, t.Context(), "silent", nil)
+	require.NoError(t, syscall.Kill(p.Pid(), syscall.SIGKILL))
+	<-p.Done()
+	e = p.Stop(process.Ask{})
+	require.Equal(t, "ended by signal SIGKILL (killed)", e.String())
+	require.False(t, e.Clean())
 }
 
 func TestOutputIsBounded(t *testing.T) {
