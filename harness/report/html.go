@@ -44,11 +44,18 @@ type page struct {
 
 type pageRun struct {
 	ID, Title, Notice, Host, Verdict, Summary, CauseNames string
-	Reasons, NotJudged, Output                            []string
+	Reasons                                               []pageReason
+	NotJudged, Notes, Output                              []string
 	Count                                                 int
 	Groups                                                []pageGroup
 	Facts                                                 []fact
 	chart
+}
+
+// pageReason is a reason's first line and the others, which a program has printed.
+type pageReason struct {
+	Text string
+	More []string
 }
 
 type fact struct{ Name, Text string }
@@ -60,6 +67,7 @@ type pageGroup struct {
 
 type pageFinding struct {
 	ID, Kind, Place, Expected, Got, Rule, Raw string
+	Problem                                   string
 	Number, Frame, Length, Row                int
 	Open                                      bool
 	Bytes                                     []pageBytes
@@ -96,14 +104,18 @@ func pageOf(r *Run, id string) pageRun {
 	res := &r.Result
 	p := pageRun{ID: id, Title: visible(r.name()), Notice: visible(r.Notice), Host: visible(r.Host), Verdict: res.Verdict.String(), Count: res.Counts.Findings, Summary: summary(r)}
 	for _, s := range res.Reasons {
-		p.Reasons = append(p.Reasons, visible(s))
+		l := lines(s)
+		p.Reasons = append(p.Reasons, pageReason{l[0], l[1:]})
 	}
 	for _, s := range res.NotJudged {
 		p.NotJudged = append(p.NotJudged, visible(s))
 	}
+	for _, s := range r.Notes {
+		p.Notes = append(p.Notes, visible(s))
+	}
 	if res.Verdict != judge.Pass {
 		for _, l := range r.Output {
-			p.Output = append(p.Output, visible(l))
+			p.Output = append(p.Output, printed(l))
 		}
 	}
 	var names []string
@@ -195,8 +207,8 @@ func findingOf(r *Run, f *judge.Finding, number int) pageFinding {
 	p := pageFinding{Number: number, Kind: string(f.Kind), Place: visible(place(f)), Expected: orNothing(f.Expected), Got: orNothing(f.Got), Rule: visible(f.Rule), Frame: f.Frame, Length: len(f.Bytes), f: f}
 	if f.Record != nil {
 		p.Row, p.Raw = max(1, f.Record.Row), visible(f.Record.Raw)
-		if f.Record.Problem != "" {
-			p.Rule = strings.TrimSpace(p.Rule + " In the row: " + visible(f.Record.Problem) + ".")
+		if f.Record.Problem != f.Rule {
+			p.Problem = visible(f.Record.Problem)
 		}
 	}
 	if len(f.Bytes) > 0 {

@@ -42,6 +42,7 @@ type jsonRun struct {
 	NotJudged   []string      `json:"not-judged,omitempty"`
 	Counts      jsonCounts    `json:"counts"`
 	HostEnd     string        `json:"host-end,omitempty"`
+	Notes       []string      `json:"notes,omitempty"`
 }
 
 type jsonCause struct {
@@ -105,7 +106,7 @@ func toJSON(r *Run) jsonRun {
 	j := jsonRun{
 		Name: r.Name, Title: r.Title, Host: r.Host, Seed: r.Seed, Pace: r.Pace, TookMS: r.Took.Milliseconds(),
 		Verdict: res.Verdict.String(), Reasons: res.Reasons, Causes: []jsonCause{}, Findings: []jsonFinding{},
-		Unexplained: res.Unexplained, NotJudged: res.NotJudged, HostEnd: r.HostEnd,
+		Unexplained: res.Unexplained, NotJudged: res.NotJudged, HostEnd: r.HostEnd, Notes: r.Notes,
 		Counts: jsonCounts{c.Frames, c.Spoilt, c.Perhaps, c.Unheard, c.Expected, c.Records, c.Paired, c.Findings},
 	}
 	if !r.Started.IsZero() {

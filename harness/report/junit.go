@@ -134,7 +134,7 @@ func headline(r *Run) string {
 	case res.Counts.Findings > 0:
 		return plural(res.Counts.Findings, "finding") + ", none with a known cause"
 	case len(res.Reasons) > 0:
-		return clean(visible(res.Reasons[0]))
+		return clean(lines(res.Reasons[0])[0])
 	}
 	return res.Verdict.String()
 }

@@ -29,6 +29,7 @@ type Run struct {
 	Took    time.Duration // by the wall clock
 	HostEnd string        // how the host ended, in words
 	Output  []string      // the last lines the host printed
+	Notes   []string      // what bears on no verdict and has to be known all the same
 
 	Result  judge.Result
 	Spec    judge.Spec
@@ -157,6 +158,19 @@ func plural(n int, one string) string {
 	}
 	return fmt.Sprintf("%d %ss", n, one)
 }
+
+// lines are the lines of a text that may hold what a program has printed: each
+// made visible, with its indentation.
+func lines(s string) []string {
+	out := strings.Split(strings.ReplaceAll(s, "\r\n", "\n"), "\n")
+	for i, l := range out {
+		out[i] = printed(l)
+	}
+	return out
+}
+
+// printed is a line that a program has printed, made visible.
+func printed(l string) string { return visible(strings.ReplaceAll(l, "\t", "    ")) }
 
 // visible makes control characters and broken text visible, so that a host's
 // records cannot steer the reader's terminal or break a file's form.

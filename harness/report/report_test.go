@@ -98,7 +98,7 @@ func sample() report.Run {
 			Findings: []judge.Finding{
 				{Kind: judge.KindZone, Gauge: "bore-1", Channel: "A", At: 10 * time.Second, Frame: 101, Bytes: bytesOf("+8.015 mm"), Expected: "warn-high", Got: "above", Cause: "strict-limits",
 					Rule:   "the displayed value equals the upper limit 8.015 mm and limits are inclusive",
-					Record: &judge.Record{Row: 9, Kind: "reading", Gauge: "bore-1", Channel: "A", Tag: num(9), Value: dec("8.015"), Unit: "mm", Zone: "above", Raw: "2026-03-02T07:30:10Z,bore-1,A,9,8.015,mm,above,reading"}},
+					Record: &judge.Record{Row: 9, Kind: "reading", Gauge: "bore-1", Channel: "A", Tag: num(9), Value: dec("8.015"), Unit: "mm", Zone: "above", Problem: "the verdict word \"above\" is not in the host description's zones", Raw: "2026-03-02T07:30:10Z,bore-1,A,9,8.015,mm,above,reading"}},
 				{Kind: judge.KindTagLost, Gauge: "bore-1", Channel: "A", At: 11 * time.Second, Frame: 111, Bytes: bytesOf("+8.016 mm"), Expected: "tag 10, 8.016 mm, above", Rule: "every tagged reading is recorded once"},
 			},
 			Explanations: []judge.Explanation{{Cause: strict, Explains: 1, Rival: "float-compare", Same: true}},
@@ -114,11 +114,12 @@ func sample() report.Run {
 
 func runs() []report.Run {
 	good := sample()
+	good.Notes = []string{"the host ended with exit status 3", "2 rows hold nothing but separators, the first of them row 4"}
 	good.Name, good.Title, good.Result = "bore-middle", "Valve guide bore, in the middle", judge.Result{Counts: judge.Counts{Frames: 101, Expected: 10, Records: 10, Paired: 10}}
 	none := report.Run{Name: "bore-silent", Title: "Host never opens the port", Host: "Line host", HostEnd: "ended with exit status 3", Output: []string{"opening /dev/null", "no \x1b[31mport\x00"},
 		Result: judge.Result{Verdict: judge.Inconclusive, Reasons: []string{"the host never opened the port of bore-1"}}}
 	broken := report.Run{Name: "bore-disk", Title: "Records <on> a \"full\" disk & more", Host: "Other host", Took: 61 * time.Second,
-		Result: judge.Result{Verdict: judge.Error, Reasons: []string{"the ledger could not be written: no space left on device"}}}
+		Result: judge.Result{Verdict: judge.Error, Reasons: []string{"the host ended with exit status 2 and did not get ready; the end of its error output:\n  panic: no licence\n  \n  goroutine 1 [running]:\r\n  main.main()\n  \t/src/main.go:4 +0x1d\x1b[31m", "the ledger could not be written: no space left on device"}}}
 	return []report.Run{good, sample(), none, broken}
 }
 
@@ -140,6 +141,17 @@ func TestTerminal(t *testing.T) {
 	out = write(t, func(w io.Writer) error { return report.Terminal(w, runs(), report.Screen{Color: true}) })
 	require.Contains(t, string(out), "\x1b[1;31mFAIL\x1b[0m ")
 	require.NotContains(t, string(out), "\x1b[31mport")
+}
+
+// What a host has printed is read line by line, and steers no terminal.
+func TestPrintedLines(t *testing.T) {
+	out := string(write(t, func(w io.Writer) error { return report.TerminalRun(w, &runs()[3], report.Screen{}) }))
+	require.Contains(t, out, "\n                panic: no licence\n                \n                goroutine 1 [running]:\n                main.main()\n                    /src/main.go:4 +0x1d\\x1b[31m\n")
+	out = page(t, runs()[3:])
+	require.Contains(t, out, "<code class=\"row\">  panic: no licence\n  \n  goroutine 1 [running]:\n  main.main()\n      /src/main.go:4 &#43;0x1d\\x1b[31m\n</code>")
+	require.NotContains(t, out, "\x1b")
+	junit := string(write(t, func(w io.Writer) error { return report.JUnit(w, runs()[3:]) }))
+	require.Contains(t, junit, `message="the host ended with exit status 2 and did not get ready; the end of its error output:" `)
 }
 
 func TestTerminalIsWideSafe(t *testing.T) {

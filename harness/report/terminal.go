@@ -71,8 +71,12 @@ func (t *terminal) run(r *Run) {
 	}
 	t.b.WriteString(t.word(res.Verdict))
 	t.text(line, indent, indent)
+	told := false
 	for _, why := range res.Reasons {
-		t.text(visible(why), 0, indent)
+		told = told || strings.Contains(why, r.HostEnd)
+		for _, l := range lines(why) {
+			t.text(l, 0, indent)
+		}
 	}
 	for _, g := range groups(res) {
 		if g.ex == nil {
@@ -102,10 +106,15 @@ func (t *terminal) run(r *Run) {
 	if len(res.NotJudged) > 0 {
 		t.text("not judged: "+visible(strings.Join(res.NotJudged, "; ")), 0, indent)
 	}
-	if res.Verdict != judge.Pass && r.HostEnd != "" && len(res.Reasons) > 0 {
+	for _, n := range r.Notes {
+		t.text("note: "+visible(n), 0, indent)
+	}
+	if len(res.Reasons) > 0 && r.HostEnd != "" && !told {
 		t.text("the host "+visible(r.HostEnd), 0, indent)
+	}
+	if res.Verdict != judge.Pass {
 		for _, l := range r.Output {
-			t.text("| "+visible(l), 0, indent+2)
+			t.text("| "+printed(l), 0, indent+2)
 		}
 	}
 }
@@ -117,6 +126,9 @@ func (t *terminal) finding(f *judge.Finding) {
 	}
 	if f.Record != nil {
 		t.text(fmt.Sprintf("row %d: %s", f.Record.Row, visible(f.Record.Raw)), 0, indent+4)
+		if p := f.Record.Problem; p != "" && p != f.Rule {
+			t.text("in the row: "+visible(p), 0, indent+4)
+		}
 	}
 }
 
