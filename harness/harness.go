@@ -64,6 +64,8 @@ type Outcome struct {
 	Entries []ledger.Entry // of the ledger; of a long one only some, see MostHeld
 	Every   int            // above 1: Entries are about every so-manieth frame of a gauge only
 	Records []judge.Record
+	Blank   []int    // rows of the records that hold nothing
+	Output  []string // the last lines that a host printed which did not end well
 	Took    time.Duration
 
 	plays time.Time // when the timeline began
@@ -466,10 +468,14 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Verdict = judge.Inconclusive
 		return
 	}
+	if !out.Exit.Clean() {
+		out.Output = c.lastLines(m.Places)
+	}
 	var recs []records.Record
+	var blank []int
 	file, err := c.recordsFile(m.Places)
 	if err == nil {
-		recs, err = c.read(ctx, file)
+		recs, blank, err = c.read(ctx, file)
 	}
 	if err != nil {
 		out.Why = "the host's records: " + err.Error()
@@ -480,6 +486,11 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Why = fmt.Sprintf("the host printed %d bytes more than are kept, and its records are among them", m.Exit.Dropped)
 		out.Verdict = judge.Inconclusive
 		return
+	}
+	for _, row := range blank {
+		if m.Earlier == 0 || m.Earlier <= len(recs) && row > recs[m.Earlier-1].Row {
+			out.Blank = append(out.Blank, row)
+		}
 	}
 	for _, rec := range c.ofThisRun(recs, m) {
 		out.Records = append(out.Records, judge.Record(rec))

@@ -156,15 +156,15 @@ func (r *run) written(ctx context.Context) int {
 	if _, err := os.Stat(file); err != nil && r.Database == nil {
 		return 0
 	}
-	recs, err := r.read(ctx, file)
+	recs, _, err := r.read(ctx, file)
 	if err != nil {
 		return 0 // they may become whole yet
 	}
 	return len(recs)
 }
 
-// read reads the host's records.
-func (c *Check) read(ctx context.Context, file string) ([]records.Record, error) {
+// read reads the host's records, and which rows are blank.
+func (c *Check) read(ctx context.Context, file string) (recs []records.Record, blank []int, err error) {
 	d := c.Host.Records
 	if d.Form == hostfile.SQL && c.Database != nil {
 		query := d.Query

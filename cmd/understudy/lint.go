@@ -10,6 +10,7 @@ import (
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/rehearse"
+	"example.org/understudy/harness/report"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/strict"
 	"example.org/understudy/sim/wire"
@@ -107,7 +108,7 @@ func lint(file string, text []byte) error {
 }
 
 type schemaCmd struct {
-	Kind string `arg:"" optional:"" default:"scenario" help:"What kind of file: scenario (the default), gauge, dialect, host or line."`
+	Kind string `arg:"" optional:"" default:"scenario" help:"What kind of file: scenario (the default), gauge, dialect, host, line, or report, for what check and report write with --json."`
 }
 
 func (c *schemaCmd) Run(a *app) error {
@@ -118,6 +119,10 @@ func (c *schemaCmd) Run(a *app) error {
 			return err
 		}
 		names = append(names, k.name)
+	}
+	if names = append(names, "report"); c.Kind == "report" {
+		_, err := a.stdout.Write(report.Schema())
+		return err
 	}
 	return fmt.Errorf("there is no schema of %q; there is %s", c.Kind, strings.Join(names, ", "))
 }

@@ -19,7 +19,8 @@ import (
 
 // Record is one record of the host's, in the harness's words: units by their
 // symbols, zones and events by their names. A word of the host's that the
-// description does not map stays as it is, and Problem says so.
+// description does not map stays as it is, and Problem says so. A row in which
+// nothing can be read has no Kind.
 type Record = judge.Record
 
 // maxRaw bounds what is kept of one record.
@@ -29,6 +30,7 @@ const maxRaw = 4096
 type reader struct {
 	d     hostfile.Records
 	zones map[string]string
+	blank []int // rows that hold nothing but separators
 }
 
 func newReader(d hostfile.Records) *reader {
@@ -61,6 +63,7 @@ func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
 		empty = empty && (t[i] == "" || c.Always != "")
 	}
 	if empty {
+		r.blank = append(r.blank, row)
 		return rec, false
 	}
 	when, gauge, channel, tag, value, unit, verdict, event := t[0], t[1], t[2], t[3], t[4], t[5], t[6], t[7]

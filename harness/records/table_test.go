@@ -44,7 +44,7 @@ func TestReadsSQLite(t *testing.T) {
 	_, err = db.Exec("pragma journal_mode=wal;" + statements)
 	require.NoError(t, err)
 	d := describe(t, sqliteHost)
-	got, err := records.Read(t.Context(), d, file) // while the host still has it open
+	got, _, err := records.Read(t.Context(), d, file) // while the host still has it open
 	require.NoError(t, err)
 	if d := cmp.Diff(sqliteRead, showAll(got)); d != "" {
 		t.Error(d)
@@ -53,7 +53,7 @@ func TestReadsSQLite(t *testing.T) {
 	require.NoError(t, db.Close())
 
 	d.Table, d.Query = "", "select nr, v, verdict, at from measured where v > 1"
-	got, err = records.Read(t.Context(), d, file)
+	got, _, err = records.Read(t.Context(), d, file)
 	require.NoError(t, err)
 	if d := cmp.Diff(sqliteRead[:1], showAll(got)); d != "" {
 		t.Error(d)
@@ -66,10 +66,10 @@ func TestReadsSQLite(t *testing.T) {
 		{"", "delete from measured", "readonly"},
 	} {
 		d.Table, d.Query = c.table, c.query
-		_, err := records.Read(t.Context(), d, file)
+		_, _, err := records.Read(t.Context(), d, file)
 		require.ErrorContains(t, err, c.want)
 	}
-	_, err = records.Read(t.Context(), d, filepath.Join(t.TempDir(), "none.db"))
+	_, _, err = records.Read(t.Context(), d, filepath.Join(t.TempDir(), "none.db"))
 	require.ErrorIs(t, err, os.ErrNotExist)
 }
 
@@ -87,7 +87,7 @@ func TestReadsSQLiteOfAKilledHost(t *testing.T) {
 		require.NoError(t, os.WriteFile(filepath.Join(after, "h.db"+end), b, 0o644))
 	}
 	require.NoError(t, db.Close())
-	got, err := records.Read(t.Context(), describe(t, sqliteHost), filepath.Join(after, "h.db"))
+	got, _, err := records.Read(t.Context(), describe(t, sqliteHost), filepath.Join(after, "h.db"))
 	require.NoError(t, err)
 	if d := cmp.Diff(sqliteRead, showAll(got)); d != "" {
 		t.Error(d)
@@ -105,7 +105,7 @@ func TestDraftFromSQLite(t *testing.T) {
 	require.NoError(t, err)
 	h, err := hostfile.Parse("draft", text)
 	require.NoError(t, err, string(text))
-	got, err := records.Read(t.Context(), h.Records, file)
+	got, _, err := records.Read(t.Context(), h.Records, file)
 	require.NoError(t, err, string(text))
 	if d := cmp.Diff(sqliteRead, showAll(got)); d != "" {
 		t.Errorf("%s\n%s", d, text)
@@ -129,7 +129,7 @@ func TestReadsWhatSQLiteItselfWrites(t *testing.T) {
 	cmd.Stdin = strings.NewReader(statements)
 	out, err := cmd.CombinedOutput()
 	require.NoError(t, err, string(out))
-	got, err := records.Read(t.Context(), describe(t, sqliteHost), file)
+	got, _, err := records.Read(t.Context(), describe(t, sqliteHost), file)
 	require.NoError(t, err)
 	if d := cmp.Diff(sqliteRead, showAll(got)); d != "" {
 		t.Error(d)
@@ -174,10 +174,10 @@ func TestEndpoint(t *testing.T) {
 	res.Body.Close()
 	require.Equal(t, 413, res.StatusCode)
 	require.NoError(t, e.Close(5*time.Second))
-	got, err := records.Read(t.Context(), hostfile.Records{Form: hostfile.HTTP}, file)
+	got, _, err := records.Read(t.Context(), hostfile.Records{Form: hostfile.HTTP}, file)
 	require.NoError(t, err)
-	want := []string{"1 reading tag 1 value 8.010 in", "2 reading tag 2 value 8.011", "3 reading tag 3 value 8.012", "4 reading tag 4", "5 reading tag 5", "6 reading tag 6", "7 reading ! the line is JSON, but not an object",
-		"8 reading ! the line is JSON, but not an object"}
+	want := []string{"1 reading tag 1 value 8.010 in", "2 reading tag 2 value 8.011", "3 reading tag 3 value 8.012", "4 reading tag 4", "5 reading tag 5", "6 reading tag 6", "7  ! the line is JSON, but not an object",
+		"8  ! the line is JSON, but not an object"}
 	if d := cmp.Diff(want, showAll(got)); d != "" {
 		t.Error(d)
 	}

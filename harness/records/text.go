@@ -67,6 +67,9 @@ type nopCloser struct{ io.Writer }
 
 func (nopCloser) Close() error { return nil }
 
+// Blank returns the rows so far that hold nothing but separators; they are no records.
+func (p *Parser) Blank() []int { return p.r.blank }
+
 // Feed takes the next bytes of the file and returns the records that are whole
 // now. The error is lasting: the file is not what the description says.
 func (p *Parser) Feed(b []byte) ([]Record, error) {
@@ -228,6 +231,11 @@ func (p *Parser) row(at int, raw string, whole bool) {
 		note(&rec, "it has bytes that are not UTF-8; is the encoding another?")
 	case short && !whole:
 		note(&rec, fmt.Sprintf("the row is cut off after %d of %d fields", len(p.fields), len(p.header)))
+		if !p.where.reaches(len(p.fields)) && rec.Kind == string(hostfile.Reading) {
+			rec.Kind = "" // it tells nothing of a reading, nor that it is one
+		}
+	case p.header != nil && len(p.fields) > len(p.header) && p.where.reaches(len(p.fields)-len(p.header)):
+		note(&rec, fmt.Sprintf("the row has %d fields, the header %d: another row may have been written on behind it", len(p.fields), len(p.header)))
 	case p.header != nil && len(p.fields) != len(p.header):
 		note(&rec, fmt.Sprintf("the row has %d fields, the header %d", len(p.fields), len(p.header)))
 	}
@@ -313,6 +321,15 @@ func (w *places) pick(fields []string) (t texts) {
 	return t
 }
 
+// reaches reports whether that many fields hold the value or the zone.
+func (w *places) reaches(fields int) bool {
+	has := func(ours int) bool { return w.first[ours] >= 0 && w.first[ours] < fields }
+	return has(valueAt) || has(zoneAt)
+}
+
+// Places of ours in hostfile.ColumnNames.
+const valueAt, zoneAt = 4, 6
+
 // locate finds our columns among the host's. Columns that the description
 // names must be there; those it leaves to our names may be missing, but not
 // both the value and the zone.
@@ -367,7 +384,7 @@ func (p *Parser) object(at int, raw string, whole bool) {
 	}
 	obj, isObject := v.(map[string]any)
 	if err != nil || !isObject {
-		rec := Record{Row: at, Raw: clip(raw), Kind: string(hostfile.Reading)}
+		rec := Record{Row: at, Raw: clip(raw)} // of no kind: nothing in it can be read
 		switch {
 		case err != nil && !whole:
 			rec.Problem = "the line is cut off"
@@ -424,8 +441,9 @@ func jsonText(obj map[string]any, path string) string {
 }
 
 // Parse reads a whole csv or json-lines text.
-func Parse(d hostfile.Records, src io.Reader) ([]Record, error) {
-	p := NewParser(d)
+func Parse(d hostfile.Records, src io.Reader) ([]Record, error) { return NewParser(d).all(src) }
+
+func (p *Parser) all(src io.Reader) ([]Record, error) {
 	var all []Record
 	buf := make([]byte, 256<<10)
 	for {

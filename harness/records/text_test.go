@@ -132,11 +132,14 @@ func TestMistakesAreKept(t *testing.T) {
 		"decimal point":      {"  {form: csv, separator: semicolon, decimal-mark: comma}", "value;zone\n8.015;in\n", []string{`2 reading in ! the value "8.015" has a point, and the decimal mark is ','`}},
 		"not a number":       {"  form: csv", "value,zone\nNaN,in\nInf,in\n", []string{`2 reading in ! the value "NaN" is not a number`, `3 reading in ! the value "Inf" is not a number`}},
 		"cut off":            {"  form: csv", "tag,value,zone\n1,8.015,in\n2,8.0", []string{"2 reading tag 1 value 8.015 in", "3 reading tag 2 value 8.0 ! the row is cut off after 2 of 3 fields"}},
+		"cut off early":      {"  form: csv", "gauge,tag,value,zone\nbore-1,1,8.015,in\nbore", []string{"2 reading bore-1/ tag 1 value 8.015 in", "3  bore/ ! the row is cut off after 1 of 4 fields"}},
+		"two rows in one":    {"  form: csv", "tag,value,zone\n1,8.015,in\n2,82,8.016,in\n", []string{"2 reading tag 1 value 8.015 in", `3 reading tag 2 value 82 8.016 ! the row has 4 fields, the header 3; the verdict word "8.016" is not in the host description's zones`}},
+		"and more of both":   {"  form: csv", "tag,value,zone\n1,8.015,i2,8.016,in\n", []string{`2 reading tag 1 value 8.015 i2 ! the row has 5 fields, the header 3: another row may have been written on behind it; the verdict word "i2" is not in the host description's zones`}},
 		"fields":             {"  form: csv", "tag,value,zone\n1,8,015,in\n", []string{`2 reading tag 1 value 8 015 ! the row has 4 fields, the header 3; the verdict word "015" is not in the host description's zones`}},
 		"time":               {"  form: csv", "time,value,zone\nnoon,1,in\n", []string{`2 reading value 1 in ! "noon" is not a time of the form iso (such as 2026-01-31T07:30:00.125Z)`}},
 		"encoding":           {"  form: csv", "value,zone\n8\xb5,in\n", []string{"2 reading in ! it has bytes that are not UTF-8; is the encoding another?; the value \"8\\xb5\" is not a number"}},
 		"stray quotation":    {"  form: csv", "value,zone\n\"8.01,in\n8.02,in\n8.03,in\n", []string{`2 reading in ! the value "\"8.01" is not a number`, "3 reading value 8.02 in", "4 reading value 8.03 in"}},
-		"json damaged":       {"  form: json-lines", "{\"value\":1\n[1]\n{\"value\":2} x\n{\"value\":3}\n{\"val", []string{"1 reading ! the line is not JSON (unexpected EOF)", "2 reading ! the line is JSON, but not an object", "3 reading ! the line is not JSON (more stands behind it)", "4 reading value 3", "5 reading ! the line is cut off"}},
+		"json damaged":       {"  form: json-lines", "{\"value\":1\n[1]\n{\"value\":2} x\n{\"value\":3}\n{\"val", []string{"1  ! the line is not JSON (unexpected EOF)", "2  ! the line is JSON, but not an object", "3  ! the line is not JSON (more stands behind it)", "4 reading value 3", "5  ! the line is cut off"}},
 		"json, wrong kind":   {"  form: json-lines", `{"value":[1,2],"zone":true}`, []string{`1 reading true ! the value "[1,2]" is not a number; the verdict word "true" is not in the host description's zones`}},
 		"tag beyond an int":  {"  form: csv", "tag,value\n99999999999999999999,1\n", []string{`2 reading value 1 ! the tag number "99999999999999999999" is not a whole number`}},
 		"tag of a worksheet": {"  form: csv", "tag,value\n7.0,1\n7.5,1\n", []string{"2 reading tag 7 value 1", `3 reading value 1 ! the tag number "7.5" is not a whole number`}},
@@ -291,4 +294,13 @@ func BenchmarkParseCSV(b *testing.B) {
 	b.Run("baseline-encoding-csv", func(b *testing.B) {
 		run(b, func() { _, _ = csv.NewReader(bytes.NewReader(src)).ReadAll() })
 	})
+}
+
+// Rows of separators only are counted, each by its line; empty lines are not rows.
+func TestBlankRows(t *testing.T) {
+	p := records.NewParser(describe(t, "  {form: csv, columns: {value: v, unit: {always: mm}}}"))
+	got, err := p.Feed([]byte("v,zone\n\n1.5,in\n,\n  \n , \n1.6,in\n,\n"))
+	require.NoError(t, err)
+	require.Len(t, got, 2)
+	require.Equal(t, []int{4, 6, 8}, p.Blank())
 }
