@@ -4,14 +4,12 @@ import (
 	"context"
 	"os"
 	"path/filepath"
-	"slices"
 	"time"
 
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/process"
 	"example.org/understudy/harness/records"
-	"example.org/understudy/sim/port"
 )
 
 // Kept is a host that is kept from one check to the next, as its description
@@ -130,14 +128,27 @@ func (r *run) finish(p program) process.Exit {
 
 // settles is how long a host may still work on what it has read: one that says
 // when its records are complete is believed, unless a port went away and the
-// host may be about to have it open again.
+// host may be about to have it open again, or the port cannot see what the host
+// has read. With both it may still be agreeing on how to read, which takes longer.
 func (r *run) settles() time.Duration {
-	gone := func(p port.Port) bool { return p.Stats().HangUps > 0 }
-	if r.Host.Many != nil && r.Host.Many.EndedPattern != nil && !slices.ContainsFunc(r.Ports.Ports, gone) {
-		return 0
+	d := settle
+	if r.Host.Many != nil && r.Host.Many.EndedPattern != nil {
+		d = 0
 	}
-	return settle
+	for _, p := range r.Ports.Ports {
+		switch _, exact := p.Unread(); {
+		case p.Stats().HangUps > 0 && !exact:
+			return unseen
+		case p.Stats().HangUps > 0, !exact:
+			d = settle
+		}
+	}
+	return d
 }
+
+// unseen is how long a host is given to read what has come to a socket: the
+// port counts what the host's kernel has taken, not what the host has read.
+const unseen = 4 * settle
 
 // output is the file that keeps what the host prints.
 func (r *run) output(name string) string {

@@ -128,6 +128,9 @@ func (l *life) End(how stage.Ending) <-chan struct{} {
 	l.work.Go(func() {
 		defer close(done)
 		l.say("ending the host")
+		if how == stage.Kill {
+			l.read()
+		}
 		l.stop(ask)
 		// The kernel closes its ports; frames must not go to a host that is gone.
 		ctx, cancel := context.WithTimeout(l.ctx, openWithin)
@@ -138,6 +141,16 @@ func (l *life) End(how stage.Ending) <-chan struct{} {
 		l.mu.Unlock()
 	})
 	return done
+}
+
+// read gives the host the time to read what has come, where that cannot be seen.
+func (l *life) read() {
+	for _, p := range l.Ports.Ports {
+		if _, exact := p.Unread(); !exact {
+			wait(l.ctx, unseen)
+			return
+		}
+	}
 }
 
 // Start starts it again.
