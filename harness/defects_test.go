@@ -112,6 +112,7 @@ var shows = map[string]string{
 	"datum-dropped":        "01-in-the-middle",
 	"daylight-jump":        "02-on-every-limit",
 	"events-late":          "08-link-lost",
+	"records-nothing":      "01-in-the-middle",
 	"quits":                "01-in-the-middle",
 	"rows-buffered":        "37-the-host-ends-twice",
 	"starts-over":          "37-the-host-ends-twice",

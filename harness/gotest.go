@@ -1,10 +1,11 @@
 package harness
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"database/sql"
 	"fmt"
-	"os"
 	"path/filepath"
 	"strings"
 
@@ -32,6 +33,9 @@ type Case struct {
 	Command []string                          // the host's command, with places such as {port} and {records}
 	Func    func(context.Context, *Job) error // the host itself, in this program
 
+	// Self is the understudy program, for a description that starts it ({self}), as
+	// that of the reference host does: the test program is another one.
+	Self string
 	// Records says how the records of Command and Func read: the records: section of
 	// a host description, in YAML. When left out they are CSV with our column names
 	// in {records}, which is Job.Records.
@@ -95,8 +99,8 @@ func (c *Case) do(t T) (*Outcome, error) {
 	if check.Run == "" {
 		check.Run = filepath.Join(t.TempDir(), Name(s))
 	}
-	if check.Self, err = os.Executable(); err != nil {
-		return nil, err
+	if check.Self = c.Self; c.Self == "" && bytes.Contains(check.HostText, []byte("{self}")) {
+		return nil, fmt.Errorf("%s starts the understudy program, and nothing says where that is: write it into Self", cmp.Or(c.Host, "the command"))
 	}
 	return check.Do(t.Context())
 }

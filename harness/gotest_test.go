@@ -46,7 +46,7 @@ func TestRun(t *testing.T) {
 	require.NoError(t, err)
 	command := []string{self, "refhost", "--job", "{job}"}
 	for name, c := range map[string]harness.Case{
-		"described": {Scenario: "link-lost", Host: "reference"},
+		"described": {Scenario: "link-lost", Host: "reference", Self: self},
 		"command":   {Scenario: "link-lost", Command: command, Records: "form: csv\nfile: '{records}'"},
 		"function":  {Scenario: "link-lost", Func: reading("")},
 		"restarted": {Scenario: "the-host-ends-twice", Func: reading("")},
@@ -79,6 +79,17 @@ func TestRunThatCannotBe(t *testing.T) {
 			return errors.New(what)
 		}
 	}
+	dies := func(ctx context.Context, j *harness.Job) error {
+		p, err := serial.Open(j.Gauges[0].Port, &serial.Mode{BaudRate: 9600})
+		if err != nil {
+			return err
+		}
+		defer p.Close()
+		if _, err := p.Read(make([]byte, 64)); err != nil {
+			return err
+		}
+		return errors.New("the disk is full") // before it has made its records
+	}
 	for _, c := range []struct {
 		harness.Case
 		fatal, failed string
@@ -86,6 +97,8 @@ func TestRunThatCannotBe(t *testing.T) {
 		{harness.Case{Scenario: "link-losst", Host: "reference"}, `did you mean "08-link-lost"?`, ""},
 		{harness.Case{Scenario: "link-lost"}, "one of Host, Command and Func, not 0 of them", ""},
 		{harness.Case{Scenario: "link-lost", Host: "reference", Func: reading("")}, "not 2 of them", ""},
+		{harness.Case{Scenario: "link-lost", Host: "reference"}, "reference starts the understudy program, and nothing says where that is", ""},
+		{harness.Case{Scenario: "link-lost", Func: dies}, "", "expected the host at work until it is asked to end, the host has ended: the disk is full"},
 		{harness.Case{Scenario: "link-lost", Host: "reference", Records: "form: csv"}, "leave Records out", ""},
 		{harness.Case{Scenario: "link-lost", Func: reading(""), Records: "form: cvs"}, `"cvs" is not a form of records`, ""},
 		{harness.Case{Scenario: "link-lost", Func: reading(""), Pace: "fast"}, `"fast" is not a pace`, ""},

@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -477,6 +478,9 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	if err == nil {
 		recs, blank, err = c.read(ctx, file)
 	}
+	if errors.Is(err, fs.ErrNotExist) && quit(out.Entries) {
+		err = nil // it was gone before it made them
+	}
 	if err != nil {
 		out.Why = "the host's records: " + err.Error()
 		out.Verdict = judge.Inconclusive
@@ -513,6 +517,13 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Verdict = judge.Inconclusive // a pass needs evidence
 		out.Reasons = append(out.Reasons, "nothing that the host received was due to be recorded")
 	}
+}
+
+// quit reports whether the host ended by itself.
+func quit(entries []ledger.Entry) bool {
+	return slices.ContainsFunc(entries, func(e ledger.Entry) bool {
+		return e.Kind == ledger.KindHost && strings.HasPrefix(e.Note, ledger.Quit)
+	})
 }
 
 // silent are the aspects the scenario's dialects cannot tell a host about.

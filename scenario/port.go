@@ -102,6 +102,8 @@ func (l *loader) alike(g, h int) error {
 		return fmt.Errorf("%s appears at a %s and %s at a %s: neither can take the other's place", names[0], l.Gauges[g].Port, names[1], l.Gauges[h].Port)
 	case a.Dialect != b.Dialect || a.Line != b.Line || len(a.Profile.Channels) != len(b.Profile.Channels):
 		return fmt.Errorf("%s and %s differ in dialect, line or channels: a host could not talk to the one in the other's place", names[0], names[1])
+	case a.Profile.Serial == b.Profile.Serial:
+		return fmt.Errorf("%s and %s both say %q of themselves, so that no host could tell them apart: give each a serial: of its own", names[0], names[1], a.Profile.Serial)
 	case a.Dialect.Identity() == "":
 		return fmt.Errorf("a gauge that speaks %s is not asked who it is, so that no host could tell %s from %s", a.Dialect.Name(), names[0], names[1])
 	}

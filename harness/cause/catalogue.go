@@ -68,6 +68,7 @@ const (
 	strictWarnings
 	warningsIgnored
 	warningsAsLimits
+	zoneAlwaysIn
 	warningsFirst
 	upperIgnored
 	lowerIgnored
@@ -82,7 +83,6 @@ const (
 	floatCompare
 	zoneFromGauge
 	zoneStale
-	zoneAlwaysIn
 	channelsSwapped
 	channelsAsFirst
 	channelFirstOnly
@@ -125,6 +125,7 @@ const (
 	writesReversed
 	settingLate
 	settingWrongUnit
+	recordsNothing
 	lastRowLost
 	rowsBuffered
 	startsOver
@@ -418,6 +419,9 @@ var catalogue = [defectCount]entry{
 	lastRowLost: {Cause{"C901", "last-row-lost", "the last row is missing",
 		"the last row stands in a buffer that is not flushed at the end",
 		"flush each row as it is written"}, nil},
+	recordsNothing: {Cause{"C909", "records-nothing", "there is no row of any reading",
+		"no frame is decoded (another dialect, another checksum, another unit word), or the rows go elsewhere",
+		"look at what the host makes of one frame, and where it writes"}, nil},
 	rowsBuffered: {Cause{"C905", "rows-buffered", "the last rows are missing when the host ends or is killed",
 		"rows are written in blocks or in one transaction",
 		"flush or commit each row"}, nil},

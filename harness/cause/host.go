@@ -63,7 +63,7 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 		Reopens: !m.has(neverReopens), Doubles: m.has(rowDoubled), Shuffles: m.has(tagsOutOfOrder),
 		Backwards: m.has(timesBackwards), LateWrites: m.has(settingLate), LoseValue: m.has(settingWrongUnit), Zoned: m.has(timeZone),
 		Late: m.has(eventsLate), Tails: m.has(rowsBuffered), Slow: m.has(readsTooSlowly), Jumps: m.has(daylightJump),
-		Idle: m.has(controlLinesIdle), Breaks: m.has(sendsBreaks), Stalls: m.has(stallsReading), Over: m.has(startsOver), Quits: m.has(quits)}
+		Idle: m.has(controlLinesIdle), Breaks: m.has(sendsBreaks), Stalls: m.has(stallsReading), Over: m.has(startsOver), Quits: m.has(quits), Nothing: m.has(recordsNothing)}
 	for g := range s.Gauges {
 		m.gauges[g] = gaugeState{channels: make([]channelState, m.width), anyTag: h.Later, place: g}
 		if h.Places != nil {
@@ -76,6 +76,11 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 		m.rows.Lines = append(m.rows.Lines, m.line(g))
 	}
 	m.room()
+	for g := range s.Gauges {
+		if !h.Later {
+			m.remark(g, -1, LinkBackEvent)
+		}
+	}
 	for i := range h.Seen {
 		m.see(i, &h.Seen[i])
 	}
@@ -86,8 +91,18 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 	}
 	if !h.Cut {
 		m.loseLast()
+		for g := range s.Gauges {
+			m.remark(g, len(h.Seen)-1, LinkLostEvent)
+		}
 	}
 	return &m.rows
+}
+
+// remark has the host say, if it likes, that it is connected when it starts, or
+// no longer when it ends.
+func (m *model) remark(g, seen int, what Event) {
+	g = m.name(g)
+	m.rows.Events[g] = append(m.rows.Events[g], Want{Seen: int32(seen), Event: what})
 }
 
 // loseLast lets the last row of all be missing where the host loses it.
@@ -118,6 +133,9 @@ func (m *model) ended(s *Seen, seen int) {
 	}
 	m.loseLast()
 	for g := range m.gauges {
+		if s.What == Stopped {
+			m.remark(g, seen, LinkLostEvent)
+		}
 		gs := &m.gauges[g]
 		gs.cleared, gs.anyTag, gs.rejoined = gs.low, false, false
 		for c := range gs.channels {
@@ -209,6 +227,7 @@ func (m *model) see(i int, s *Seen) {
 	case RadioOn:
 		m.event(g, i, LinkBackEvent, 0)
 	case Restart: // the host starts afresh, or remembers
+		m.remark(g, i, LinkBackEvent)
 		gs.cleared, gs.anyTag = gs.low, false
 		for c := range gs.channels {
 			gs.channels[c].forgot = int32(i)

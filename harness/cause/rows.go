@@ -86,6 +86,8 @@ type Rows struct {
 	Doubles, Shuffles, Backwards, LateWrites bool
 	// Quits: the host may end by itself.
 	Quits bool
+	// Nothing: there may be no row of any reading.
+	Nothing bool
 	// Over: rows from before the host was last started may be missing.
 	Over bool
 	// Late: events may come rows late. Tails: rows at the end of a gauge's may

@@ -89,6 +89,9 @@ func (w *world) mistaken(hyp cause.Hypothesis) *world {
 			}
 		}
 	}
+	if rows.Nothing {
+		all = slices.DeleteFunc(all, func(p placed) bool { return p.rec.Kind == "reading" })
+	}
 	if rows.Tails {
 		all = all[:max(0, len(all)-5)]
 	}

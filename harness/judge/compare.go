@@ -46,6 +46,8 @@ func (j *judging) index() {
 				j.events[g] = append(j.events[g], int32(i))
 			} else if e != cause.NoEvent && g < 0 {
 				j.loose = append(j.loose, diff{kind: KindIdentity, rec: int32(i), stream: -1, at: -1})
+			} else if e == cause.NoEvent && rec.Kind != "" {
+				j.unmapped = append(j.unmapped, int32(i))
 			} else if rec.Kind == "" {
 				j.loose = append(j.loose, diff{kind: KindUnreadable, rec: int32(i), stream: -1, at: -1})
 			}
@@ -230,6 +232,7 @@ type sides struct {
 	tags    bool
 	few     bool // the tag numbers come round so soon that one alone tells nothing
 	free    bool // some of the wants may have no row
+	mixed   bool // tagged ones stand among others, on both sides
 	doubles bool
 	claims  struct{ value, void, zone, unit bool }
 }
@@ -334,7 +337,7 @@ func (s *sides) Same(i, k int) (same, named bool) {
 	if s.tags && w.Tagged && r.hasTag {
 		return w.Tag == r.tag && (!s.few || s.sameValue(w, r)), !s.few
 	}
-	if (s.few || s.free) && s.tags && w.Tagged != r.hasTag {
+	if (s.few || s.free || s.mixed) && s.tags && w.Tagged != r.hasTag {
 		return false, false // some may be missing among equal readings: which is which is not sure
 	}
 	return w.Void == !r.hasValue && (w.Void || equal(w.Value, *r.value)), false
@@ -365,6 +368,76 @@ func rowKey(tag int64, hasTag bool, value *decimal.Decimal, hasValue bool) uint6
 	return h
 }
 
+// align pairs the wants and rows of a stream. Where tagged ones stand among others,
+// the tagged ones are paired first, by their numbers: they hold the rest in place,
+// however long its readings stay the same.
+func (s *sides) align() []int32 {
+	if !s.tags || s.few {
+		return align.Align(s)
+	}
+	tagged := part{sides: s}
+	for i := range s.wants {
+		if s.wants[i].Tagged {
+			tagged.wants = append(tagged.wants, int32(i))
+		}
+	}
+	for k, rec := range s.recs {
+		if s.rows[rec].hasTag {
+			tagged.rows = append(tagged.rows, int32(k))
+		}
+	}
+	if len(tagged.rows) == 0 || len(tagged.wants) == len(s.wants) && len(tagged.rows) == len(s.recs) {
+		return align.Align(s)
+	}
+	s.mixed = true
+	match := make([]int32, len(s.wants))
+	between := part{sides: s}
+	doing, from := 0, 0 // wants and rows before these are done
+	upto := func(i, k int) {
+		between.wants, between.rows = between.wants[:0], between.rows[:0]
+		for w := doing; w < i; w++ {
+			between.wants = append(between.wants, int32(w))
+		}
+		for r := from; r < k; r++ {
+			between.rows = append(between.rows, int32(r))
+		}
+		for w, r := range align.Align(&between) {
+			if r >= 0 {
+				r = between.rows[r]
+			}
+			match[between.wants[w]] = r
+		}
+	}
+	for w, r := range align.Align(&tagged) {
+		if r < 0 {
+			continue
+		}
+		i, k := int(tagged.wants[w]), int(tagged.rows[r])
+		if s.wants[i].Tag != s.rows[s.recs[k]].tag {
+			continue
+		}
+		upto(i, k)
+		match[i] = int32(k)
+		doing, from = i+1, k+1
+	}
+	upto(len(s.wants), len(s.recs))
+	return match
+}
+
+// part is some of the wants and some of the rows of a stream.
+type part struct {
+	*sides
+	wants, rows []int32
+}
+
+func (p *part) Len() (int, int)            { return len(p.wants), len(p.rows) }
+func (p *part) Skip(i int) int             { return p.sides.Skip(int(p.wants[i])) }
+func (p *part) Extra(k int) int            { return p.sides.Extra(int(p.rows[k])) }
+func (p *part) Pair(i, k int) int          { return p.sides.Pair(int(p.wants[i]), int(p.rows[k])) }
+func (p *part) WantKey(i int) uint64       { return p.sides.WantKey(int(p.wants[i])) }
+func (p *part) RecordKey(k int) uint64     { return p.sides.RecordKey(int(p.rows[k])) }
+func (p *part) Same(i, k int) (bool, bool) { return p.sides.Same(int(p.wants[i]), int(p.rows[k])) }
+
 // compare aligns one stream and enters what differs.
 func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, recs []int32, stream int32) {
 	free := false
@@ -379,7 +452,7 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 	s.few = t.Last-t.First < fewTags
 	s.claims.value, s.claims.void = j.Claimed(cause.Value), j.Claimed(cause.Void)
 	s.claims.zone, s.claims.unit = j.Claimed(cause.Zone), j.Claimed(cause.Unit)
-	match := align.Align(s)
+	match := s.align()
 	out.streams = append(out.streams, aligned{wants, recs, match})
 	complete := j.Claimed(cause.Complete)
 	add := func(kind Kind, w *cause.Want, rec int32) {
@@ -500,10 +573,23 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 	}
 }
 
+// silent reports whether the host has recorded no reading at all.
+func (j *judging) silent() bool {
+	for _, recs := range j.readings {
+		if len(recs) > 0 {
+			return false
+		}
+	}
+	return true
+}
+
 // gone says of each want that has no row whether a hypothesis lets it be
 // missing together with its neighbours: at the end, before the host was killed,
 // or from before it was started last.
 func (j *judging) gone(out *outcome, rows *cause.Rows, wants []cause.Want, match []int32) func(i int) bool {
+	if rows.Nothing && j.silent() {
+		return func(int) bool { return true }
+	}
 	if !rows.Tails && !rows.Over {
 		return func(int) bool { return false }
 	}
@@ -649,13 +735,21 @@ func (j *judging) compareEvents(out *outcome, rows *cause.Rows, wants []cause.Wa
 	s := &eventSides{j, wants, recs}
 	match := align.Align(s)
 	out.streams = append(out.streams, aligned{wants, recs, match})
-	// An event that may have been recorded or not makes it unsure which row is whose.
+	// Where there are more rows of an event than it has to have, it is not sure
+	// which row is whose.
 	gone := j.gone(out, rows, wants, match)
 	unsure := map[cause.Event]bool{}
+	more := map[cause.Event]int{}
+	for _, rec := range recs {
+		more[cause.EventNamed(j.records[rec].Kind)]++
+	}
 	for i := range wants {
-		if wants[i].Loss == 0 {
-			unsure[wants[i].Event] = true
+		if wants[i].Loss > 0 {
+			more[wants[i].Event]--
 		}
+	}
+	for e, n := range more {
+		unsure[e] = n > 0
 	}
 	used := make([]bool, len(recs))
 	at := make([]int32, len(recs)) // of the row's own event

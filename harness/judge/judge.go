@@ -7,6 +7,7 @@
 package judge
 
 import (
+	"fmt"
 	"hash/maphash"
 	"iter"
 	"slices"
@@ -193,6 +194,7 @@ type judging struct {
 	counts  Counts
 	reasons []string
 
+	unmapped []int32 // records whose event word means nothing
 	rows     []row
 	readings [][]int32 // indices of rows by stream
 	events   [][]int32 // by gauge
@@ -203,6 +205,9 @@ type judging struct {
 }
 
 func (j *judging) result() Result {
+	if len(j.unmapped) > 0 {
+		return Result{Verdict: Inconclusive, Reasons: j.unmappedWords(), NotJudged: j.notJudged(), Counts: j.counts}
+	}
 	base := j.test(nil)
 	res := Result{Counts: j.counts, Reasons: j.reasons, NotJudged: j.notJudged()}
 	res.Counts.Records = len(j.records)
@@ -219,6 +224,29 @@ func (j *judging) result() Result {
 		res.Verdict = Inconclusive
 	}
 	return res
+}
+
+// unmappedWords says what nobody has said the meaning of: such rows may be readings
+// or none, so nothing can be decided.
+func (j *judging) unmappedWords() (why []string) {
+	j.counts.Records = len(j.records)
+	rows := map[string][]int32{}
+	var words []string
+	for _, i := range j.unmapped {
+		w := j.records[i].Kind
+		if rows[w] == nil {
+			words = append(words, w)
+		}
+		rows[w] = append(rows[w], i)
+	}
+	for _, w := range words {
+		n, one := "", &j.records[rows[w][0]]
+		if more := len(rows[w]) - 1; more > 0 {
+			n = fmt.Sprintf(" and %d more", more)
+		}
+		why = append(why, fmt.Sprintf("row %d%s: nothing says what the event word %q means; add it to the host description's events, as reading, or as ignored if it says nothing that is judged", one.Row, n, w))
+	}
+	return append(why, j.reasons...)
 }
 
 // notJudged lists what the host does not claim.

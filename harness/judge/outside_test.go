@@ -1,6 +1,7 @@
 package judge_test
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"testing"
@@ -343,6 +344,39 @@ func TestHungUpTwice(t *testing.T) {
 		w.play(sh).correct()
 		if res := judge.Judge(w.spec, w.entries, w.records); res.Verdict != want {
 			t.Errorf("%d losses: %s\n%s", losses, res.Verdict, describe(res.Findings))
+		}
+	}
+}
+
+// An event word that nobody has said the meaning of leaves the run undecided: the
+// rows may be readings.
+func TestUnmappedEvents(t *testing.T) {
+	sh := shape{gauges: 1, channels: 1, steps: 10}
+	w := newWorld(3, sh).play(sh).correct()
+	for i := range w.records[:3] {
+		w.records[i].Kind = "Mass"
+	}
+	res := judge.Judge(w.spec, w.entries, w.records)
+	if d := cmp.Diff([]string{fmt.Sprintf(`row %d and 2 more: nothing says what the event word "Mass" means; add it to the host description's events, as reading, or as ignored if it says nothing that is judged`,
+		w.records[0].Row)}, res.Reasons); d != "" || res.Verdict != judge.Inconclusive || len(res.Findings) > 0 {
+		t.Errorf("%s %s", res.Verdict, d)
+	}
+}
+
+// A host may say that it is connected when it starts, and no longer when it ends;
+// once each.
+func TestConnectedAndNot(t *testing.T) {
+	sh := shape{gauges: 1, channels: 1, steps: 10}
+	for n, want := range map[int]judge.Verdict{1: judge.Pass, 2: judge.Fail} {
+		w := newWorld(3, sh)
+		for range n {
+			w.row(judge.Record{Kind: "link-back", Gauge: "g1"})
+		}
+		w.play(sh)
+		w.row(judge.Record{Kind: "link-lost", Gauge: "g1"})
+		w.correct()
+		if res := judge.Judge(w.spec, w.entries, w.records); res.Verdict != want {
+			t.Errorf("%d times: %s\n%s", n, res.Verdict, describe(res.Findings))
 		}
 	}
 }

@@ -245,6 +245,7 @@ var coreCases = []coreCase{
 	{"row-doubled", nil, steps(tag(1, "8.001"), tag(2, "8.002"), tag(3, "8.003")), rows("A 1 8.001 mm in", "A 2 8.002 mm in", "A 3 8.003 mm in"), rows("A 1 8.001 mm in", "A 2 8.002 mm in", "A 2 8.002 mm in", "A 3 8.003 mm in")},
 	{"last-row-lost", nil, steps(tag(1, "8.001"), tag(2, "8.002")), rows("A 1 8.001 mm in", "A 2 8.002 mm in"), rows("A 1 8.001 mm in")},
 	{"times-backwards", nil, steps(tag(1, "8.001"), tag(2, "8.002")), rows("A 1 8.001 mm in", "A 2 8.002 mm in"), rows("A 1 8.001 mm in", "< A 2 8.002 mm in")},
+	{"records-nothing", nil, steps(lost, tag(1, "8.001")), rows("link-lost", "A 1 8.001 mm in"), rows("link-lost")},
 	{"events-late", nil, steps(lost, tag(1, "8.001"), tag(2, "8.002"), tag(3, "8.003"), tag(4, "8.004")),
 		rows("link-lost", "A 1 8.001 mm in", "A 2 8.002 mm in", "A 3 8.003 mm in", "A 4 8.004 mm in"),
 		rows("A 1 8.001 mm in", "A 2 8.002 mm in", "A 3 8.003 mm in", "link-lost", "A 4 8.004 mm in")},

@@ -116,6 +116,7 @@ var catalogue = []Defect{
 	{"setting-late", "configures the gauge only after the first tagged reading"},
 	{"writes-reversed", "writes the settings in the reverse order"},
 	// the records
+	{"records-nothing", "writes no row of a reading"},
 	{"row-doubled", "now and then writes the same row twice"},
 	{"last-row-lost", "loses the last record when it is stopped"},
 	{"times-backwards", "writes time stamps out of order"},
