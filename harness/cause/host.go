@@ -149,7 +149,7 @@ func (m *model) ended(s *Seen, seen int) {
 func (m *model) inHand(g int, at time.Duration) {
 	var last *Want
 	for _, ws := range append(m.rows.Readings[g*m.width:(g+1)*m.width:(g+1)*m.width], m.rows.Events[g]) {
-		if n := len(ws); n > 0 && (last == nil || ws[n-1].Seen >= last.Seen) {
+		if n := len(ws); n > 0 && ws[n-1].Seen >= 0 && (last == nil || ws[n-1].Seen >= last.Seen) {
 			last = &ws[n-1]
 		}
 	}
