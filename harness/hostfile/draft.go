@@ -3,17 +3,20 @@ package hostfile
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"regexp"
 	"slices"
 	"sort"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/zone"
 	"golang.org/x/text/encoding"
 	"golang.org/x/text/encoding/charmap"
-	"golang.org/x/text/encoding/unicode"
+	utf16 "golang.org/x/text/encoding/unicode"
 )
 
 // Rows of a sample that are looked at.
@@ -21,8 +24,9 @@ const maxSampleRows = 500
 
 // Draft writes a host description for a sample of the host's records, and says
 // in words what it guessed and what the user has to look at. The sample may be
-// cut off anywhere. What it writes is always a description that Parse takes.
-func Draft(sample []byte) (description []byte, guesses []string) {
+// cut off anywhere. What it writes is always a description that Parse takes. The
+// error says why the sample holds no records.
+func Draft(sample []byte) (description []byte, guesses []string, err error) {
 	d := drafter{}
 	d.say("how the host is started: write its command, and how it ends if the signal TERM does not end it")
 	switch {
@@ -30,7 +34,9 @@ func Draft(sample []byte) (description []byte, guesses []string) {
 		d.say("the records are an SQLite database; write the table or the query, and the names of its columns")
 		d.line("form: sqlite")
 	default:
-		d.text(sample)
+		if err := d.text(sample); err != nil {
+			return nil, nil, err
+		}
 	}
 	var out strings.Builder
 	out.WriteString("understudy-host: 1\ntitle: My host\n")
@@ -42,7 +48,7 @@ func Draft(sample []byte) (description []byte, guesses []string) {
 	for _, l := range d.lines {
 		out.WriteString("  " + l + "\n")
 	}
-	return []byte(out.String()), d.guesses
+	return []byte(out.String()), d.guesses, nil
 }
 
 type drafter struct {
@@ -64,8 +70,21 @@ type table struct {
 	json  bool
 }
 
-func (d *drafter) text(sample []byte) {
+func (d *drafter) text(sample []byte) error {
 	enc, text := decodeSample(sample)
+	if strings.TrimSpace(text) == "" {
+		return errors.New("the sample is empty; take a file that holds some of the host's records")
+	}
+	odd, all := 0, 0
+	for _, r := range text {
+		all++
+		if r == utf8.RuneError || unicode.IsControl(r) && !strings.ContainsRune("\t\r\n\f", r) {
+			odd++
+		}
+	}
+	if odd*100 > all {
+		return fmt.Errorf("the sample is no text: %d of its %d characters are control characters or none; take a file of CSV or JSON Lines, or an SQLite database", odd, all)
+	}
 	lines := strings.Split(strings.ReplaceAll(text, "\r\n", "\n"), "\n")
 	if len(lines) > 1 && len(lines[len(lines)-1]) > 0 {
 		lines = lines[:len(lines)-1] // the last one may be cut off
@@ -88,6 +107,7 @@ func (d *drafter) text(sample []byte) {
 		d.say("the encoding: %s", enc)
 	}
 	d.columns(t)
+	return nil
 }
 
 func decodeSample(b []byte) (Encoding, string) {
@@ -103,11 +123,11 @@ func decodeSample(b []byte) (Encoding, string) {
 	case bytes.HasPrefix(b, []byte("\ufeff")):
 		return UTF8, strings.ToValidUTF8(string(b[3:]), "\ufffd")
 	case bytes.HasPrefix(b, []byte{0xff, 0xfe}), bytes.HasPrefix(b, []byte{0xfe, 0xff}):
-		name, enc = UTF16, unicode.UTF16(unicode.LittleEndian, unicode.UseBOM)
+		name, enc = UTF16, utf16.UTF16(utf16.LittleEndian, utf16.UseBOM)
 	case zeros[1] > len(b)/4:
-		name, enc = "utf-16le", unicode.UTF16(unicode.LittleEndian, unicode.IgnoreBOM)
+		name, enc = "utf-16le", utf16.UTF16(utf16.LittleEndian, utf16.IgnoreBOM)
 	case zeros[0] > len(b)/4:
-		name, enc = "utf-16be", unicode.UTF16(unicode.BigEndian, unicode.IgnoreBOM)
+		name, enc = "utf-16be", utf16.UTF16(utf16.BigEndian, utf16.IgnoreBOM)
 	case validButCut(b):
 		return UTF8, strings.ToValidUTF8(string(b), "")
 	default:
@@ -270,10 +290,10 @@ func isHeader(cells []string) bool {
 // first words are the surest.
 var called = [8][]string{
 	{"time", "timestamp", "datetime", "zeitstempel", "zeit", "taken", "measuredat", "when", "uhrzeit", "heure", "hora", "date", "datum", "fecha", "ts", "at", "t", "utc"},
-	{"gauge", "device", "instrument", "sensor", "source", "messuhr", "gerat", "gerät", "messmittel", "station", "port", "name"},
-	{"channel", "kanal", "probe", "taster", "ch", "axis", "input", "voie", "canal"},
-	{"tag", "nr", "no", "number", "nummer", "num", "seq", "sequence", "count", "index", "numero", "n", "id"},
-	{"value", "reading", "measurement", "measured", "messwert", "istwert", "wert", "size", "mesure", "valeur", "valor", "medida", "actual", "v"},
+	{"gauge", "device", "instrument", "sensor", "source", "messuhr", "gerat", "gerät", "messmittel", "station", "platz", "messplatz", "port", "poste", "name"},
+	{"channel", "kanal", "probe", "taster", "ch", "merkmal", "characteristic", "feature", "axis", "input", "voie", "canal"},
+	{"tag", "nr", "lfd", "no", "number", "nummer", "num", "seq", "sequence", "count", "index", "numero", "n", "id"},
+	{"value", "reading", "measurement", "measured", "messwert", "istwert", "wert", "ist", "maß", "mass", "size", "mesure", "valeur", "valor", "medida", "actual", "v"},
 	{"unit", "units", "einheit", "uom", "unité", "unite", "unidad"},
 	{"zone", "verdict", "result", "urteil", "ergebnis", "bewertung", "judgement", "judgment", "grade", "status", "state", "résultat", "resultat", "resultado", "ok"},
 	{"event", "kind", "type", "art", "ereignis", "action", "record"},
@@ -293,8 +313,10 @@ func letters(s string) string {
 // further down the list).
 func likeness(name string, words []string) int {
 	last := name[strings.LastIndexByte(name, '.')+1:]
-	if letters(last) == "" {
+	if whose := strings.TrimSuffix(name, "."+last); letters(last) == "" {
 		last = name
+	} else if slices.Contains([]string{"id", "name"}, strings.ToLower(last)) {
+		last = whose[strings.LastIndexByte(whose, '.')+1:] // station.id is the station
 	}
 	plain := letters(last)
 	for i, w := range words {
@@ -322,12 +344,15 @@ type shape struct {
 	cells                              []string // not empty
 	numbers, whole, points, commas     int
 	units, words, distinct, eventWords int
+	counts                             bool   // 1, 2, 3 and so on, from whatever number
+	united                             bool   // a unit stands behind the number
 	time                               string // the form that fits all cells, or ""
 	ambiguous                          string // another that fits too
 }
 
 func look(t table, col int) (s shape) {
 	seen := map[string]bool{}
+	last, steps := int64(0), 0
 	for _, r := range t.rows {
 		if col >= len(r) || r[col] == "" {
 			continue
@@ -340,6 +365,15 @@ func look(t table, col int) (s shape) {
 		switch {
 		case isPoint || isComma:
 			s.numbers++
+			s.united = s.united || unicode.IsLetter([]rune(c)[utf8.RuneCountInString(c)-1])
+			if v, ok := number(c, '.'); ok {
+				if n, ok := v.Int64(); ok {
+					if len(s.cells) > 1 && n == last+1 {
+						steps++
+					}
+					last = n
+				}
+			}
 			if !strings.ContainsAny(c, ".,") {
 				s.whole++
 			} else if isPoint {
@@ -358,6 +392,7 @@ func look(t table, col int) (s shape) {
 		}
 	}
 	s.distinct = len(seen)
+	s.counts = s.whole == len(s.cells) && steps > 0 && steps >= (len(s.cells)-1)*3/4
 	s.time, s.ambiguous = timeForm(s.cells)
 	return s
 }
@@ -521,6 +556,9 @@ func (d *drafter) columns(t table) {
 				if s.whole == n && s.distinct*2 > n && t.names == nil {
 					return 8
 				}
+				if s.counts {
+					return 5 // less than any name that tells something
+				}
 				return 0
 			}
 			return like + 5
@@ -557,7 +595,7 @@ func (d *drafter) columns(t table) {
 			}
 			return like + 10*s.eventWords/n
 		default:
-			if s.words == 0 && like < 20 {
+			if s.words == 0 && (like < 20 || s.points+s.commas > 0) {
 				return 0
 			}
 			return like
@@ -620,6 +658,20 @@ func (d *drafter) columns(t table) {
 		if t.names == nil || letters(t.names[col]) != ColumnNames[ours] {
 			d.say("%s stands in column %s", ColumnNames[ours], text)
 		}
+		if ours == tagCol && t.names != nil && likeness(name(col), called[tagCol]) == 0 {
+			d.say("the column %s counts and is taken for the tag number; leave tag out of columns if it counts something else", text)
+		}
+	}
+	// The unit may stand in the header of the value, or behind each.
+	if v := chosen[valueCol]; v >= 0 && chosen[unitCol] < 0 {
+		if unit := unitIn(name(v)); shapes[v].united {
+			d.say("the unit stands behind the value")
+			chosen[unitCol] = v
+		} else if unit != "" {
+			cols = append(cols, "unit: {always: "+unit+"}")
+			d.say("the unit is %s in every row, as the header %q says", unit, name(v))
+			chosen[unitCol] = v
+		}
 	}
 	var noClaim []string
 	miss := func(ours int, claim, say string) {
@@ -671,13 +723,13 @@ func (d *drafter) columns(t table) {
 			d.say("in place of a value these stand for no valid reading: %s", strings.Join(void, ", "))
 		}
 	}
-	if c := chosen[unitCol]; c >= 0 {
+	if c := chosen[unitCol]; c >= 0 && c != chosen[valueCol] {
 		var units []string
 		for _, w := range distinct(shapes[c].cells) {
 			if _, ok := decimal.ParseUnit(strings.ToLower(w)); ok {
 				continue
 			}
-			if guess, ok := map[string]string{"zoll": "in", "millimeter": "mm", "millimetre": "mm", "mikrometer": "µm", "micrometre": "µm", "pouce": "in"}[letters(w)]; ok {
+			if guess, ok := unitWord(w); ok {
 				units = append(units, quote(w)+": "+guess)
 				d.say("the unit word %s means %s", w, guess)
 			} else {
@@ -719,18 +771,47 @@ func (d *drafter) columns(t table) {
 			d.line("zones: {%s}", strings.Join(zones, ", "))
 		}
 	}
+	for _, ours := range []int{gaugeCol, channelCol} {
+		if c := chosen[ours]; c >= 0 && len(shapes[c].cells) > 0 {
+			words := distinct(shapes[c].cells)
+			if len(words) > 5 {
+				words = append(words[:5:5], "...")
+			}
+			what := ColumnNames[ours]
+			d.say("the %ss are called %s: map what a scenario calls otherwise, as in %ss: {%s: NAME}", what, strings.Join(words, ", "), what, quote(words[0]))
+		}
+	}
 	if c := chosen[eventCol]; c >= 0 {
 		var events []string
+		cell := func(r []string, col int) string {
+			if col < 0 || col >= len(r) {
+				return ""
+			}
+			return r[col]
+		}
+		measured := func(word string) bool { // a row with the word has a value, or where there is no such column a verdict
+			of := chosen[valueCol]
+			if of < 0 {
+				of = chosen[zoneCol]
+			}
+			return slices.ContainsFunc(t.rows, func(r []string) bool { return cell(r, c) == word && cell(r, of) != "" })
+		}
 		for _, w := range distinct(shapes[c].cells) {
 			if e := Event(""); e.UnmarshalText([]byte(strings.ToLower(w))) == nil {
 				continue
 			}
 			e, ok := knownEvents[letters(w)]
-			if !ok {
+			switch {
+			case ok:
+				d.say("the event word %q means %s", w, e)
+			case measured(w):
+				e = Reading
+				d.say("the event word %q means reading: it stands in rows that have a value", w)
+			default:
 				e = Ignored
+				d.say("the event word %q is not known and its rows are left out; write low-cell, cell-dead, link-lost or link-back if it means that", w)
 			}
 			events = append(events, quote(w)+": "+string(e))
-			d.say("the event word %q means %s", w, e)
 		}
 		if len(events) > 0 {
 			d.line("events: {%s}", strings.Join(events, ", "))
@@ -738,6 +819,34 @@ func (d *drafter) columns(t table) {
 	}
 	sort.Strings(noClaim)
 	d.noClaim = strings.Join(compact(noClaim), ", ")
+}
+
+var (
+	bracketed = regexp.MustCompile(`[\[(]\s*([^\])]+?)\s*[\])]`)
+	suffixed  = regexp.MustCompile(`[_/]\s*([^_/\s]+)$`)
+	trailing  = regexp.MustCompile(`\s(\S+)$`)
+)
+
+// unitIn is the symbol of the unit that a column's name has: in brackets, behind a
+// stroke, or as its last word, where the word "in" says nothing.
+func unitIn(name string) string {
+	for _, form := range []*regexp.Regexp{bracketed, suffixed, trailing} {
+		for _, m := range form.FindAllStringSubmatch(name, -1) {
+			if u, ok := unitWord(m[1]); ok && (form != trailing || u != "in") {
+				return u
+			}
+		}
+	}
+	return ""
+}
+
+// unitWord is the symbol of the unit that a word means.
+func unitWord(w string) (string, bool) {
+	if u, ok := decimal.ParseUnit(strings.ToLower(w)); ok {
+		return u.Symbol(), true
+	}
+	u, ok := map[string]string{"zoll": "in", "inch": "in", "inches": "in", "millimeter": "mm", "millimetre": "mm", "mikrometer": "µm", "micrometre": "µm", "pouce": "in"}[letters(w)]
+	return u, ok
 }
 
 // twoColumns looks for another column that makes times with the given one, in

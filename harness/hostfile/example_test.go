@@ -18,7 +18,10 @@ records: {form: csv, seperator: ";"}
 }
 
 func ExampleDraft() {
-	description, guesses := hostfile.Draft([]byte("Nr;Messwert;Urteil\n1;8,015;i.O.\n2;8,021;zu groß\n"))
+	description, guesses, err := hostfile.Draft([]byte("Nr;Messwert;Urteil\n1;8,015;i.O.\n2;8,021;zu groß\n"))
+	if err != nil {
+		fmt.Println(err)
+	}
 	fmt.Printf("%s\n", description)
 	for _, g := range guesses {
 		fmt.Println("-", g)

@@ -28,8 +28,10 @@ func Draft(ctx context.Context, file string) (description []byte, guesses []stri
 		return nil, nil, err
 	}
 	if !bytes.HasPrefix(sample, []byte("SQLite format 3\x00")) {
-		description, guesses = hostfile.Draft(sample)
-		return description, guesses, nil
+		if description, guesses, err = hostfile.Draft(sample); err != nil {
+			err = fmt.Errorf("%s: %w", file, err)
+		}
+		return description, guesses, err
 	}
 	return draftSQLite(ctx, file)
 }
@@ -67,9 +69,15 @@ func draftSQLite(ctx context.Context, file string) (description []byte, guesses 
 		if err != nil {
 			return nil, nil, err
 		}
-		text, notes := hostfile.Draft(sample.Bytes())
+		if sample.Len() == 0 {
+			continue
+		}
+		text, notes, err := hostfile.Draft(sample.Bytes())
+		if err != nil {
+			continue
+		}
 		h, err := hostfile.Parse("draft", text)
-		if err != nil || sample.Len() == 0 {
+		if err != nil {
 			continue
 		}
 		found := 0
@@ -83,8 +91,8 @@ func draftSQLite(ctx context.Context, file string) (description []byte, guesses 
 		}
 	}
 	if most < 0 {
-		description, guesses = hostfile.Draft([]byte("SQLite format 3\x00"))
-		return description, append(guesses, "the tables are "+strings.Join(tables, ", ")+", and none has rows that look like records"), nil
+		description, guesses, err = hostfile.Draft([]byte("SQLite format 3\x00"))
+		return description, append(guesses, "the tables are "+strings.Join(tables, ", ")+", and none has rows that look like records"), err
 	}
 	name, _ := json.Marshal(best)
 	description = bytes.Replace(description, []byte("form: json-lines\n"), []byte("form: sqlite\n  table: "+string(name)+"\n"), 1)

@@ -39,12 +39,24 @@ func TestDraftReadsItsSample(t *testing.T) {
 		"utf-16": {wide, []string{"2 reading at 2026-01-31T07:30:00Z value 8.015 mm in"}, []string{"the encoding: utf-16"}},
 		"day or month": {"Timestamp,Reading,Judgement\n01/02/2026 07:30:00,0.315 in,OK\n",
 			[]string{"2 reading at 2026-02-01T07:30:00Z value 0.315 in in"}, []string{"the times fit MM/DD/YYYY hh:mm:ss,f as well: look which is meant"}},
+		"words on rows with a value": {"Zeit;Platz;Merkmal;Lfd;Maß;Urteil;Art\n2026-01-31 07:30:00;Bohrung;A;41;8,015;OK;Maß\n2026-01-31 07:30:01;Bohrung;A;42;8,021;OK;Maß\n2026-01-31 07:30:02;Bohrung;;;;;Pause\n2026-01-31 07:30:03;Bohrung;A;43;8,022;OK;Maß\n",
+			[]string{"2 reading at 2026-01-31T07:30:00Z Bohrung/A tag 41 value 8.015 in", "3 reading at 2026-01-31T07:30:01Z Bohrung/A tag 42 value 8.021 in", "5 reading at 2026-01-31T07:30:03Z Bohrung/A tag 43 value 8.022 in"},
+			[]string{`the event word "Maß" means reading: it stands in rows that have a value`, `the event word "Pause" is not known and its rows are left out`, `the gauges are called Bohrung: map what a scenario calls otherwise, as in gauges: {"Bohrung": NAME}`}},
+		"a column that counts": {"Station,Characteristic,Piece,Reading (in),Result\nS1,bore,7,0.3155,PASS\nS1,bore,8,0.3156,PASS\nS1,bore,9,0.3157,PASS\n",
+			[]string{"2 reading S1/bore tag 7 value 0.3155 in in", "3 reading S1/bore tag 8 value 0.3156 in in", "4 reading S1/bore tag 9 value 0.3157 in in"},
+			[]string{`the column "Piece" counts and is taken for the tag number`, `the unit is in in every row, as the header "Reading (in)" says`}},
+		"unit in brackets": {"Nr;Ist [mm]\n1;8,015\n2;8,021\n", []string{"2 reading tag 1 value 8.015 mm", "3 reading tag 2 value 8.021 mm"}, []string{`the unit is mm in every row`}},
+		"unit behind":      {"value_µm,result\n8015,ok\n8021,ok\n", []string{"2 reading value 8015 µm in", "3 reading value 8021 µm in"}, nil},
+		"unit behind each": {"value,result\n8.015 mm,ok\n8.021 mm,ok\n", []string{"2 reading value 8.015 mm in", "3 reading value 8.021 mm in"}, []string{"the unit stands behind the value"}},
+		"in is a word":     {"value put in,result\n8.015,ok\n", []string{"2 reading value 8.015 in"}, []string{"no column holds the unit"}},
+		"whose id":         {`{"station":{"id":"S1"},"nr":1,"value":8.015}` + "\n", []string{"1 reading S1/ tag 1 value 8.015"}, nil},
 		"out on no side": {"value,result\n8.01,OK\n8.03,NOK\n",
 			[]string{"2 reading value 8.01 warn-low or in or warn-high", "3 reading value 8.03 below or above"},
 			[]string{`the verdict word "NOK" says that a reading is out, and not on which side: it means below and above`, `the verdict word "OK" means in, warn-low and warn-high`}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			text, guesses := hostfile.Draft([]byte(c.sample))
+			text, guesses, err := hostfile.Draft([]byte(c.sample))
+			require.NoError(t, err)
 			h, err := hostfile.Parse("draft", text)
 			require.NoError(t, err, string(text))
 			got, err := records.Parse(h.Records, strings.NewReader(c.sample))
@@ -60,6 +72,20 @@ func TestDraftReadsItsSample(t *testing.T) {
 	}
 }
 
+// What holds no records is said to hold none.
+func TestDraftOfNoRecords(t *testing.T) {
+	for name, c := range map[string]struct{ sample, want string }{
+		"empty":  {"", "the sample is empty; take a file that holds some of the host's records"},
+		"blank":  {"\ufeff \r\n\n", "the sample is empty; take a file that holds some of the host's records"},
+		"binary": {strings.Repeat("\x7fELF\x02\x01\x01\x00\x00", 9), "the sample is no text: 54 of its 81 characters are control characters or none; take a file of CSV or JSON Lines, or an SQLite database"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			_, _, err := hostfile.Draft([]byte(c.sample))
+			require.EqualError(t, err, c.want)
+		})
+	}
+}
+
 func FuzzDraft(f *testing.F) {
 	f.Add([]byte("a;b\n1;2\n"))
 	f.Add([]byte("{\"value\": 1}\n"))
@@ -67,7 +93,10 @@ func FuzzDraft(f *testing.F) {
 	f.Add([]byte("\xff\xfea\x00"))
 	f.Add([]byte("value,zone\n1,\"a: {b}\"\n"))
 	f.Fuzz(func(t *testing.T, sample []byte) {
-		text, _ := hostfile.Draft(sample)
+		text, _, err := hostfile.Draft(sample)
+		if err != nil {
+			return
+		}
 		if _, err := hostfile.Parse("draft", text); err != nil {
 			t.Fatalf("%v\n%s", err, text)
 		}
