@@ -53,7 +53,7 @@ func TestTwoDefectsAtOnce(t *testing.T) {
 	if !*allPairs {
 		r := rand.New(rand.NewSource(11))
 		r.Shuffle(len(pairs), func(i, k int) { pairs[i], pairs[k] = pairs[k], pairs[i] })
-		pairs = pairs[:200]
+		pairs = pairs[:120]
 	}
 	for _, p := range pairs {
 		for k := range p {

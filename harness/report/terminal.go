@@ -124,12 +124,30 @@ func (t *terminal) finding(f *judge.Finding) {
 	if f.Rule != "" {
 		t.text(visible(f.Rule), 0, indent+4)
 	}
+	if f.Frame > 0 && len(f.Bytes) > 0 {
+		t.text(fmt.Sprintf("frame %d: %s", f.Frame, wireText(f.Bytes)), 0, indent+4)
+	}
 	if f.Record != nil {
 		t.text(fmt.Sprintf("row %d: %s", f.Record.Row, visible(f.Record.Raw)), 0, indent+4)
 		if p := f.Record.Problem; p != "" && p != f.Rule {
 			t.text("in the row: "+visible(p), 0, indent+4)
 		}
 	}
+}
+
+// wireText is a frame as text, with the ends of lines as \r and \n, or in
+// hexadecimal where it is none.
+func wireText(b []byte) string {
+	const most = 48
+	for _, c := range b {
+		if (c < ' ' || c >= 0x7f) && c != '\r' && c != '\n' && c != '\t' {
+			if len(b) > most {
+				return fmt.Sprintf("% x and %d bytes more", b[:most], len(b)-most)
+			}
+			return fmt.Sprintf("% x", b)
+		}
+	}
+	return strings.NewReplacer("\r", `\r`, "\n", `\n`, "\t", `\t`).Replace(string(b))
 }
 
 func (t *terminal) summary(runs []Run) {
