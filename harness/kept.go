@@ -127,28 +127,23 @@ func (r *run) finish(p program) process.Exit {
 }
 
 // settles is how long a host may still work on what it has read: one that says
-// when its records are complete is believed, unless a port went away and the
-// host may be about to have it open again, or the port cannot see what the host
-// has read. With both it may still be agreeing on how to read, which takes longer.
+// when its records are complete is believed. Where a port went away the host may
+// still be opening it, agreeing on how to read it, or asking who is there, which
+// takes longer.
 func (r *run) settles() time.Duration {
-	d := settle
-	if r.Host.Many != nil && r.Host.Many.EndedPattern != nil {
-		d = 0
-	}
 	for _, p := range r.Ports.Ports {
-		switch _, exact := p.Unread(); {
-		case p.Stats().HangUps > 0 && !exact:
-			return unseen
-		case p.Stats().HangUps > 0, !exact:
-			d = settle
+		if p.Stats().HangUps > 0 {
+			return patience
 		}
 	}
-	return d
+	if r.Host.Many != nil && r.Host.Many.EndedPattern != nil {
+		return 0
+	}
+	return settle
 }
 
-// unseen is how long a host is given to read what has come to a socket: the
-// port counts what the host's kernel has taken, not what the host has read.
-const unseen = 4 * settle
+// patience is how long a host is given for what takes it longer than settle.
+const patience = 4 * settle
 
 // output is the file that keeps what the host prints.
 func (r *run) output(name string) string {

@@ -143,11 +143,12 @@ func (l *life) End(how stage.Ending) <-chan struct{} {
 	return done
 }
 
-// read gives the host the time to read what has come, where that cannot be seen.
+// read gives the host the time to read what has come to a socket: that counts what
+// the host's kernel has taken, not what the host has read.
 func (l *life) read() {
 	for _, p := range l.Ports.Ports {
 		if _, exact := p.Unread(); !exact {
-			wait(l.ctx, unseen)
+			wait(l.ctx, patience)
 			return
 		}
 	}
