@@ -715,8 +715,8 @@ func (j *judging) late(streams []aligned, seen, rec int32) bool {
 		i, _ := slices.BinarySearchFunc(s.wants, seen+1, func(w cause.Want, at int32) int { return cmp.Compare(w.Seen, at) })
 		n := 0
 		for ; i < len(s.wants); i++ {
-			if s.match[i] < 0 {
-				continue
+			if s.match[i] < 0 || s.wants[i].Loss < cause.Must {
+				continue // of one that may have no row it is not sure which row is its
 			}
 			if s.recs[s.match[i]] > rec {
 				break
