@@ -51,12 +51,30 @@ func TestExampleHostInPython(t *testing.T) {
 	needs(t, "python3-serial", "/usr/bin/python3", "-c", "import serial")
 	folder, err := filepath.Abs("../testdata/hosts/python")
 	require.NoError(t, err)
-	speaks := []string{"line-ascii", "multi-ascii", "compact-binary"}
-	passes(t, example(t, "python", folder), slices.DeleteFunc(shippedNames(t), func(name string) bool {
+	h := example(t, "python", folder)
+	passes(t, h, slices.DeleteFunc(shippedNames(t), func(name string) bool {
 		s := shipped(t, name)
-		return slices.ContainsFunc(s.Play.Cast, func(m stage.Member) bool { return !slices.Contains(speaks, m.Dialect.Name()) }) ||
-			slices.ContainsFunc(s.Gauges, func(g scenario.Gauge) bool { return g.Port != scenario.PTY })
+		return slices.ContainsFunc(s.Play.Cast, func(m stage.Member) bool { return !h.Speaks(m.Dialect.Name()) }) ||
+			slices.ContainsFunc(s.Gauges, func(g scenario.Gauge) bool { return !h.Opens(g.Port.String()) })
 	}))
+}
+
+// What a host does not claim is not played to it, nor passed.
+func TestUnclaimedIsNotPlayed(t *testing.T) {
+	for name, want := range map[string]string{
+		"12-two-channels": "not played: the host does not claim the dialect multi-ascii of spindle-fixture",
+		"38-at-the-line":  "not played: the host does not claim ports such as that of recess-foot, rfc2217",
+	} {
+		h := &hostfile.Host{Run: []string{"/nowhere/host"}, Dialects: []string{"line-ascii"}, Ports: []hostfile.Port{"pty"}}
+		c := harness.Check{Scenario: shipped(t, name), Host: h, Run: filepath.Join(t.TempDir(), "run")}
+		out, err := c.Do(context.Background())
+		require.NoError(t, err)
+		r := out.Report()
+		require.Equal(t, judge.Inconclusive, r.Result.Verdict)
+		require.Equal(t, []string{want}, r.Result.Reasons)
+		require.Empty(t, r.HostEnd, "it was not started")
+		require.NoDirExists(t, c.Run)
+	}
 }
 
 func TestExampleHostInGo(t *testing.T) {

@@ -93,10 +93,15 @@ const openWithin = 3 * time.Second
 
 // Do runs the check. The error is for what the user must put right (a host
 // that cannot be started, a folder that cannot be written); a host that
-// misbehaves is an Outcome.
+// misbehaves is an Outcome, and so is one that does not claim the scenario's
+// dialects and ports and is not started, of which nothing is kept.
 func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 	began := time.Now()
 	out := &Outcome{Check: c}
+	if out.Why = c.unclaimed(); out.Why != "" {
+		out.Verdict = judge.Inconclusive
+		return out, nil
+	}
 	r, err := c.prepare()
 	if err != nil {
 		return nil, err
@@ -132,6 +137,21 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 	}
 	c.judge(ctx, out, m)
 	return out, nil
+}
+
+// unclaimed says that a gauge speaks a dialect, or appears at a port, that the host
+// does not claim; it is empty when it claims all.
+func (c *Check) unclaimed() string {
+	for i, m := range c.Scenario.Play.Cast {
+		g := &c.Scenario.Gauges[i]
+		if m.Dialect != nil && !c.Host.Speaks(m.Dialect.Name()) {
+			return fmt.Sprintf("not played: the host does not claim the dialect %s of %s", m.Dialect.Name(), g.Name)
+		}
+		if !c.Host.Opens(g.Port.String()) {
+			return fmt.Sprintf("not played: the host does not claim ports such as that of %s, %s", g.Name, g.Port)
+		}
+	}
+	return ""
 }
 
 // run is a check under way.

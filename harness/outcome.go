@@ -28,6 +28,9 @@ func (o *Outcome) Report() report.Run {
 			return Fields(s.Play.Cast[s.GaugeIndex(gauge)].Dialect, frame)
 		},
 	}
+	if o.Began.IsZero() || o.Check.Host.Running {
+		r.HostEnd = "" // it was not started here
+	}
 	if o.Why != "" {
 		r.Result.Reasons = append(r.Result.Reasons, o.Why)
 	}

@@ -148,6 +148,17 @@ func (c *exploreCmd) runner(a *app, o *explore.Options, defect string) (done fun
 		o.Only = generate.Without(generate.Without(o.Only, "fault", "restart", "kill"), "port", "tcp", "rfc2217")
 		fmt.Fprintln(a.stdout, "the host, which runs already, finds the gauges of every run in", filepath.Join(dir, explore.HostFolder, "ports"))
 	}
+	for factor, claimed := range map[string]func(string) bool{"dialect": h.Speaks, "port": h.Opens} {
+		for _, f := range generate.Factors() {
+			if not := slices.DeleteFunc(slices.Clone(f.Levels), claimed); f.Name == factor && len(not) > 0 {
+				o.Only = generate.Without(o.Only, factor, not...)
+			}
+		}
+		if left, some := o.Only[factor]; some && len(left) == 0 {
+			done()
+			return nil, fmt.Errorf("the host's description claims no %s of those that are explored; understudy explore --only %s=? names them", factor, factor)
+		}
+	}
 	program := &explore.Program{Host: h, Self: self, Extra: named.extra(), HostText: text, Folder: dir}
 	o.Runner = program
 	tidy := done

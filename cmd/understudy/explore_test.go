@@ -157,3 +157,22 @@ func TestProgressLine(t *testing.T) {
 	p.Runs, p.Causes, p.Left, p.Tuples, p.Shrinking, p.Tried = 2, 0, 0, 100, "unit-label", 4
 	require.Equal(t, "[####################] 100/100 combinations, 2 runs, 0 causes; try 5 at making unit-label small", progressLine(p, 200))
 }
+
+// What a host's description does not claim is not explored.
+func TestExploreKeepsToTheClaims(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "host.yaml")
+	write := func(claims string) {
+		require.NoError(t, os.WriteFile(file, []byte("understudy-host: 1\nrun: [\"{self}\", refhost, --job, \"{job}\"]\nready: {line: ^ready$}\nrecords: {form: csv}\n"+claims), 0o644))
+	}
+	results := filepath.Join(t.TempDir(), "results.jsonl")
+	write("dialects: [block-check, line-ascii, my-own]\nports: [pty]\n")
+	code, out, errs := explored(t, "--host", file, "--only", "dialect=slip-binary,line-ascii", "--runs", "2", "--budget", "0s", "--results", results)
+	require.Equal(t, exitPass, code, out+errs)
+	text, err := os.ReadFile(results)
+	require.NoError(t, err)
+	require.Contains(t, string(text), `"only":{"dialect":["line-ascii"],"port":["pty"]}`)
+	write("dialects: [my-own]\n")
+	code, out, errs = explored(t, "--host", file, "--runs", "2", "--budget", "0s")
+	require.Equal(t, exitUsage, code, out+errs)
+	require.Contains(t, errs, "the host's description claims no dialect of those that are explored")
+}

@@ -44,6 +44,8 @@ type Host struct {
 	Many        *ManyRuns         `yaml:"many-runs" doc:"the host can be kept from one run to the next, where many are played; left out, it is started anew for each"`
 	Pace        Pace              `yaml:"pace" doc:"how fast the scenario plays: drain (as fast as the host reads), real, or a factor such as 10×"`
 	Keeps       Keeps             `yaml:"keeps" doc:"which readings the host records, tagged or all, if it does so whatever the scenario asks; as the scenario has it when left out"`
+	Dialects    []string          `yaml:"dialects" doc:"the names of the dialects that the host claims to speak, if not all: a scenario in which a gauge speaks another is not played to it, and explore keeps to these"`
+	Ports       []Port            `yaml:"ports" doc:"the kinds of port that the host claims to open, if not all: pty, tcp, rfc2217"`
 	NoClaim     []string          `yaml:"does-not-claim" doc:"what the host does not set out to do; reported as not judged"`
 	Records     Records           `yaml:"records" need:"yes" doc:"where the host's records are and how they read"`
 }
@@ -136,6 +138,17 @@ func (Signal) Names() []string { return []string{"term", "int", "hup", "quit", "
 func (s *Signal) UnmarshalText(b []byte) error {
 	name := strings.TrimPrefix(strings.ToLower(string(b)), "sig")
 	return choose((*string)(s), name, s.Names(), "a signal")
+}
+
+// Port is a kind of port, as scenarios call them.
+type Port string
+
+// Names lists the kinds.
+func (Port) Names() []string { return []string{"pty", "tcp", "rfc2217"} }
+
+// UnmarshalText reads a kind's name.
+func (p *Port) UnmarshalText(b []byte) error {
+	return choose((*string)(p), string(b), p.Names(), "a kind of port")
 }
 
 // Keeps says which readings the host records.
@@ -504,7 +517,31 @@ func (h *Host) check(doc *strict.Doc) {
 			doc.Errorf(&h.NoClaim[i], want, "%q is nothing that is judged", claim)
 		}
 	}
+	if doc.Has(&h.Dialects) && len(h.Dialects) == 0 {
+		doc.Errorf(&h.Dialects, "leave it out if the host speaks every dialect", "the host speaks no dialect")
+	}
+	if doc.Has(&h.Ports) && len(h.Ports) == 0 {
+		doc.Errorf(&h.Ports, "leave it out if the host opens every kind of port", "the host opens no port")
+	}
+	for i, name := range h.Dialects {
+		switch {
+		case name == "" || strings.ContainsAny(name, "/\\") || strings.HasSuffix(name, ".yaml"):
+			doc.Errorf(&h.Dialects[i], "write the name that stands in the dialect's file behind dialect:", "%q is not a dialect's name", name)
+		case slices.Contains(h.Dialects[:i], name):
+			doc.Errorf(&h.Dialects[i], "", "the dialect %s is claimed twice", name)
+		}
+	}
 	h.Records.check(doc, h)
+}
+
+// Speaks reports whether the host claims the dialect of that name.
+func (h *Host) Speaks(dialect string) bool {
+	return len(h.Dialects) == 0 || slices.Contains(h.Dialects, dialect)
+}
+
+// Opens reports whether the host claims the kind of port of that name.
+func (h *Host) Opens(kind string) bool {
+	return len(h.Ports) == 0 || slices.Contains(h.Ports, Port(kind))
 }
 
 func (h *Host) checkMany(doc *strict.Doc) {

@@ -31,6 +31,8 @@ ready: {line: "^ready$", within: 3 s}
 stop: {signal: SIGINT, grace: 400 ms}
 pace: 10×
 keeps: all
+dialects: [line-ascii, my-binary]
+ports: [pty, rfc2217]
 does-not-claim: [time]
 records:
   form: csv
@@ -117,6 +119,11 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 		"no header":        {with("{form: csv, no-header: yes}"), `h:3:33: without a header the columns must be given by number`},
 		"no header, name":  {with("{form: csv, no-header: yes, columns: {value: v}}"), `h:3:55: there is no header that could name the column "v"`},
 		"no value":         {with("{form: csv, columns: {tag: 1}}"), `h:3:32: the columns name neither a value nor a zone; write at least value or zone`},
+		"a dialect's file": {"understudy-host: 1\nrun: [h]\ndialects: [line-ascii, my/binary.yaml]\nrecords: {form: csv}", `h:3:24: "my/binary.yaml" is not a dialect's name; write the name that stands in the dialect's file behind dialect:`},
+		"a dialect again":  {"understudy-host: 1\nrun: [h]\ndialects: [line-ascii, line-ascii]\nrecords: {form: csv}", `h:3:24: the dialect line-ascii is claimed twice`},
+		"no dialect":       {"understudy-host: 1\nrun: [h]\ndialects: []\nrecords: {form: csv}", `h:3:11: the host speaks no dialect; leave it out if the host speaks every dialect`},
+		"no port":          {"understudy-host: 1\nrun: [h]\nports: []\nrecords: {form: csv}", `h:3:8: the host opens no port; leave it out if the host opens every kind of port`},
+		"a port":           {"understudy-host: 1\nrun: [h]\nports: [com]\nrecords: {form: csv}", `h:3:9: "com" is not a kind of port; write one of pty, tcp, rfc2217`},
 		"claim":            {"understudy-host: 1\nrun: [h]\ndoes-not-claim: [time, lnk-lost]\nrecords: {form: csv}", `h:3:24: "lnk-lost" is nothing that is judged; did you mean "link-lost"?`},
 		"three columns":    {with("{form: csv, columns: {time: [a, b, c], value: v}}"), `h:3:38: a list here has two columns, which are read as one`},
 		"time":             {with("{form: csv, time: stardate}"), `h:3:28: "stardate" is not a form of time at "stardate"`},
@@ -242,4 +249,16 @@ func TestShippedDescriptions(t *testing.T) {
 		_, err = hostfile.Parse(filepath.Base(f), src)
 		require.NoError(t, err)
 	}
+}
+
+func TestClaims(t *testing.T) {
+	h, err := hostfile.Parse("h", []byte(full))
+	require.NoError(t, err)
+	require.True(t, h.Speaks("my-binary"))
+	require.False(t, h.Speaks("multi-ascii"))
+	require.True(t, h.Opens("pty"))
+	require.False(t, h.Opens("tcp"))
+	h, err = hostfile.Parse("h", []byte(short))
+	require.NoError(t, err)
+	require.True(t, h.Speaks("multi-ascii") && h.Opens("tcp"), "all are claimed where none is named")
 }
