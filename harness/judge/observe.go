@@ -16,6 +16,9 @@ import (
 // kept is how many frames of a gauge may be on their way at once.
 const kept = 4096
 
+// brief is how long a host may take from opening a port to setting its line.
+const brief = time.Second
+
 // observer follows one gauge through the ledger.
 type observer struct {
 	made     map[int]made
@@ -33,6 +36,8 @@ type observer struct {
 	off      int              // one more than the Seen of the latest RadioOff
 	open     bool             // the host has it open
 	lines    lines            // the control lines in this session
+	up       int              // one more than the Seen of the port's return, until the host sets the line
+	brief    bool             // it went away before the host had set the line
 	due      bool             // the host was started again and said that it is ready, and has not opened it
 }
 
@@ -164,13 +169,15 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			f.Opened, f.Unheard = true, false
 			o.open, o.due = true, false
 			j.session(o, f, e.T)
-			if len(o.downs) > 0 { // of those that followed before it was opened again it need not know
+			if len(o.downs) > 0 && !o.brief { // of those that followed before it was opened again it need not know
 				j.h.Seen[o.downs[0]].State = cause.Sure
 			}
+			o.brief, o.up = false, 0
 			switch {
 			case len(o.downs) > 0 && o.returned:
 				up := see(cause.Up, cause.Sure)
 				j.h.Seen[up].Place = uint16(j.place(g, e.Port.Path))
+				o.up = up + 1
 			case o.closed:
 				see(cause.Restart, cause.Sure)
 			}
@@ -192,6 +199,7 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			j.session(o, f, e.T)
 			o.closed, o.open = len(o.downs) == 0, false
 		case "asked":
+			o.up = 0
 			f.Line = known(e.Port.Line, j.Gauges[g].Line)
 		case "hung up":
 			j.session(o, f, e.T)
@@ -199,6 +207,11 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			if k := o.off - 1; k >= 0 && j.h.Seen[k].At == e.T { // the host sees the hang-up, not the silence
 				j.h.Seen[k].What = cause.Nothing
 				o.silent = false
+			}
+			// One that went away while the host was still opening it, before it had
+			// set the line, may not have been open for the host at all.
+			if k := o.up - 1; k >= 0 && (!j.RealTime || e.T-j.h.Seen[k].At < brief) {
+				j.h.Seen[k].State, o.brief = cause.Perhaps, true
 			}
 			if f.Opened {
 				o.downs = append(o.downs, see(cause.Down, cause.Perhaps))
