@@ -112,8 +112,8 @@ class Gauge(threading.Thread):
             if not writes:
                 self.ready.set()
             got = port.read(max(1, port.in_waiting))
-            if not got and stop.is_set() and not held:
-                return
+            if not got and stop.is_set() and (held is None or time.monotonic() - asked > 0.5):
+                return  # who is there is waited for, but not for ever
             buf += got
             for f in binary_frames(buf) if self.dialect == "compact-binary" else line_frames(buf, self.dialect == "line-ascii"):
                 if held is not None and isinstance(f, str) and f.startswith("I "):
