@@ -226,6 +226,10 @@ func (p *Parser) row(at int, raw string, whole bool) {
 	if !ok {
 		return
 	}
+	if p.header != nil && len(p.fields) != len(p.header) && new(hostfile.Event).UnmarshalText([]byte(rec.Kind)) != nil {
+		// Its fields are not where they belong, so that no word of it can be taken as one.
+		rec = Record{Row: rec.Row, Raw: rec.Raw}
+	}
 	switch short := p.header != nil && len(p.fields) < len(p.header); {
 	case !utf8.ValidString(raw):
 		note(&rec, "it has bytes that are not UTF-8; is the encoding another?")

@@ -120,7 +120,7 @@ func (t *terminal) run(r *Run) {
 }
 
 func (t *terminal) finding(f *judge.Finding) {
-	t.text("- "+visible(string(f.Kind)+" "+place(f)+": "+disagreement(f)), 0, indent+2)
+	t.text("- "+visible(strings.TrimSpace(string(f.Kind)+" "+place(f))+": "+disagreement(f)), 0, indent+2)
 	if f.Rule != "" {
 		t.text(visible(f.Rule), 0, indent+4)
 	}
