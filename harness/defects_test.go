@@ -160,6 +160,7 @@ var shows = map[string]string{
 	"split-frame-lost":     "07-tag-burst",
 	"stale-after-rejoin":   "08-link-lost",
 	"stream-as-tag":        "01-in-the-middle",
+	"streams-unrecorded":   "11-damaged-frames",
 	"streams-recorded":     "01-in-the-middle",
 	"strict-limits":        "02-on-every-limit",
 	"strict-warnings":      "02-on-every-limit",

@@ -35,6 +35,23 @@ func Plot(s *scenario.Scenario) (*plot.Picture, error) {
 	return draw(s, &b)
 }
 
+// IsPlay reports whether a folder is that of a play: there is a ledger in it, and no
+// host that could be judged.
+func IsPlay(dir string) bool {
+	_, err := os.Stat(filepath.Join(dir, ledgerFile))
+	return err == nil && !IsRun(dir)
+}
+
+// PlotPlay draws the ledger of a play.
+func PlotPlay(dir string) (*plot.Picture, error) {
+	f, err := os.Open(filepath.Join(dir, ledgerFile))
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return plot.FromLedger(f, plot.Options{})
+}
+
 // PlotRun draws the ledger of a run.
 func PlotRun(dir string) (*plot.Picture, error) {
 	c, _, err := reopen(dir)

@@ -119,12 +119,7 @@ func (c *Case) host() (*hostfile.Host, []byte, error) {
 	case c.Host != "" && c.Records != "":
 		return nil, nil, fmt.Errorf("leave Records out: %s says how its records read", c.Host)
 	case c.Host != "":
-		file, text, err := Find("hosts", c.Host)
-		if err != nil {
-			return nil, nil, err
-		}
-		h, err := hostfile.Parse(file, text)
-		return h, text, err
+		return LoadHost(c.Host)
 	}
 	words := c.Command
 	if c.Func != nil {

@@ -186,6 +186,9 @@ func (c *Check) prepare() (r *run, err error) {
 		}
 		folders = append(folders, c.Kept.Folder)
 	}
+	if c.Kept == nil && IsRun(c.Run) {
+		return nil, fmt.Errorf("the run folder %s holds an earlier run: take another one, or remove it", c.Run)
+	}
 	for _, d := range folders {
 		if err := os.MkdirAll(d, 0o755); err != nil {
 			return nil, fmt.Errorf("the run folder: %w", err)
@@ -571,10 +574,37 @@ func claims(not []string) []cause.Aspect {
 	return claimed
 }
 
-// Command makes a host description of a bare command line: it is ready when
-// it has opened its ports, and its records are CSV with our column names in
-// {records}.
+// Command makes a host description of a bare command line: it starts in the present
+// folder, is ready when it has opened its ports, and its records are CSV with our
+// column names in {records}.
 func Command(words []string) (h *hostfile.Host, text []byte, err error) { return described(words, "") }
+
+// LoadHost reads a host description: a file, or a shipped one by its name. A folder:
+// and a program that are given by a path are looked for from the file's own folder.
+func LoadHost(name string) (h *hostfile.Host, text []byte, err error) {
+	file, text, err := Find("hosts", name)
+	if err != nil {
+		return nil, nil, err
+	}
+	if h, err = hostfile.Parse(file, text); err != nil {
+		return nil, nil, err
+	}
+	from := func(path string) string {
+		if path == "" || filepath.IsAbs(path) || strings.HasPrefix(path, "{") {
+			return path
+		}
+		abs, err := filepath.Abs(filepath.Join(filepath.Dir(file), path))
+		if err != nil {
+			return path
+		}
+		return abs
+	}
+	h.Folder = from(h.Folder)
+	if own := h.Folder == "" || h.Folder == "{run}"; own && len(h.Run) > 0 && strings.ContainsRune(h.Run[0], filepath.Separator) {
+		h.Run = append([]string{from(h.Run[0])}, h.Run[1:]...)
+	}
+	return h, text, nil
+}
 
 // described makes a host description of a command and of how its records read, in
 // YAML.
@@ -587,7 +617,11 @@ func described(words []string, records string) (h *hostfile.Host, text []byte, e
 		}
 		b.WriteString(strconv.Quote(w))
 	}
-	b.WriteString("]\nrecords:")
+	b.WriteString("]\n")
+	if here, err := os.Getwd(); err == nil {
+		b.WriteString("folder: " + strconv.Quote(here) + "\n")
+	}
+	b.WriteString("records:")
 	if records = strings.TrimRight(records, " \t\n"); records == "" {
 		records = "{form: csv}"
 	}

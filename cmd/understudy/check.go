@@ -166,12 +166,7 @@ func (c *checkCmd) host(a *app) (h *hostfile.Host, text []byte, err error) {
 	if name == "" {
 		name = "reference"
 	}
-	file, text, err := harness.Find("hosts", name)
-	if err != nil {
-		return nil, nil, err
-	}
-	h, err = hostfile.Parse(file, text)
-	return h, text, err
+	return harness.LoadHost(name)
 }
 
 func (c *checkCmd) extra() []string {

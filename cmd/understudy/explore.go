@@ -27,7 +27,7 @@ type exploreCmd struct {
 	Only      []string      `sep:"none" placeholder:"FACTOR=LEVEL,..." help:"Keep to some levels of what varies, for a host that knows no others, such as --only dialect=line-ascii,multi-ascii --only gauges=1. A wrong name tells which there are."`
 	Seed      uint64        `default:"1" help:"Seed of all chance. The same seed gives the same scenarios."`
 	Shard     shard.Shard   `default:"1/1" placeholder:"K/N" help:"Do part K of N of the work only; write each with --results and put them together with report."`
-	Budget    time.Duration `default:"60s" help:"Time to explore for, such as 10m. 0 for as long as --runs takes."`
+	Budget    time.Duration `default:"60s" help:"Time to explore for, such as 10m; making what is found small comes on top. 0 for as long as --runs takes."`
 	Runs      int           `help:"How many scenarios to play at most."`
 	Until     bool          `name:"until-found" help:"Stop at the first finding."`
 	NoShrink  bool          `help:"Leave what is found as it was generated."`

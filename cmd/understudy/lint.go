@@ -79,7 +79,7 @@ func (c *lintCmd) Run(a *app) error {
 		}
 	}
 	if bad > 0 {
-		return coded{exitUsage, fmt.Errorf("%d of %d files have mistakes", bad, len(files))}
+		return coded{exitUsage, fmt.Errorf("%d of %s with mistakes", bad, counted(len(files), "file"))}
 	}
 	if len(files) == 1 {
 		fmt.Fprintln(a.stdout, "1 file without a mistake")

@@ -79,7 +79,10 @@ type plotCmd struct {
 
 func (c *plotCmd) Run(a *app) error {
 	draw, name := func() (*plot.Picture, error) { return harness.PlotRun(c.Scenario) }, filepath.Base(c.Scenario)
-	if !harness.IsRun(c.Scenario) {
+	switch {
+	case harness.IsPlay(c.Scenario):
+		draw = func() (*plot.Picture, error) { return harness.PlotPlay(c.Scenario) }
+	case !harness.IsRun(c.Scenario):
 		s, err := harness.Load(c.Scenario)
 		if err != nil {
 			return err

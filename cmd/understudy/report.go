@@ -73,6 +73,9 @@ func (f *found) add(path string, named bool) error {
 			}
 		}
 		if f.count() == before {
+			if harness.IsPlay(path) {
+				return fmt.Errorf("%s is the folder of a play: no host was judged in it; plot draws it", path)
+			}
 			return fmt.Errorf("there is no finished run in %s, and no result of explore --results or rehearse --json", path)
 		}
 		return nil

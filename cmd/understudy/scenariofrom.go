@@ -67,7 +67,7 @@ func (c *scenarioFromCmd) Run(a *app) error {
 		err = cerr
 	}
 	if err == nil {
-		fmt.Fprintf(a.stdout, "%s: %d gauges, %d cues\n", c.Out, len(f.Gauges), len(f.Cues))
+		fmt.Fprintf(a.stdout, "%s: %s, %s\n", c.Out, counted(len(f.Gauges), "gauge"), counted(len(f.Cues), "cue"))
 	}
 	return err
 }

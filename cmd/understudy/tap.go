@@ -107,7 +107,7 @@ func (c *captureCmd) Run(a *app) error {
 	}); err != nil {
 		return err
 	}
-	fmt.Fprintf(a.stdout, "%s: %d events of %d gauges\n", c.Out, len(all.Events), len(all.Lines))
+	fmt.Fprintf(a.stdout, "%s: %s of %s\n", c.Out, counted(len(all.Events), "event"), counted(len(all.Lines), "gauge"))
 	return nil
 }
 

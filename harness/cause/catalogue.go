@@ -101,6 +101,7 @@ const (
 	tagValueStreamed
 	streamAsTag
 	streamsRecorded
+	streamsUnrecorded
 	tagsOutOfOrder
 	tagDroppedBurst
 	voidAsZero
@@ -337,6 +338,9 @@ var catalogue = [defectCount]entry{
 	streamAsTag: {Cause{"C511", "stream-as-tag", "streamed readings are recorded with a tag number",
 		"streamed and tagged frames are not told apart",
 		"record tagged frames only"}, nil},
+	streamsUnrecorded: {Cause{"C515", "streams-unrecorded", "there are rows of tags only, where every reading is to be recorded",
+		"what is not tagged is shown and dropped",
+		"record every reading where that is asked, and leave the tag number out"}, nil},
 	streamsRecorded: {Cause{"C512", "streams-recorded", "streamed readings are recorded where only tagged ones should be",
 		"every reading is recorded",
 		"record tagged frames only"}, nil},

@@ -380,7 +380,7 @@ func (m *model) streamed(i int, s *Seen, g int, rs []Reading, loss uint8) {
 		switch {
 		case m.has(streamAsTag):
 			m.record(i, g, c, ch, r, Want{Tag: gs.lastTag, Tagged: true, Loss: loss, Changed: LooseTag})
-		case m.All || m.has(streamsRecorded):
+		case m.All && !m.has(streamsUnrecorded) || m.has(streamsRecorded):
 			if s.Asked {
 				loss = 0
 			}

@@ -38,7 +38,7 @@ type Host struct {
 	Run         []string          `yaml:"run" doc:"the command that starts the host, word by word; places such as {port} and {records} are filled in"`
 	Running     bool              `yaml:"already-running" doc:"yes: the host is started by hand and only its port and its records are watched"`
 	Environment map[string]string `yaml:"environment" doc:"variables set for the host, beside those of the harness"`
-	Folder      string            `yaml:"folder" doc:"the folder the host starts in; the run folder when left out"`
+	Folder      string            `yaml:"folder" doc:"the folder the host starts in, from the description's own folder; the run folder when left out"`
 	Ready       Ready             `yaml:"ready" doc:"when the host counts as ready; when it has opened all its ports, if left out"`
 	Stop        Stop              `yaml:"stop" doc:"how the host is ended"`
 	Many        *ManyRuns         `yaml:"many-runs" doc:"the host can be kept from one run to the next, where many are played; left out, it is started anew for each"`

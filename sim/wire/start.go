@@ -136,34 +136,26 @@ framing: {kind: {{.Frame}}}
 
 frames: # what the gauge sends
   - name: reading
-    sent: [reading, tag] # on its own at the stream's rate, when asked, and when tagged
+    sent: [reading] # on its own at the stream's rate, and when asked
     fields:
 {{- if .Text}}
       - "R " # a literal: what tells this frame from the others
 {{- else}}
       - {bytes: "01"} # a literal: what tells this frame from the others
 {{- end}}
-{{- if .Group}}
-      - each: channel # the fields below, once for every channel
-        count: {{.Channels}}
+{{- template "rest" .}}
+  - name: tagged
+    sent: [tag] # when the operator presses the button
+    fields:
 {{- if .Text}}
-        between: ";"
-{{- end}}
-        fields:
-          - {{template "reading" .}}
-{{- if .Unit}}
-          - {{template "unit" .}}
-{{- end}}
+      - "T "
+      - {decimal: tag, width: 4, pad: "0", decimals: 0, sign: none} # the number tells one tag from another, and from one sent twice
+      - " "
 {{- else}}
-      - {{template "reading" .}}
-{{- if .Unit}}
-      - {{template "unit" .}}
+      - {bytes: "04"}
+      - {int: tag, size: 2} # the number tells one tag from another, and from one sent twice
 {{- end}}
-{{- end}}
-{{- if and .Text (ne .Check "none")}}
-      - "*"
-      - {check: {{.Check}}, form: hex} # over everything before it
-{{- end}}
+{{- template "rest" .}}
 {{- if .Commands}}
 {{- if .Text}}
   - {name: done, sent: [reply], fields: ["OK"]}
@@ -197,6 +189,27 @@ commands: # what the host sends: does says what it asks of the gauge
 {choice: unit, is: {mm: mm, in: in}} # unit: what is sent for it
 {{- else -}}
 {choice: unit, size: 1, is: {mm: 0, in: 1}} # unit: what is sent for it
+{{- end}}{{end}}
+{{define "rest"}}{{- if .Group}}
+      - each: channel # the fields below, once for every channel
+        count: {{.Channels}}
+{{- if .Text}}
+        between: ";"
+{{- end}}
+        fields:
+          - {{template "reading" .}}
+{{- if .Unit}}
+          - {{template "unit" .}}
+{{- end}}
+{{- else}}
+      - {{template "reading" .}}
+{{- if .Unit}}
+      - {{template "unit" .}}
+{{- end}}
+{{- end}}
+{{- if and .Text (ne .Check "none")}}
+      - "*"
+      - {check: {{.Check}}, form: hex} # over everything before it
 {{- end}}{{end}}
 `))
 

@@ -283,7 +283,7 @@ func (c *core) streamed(g int, r reading, now time.Time) {
 	switch {
 	case c.has("stream-as-tag"):
 		c.record(g, r, number(c.gauges[g].lastTag), now)
-	case c.job.Keeps == "all" || c.has("streams-recorded"):
+	case c.job.Keeps == "all" && !c.has("streams-unrecorded") || c.has("streams-recorded"):
 		c.record(g, r, "", now)
 	}
 	if !r.void {

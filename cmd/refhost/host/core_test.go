@@ -217,6 +217,7 @@ var coreCases = []coreCase{
 	{"gauges-swapped", nil, steps(tag(1, "8.001")), rows("A 1 8.001 mm in"), rows("bore-2 A 1 8.001 mm in")},
 	{"stream-as-tag", nil, steps(stream("8.001"), tag(4, "8.002"), stream("8.003")), rows("A 4 8.002 mm in"), rows("A 0 8.001 mm in", "A 4 8.002 mm in", "A 4 8.003 mm in")},
 	{"streams-recorded", nil, steps(stream("8.001"), tag(4, "8.002")), rows("A 4 8.002 mm in"), rows("A - 8.001 mm in", "A 4 8.002 mm in")},
+	{"streams-unrecorded", all, steps(stream("8.001"), tag(4, "8.002")), rows("A - 8.001 mm in", "A 4 8.002 mm in"), rows("A 4 8.002 mm in")},
 	{"tag-value-streamed", nil, steps(stream("8.001"), tag(4, "8.002")), rows("A 4 8.002 mm in"), rows("A 4 8.001 mm in")},
 
 	{"tag-dropped-burst", all, steps(burst), rows("A 1 8.001 mm in", "A 2 8.002 mm in", "A - 8.009 mm in", "A 3 8.003 mm in"), rows("A 1 8.001 mm in", "A - 8.009 mm in")},

@@ -76,6 +76,7 @@ var catalogue = []Defect{
 	{"gauges-by-port", "after a hang-up takes the gauge at a port for the one that was there before"},
 	{"function-ignored", "sets the gauge to live where max, min or fim is stated"},
 	{"stream-as-tag", "records streamed readings as tagged"},
+	{"streams-unrecorded", "records tagged readings only, also where all are to be recorded"},
 	{"streams-recorded", "records streamed readings too where tagged only is stated"},
 	{"tag-value-streamed", "records the last streamed reading instead of the tagged one"},
 	// tags
@@ -151,7 +152,7 @@ func parseDefects(list string) (defects, error) {
 			if near := strict.Nearest(name, slices.Collect(maps.Keys(known))); near != "" {
 				return nil, fmt.Errorf("there is no defect %q; did you mean %q?", name, near)
 			}
-			return nil, fmt.Errorf("there is no defect %q; --list prints them all", name)
+			return nil, fmt.Errorf("there is no defect %q; refhost --list prints them all", name)
 		default:
 			on[name] = true
 		}

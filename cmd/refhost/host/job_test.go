@@ -78,7 +78,7 @@ func TestParseDefects(t *testing.T) {
 	_, err = parseDefects("factor-thrice")
 	require.ErrorContains(t, err, `there is no defect "factor-thrice"; did you mean "factor-twice"?`)
 	_, err = parseDefects("xylophone")
-	require.ErrorContains(t, err, `there is no defect "xylophone"; --list prints them all`)
+	require.ErrorContains(t, err, `there is no defect "xylophone"; refhost --list prints them all`)
 }
 
 func TestWrites(t *testing.T) {
