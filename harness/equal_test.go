@@ -27,6 +27,9 @@ until: 10 s
 // However long the readings stay the same, a lost row is one finding, and a doubled
 // one is one: the tags hold the rest in place.
 func TestOneRowAmongEqualOnes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("judges a run of 500 rows two dozen times")
+	}
 	s, err := scenario.Parse("equal.yaml", []byte(equal), shippedDialect)
 	require.NoError(t, err)
 	h, err := host.Inside("")
