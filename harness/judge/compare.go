@@ -372,7 +372,7 @@ func rowKey(tag int64, hasTag bool, value *decimal.Decimal, hasValue bool) uint6
 // the tagged ones are paired first, by their numbers: they hold the rest in place,
 // however long its readings stay the same.
 func (s *sides) align() []int32 {
-	if !s.tags || s.few {
+	if !s.tags {
 		return align.Align(s)
 	}
 	tagged := part{sides: s}
@@ -385,6 +385,9 @@ func (s *sides) align() []int32 {
 		if s.rows[rec].hasTag {
 			tagged.rows = append(tagged.rows, int32(k))
 		}
+	}
+	if s.few && !tagged.oneToOne() {
+		return align.Align(s) // numbers that come round so soon hold nothing in place by themselves
 	}
 	if len(tagged.rows) == 0 || len(tagged.wants) == len(s.wants) && len(tagged.rows) == len(s.recs) {
 		return align.Align(s)
@@ -428,6 +431,20 @@ func (s *sides) align() []int32 {
 type part struct {
 	*sides
 	wants, rows []int32
+}
+
+// oneToOne reports whether there are as many wants as rows, with the same tag numbers
+// in the same order.
+func (p *part) oneToOne() bool {
+	if len(p.wants) != len(p.rows) {
+		return false
+	}
+	for n, i := range p.wants {
+		if p.sides.wants[i].Tag != p.sides.judging.rows[p.recs[p.rows[n]]].tag {
+			return false
+		}
+	}
+	return true
 }
 
 func (p *part) Len() (int, int)            { return len(p.wants), len(p.rows) }
