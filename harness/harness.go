@@ -63,7 +63,7 @@ type Outcome struct {
 	Exit    process.Exit
 	Began   time.Time
 	Entries []ledger.Entry // of the ledger; of a long one only some, see MostHeld
-	Every   int            // above 1: Entries are about every so-manieth frame of a gauge only
+	Every   int            // above 1: Entries are about every Every-th frame of a gauge only
 	Records []judge.Record
 	Blank   []int    // rows of the records that hold nothing
 	Output  []string // the last lines that a host printed which did not end well

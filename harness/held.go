@@ -59,7 +59,7 @@ func (h *held) single(e *ledger.Entry) (single, keep bool) {
 }
 
 // readLedger reads a ledger and holds about so many entries at most: those of every
-// so-manieth frame.
+// second, fourth, eighth... frame, which every says.
 func readLedger(file string, most int) (entries []ledger.Entry, every int, err error) {
 	h := held{most: most}
 	err = eachEntry(file, func(e ledger.Entry) bool {

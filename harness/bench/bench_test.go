@@ -844,9 +844,8 @@ func lessons(t testing.TB) []string {
 	return files
 }
 
-// Each lesson's chapters come up on the page at their times, as a trainer skips
-// from cue to cue.
-func TestLessonsOnThePage(t *testing.T) {
+// eachLesson puts each lesson on a bench, and a browser's page beside it.
+func eachLesson(t *testing.T, do func(t *testing.T, file string, h *house, p *chromium.Page)) {
 	b := chromium.Start(t)
 	for _, file := range lessons(t) {
 		t.Run(file, func(t *testing.T) {
@@ -857,62 +856,60 @@ func TestLessonsOnThePage(t *testing.T) {
 			b.For(t)
 			p := b.Page()
 			defer p.Close()
-			p.Size(1280, 800)
-			p.Open(h.page())
-			p.Until(card + `.length > 0`)
-			seen := 0
-			for i, c := range h.s.Chapters {
-				for range h.s.Cues {
-					if p.Eval(`document.getElementById("next").disabled`) == "true" || p.Eval(`document.getElementById("lesson-title").textContent`) == fmt.Sprintf("%d of %d: %s", i+1, len(h.s.Chapters), c.Title) {
-						break
-					}
-					was := p.Eval(`document.getElementById("time").textContent`)
-					p.Press("Next cue")
-					p.Until(fmt.Sprintf(`document.getElementById("time").textContent !== %q`, was))
-				}
-				if p.Eval(`document.getElementById("lesson-title").textContent`) == fmt.Sprintf("%d of %d: %s", i+1, len(h.s.Chapters), c.Title) {
-					seen++
-					require.Equal(t, c.Ask, p.Eval(`document.getElementById("ask").textContent`))
-					require.Equal(t, "true", p.Eval(`document.getElementById("answer").hidden`))
-				}
-			}
-			require.GreaterOrEqual(t, seen, len(h.s.Chapters)-1, "the last may have no cue of its own")
-			p.Press("Show the answer")
-			require.Equal(t, "false", p.Eval(`document.getElementById("answer").hidden`))
-			p.Shot("lesson-"+filepath.Base(file), false)
-			require.Equal(t, "", p.Eval(crossed))
-			require.Empty(t, p.Log())
+			do(t, file, h, p)
 		})
 	}
+}
+
+// Each lesson's chapters come up on the page at their times, as a trainer skips
+// from cue to cue.
+func TestLessonsOnThePage(t *testing.T) {
+	eachLesson(t, func(t *testing.T, file string, h *house, p *chromium.Page) {
+		p.Size(1280, 800)
+		p.Open(h.page())
+		p.Until(card + `.length > 0`)
+		seen := 0
+		for i, c := range h.s.Chapters {
+			for range h.s.Cues {
+				if p.Eval(`document.getElementById("next").disabled`) == "true" || p.Eval(`document.getElementById("lesson-title").textContent`) == fmt.Sprintf("%d of %d: %s", i+1, len(h.s.Chapters), c.Title) {
+					break
+				}
+				was := p.Eval(`document.getElementById("time").textContent`)
+				p.Press("Next cue")
+				p.Until(fmt.Sprintf(`document.getElementById("time").textContent !== %q`, was))
+			}
+			if p.Eval(`document.getElementById("lesson-title").textContent`) == fmt.Sprintf("%d of %d: %s", i+1, len(h.s.Chapters), c.Title) {
+				seen++
+				require.Equal(t, c.Ask, p.Eval(`document.getElementById("ask").textContent`))
+				require.Equal(t, "true", p.Eval(`document.getElementById("answer").hidden`))
+			}
+		}
+		require.GreaterOrEqual(t, seen, len(h.s.Chapters)-1, "the last may have no cue of its own")
+		p.Press("Show the answer")
+		require.Equal(t, "false", p.Eval(`document.getElementById("answer").hidden`))
+		p.Shot("lesson-"+filepath.Base(file), false)
+		require.Equal(t, "", p.Eval(crossed))
+		require.Empty(t, p.Log())
+	})
 }
 
 // The handout of each lesson has the questions with room to write, and the
 // answers on a sheet of their own; each is one page of A4.
 func TestHandout(t *testing.T) {
-	b := chromium.Start(t)
-	for _, file := range lessons(t) {
-		t.Run(file, func(t *testing.T) {
-			text, err := scenarios.Files.ReadFile(file)
-			require.NoError(t, err)
-			h := open(t, string(text))
-			defer h.stop()
-			b.For(t)
-			p := b.Page()
-			defer p.Close()
-			p.Size(800, 1130)
-			p.Open(h.srv.URL + "handout.html")
-			n := len(h.s.Chapters)
-			p.Until(fmt.Sprintf(`document.querySelectorAll("#questions li").length === %d && document.querySelectorAll("#answers li").length === %d`, n, n))
-			name := "handout-" + strings.TrimSuffix(filepath.Base(file), ".yaml")
-			p.Shot(name, true)
-			require.Equal(t, "page", p.Eval(`getComputedStyle(document.getElementById("answers")).breakBefore`))
-			require.Equal(t, "", p.Eval(faint))
-			require.Equal(t, "", p.Eval(crossed))
-			pdf := p.PDF(name)
-			require.Equal(t, 2, bytes.Count(pdf, []byte("/Type /Page\n")), "a sheet of questions and one of answers")
-			require.Empty(t, p.Log())
-		})
-	}
+	eachLesson(t, func(t *testing.T, file string, h *house, p *chromium.Page) {
+		p.Size(800, 1130)
+		p.Open(h.srv.URL + "handout.html")
+		n := len(h.s.Chapters)
+		p.Until(fmt.Sprintf(`document.querySelectorAll("#questions li").length === %d && document.querySelectorAll("#answers li").length === %d`, n, n))
+		name := "handout-" + strings.TrimSuffix(filepath.Base(file), ".yaml")
+		p.Shot(name, true)
+		require.Equal(t, "page", p.Eval(`getComputedStyle(document.getElementById("answers")).breakBefore`))
+		require.Equal(t, "", p.Eval(faint))
+		require.Equal(t, "", p.Eval(crossed))
+		pdf := p.PDF(name)
+		require.Equal(t, 2, bytes.Count(pdf, []byte("/Type /Page\n")), "a sheet of questions and one of answers")
+		require.Empty(t, p.Log())
+	})
 }
 
 // BenchmarkPicturesOfACrowd measures how many pictures a second a page of 32

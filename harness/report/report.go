@@ -34,7 +34,7 @@ type Run struct {
 	Result  judge.Result
 	Spec    judge.Spec
 	Ledger  []ledger.Entry // for the timeline; may be empty
-	Every   int            // above 1: Ledger is about every so-manieth frame of a gauge only
+	Every   int            // above 1: Ledger is about every Every-th frame of a gauge only
 	Records []judge.Record
 	// Fields names the parts of a frame's bytes; may be nil.
 	Fields func(gauge string, frame []byte) []Field
