@@ -29,7 +29,7 @@ var layers = [][]string{
 	{"sim/stage"},
 	{"sim/port", "sim/link", "sim/power", "sim/motion", "sim/probe", "sim/uart"},
 	{"sim/gauge", "sim/wire"},
-	{"sim/zone", "sim/tolerance", "sim/strict", "sim/quantity", "sim/steady", "sim/decimal"},
+	{"sim/zone", "sim/tolerance", "sim/strict", "sim/quantity", "sim/steady", "sim/decimal", "sim/enum"},
 }
 
 func layer(pkg string) int {
@@ -67,7 +67,7 @@ func TestImportsPointDown(t *testing.T) {
 func TestPurePackages(t *testing.T) {
 	impure := regexp.MustCompile(`"(os|net|net/http|os/exec|syscall|math/rand|math/rand/v2)"|\btime\.(Now|Since|Sleep|After|NewTimer|NewTicker|Tick)\b`)
 	root := filepath.Join("..", "..")
-	for _, dir := range []string{"sim/decimal", "sim/quantity", "sim/strict", "sim/steady", "sim/zone", "sim/tolerance", "sim/gauge", "sim/wire", "sim/motion", "sim/probe",
+	for _, dir := range []string{"sim/decimal", "sim/enum", "sim/quantity", "sim/strict", "sim/steady", "sim/zone", "sim/tolerance", "sim/gauge", "sim/wire", "sim/motion", "sim/probe",
 		"sim/power", "sim/link", "sim/uart", "scenario", "harness/align", "harness/cause", "harness/judge", "harness/hostfile", "harness/report", "harness/plot", "harness/bytesheet", "harness/shard"} {
 		err := filepath.WalkDir(filepath.Join(root, dir), func(p string, d fs.DirEntry, err error) error {
 			if err != nil || d.IsDir() || !strings.HasSuffix(p, ".go") || strings.HasSuffix(p, "_test.go") {

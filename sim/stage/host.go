@@ -2,7 +2,6 @@ package stage
 
 import (
 	"context"
-	"errors"
 	"time"
 
 	"example.org/understudy/sim/stage/ledger"
@@ -30,34 +29,10 @@ type restart struct {
 	starting <-chan error
 }
 
-func (r RestartHost) do(s *Stage, _ *actor) error {
-	switch {
-	case len(s.opt.Ports) == 0:
-		s.onPaper(r)
-		return nil
-	case s.opt.Host == nil:
-		return errors.New("no host is run here that could be started again")
-	case s.restart.away:
-		return errors.New("the host is being started again already")
-	}
-	s.restart = restart{away: true, by: r.By, ending: s.opt.Host.End(r.By)}
-	s.at(s.now+r.For.D(), func() {
-		if s.restart.ending != nil {
-			s.restart.due = true
-			return
-		}
-		s.restart.starting = s.opt.Host.Start()
-	})
-	return nil
-}
-
-// note is how the ledger has it.
-func (e Ending) note() string { return [...]string{"stopped", "killed"}[e] }
-
 // onPaper has the perfect listener away for a time.
 func (s *Stage) onPaper(r RestartHost) {
 	s.restart = restart{away: true}
-	s.write(ledger.Entry{Kind: ledger.KindHost, Note: r.By.note()})
+	s.write(ledger.Entry{Kind: ledger.KindHost, Note: ended(r.By)})
 	s.at(s.now+r.For.D(), func() {
 		s.restart = restart{}
 		s.write(ledger.Entry{Kind: ledger.KindHost, Note: "ready"})
@@ -78,7 +53,7 @@ func (s *Stage) hostEnded() {
 		}
 	}
 	s.restart.ending = nil
-	s.write(ledger.Entry{Kind: ledger.KindHost, Note: s.restart.by.note()})
+	s.write(ledger.Entry{Kind: ledger.KindHost, Note: ended(s.restart.by)})
 	if s.restart.due {
 		s.restart.starting = s.opt.Host.Start()
 	}

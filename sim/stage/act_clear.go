@@ -1,0 +1,10 @@
+package stage
+
+import (
+	"example.org/understudy/sim/gauge"
+)
+
+// Clear forgets max and min.
+type Clear struct{}
+
+func (Clear) do(_ *Stage, a *actor) error { return a.command(gauge.Command{Verb: "clear"}) }

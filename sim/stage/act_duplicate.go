@@ -1,0 +1,8 @@
+package stage
+
+// Duplicate sends frames twice.
+type Duplicate struct {
+	Frames int `yaml:"frames" doc:"how many of the next frames, 1 when left out"`
+}
+
+func (d Duplicate) do(_ *Stage, a *actor) error { a.tamper.duplicate = max(d.Frames, 1); return nil }

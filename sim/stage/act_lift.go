@@ -1,0 +1,22 @@
+package stage
+
+import (
+	"time"
+
+	"example.org/understudy/sim/motion"
+	"example.org/understudy/sim/quantity"
+)
+
+// Lift takes the gauge off the part: the tip hangs free and reads under range.
+type Lift struct {
+	Over quantity.Duration `yaml:"over" doc:"time the lift takes; at once when left out"`
+}
+
+func (Lift) ofTip() {}
+
+func (l Lift) lasts() time.Duration { return l.Over.D() }
+
+func (l Lift) do(s *Stage, a *actor) error {
+	a.each(func(t *tipper) { t.path.Move(s.now, t.fit.free(t.stroke), l.Over.D(), motion.MinimumJerk) })
+	return nil
+}

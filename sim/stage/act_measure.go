@@ -1,0 +1,92 @@
+package stage
+
+import (
+	"errors"
+	"strconv"
+	"strings"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/motion"
+	"example.org/understudy/sim/motion/noise"
+	"example.org/understudy/sim/quantity"
+)
+
+// Measure has an operator measure parts by hand: the tip comes to the part,
+// seats, is rocked, is held with a tremor while button A is pressed, and
+// lifts. Times left out are typical of a hand (common practice, no source).
+type Measure struct {
+	Size     quantity.Length   `yaml:"size" need:"yes" doc:"true size of the part"`
+	Times    int               `yaml:"times" doc:"how many visits, 1 when left out"`
+	Pause    quantity.Duration `yaml:"pause" doc:"from one visit to the next, 1 s when left out"`
+	Approach quantity.Duration `yaml:"approach" doc:"time to reach the part, 600 ms when left out"`
+	Dwell    quantity.Duration `yaml:"dwell" doc:"time it is held still, 1.5 s when left out; the button is pressed after six tenths of it"`
+	Lift     quantity.Duration `yaml:"lift" doc:"time to leave the part, 500 ms when left out"`
+	Bounce   quantity.Length   `yaml:"bounce" doc:"the tip rings on seating, first leaving by this much"`
+	Plane    motion.Plane      `yaml:"plane" doc:"plane of the rocking: axial (the true size is the smallest, the default) or radial (the largest)"`
+	Angle    quantity.Angle    `yaml:"angle" doc:"greatest tilt to either side; not rocked when left out"`
+	Period   quantity.Duration `yaml:"period" doc:"one swing to both sides and back, 800 ms when left out"`
+	Swings   int               `yaml:"swings" doc:"whole swings, 1 when left out"`
+	Lean     quantity.Angle    `yaml:"lean" doc:"standard deviation of the tilt at which it is held"`
+	Tremor   quantity.Length   `yaml:"tremor" doc:"amplitude of the hand's shake, at 9 Hz"`
+	Double   quantity.Percent  `yaml:"double-press" doc:"share of visits on which the button is pressed twice"`
+	Drop     quantity.Percent  `yaml:"drop" doc:"share of visits that end with the gauge falling 300 mm"`
+	Unsteady quantity.Percent  `yaml:"unsteady" doc:"standard deviation of each time, as a share of it, up to 30 %"`
+}
+
+func (Measure) ofTip() {}
+
+func (m Measure) check() error {
+	h := m.hand()
+	if err := h.Check(); err != nil {
+		return errors.New(strings.ReplaceAll(err.Error(), "\n", "; "))
+	}
+	return nil
+}
+
+func (m Measure) lasts() time.Duration {
+	h := m.hand()
+	visit := h.Approach + h.Bounce.Lasts() + h.Rock.Lasts() + h.Dwell + h.Lift + m.pause()
+	return time.Duration(max(m.Times, 1)) * (visit + time.Duration(3*h.Unsteady*float64(visit)))
+}
+
+func (m Measure) do(s *Stage, a *actor) error {
+	h, channel := m.hand(), a.channel
+	var visit func(left int)
+	visit = func(left int) {
+		seed := noise.Split(s.play.Seed, a.name, "hand "+strconv.Itoa(a.visits))
+		a.visits++
+		var v motion.Visit
+		a.on(channel, func(t *tipper) {
+			h.Free = t.fit.free(t.stroke)
+			luck := noise.NewRand(seed) // one hand holds all the tips
+			v = h.Measure(t.path, s.now, m.Size.Picometres(), &luck)
+		})
+		for _, at := range v.Presses[:v.Pressed] {
+			s.at(at, func() { _ = Press{}.do(s, a) }) // a gauge without a charge is pressed in vain
+		}
+		if left > 1 {
+			s.at(v.End+m.pause(), func() { visit(left - 1) })
+		}
+	}
+	visit(max(m.Times, 1))
+	return nil
+}
+
+func (m Measure) pause() time.Duration { return orElse(m.Pause, time.Second) }
+
+// hand is the hand that measures; where the tip hangs free is not in it.
+func (m Measure) hand() motion.Hand {
+	share := func(p quantity.Percent) float64 { return p.Value.Float64() / 100 }
+	h := motion.Hand{
+		Approach: orElse(m.Approach, 600*time.Millisecond), Dwell: orElse(m.Dwell, 1500*time.Millisecond), Lift: orElse(m.Lift, 500*time.Millisecond),
+		Bounce: ring(m.Bounce), Lean: m.Lean.Degrees.Float64(), Tremor: motion.Tremor{Amplitude: m.Tremor.Picometres(), Frequency: 9},
+		Press: 0.6, DoublePress: share(m.Double), Twice: 250 * time.Millisecond,
+		Drop: share(m.Drop), Height: 300 * decimal.Millimetre, Landing: motion.Bounce{Amplitude: decimal.Millimetre, Frequency: 60, Decay: 25 * time.Millisecond},
+		Unsteady: share(m.Unsteady), Rock: motion.Rock{Plane: m.Plane},
+	}
+	if m.Angle.Degrees.Sign() != 0 {
+		h.Rock.Angle, h.Rock.Period, h.Rock.Swings = m.Angle.Degrees.Float64(), orElse(m.Period, 800*time.Millisecond), max(m.Swings, 1)
+	}
+	return h
+}

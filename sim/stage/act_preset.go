@@ -1,0 +1,20 @@
+package stage
+
+import (
+	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/quantity"
+)
+
+// Preset makes the present value read the master's size.
+type Preset struct {
+	To *quantity.Length `yaml:"to" doc:"size of the master; the gauge's own preset when left out"`
+}
+
+func (p Preset) do(_ *Stage, a *actor) error {
+	c := gauge.Command{Verb: "preset"}
+	if p.To != nil {
+		v, _ := p.To.Picometres().In(a.g.Settings(max(a.channel, 0)).Unit)
+		c.Value = gauge.Number(v)
+	}
+	return a.command(c)
+}

@@ -1,0 +1,37 @@
+package stage
+
+import (
+	"errors"
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/motion"
+	"example.org/understudy/sim/quantity"
+)
+
+// Rock rocks the gauge in a bore through the reversal point.
+type Rock struct {
+	Size   quantity.Length   `yaml:"size" need:"yes" doc:"true diameter of the bore"`
+	Plane  motion.Plane      `yaml:"plane" doc:"axial (the true size is the smallest, the default) or radial (the largest)"`
+	Angle  quantity.Angle    `yaml:"angle" need:"yes" doc:"greatest tilt to either side"`
+	Period quantity.Duration `yaml:"period" need:"yes" doc:"one swing to both sides and back"`
+	Swings int               `yaml:"swings" doc:"whole swings, 1 when left out"`
+}
+
+func (Rock) ofTip() {}
+
+func (r Rock) check() error {
+	if d := r.Angle.Degrees.Abs(); r.Period <= 0 || d.Cmp(decimal.New(80, 0)) > 0 {
+		return errors.New("a rock takes a period above 0 s and an angle up to 80°")
+	}
+	return nil
+}
+
+func (r Rock) lasts() time.Duration { return r.Period.D() * time.Duration(max(r.Swings, 1)) }
+
+func (r Rock) do(s *Stage, a *actor) error {
+	a.each(func(t *tipper) {
+		t.path.Rock(s.now, r.Size.Picometres(), motion.Rock{Plane: r.Plane, Angle: r.Angle.Degrees.Float64(), Period: r.Period.D(), Swings: max(r.Swings, 1)})
+	})
+	return nil
+}

@@ -1,0 +1,12 @@
+package stage
+
+// Split hands frames to the port in pieces.
+type Split struct {
+	Frames int `yaml:"frames" doc:"how many of the next frames, 1 when left out"`
+	At     int `yaml:"first" doc:"bytes in the first piece; every byte on its own when left out"`
+}
+
+func (sp Split) do(_ *Stage, a *actor) error {
+	a.tamper.split, a.tamper.splitAt = max(sp.Frames, 1), sp.At
+	return nil
+}

@@ -1,0 +1,31 @@
+package stage
+
+import (
+	"errors"
+	"time"
+
+	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/quantity"
+)
+
+// Tag captures the present reading, as the operator's tag button does.
+type Tag struct {
+	Times int               `yaml:"times" doc:"how many tags, 1 when left out"`
+	Every quantity.Duration `yaml:"every" doc:"time from one to the next"`
+}
+
+func (t Tag) lasts() time.Duration { return t.Every.D() * time.Duration(max(t.Times-1, 0)) }
+
+func (t Tag) do(s *Stage, a *actor) error {
+	if a.g.Power() != gauge.On {
+		return errors.New("the gauge is " + a.g.Power().String())
+	}
+	for i := range max(t.Times, 1) {
+		s.at(s.now+time.Duration(i)*t.Every.D(), func() {
+			if a.g.Power() == gauge.On {
+				_ = a.command(gauge.Command{Verb: "tag"}) // a tag is never refused
+			}
+		})
+	}
+	return nil
+}
