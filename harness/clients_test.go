@@ -3,7 +3,6 @@ package harness_test
 import (
 	"context"
 	"fmt"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
@@ -15,24 +14,12 @@ import (
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
+	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 )
 
 // Clients that are not ours read virtual gauges on their ptys: the programs of
 // Debian's packages mbpoll (libmodbus), python3-serial and libmodbus-dev.
-
-// needs skips a test when a program of a Debian package is not there; in CI,
-// which installs them all, that is a failure.
-func needs(t *testing.T, pkg string, probe ...string) {
-	t.Helper()
-	if exec.Command(probe[0], probe[1:]...).Run() == nil {
-		return
-	}
-	if os.Getenv("UNDERSTUDY_ALL") != "" {
-		t.Fatalf("%s does not work; install Debian's %s", strings.Join(probe, " "), pkg)
-	}
-	t.Skipf("needs Debian's %s", pkg)
-}
 
 // live is a scenario on ptys at real pace until the test ends.
 type live struct {
@@ -127,7 +114,7 @@ func counts(rs []ledger.Reading) (out []string) {
 }
 
 func TestMbpollReadsAndWrites(t *testing.T) {
-	needs(t, "mbpoll", "mbpoll", "-V")
+	testenv.Works(t, "mbpoll", "mbpoll", "-V")
 	l := playLive(t, fourChannels)
 	poll := func(args ...string) string {
 		return output(t, "mbpoll", append([]string{"-m", "rtu", "-a", "1", "-b", "19200", "-P", "even", "-1", "-q"}, args...)...)
@@ -161,8 +148,8 @@ func TestMbpollReadsAndWrites(t *testing.T) {
 }
 
 func TestLibmodbusReadsFourChannels(t *testing.T) {
-	needs(t, "libmodbus-dev, gcc and pkg-config", "pkg-config", "--exists", "libmodbus")
-	needs(t, "gcc", "gcc", "--version")
+	testenv.Works(t, "libmodbus-dev, gcc and pkg-config", "pkg-config", "--exists", "libmodbus")
+	testenv.Works(t, "gcc", "gcc", "--version")
 	flags := strings.Fields(output(t, "pkg-config", "--cflags", "--libs", "libmodbus"))
 	bin := filepath.Join(t.TempDir(), "read_four")
 	output(t, "gcc", append([]string{"-Wall", "-Wextra", "-Werror", "-o", bin, "../testdata/clients/read_four.c"}, flags...)...)
@@ -180,7 +167,7 @@ func TestLibmodbusReadsFourChannels(t *testing.T) {
 }
 
 func TestPythonReadsTheLineDialect(t *testing.T) {
-	needs(t, "python3-serial", "/usr/bin/python3", "-c", "import serial")
+	python := testenv.Python(t)
 	l := playLive(t, `
 understudy: 1
 title: A noisy depth foot that is asked
@@ -190,7 +177,7 @@ cues:
   - {at: 0 s, do: preset, to: 5 mm}
 until: 600 s
 `)
-	got := strings.Split(strings.TrimSpace(output(t, "/usr/bin/python3", "../testdata/clients/read_line.py", l.path(), "50")), "\n")
+	got := strings.Split(strings.TrimSpace(output(t, python, "../testdata/clients/read_line.py", l.path(), "50")), "\n")
 	var want []string
 	for _, e := range l.entries() {
 		if e.Frame != nil && e.Frame.Cause == ledger.Asked {

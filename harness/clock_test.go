@@ -2,13 +2,13 @@ package harness_test
 
 import (
 	"os"
-	"os/exec"
 	"path/filepath"
 	"regexp"
 	"testing"
 	"time"
 
 	"example.org/understudy/harness/process"
+	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 )
 
@@ -26,7 +26,7 @@ import (
 // kernel's and do not notice (1); nor do Go programs, which do not call the C
 // library for the time (1). So no host is run on such a clock here.
 func BenchmarkAcceleratedClock(b *testing.B) {
-	faketime, python, cc := tool(b, "faketime"), tool(b, "/usr/bin/python3"), tool(b, "cc")
+	faketime, python, cc := testenv.Program(b, "faketime", "faketime"), testenv.Program(b, "/usr/bin/python3", "python3"), testenv.Program(b, "cc", "gcc")
 	self, err := os.Executable()
 	require.NoError(b, err)
 	script, err := filepath.Abs("../testdata/clock/waits.py")
@@ -72,15 +72,4 @@ func waited(b *testing.B, words []string) time.Duration {
 	p.Expect(regexp.MustCompile("^end$"))
 	_ = p.Await(b.Context(), process.Ready{Line: true, Within: tooLong})
 	return min(time.Since(began), tooLong)
-}
-
-func tool(b *testing.B, name string) string {
-	file, err := exec.LookPath(name)
-	if err != nil {
-		if os.Getenv("UNDERSTUDY_ALL") == "1" {
-			b.Fatalf("%s is not installed", name)
-		}
-		b.Skipf("%s is not installed", name)
-	}
-	return file
 }

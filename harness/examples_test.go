@@ -12,6 +12,7 @@ import (
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 )
 
@@ -48,10 +49,11 @@ func passes(t *testing.T, h *hostfile.Host, names []string) {
 // dialects it speaks: on every shipped scenario whose gauges speak them on a
 // serial port of this machine.
 func TestExampleHostInPython(t *testing.T) {
-	needs(t, "python3-serial", "/usr/bin/python3", "-c", "import serial")
+	python := testenv.Python(t)
 	folder, err := filepath.Abs("../testdata/hosts/python")
 	require.NoError(t, err)
 	h := example(t, "python", folder)
+	h.Run[0] = python
 	passes(t, h, slices.DeleteFunc(shippedNames(t), func(name string) bool {
 		s := shipped(t, name)
 		return slices.ContainsFunc(s.Play.Cast, func(m stage.Member) bool { return !h.Speaks(m.Dialect.Name()) }) ||
@@ -84,7 +86,7 @@ func TestExampleHostInGo(t *testing.T) {
 }
 
 func TestExampleHostInC(t *testing.T) {
-	needs(t, "gcc", "cc", "--version")
+	testenv.Works(t, "gcc", "cc", "--version")
 	dir := t.TempDir()
 	output(t, "cc", "-Wall", "-Wextra", "-Werror", "-O1", "-o", filepath.Join(dir, "csvhost"), "../testdata/hosts/c/csvhost.c")
 	passes(t, example(t, "c", dir), gaugeJudges)

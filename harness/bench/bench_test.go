@@ -30,6 +30,7 @@ import (
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
+	"example.org/understudy/sim/testenv"
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
@@ -495,7 +496,7 @@ const crossed = `(() => {
 func audit(t *testing.T, p *chromium.Page) {
 	file := os.Getenv("UNDERSTUDY_AXE")
 	if file == "" {
-		require.NotEqual(t, "1", os.Getenv("UNDERSTUDY_ALL"), "UNDERSTUDY_AXE does not name axe.min.js")
+		require.False(t, testenv.All(), "UNDERSTUDY_AXE does not name axe.min.js")
 		t.Log("not audited by axe-core: UNDERSTUDY_AXE does not name axe.min.js")
 		return
 	}
@@ -531,6 +532,7 @@ const faint = `(() => {
 // Beside what should be recorded the page shows what a host has recorded, as it
 // arrives, and says at once that it is wrong, and why.
 func TestHostBeside(t *testing.T) {
+	p := chromium.Start(t).Page()
 	text, err := scenarios.Files.ReadFile("04-preset-on-a-master.yaml")
 	require.NoError(t, err)
 	desc, err := scenarios.Files.ReadFile("hosts/reference.yaml")
@@ -543,7 +545,7 @@ func TestHostBeside(t *testing.T) {
 	d := control.NewDesk(s)
 	srv, err := control.Listen(d, control.Options{Address: "127.0.0.1:0", Pages: bench.Pages()})
 	require.NoError(t, err)
-	p := chromium.Start(t).Page()
+	defer srv.Close()
 	p.Size(1280, 800)
 	var pace stage.Pace
 	require.NoError(t, pace.UnmarshalText([]byte("2x")))
@@ -573,8 +575,8 @@ func TestHostBeside(t *testing.T) {
 // the port by a host, and all of it together is kept as a scenario that plays
 // back the same bytes.
 func TestEveryFaultByHand(t *testing.T) {
-	h := open(t, lathe(4, "20 Hz"))
 	p := chromium.Start(t).Page()
+	h := open(t, lathe(4, "20 Hz"))
 	p.Size(1280, 800)
 	p.Open(h.page())
 	p.Until(card + `.length === 4`)
@@ -698,6 +700,7 @@ func TestEveryFaultByHand(t *testing.T) {
 
 // A button that is held, with the mouse or by its key, is held on the gauge.
 func TestHeldButton(t *testing.T) {
+	p := chromium.Start(t).Page()
 	h := open(t, `understudy: 1
 title: A button that does more when it is held
 seed: 9
@@ -706,7 +709,6 @@ gauges: [{name: rim-stand, dialect: line-ascii, stream: 20 Hz, buttons: {A: {pre
 cues: [{at: 0 s, do: preset, to: 3.000 mm}]
 until: 24 h
 `)
-	p := chromium.Start(t).Page()
 	p.Size(1280, 800)
 	p.Open(h.page())
 	reads := func(want string) {
@@ -734,8 +736,8 @@ until: 24 h
 // On a tablet a finger drags the tip and presses the button, and the page does
 // not scroll away under it.
 func TestTouch(t *testing.T) {
-	h := open(t, lathe(4, "20 Hz"))
 	p := chromium.Start(t).Page()
+	h := open(t, lathe(4, "20 Hz"))
 	p.Do(chromedp.EmulateViewport(800, 1280, chromedp.EmulateTouch))
 	p.Open(h.page())
 	p.Until(card + `.length === 4`)
@@ -768,6 +770,7 @@ func TestTouch(t *testing.T) {
 // The buzzer is heard when the sound is on, which it is not at first, and a page
 // that is loaded again does not sound what was long ago.
 func TestSound(t *testing.T) {
+	p := chromium.Start(t).Page()
 	h := open(t, `understudy: 1
 title: A gauge that buzzes
 seed: 8
@@ -775,7 +778,6 @@ part: {feature: rim, nominal: 3.000 mm, limits: [2.990 mm, 3.010 mm]}
 gauges: [{name: rim-stand, dialect: line-ascii, stream: 20 Hz, buzzer: true}]
 until: 24 h
 `)
-	p := chromium.Start(t).Page()
 	chromium.Call(p, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: `window.tones = [];
 		const start = OscillatorNode.prototype.start;
 		OscillatorNode.prototype.start = function () { window.tones.push(this.frequency.value); return start.call(this); };`})

@@ -7,11 +7,11 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strings"
 	"testing"
 	"time"
 
 	"example.org/understudy/harness/capture"
+	"example.org/understudy/sim/testenv"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
@@ -213,24 +213,11 @@ func TestReadsTheOtherByteOrder(t *testing.T) {
 	}, got))
 }
 
-// needs skips a test when a program of a Debian package is not there; in CI,
-// which installs them all, that is a failure.
-func needs(t *testing.T, pkg string, probe ...string) {
-	t.Helper()
-	if exec.Command(probe[0], probe[1:]...).Run() == nil {
-		return
-	}
-	if os.Getenv("UNDERSTUDY_ALL") != "" {
-		t.Fatalf("%s does not work; install Debian's %s", strings.Join(probe, " "), pkg)
-	}
-	t.Skipf("needs Debian's %s", pkg)
-}
-
 // tshark is the program of Debian's package of that name, with Wireshark's
 // dissectors.
 func tshark(t *testing.T, args ...string) string {
 	t.Helper()
-	needs(t, "tshark", "tshark", "-v")
+	testenv.Works(t, "tshark", "tshark", "-v")
 	cmd := exec.Command("tshark", args...)
 	var complaints bytes.Buffer
 	cmd.Stderr = &complaints

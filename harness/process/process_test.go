@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness/process"
+	"example.org/understudy/sim/testenv"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
@@ -169,10 +170,7 @@ func TestToldAndAwaited(t *testing.T) {
 
 func needLinux(t *testing.T) {
 	if runtime.GOOS != "linux" {
-		if os.Getenv("UNDERSTUDY_ALL") == "1" {
-			t.Fatal("needs Linux's /proc")
-		}
-		t.Skip("needs Linux's /proc to look for processes")
+		testenv.Missing(t, "needs Linux's /proc to look for processes")
 	}
 }
 

@@ -13,6 +13,7 @@ import (
 
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/records"
+	"example.org/understudy/sim/testenv"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
@@ -117,13 +118,7 @@ func TestDraftFromSQLite(t *testing.T) {
 
 // The database is made by the sqlite3 program, SQLite's own.
 func TestReadsWhatSQLiteItselfWrites(t *testing.T) {
-	tool, err := exec.LookPath("sqlite3")
-	if err != nil {
-		if os.Getenv("UNDERSTUDY_ALL") == "1" {
-			t.Fatal(err)
-		}
-		t.Skip("the Debian package sqlite3 is not installed")
-	}
+	tool := testenv.Program(t, "sqlite3", "sqlite3")
 	file := filepath.Join(t.TempDir(), "host.db")
 	cmd := exec.Command(tool, file)
 	cmd.Stdin = strings.NewReader(statements)

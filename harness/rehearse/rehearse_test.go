@@ -25,6 +25,7 @@ import (
 	"example.org/understudy/sim/link"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/strict"
+	"example.org/understudy/sim/testenv"
 	"github.com/goccy/go-yaml"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
@@ -479,12 +480,7 @@ func TestPage(t *testing.T) {
 
 // The PDF is printed by Chromium, and holds the whole page.
 func TestPDF(t *testing.T) {
-	if _, err := exec.LookPath("chromium"); err != nil {
-		if os.Getenv("UNDERSTUDY_ALL") == "1" {
-			t.Fatal(err)
-		}
-		t.Skip("the Debian package chromium is not installed")
-	}
+	testenv.Program(t, "chromium", "chromium")
 	l := shipped(t, "cell")
 	s := l.Summarise(rehearsed(t, l, 2))
 	file := filepath.Join(t.TempDir(), "line.pdf")

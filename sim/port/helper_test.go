@@ -146,13 +146,3 @@ func descriptors(t testing.TB) int {
 	}
 	return len(entries)
 }
-
-// absent skips a test whose outside program is not there, or fails it when
-// everything is to be run.
-func absent(t testing.TB, what string) {
-	t.Helper()
-	if os.Getenv("UNDERSTUDY_ALL") == "1" {
-		t.Fatal(what)
-	}
-	t.Skip(what)
-}

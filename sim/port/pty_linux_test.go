@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/understudy/sim/testenv"
 	"github.com/creack/pty"
 	"github.com/google/go-cmp/cmp"
 	"go.bug.st/serial"
@@ -439,7 +440,7 @@ func TestPTYWithSerialLibrary(t *testing.T) {
 
 // A host as many write it: pyserial, locking the port, twice in a row.
 func TestPTYWithPyserial(t *testing.T) {
-	python := pythonWithSerial(t)
+	python := testenv.Python(t)
 	p, l := newPTY(t, Config{})
 	const script = `
 import serial, sys

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/understudy/sim/testenv"
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 )
@@ -383,22 +384,10 @@ func TestComPortFlood(t *testing.T) {
 	}
 }
 
-// pythonWithSerial finds a Python that has pyserial; the Debian package
-// python3-serial gives it to the system's own.
-func pythonWithSerial(t testing.TB) string {
-	for _, name := range []string{"python3", "/usr/bin/python3"} {
-		if exec.Command(name, "-c", "import serial.rfc2217").Run() == nil {
-			return name
-		}
-	}
-	absent(t, "no Python with pyserial (Debian: python3-serial)")
-	return ""
-}
-
 // A client written by others: pyserial's rfc2217 protocol handler, which waits for
 // the server's answer to every setting and raises an error if one is missing.
 func TestComPortWithPyserial(t *testing.T) {
-	python := pythonWithSerial(t)
+	python := testenv.Python(t)
 	p, l := newComPort(t, Config{Line: Settings{Baud: 9600, Data: 8, Parity: ParityNone, Stop: StopOne, Flow: FlowNone}})
 	p.SetModem(ModemLines{CTS: true, CD: true}) // before the client comes
 	const script = `

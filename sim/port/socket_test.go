@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/understudy/sim/testenv"
 	"github.com/google/go-cmp/cmp"
 )
 
@@ -285,9 +286,7 @@ func TestTCPReplyFromSink(t *testing.T) {
 
 // A client written by others: socat, in both directions at once.
 func TestTCPWithSocat(t *testing.T) {
-	if _, err := exec.LookPath("socat"); err != nil {
-		absent(t, "no socat (Debian: socat)")
-	}
+	testenv.Program(t, "socat", "socat")
 	p, l := newTCP(t, Config{})
 	cmd := exec.Command("socat", "-", "TCP:"+p.Path())
 	in, err := cmd.StdinPipe()

@@ -7,13 +7,13 @@ import (
 	"flag"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"sync"
 	"testing"
 	"time"
 
+	"example.org/understudy/sim/testenv"
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/input"
@@ -50,13 +50,7 @@ type Page struct {
 // Chromium is not installed and need not be.
 func Start(t testing.TB) *Browser {
 	t.Helper()
-	program, err := exec.LookPath("chromium")
-	if err != nil {
-		if os.Getenv("UNDERSTUDY_ALL") == "1" {
-			t.Fatal(err)
-		}
-		t.Skip("the Debian package chromium is not installed")
-	}
+	program := testenv.Program(t, "chromium", "chromium")
 	root, stop := context.WithCancel(context.Background())
 	root, done := chromedp.NewExecAllocator(root, append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.ExecPath(program), chromedp.NoSandbox, chromedp.DisableGPU,
