@@ -21,6 +21,7 @@ type T interface {
 	Context() context.Context
 	TempDir() string
 	Error(args ...any)
+	Skip(args ...any)
 	Fatal(args ...any)
 }
 
@@ -54,7 +55,8 @@ type Case struct {
 
 // Run plays a scenario against a host in a Go test. When the host did not do what
 // was asked of it the test fails with the causes, the bytes and the rows, and when
-// that cannot be told it fails with the reason. The outcome is for further checks.
+// that cannot be told it fails with the reason. A scenario that asks for what the
+// host's description does not claim is skipped. The outcome is for further checks.
 //
 // A Func gets its ports from the job and opens them as hosts do. It is asked to
 // end by its context, and is not ready before it has opened every port. It cannot
@@ -66,7 +68,11 @@ func Run(t T, c Case) *Outcome {
 		t.Fatal(err)
 		return nil
 	}
-	if out.Verdict == judge.Pass {
+	switch out.Verdict {
+	case judge.Pass:
+		return out
+	case judge.Skipped:
+		t.Skip(strings.Join(out.Report().Result.Reasons, "; "))
 		return out
 	}
 	var b strings.Builder

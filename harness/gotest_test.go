@@ -21,10 +21,11 @@ import (
 // recorder is a test that is itself looked at.
 type recorder struct {
 	*testing.T
-	failed, fatal string
+	failed, fatal, skipped string
 }
 
 func (r *recorder) Error(args ...any) { r.failed += fmt.Sprint(args...) }
+func (r *recorder) Skip(args ...any)  { r.skipped += fmt.Sprint(args...) }
 func (r *recorder) Fatal(args ...any) { r.fatal += fmt.Sprint(args...) }
 
 func recorded(t *testing.T, c harness.Case) (*recorder, *harness.Outcome) {
@@ -56,6 +57,20 @@ func TestRun(t *testing.T) {
 			require.Empty(t, r.failed+r.fatal)
 			require.Equal(t, judge.Pass, out.Verdict)
 		})
+	}
+	for scenario, why := range map[string]string{"tag-burst": "does not claim this scenario", "two-channels": "does not claim the dialect multi-ascii",
+		"at-the-line": "does not claim ports", "set-up-by-the-host": "does not claim settings", "in-the-middle": ""} {
+		file := filepath.Join(t.TempDir(), "host.yaml")
+		only := "dialects: [line-ascii]\nports: [pty]\ndoes-not-claim: [settings]\nrecords: {form: csv}\n"
+		if scenario == "tag-burst" {
+			only = "scenarios: [in-the-middle]\n" + only
+		}
+		text := fmt.Sprintf("understudy-host: 1\nrun: [%q, refhost, --job, '{job}']\n%s", self, only)
+		require.NoError(t, os.WriteFile(file, []byte(text), 0o644))
+		r, _ := recorded(t, harness.Case{Scenario: scenario, Host: file})
+		require.Empty(t, r.failed+r.fatal)
+		require.Contains(t, r.skipped, why, scenario)
+		require.Equal(t, why == "", r.skipped == "")
 	}
 	seed := uint64(99)
 	folder := filepath.Join(t.TempDir(), "kept")
@@ -203,6 +218,7 @@ func (p *printing) Helper()                  {}
 func (p *printing) Context() context.Context { return context.Background() }
 func (p *printing) Log(args ...any)          { fmt.Println(args...) }
 func (p *printing) Error(args ...any)        { fmt.Println(args...) }
+func (p *printing) Skip(args ...any)         { fmt.Println(args...) }
 func (p *printing) Fatal(args ...any)        { panic(fmt.Sprint(args...)) }
 func (p *printing) end()                     { os.RemoveAll(p.dir) }
 func (p *printing) TempDir() string {

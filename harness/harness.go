@@ -93,13 +93,13 @@ const openWithin = 3 * time.Second
 
 // Do runs the check. The error is for what the user must put right (a host
 // that cannot be started, a folder that cannot be written); a host that
-// misbehaves is an Outcome, and so is one that does not claim the scenario's
-// dialects and ports and is not started, of which nothing is kept.
+// misbehaves is an Outcome, and so is one that does not claim what the scenario
+// asks for and is not started, of which nothing is kept.
 func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 	began := time.Now()
 	out := &Outcome{Check: c}
 	if out.Why = c.unclaimed(); out.Why != "" {
-		out.Verdict = judge.Inconclusive
+		out.Verdict = judge.Skipped
 		return out, nil
 	}
 	r, err := c.prepare()
@@ -139,17 +139,25 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 	return out, nil
 }
 
-// unclaimed says that a gauge speaks a dialect, or appears at a port, that the host
-// does not claim; it is empty when it claims all.
+// unclaimed says what the scenario asks for that the host does not claim; it is
+// empty when it claims all.
 func (c *Check) unclaimed() string {
+	if !c.Host.Plays(Name(c.Scenario)) {
+		return "not played: the host does not claim this scenario"
+	}
 	for i, m := range c.Scenario.Play.Cast {
 		g := &c.Scenario.Gauges[i]
-		if m.Dialect != nil && !c.Host.Speaks(m.Dialect.Name()) {
+		switch {
+		case m.Dialect != nil && !c.Host.Speaks(m.Dialect.Name()):
 			return fmt.Sprintf("not played: the host does not claim the dialect %s of %s", m.Dialect.Name(), g.Name)
-		}
-		if !c.Host.Opens(g.Port.String()) {
+		case !c.Host.Opens(g.Port.String()):
 			return fmt.Sprintf("not played: the host does not claim ports such as that of %s, %s", g.Name, g.Port)
+		case len(c.Scenario.Writes(i)) > 0 && slices.Contains(c.Host.NoClaim, string(cause.Settings)):
+			return fmt.Sprintf("not played: the host does not claim settings, and %s has to be set up by it", g.Name)
 		}
+	}
+	if c.Host.Running && slices.ContainsFunc(c.Scenario.Play.Cues, func(cue stage.Cue) bool { return stage.OfHost(cue.Act) }) {
+		return "not played: the scenario ends the host and starts it again, and this one is started by hand; a description with run: can be started"
 	}
 	return ""
 }
@@ -221,8 +229,6 @@ func (c *Check) prepare() (r *run, err error) {
 	}
 	if !c.Host.Running {
 		opt.Host = r.life
-	} else if slices.ContainsFunc(c.Scenario.Play.Cues, func(cue stage.Cue) bool { return stage.OfHost(cue.Act) }) {
-		return nil, errors.New("the scenario restarts the host, which was started by hand: describe how it is started (run:), or take another scenario")
 	}
 	if r.stage, err = stage.New(c.Scenario.Play, opt); err != nil {
 		return nil, err
@@ -539,6 +545,12 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	if out.Verdict == judge.Pass && out.Counts.Expected == 0 {
 		out.Verdict = judge.Inconclusive // a pass needs evidence
 		out.Reasons = append(out.Reasons, "nothing that the host received was due to be recorded")
+		// Is that because of what the host does not claim?
+		spec.All, spec.Claims = bool(c.Scenario.Host.Keeps), nil
+		if full := judge.JudgeSeq(spec, out.whole(filepath.Join(c.Run, ledgerFile), &err), nil); err == nil && full.Counts.Expected > 0 {
+			out.Verdict = judge.Skipped
+			out.Reasons = []string{"all that the scenario has a host record is what this one does not claim"}
+		}
 	}
 }
 

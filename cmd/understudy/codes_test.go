@@ -20,6 +20,7 @@ func TestExitCodes(t *testing.T) {
 		return file
 	}
 	idle := write("idle.yaml", "understudy-host: 1\nrun: [sleep, \"60\"]\nready: {opened: yes, within: 200 ms}\nrecords: {form: csv}\n")
+	some := write("some.yaml", "understudy-host: 1\nrun: [\"{self}\", refhost, --job, \"{job}\"]\nready: {line: \"^ready$\"}\nscenarios: [in-the-middle]\nrecords: {form: csv}\n")
 	bad := write("bad.yaml", "understudy: 1\ntitle: t\ngauges: [{name: g, dialect: line-ascii, resolutoin: 0.001 mm}]\n")
 	for _, k := range []struct {
 		args string
@@ -30,6 +31,8 @@ func TestExitCodes(t *testing.T) {
 		{"check in-the-middle --defect datum-twice -r " + filepath.Join(dir, "a"), exitFinding, "datum-twice"},
 		{"check in-the-middle on-every-limit --defect strict-limits -r " + filepath.Join(dir, "b"), exitFinding, "1 fail"},
 		{"check in-the-middle -r " + filepath.Join(dir, "c") + " --host " + idle, exitUndecided, "did not open the ports"},
+		{"check in-the-middle tag-burst --host " + some, exitPass, "2 scenarios: 1 pass, 1 skipped"},
+		{"check tag-burst --host " + some, exitUndecided, "nothing was judged"},
 		{"check in-the-middle --defect datum-twcie", exitUsage, `did you mean "datum-twice"?`},
 		{"check in-the-middle -- ./no-such-host {port}", exitUsage, "no-such-host"},
 		{"check in-the-midle", exitUsage, "did you mean"},

@@ -88,7 +88,7 @@ func (c *exploreCmd) Run(a *app) error {
 		return coded{code: exitFinding}
 	case a.ctx.Err() != nil:
 		return coded{exitUndecided, errors.New("stopped before it was done")}
-	case sum.Runs == sum.NoVerdict:
+	case sum.Runs == sum.NoVerdict+sum.Skipped:
 		return coded{exitUndecided, errors.New("no run came to a verdict")}
 	}
 	return nil
@@ -159,6 +159,7 @@ func (c *exploreCmd) runner(a *app, o *explore.Options, defect string) (done fun
 			return nil, fmt.Errorf("the host's description claims no %s of those that are explored; understudy explore --only %s=? names them", factor, factor)
 		}
 	}
+	h.Scenarios = nil // those it names are not the ones that are made here
 	program := &explore.Program{Host: h, Self: self, Extra: named.extra(), HostText: text, Folder: dir}
 	o.Runner = program
 	tidy := done
@@ -259,6 +260,9 @@ func (c *exploreCmd) summary(a *app, s *explore.Summary) {
 		s.Tuples, s.Of, c.Strength, s.Rows, len(s.Array.Rows), len(s.Impossible))
 	if s.NoVerdict > 0 {
 		fmt.Fprintf(a.stdout, "%s came to no verdict: %s\n", counted(s.NoVerdict, "run"), strings.Join(s.Why, "; "))
+	}
+	if s.Skipped > 0 {
+		fmt.Fprintf(a.stdout, "%s skipped: they ask for what the host does not claim\n", counted(s.Skipped, "run"))
 	}
 	if c.Tell {
 		for _, im := range s.Impossible {

@@ -90,6 +90,7 @@ func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
 	if err != nil {
 		return err
 	}
+	h.Scenarios = nil // the one that is made here has no name among them
 	s, err := line.Scenario(index, length, harness.DialectsBeside(file))
 	if err != nil {
 		return err

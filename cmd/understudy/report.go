@@ -261,6 +261,9 @@ func (c *reportCmd) exploration(a *app, names []string) error {
 		host = " against " + told.Host
 	}
 	fmt.Fprintf(a.stdout, "%s%s, seed %d: %d passed, %d failed, %d came to no verdict\n", counted(told.Runs, "scenario"), host, told.Seed, told.Verdicts["pass"], told.Verdicts["fail"], told.Undecided())
+	if n := told.Verdicts["skipped"]; n > 0 {
+		fmt.Fprintf(a.stdout, "%s skipped: they ask for what the host does not claim\n", counted(n, "run"))
+	}
 	for _, why := range told.Why {
 		fmt.Fprintln(a.stdout, "no verdict:", why)
 	}
@@ -289,7 +292,7 @@ func (c *reportCmd) exploration(a *app, names []string) error {
 	switch {
 	case len(told.Found) > 0:
 		return coded{code: exitFinding}
-	case told.Undecided() == told.Runs:
+	case told.Undecided()+told.Verdicts["skipped"] == told.Runs:
 		return coded{code: exitUndecided}
 	}
 	fmt.Fprintln(a.stdout, "nothing was found")

@@ -65,6 +65,7 @@ type Progress struct {
 	Shrinking  string        // the cause being made small; empty: none
 	Tried      int           // scenarios played to make it small
 	NoVerdict  int           // runs without one
+	Skipped    int           // runs that ask for what the host does not claim
 }
 
 // Found is a cause with the smallest scenario that shows it.
@@ -268,7 +269,10 @@ func (e *explorer) took(it *item) (enough bool) {
 	}
 	names := Causes(&it.result)
 	e.log(line{Kind: "run", Run: it.n, Seed: it.seed, Levels: e.words(it.row), Verdict: it.result.Verdict.String(), Causes: names, Reasons: it.result.Reasons})
-	if it.result.Verdict == judge.Inconclusive || it.result.Verdict == judge.Error {
+	switch it.result.Verdict {
+	case judge.Skipped:
+		e.sum.Skipped++
+	case judge.Inconclusive, judge.Error:
 		e.sum.NoVerdict++
 		for _, why := range it.result.Reasons {
 			if !slices.Contains(e.sum.Why, why) {

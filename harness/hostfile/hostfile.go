@@ -44,9 +44,10 @@ type Host struct {
 	Many        *ManyRuns         `yaml:"many-runs" doc:"the host can be kept from one run to the next, where many are played; left out, it is started anew for each"`
 	Pace        Pace              `yaml:"pace" doc:"how fast the scenario plays: drain (as fast as the host reads), real, or a factor such as 10×"`
 	Keeps       Keeps             `yaml:"keeps" doc:"which readings the host records, tagged or all, if it does so whatever the scenario asks; as the scenario has it when left out"`
-	Dialects    []string          `yaml:"dialects" doc:"the names of the dialects that the host claims to speak, if not all: a scenario in which a gauge speaks another is not played to it, and explore keeps to these"`
+	Dialects    []string          `yaml:"dialects" doc:"the names of the dialects that the host claims to speak, if not all: a scenario in which a gauge speaks another is skipped, and explore keeps to these"`
 	Ports       []Port            `yaml:"ports" doc:"the kinds of port that the host claims to open, if not all: pty, tcp, rfc2217"`
-	NoClaim     []string          `yaml:"does-not-claim" doc:"what the host does not set out to do; reported as not judged"`
+	Scenarios   []string          `yaml:"scenarios" doc:"the names of the scenarios that the host is made for, if not all: another is skipped"`
+	NoClaim     []string          `yaml:"does-not-claim" doc:"what the host does not set out to do; reported as not judged. A scenario that asks for nothing else is skipped, and without settings one that has the host set up a gauge"`
 	Records     Records           `yaml:"records" need:"yes" doc:"where the host's records are and how they read"`
 }
 
@@ -520,6 +521,9 @@ func (h *Host) check(doc *strict.Doc) {
 	if doc.Has(&h.Dialects) && len(h.Dialects) == 0 {
 		doc.Errorf(&h.Dialects, "leave it out if the host speaks every dialect", "the host speaks no dialect")
 	}
+	if doc.Has(&h.Scenarios) && len(h.Scenarios) == 0 {
+		doc.Errorf(&h.Scenarios, "leave it out if the host is made for every scenario", "the host is made for no scenario")
+	}
 	if doc.Has(&h.Ports) && len(h.Ports) == 0 {
 		doc.Errorf(&h.Ports, "leave it out if the host opens every kind of port", "the host opens no port")
 	}
@@ -542,6 +546,13 @@ func (h *Host) Speaks(dialect string) bool {
 // Opens reports whether the host claims the kind of port of that name.
 func (h *Host) Opens(kind string) bool {
 	return len(h.Ports) == 0 || slices.Contains(h.Ports, Port(kind))
+}
+
+// Plays reports whether the host claims the scenario of that name, which may stand
+// in the description without its number.
+func (h *Host) Plays(name string) bool {
+	_, bare, _ := strings.Cut(name, "-")
+	return len(h.Scenarios) == 0 || slices.Contains(h.Scenarios, name) || slices.Contains(h.Scenarios, bare)
 }
 
 func (h *Host) checkMany(doc *strict.Doc) {

@@ -46,7 +46,8 @@ type Record struct {
 }
 
 // Verdict of a run (ISO/IEC 9646-1 and 9646-3: pass, fail, inconclusive;
-// error when the test system itself failed). Worse verdicts are greater.
+// error when the test system itself failed). Worse verdicts are greater, but for
+// skipped, which is none: the scenario asks for what the host does not claim.
 type Verdict uint8
 
 // Verdicts.
@@ -55,9 +56,10 @@ const (
 	Inconclusive
 	Fail
 	Error
+	Skipped
 )
 
-var verdictNames = [...]string{"pass", "inconclusive", "fail", "error"}
+var verdictNames = [...]string{"pass", "inconclusive", "fail", "error", "skipped"}
 
 func (v Verdict) String() string {
 	if int(v) < len(verdictNames) {
@@ -69,9 +71,15 @@ func (v Verdict) String() string {
 // MarshalText writes the verdict's name.
 func (v Verdict) MarshalText() ([]byte, error) { return []byte(v.String()), nil }
 
-// Combine returns the worst of the verdicts, and pass for none.
-func Combine(vs ...Verdict) Verdict {
-	return slices.Max(append(vs, Pass))
+// Combine returns the worst of the verdicts, and pass for none. What was skipped
+// has no part in it.
+func Combine(vs ...Verdict) (worst Verdict) {
+	for _, v := range vs {
+		if v != Skipped {
+			worst = max(worst, v)
+		}
+	}
+	return worst
 }
 
 // Kind of a finding.

@@ -28,7 +28,7 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"si
 
 // sign stands beside a verdict's word, so that neither colour nor word alone carries it.
 func sign(verdict string) string {
-	return map[string]string{"pass": "✓", "fail": "✕", "inconclusive": "?", "error": "!"}[verdict]
+	return map[string]string{"pass": "✓", "fail": "✕", "inconclusive": "?", "error": "!", "skipped": "–"}[verdict]
 }
 
 // maxShown bounds the findings under one cause that the page writes out; the
@@ -186,6 +186,8 @@ func summary(r *Run) string {
 			s += " " + plural(len(res.NotJudged), "thing") + " not judged; see below."
 		}
 		return s
+	case res.Verdict == judge.Skipped:
+		return "The scenario asks for what the host does not claim."
 	case len(res.Explanations) > 0:
 		var parts []string
 		for _, e := range res.Explanations {

@@ -13,7 +13,7 @@ import (
 
 // JUnit writes the runs as JUnit XML, for a CI server: a test suite for each
 // host, a test case for each scenario. fail becomes a failure; inconclusive and
-// error become errors, since neither may count as passed.
+// error become errors, since neither may count as passed; skipped is skipped.
 //
 // There is no standard for the form. What is written satisfies both schemas in
 // common use: JUnit.xsd for the Apache Ant JUnit tasks (Windy Road Technology,
@@ -40,6 +40,9 @@ func JUnit(w io.Writer, runs []Run) error {
 		body := strings.TrimRight(details(r), "\n")
 		switch r.Result.Verdict {
 		case judge.Pass:
+		case judge.Skipped:
+			s.Skipped++
+			c.Skipped = &skipped{Message: headline(r)}
 		case judge.Fail:
 			s.Failures++
 			c.Failure = &trouble{Type: "fail", Message: headline(r), Text: body}
@@ -88,6 +91,7 @@ type suite struct {
 	Tests     int        `xml:"tests,attr"`
 	Failures  int        `xml:"failures,attr"`
 	Errors    int        `xml:"errors,attr"`
+	Skipped   int        `xml:"skipped,attr"`
 	Time      string     `xml:"time,attr"`
 	Props     []property `xml:"properties>property"`
 	Cases     []testcase `xml:"testcase"`
@@ -107,6 +111,7 @@ type testcase struct {
 	Name    string   `xml:"name,attr"`
 	Class   string   `xml:"classname,attr"`
 	Time    string   `xml:"time,attr"`
+	Skipped *skipped `xml:"skipped"`
 	Error   *trouble `xml:"error"`
 	Failure *trouble `xml:"failure"`
 }
@@ -115,6 +120,10 @@ type trouble struct {
 	Message string `xml:"message,attr"`
 	Type    string `xml:"type,attr"`
 	Text    string `xml:",chardata"`
+}
+
+type skipped struct {
+	Message string `xml:"message,attr"`
 }
 
 // headline sums a run's trouble up in a line.

@@ -56,14 +56,16 @@ func (r *Run) name() string {
 	return r.Name
 }
 
-// Verdict is the worst of the runs' verdicts. No runs at all decide nothing.
+// Verdict is the worst of the runs' verdicts. Where nothing was judged, nothing is
+// decided: a mistake in what a host claims must not look like a pass.
 func Verdict(runs []Run) judge.Verdict {
-	if len(runs) == 0 {
-		return judge.Inconclusive
-	}
-	v := judge.Pass
+	v, judged := judge.Pass, false
 	for i := range runs {
-		v = judge.Combine(v, runs[i].Result.Verdict)
+		one := runs[i].Result.Verdict
+		v, judged = judge.Combine(v, one), judged || one != judge.Skipped
+	}
+	if !judged {
+		return judge.Inconclusive
 	}
 	return v
 }

@@ -50,7 +50,7 @@ type terminal struct {
 }
 
 // Colours by ECMA-48 (SGR). The word beside each says the same.
-var colors = map[judge.Verdict]string{judge.Pass: "32", judge.Fail: "1;31", judge.Inconclusive: "33", judge.Error: "1;35"}
+var colors = map[judge.Verdict]string{judge.Pass: "32", judge.Fail: "1;31", judge.Inconclusive: "33", judge.Error: "1;35", judge.Skipped: "2"}
 
 const indent = 14
 
@@ -156,7 +156,7 @@ func (t *terminal) summary(runs []Run) {
 		counts[runs[i].Result.Verdict]++
 	}
 	var parts []string
-	for _, v := range []judge.Verdict{judge.Pass, judge.Fail, judge.Inconclusive, judge.Error} {
+	for _, v := range []judge.Verdict{judge.Pass, judge.Fail, judge.Inconclusive, judge.Error, judge.Skipped} {
 		if counts[v] > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", counts[v], v))
 		}
@@ -166,6 +166,9 @@ func (t *terminal) summary(runs []Run) {
 		t.text("no scenario was played", 0, 0)
 	} else {
 		t.text(plural(len(runs), "scenario")+": "+strings.Join(parts, ", "), 0, 0)
+	}
+	if n := counts[judge.Skipped]; n > 0 && n == len(runs) {
+		t.text("nothing was judged: the host's description claims none of them", 0, 0)
 	}
 	t.text(Simulated, 0, 0)
 }
