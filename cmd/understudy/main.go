@@ -62,9 +62,20 @@ func main() {
 		// the proportion alone: a million records are judged in less than 600 MB.
 		debug.SetMemoryLimit(540 << 20)
 	}
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, stop := signal.NotifyContext(context.Background(), endings()...)
 	defer stop()
 	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+}
+
+// endings are the signals that end a command: its ledger is closed and the names of
+// its ports are removed. One that hangs up is ignored where it was when the command
+// began, as nohup asks.
+func endings() []os.Signal {
+	all := []os.Signal{os.Interrupt, syscall.SIGTERM, syscall.SIGQUIT}
+	if !signal.Ignored(syscall.SIGHUP) {
+		all = append(all, syscall.SIGHUP)
+	}
+	return all
 }
 
 // coded is an error with its own exit code; without words nothing is printed.

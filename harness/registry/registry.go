@@ -8,8 +8,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -79,8 +81,18 @@ type Claim struct {
 }
 
 // Claim takes a run folder, which exists, for this process. The error is InUse
-// when another run has it. What a crashed run left behind is taken over.
+// when another run has it. The names of ports that crashed runs left behind, here
+// and elsewhere, are removed: what they stand for may be somebody's terminal by now.
 func (r Registry) Claim(folder string, e Entry) (*Claim, error) {
+	_, _ = r.List() // a registry that cannot be read keeps no run from its folder
+	c, err := r.claim(folder, e)
+	if err == nil {
+		forget(folder)
+	}
+	return c, err
+}
+
+func (r Registry) claim(folder string, e Entry) (*Claim, error) {
 	e.PID, e.Folder, e.Process = os.Getpid(), folder, processMark(os.Getpid())
 	name := filepath.Join(folder, lockName)
 	for range 10 {
@@ -199,6 +211,7 @@ func (r Registry) List() (all []Entry, err error) {
 			continue // no entry of ours
 		}
 		if !alive(e.PID) || e.Process != processMark(e.PID) {
+			r.clear(e)
 			_ = os.Remove(name) // another lister may have been faster
 			continue
 		}
@@ -206,6 +219,34 @@ func (r Registry) List() (all []Entry, err error) {
 	}
 	slices.SortStableFunc(all, func(a, b Entry) int { return a.Began.Compare(b.Began) })
 	return all, nil
+}
+
+// ptyName is what the far ends of ptys are called on Linux and the BSDs (pty(4)).
+var ptyName = regexp.MustCompile(`^/dev/(pts/\d+|ttys\d+|tty[p-zP-T][0-9a-v])$`)
+
+// clear removes the names of a run that was killed, unless another has its folder.
+func (r Registry) clear(e Entry) {
+	if !filepath.IsAbs(e.Folder) {
+		return
+	}
+	if c, err := r.claim(e.Folder, e); err == nil {
+		forget(e.Folder)
+		_ = c.Close()
+	}
+}
+
+// forget removes the names that ports have in a run folder, or in the folders of
+// the runs in it, from the ptys they stood for.
+func forget(folder string) {
+	for _, pattern := range []string{"ports/*", "*/ports/*"} {
+		names, _ := fs.Glob(os.DirFS(folder), pattern)
+		for _, name := range names {
+			file := filepath.Join(folder, name)
+			if to, err := os.Readlink(file); err == nil && ptyName.MatchString(to) {
+				_ = os.Remove(file)
+			}
+		}
+	}
 }
 
 func readFile(name string) (e Entry, err error) {

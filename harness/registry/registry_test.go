@@ -92,6 +92,11 @@ func TestCrashedRunIsForgotten(t *testing.T) {
 	_, err = r.Claim(run, registry.Entry{Kind: "play", Began: began})
 	require.ErrorAs(t, err, new(registry.InUse))
 
+	names := map[string]string{"ports/bore-1": "/dev/pts/999", "01-x/ports/bore-1": "/dev/pts/998", "ports/mine": "/dev/null"}
+	for name, to := range names {
+		require.NoError(t, os.MkdirAll(filepath.Dir(filepath.Join(run, name)), 0o755))
+		require.NoError(t, os.Symlink(to, filepath.Join(run, name)))
+	}
 	require.NoError(t, in.Close())
 	require.NoError(t, cmd.Wait())
 	all, err = r.List()
@@ -100,6 +105,10 @@ func TestCrashedRunIsForgotten(t *testing.T) {
 	files, err := os.ReadDir(dir)
 	require.NoError(t, err)
 	require.Empty(t, files, "the entry is cleared away")
+	for name, to := range names {
+		_, err := os.Readlink(filepath.Join(run, name))
+		require.Equal(t, to == "/dev/null", err == nil, "%s: only what stood for a pty is removed", name)
+	}
 	c, err := r.Claim(run, registry.Entry{Kind: "play", Began: began})
 	require.NoError(t, err)
 	require.NoError(t, c.Close())
