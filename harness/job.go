@@ -90,12 +90,21 @@ func window(s *scenario.Scenario, g int) quantity.Duration {
 	return quantity.Duration(max(2*t.Repeat, 2e9))
 }
 
+// second reports whether the second of two words is stated; nil where neither is.
+func second[T ~uint8](v *T) *bool {
+	if v == nil {
+		return nil
+	}
+	is := *v == 1
+	return &is
+}
+
 // Spec states what the scenario asks of the host, for the judge.
 func Spec(s *scenario.Scenario) cause.Spec {
 	unit, step := s.HostStep(0, 0)
 	at := &s.Host.Line
-	spec := cause.Spec{Unit: unit, Resolution: step, Rounding: s.Host.Rounding, Rule: s.Rule(), All: bool(s.Host.Keeps),
-		AtLine: cause.AtLine{DTR: (*bool)(at.DTR), RTS: (*bool)(at.RTS), Breaks: (*bool)(at.Breaks), Reads: at.Reads.D()}}
+	spec := cause.Spec{Unit: unit, Resolution: step, Rounding: s.Host.Rounding, Rule: s.Rule(), All: s.Host.Keeps == scenario.KeepsAll,
+		AtLine: cause.AtLine{DTR: second(at.DTR), RTS: second(at.RTS), Breaks: second(at.Breaks), Reads: at.Reads.D()}}
 	for g := range s.Play.Cast {
 		p := s.Play.Cast[g].Profile
 		set := p.Channels[0].Settings

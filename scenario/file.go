@@ -2,7 +2,6 @@ package scenario
 
 import (
 	"fmt"
-	"strings"
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
@@ -117,37 +116,6 @@ type AtLine struct {
 	Reads  quantity.Duration `yaml:"reads-within" doc:"bytes that have come wait no longer for the host to read some of them, in real time; judged at pace real or a number of times"`
 }
 
-// Level is how a control line stands.
-type Level bool
-
-// Names lists what may be written.
-func (Level) Names() []string { return []string{"off", "on"} }
-
-// UnmarshalText reads on or off.
-func (l *Level) UnmarshalText(b []byte) error { return twoWords(b, (*bool)(l), l.Names()) }
-
-// MarshalText writes the word.
-func (l Level) MarshalText() ([]byte, error) { return wordOf(bool(l), l.Names()), nil }
-
-// Breaks says whether the host sends breaks.
-type Breaks bool
-
-// Names lists what may be written.
-func (Breaks) Names() []string { return []string{"none", "some"} }
-
-// UnmarshalText reads none or some.
-func (b *Breaks) UnmarshalText(t []byte) error { return twoWords(t, (*bool)(b), b.Names()) }
-
-// MarshalText writes the word.
-func (b Breaks) MarshalText() ([]byte, error) { return wordOf(bool(b), b.Names()), nil }
-
-func wordOf(second bool, words []string) []byte {
-	if second {
-		return []byte(words[1])
-	}
-	return []byte(words[0])
-}
-
 // Write is one thing the host must write to a gauge.
 type Write struct {
 	Gauge   string `yaml:"gauge" doc:"name of the gauge; every gauge when left out"`
@@ -176,62 +144,12 @@ func (u *Unit) UnmarshalText(b []byte) error {
 // MarshalText writes the symbol.
 func (u Unit) MarshalText() ([]byte, error) { return []byte(u.Symbol()), nil }
 
-// LimitsAre says how a value equal to a limit counts; true is strict.
-type LimitsAre bool
-
-// Names lists what may be written.
-func (LimitsAre) Names() []string { return []string{"inclusive", "strict"} }
-
-func (l LimitsAre) String() string {
-	if l {
-		return "strict"
-	}
-	return "inclusive"
-}
-
-// MarshalText writes the word.
-func (l LimitsAre) MarshalText() ([]byte, error) { return []byte(l.String()), nil }
-
-// UnmarshalText reads inclusive or strict.
-func (l *LimitsAre) UnmarshalText(b []byte) error { return twoWords(b, (*bool)(l), l.Names()) }
-
-// Keeps says what the host records; true is all readings.
-type Keeps bool
-
-// Names lists what may be written.
-func (Keeps) Names() []string { return []string{"tagged", "all"} }
-
-func (k Keeps) String() string {
-	if k {
-		return "all"
-	}
-	return "tagged"
-}
-
-// MarshalText writes the word.
-func (k Keeps) MarshalText() ([]byte, error) { return []byte(k.String()), nil }
-
-// UnmarshalText reads tagged or all.
-func (k *Keeps) UnmarshalText(b []byte) error { return twoWords(b, (*bool)(k), k.Names()) }
-
-func twoWords(b []byte, to *bool, words []string) error {
-	switch string(b) {
-	case words[0]:
-		*to = false
-	case words[1]:
-		*to = true
-	default:
-		return fmt.Errorf("%q is neither %s nor %s", b, words[0], words[1])
-	}
-	return nil
-}
-
 // ChannelKeys are the keys of a channel. A gauge may carry them too: they then
 // hold for all its channels that do not write their own.
 type ChannelKeys struct {
 	Stroke     *quantity.Length  `yaml:"stroke" doc:"travel of the tip; 10 mm when left out"`
 	Seat       *quantity.Length  `yaml:"seat" doc:"size at which the tip is at the middle of its stroke; the nominal when left out"`
-	Larger     Larger            `yaml:"larger-part" doc:"what a larger part does to the tip: presses (a stand, a snap; the default) or releases (a plug in a bore)"`
+	Larger     *Larger           `yaml:"larger-part" doc:"what a larger part does to the tip: presses (a stand, a snap; the default) or releases (a plug in a bore)"`
 	Sense      *gauge.Sense      `yaml:"sense" doc:"how the reading moves as the tip is pressed: rising or falling; when left out, so that the reading grows with the part"`
 	Factor     *decimal.Decimal  `yaml:"factor" doc:"multiplies the tip's travel; 1 when left out"`
 	Unit       *Unit             `yaml:"unit" doc:"unit of the reading; that of the resolution when left out"`
@@ -247,30 +165,6 @@ type ChannelKeys struct {
 	StartsOn   *quantity.Length  `yaml:"starts-on" doc:"size the gauge rests on at the start; when left out the preset, else the nominal, else the seat"`
 	Noise      *Noise            `yaml:"noise" doc:"noise of the probe"`
 	Probe      *Probe            `yaml:"probe" doc:"errors of the probe; an ideal probe when left out"`
-}
-
-// Larger says what a larger part does to the tip.
-type Larger uint8
-
-// Names lists what may be written; the empty word stands for "not written".
-func (Larger) Names() []string { return []string{"presses", "releases"} }
-
-// UnmarshalText reads presses or releases.
-func (l *Larger) UnmarshalText(b []byte) error {
-	var releases bool
-	if err := twoWords(b, &releases, l.Names()); err != nil {
-		return err
-	}
-	*l = 1
-	if releases {
-		*l = 2
-	}
-	return nil
-}
-
-// MarshalText writes the word.
-func (l Larger) MarshalText() ([]byte, error) {
-	return []byte(l.Names()[max(int(l), 1)-1]), nil
 }
 
 // Noise of a probe.
@@ -327,7 +221,7 @@ type GaugeKeys struct {
 	Display     Display            `yaml:"display" doc:"the display"`
 	Power       Power              `yaml:"power" doc:"how the gauge goes off and comes on"`
 	Lock        *Lock              `yaml:"lock" doc:"the lock of its settings; none when left out"`
-	Writes      TakeEffect         `yaml:"writes" doc:"when a setting that is written while the gauge streams takes effect: at-once (the default) or after-frame"`
+	Writes      TakesEffect        `yaml:"writes" doc:"when a setting that is written while the gauge streams takes effect: at-once (the default) or after-frame"`
 	Cell        *Cell              `yaml:"cell" doc:"the battery; one that never fades when left out"`
 	Link        *Link              `yaml:"link" doc:"the radio link; one without faults when left out"`
 	Port        PortKind           `yaml:"port" doc:"where the gauge appears: pty (the default), tcp or rfc2217"`
@@ -358,52 +252,6 @@ func (l Line) MarshalText() ([]byte, error) { return []byte(l.String()), nil }
 // Pattern describes the text for the JSON Schema.
 func (Line) Pattern() (string, string) { return "^[0-9]+ [5-8][NEOMSneoms](1|1.5|2)$", "9600 8N1" }
 
-// FramePart is a part of a frame that need not be sent.
-type FramePart uint8
-
-// Parts that need not be sent.
-const (
-	SendTag FramePart = iota
-	SendInputs
-	SendCheck
-	SendStart
-)
-
-var partNames = []string{"tag", "inputs", "check", "start"}
-
-// Names lists what may be written.
-func (FramePart) Names() []string { return partNames }
-
-// UnmarshalText reads the word.
-func (p *FramePart) UnmarshalText(b []byte) error { return oneOf(b, (*uint8)(p), partNames) }
-
-// MarshalText writes the word.
-func (p FramePart) MarshalText() ([]byte, error) { return []byte(partNames[p]), nil }
-
-func oneOf(b []byte, to *uint8, words []string) error {
-	for i, w := range words {
-		if w == string(b) {
-			*to = uint8(i)
-			return nil
-		}
-	}
-	return fmt.Errorf("%q is none of %s", b, strings.Join(words, ", "))
-}
-
-// TakeEffect says when a written setting takes effect.
-type TakeEffect uint8
-
-var effectNames = []string{"at-once", "after-frame"}
-
-// Names lists what may be written.
-func (TakeEffect) Names() []string { return effectNames }
-
-// UnmarshalText reads the word.
-func (t *TakeEffect) UnmarshalText(b []byte) error { return oneOf(b, (*uint8)(t), effectNames) }
-
-// MarshalText writes the word.
-func (t TakeEffect) MarshalText() ([]byte, error) { return []byte(effectNames[t]), nil }
-
 // Rhythm is times of on and off in turn.
 type Rhythm []quantity.Duration
 
@@ -416,37 +264,9 @@ func (r Rhythm) rhythm() (g gauge.Rhythm) {
 
 // Chain is the order of the measuring chain.
 type Chain struct {
-	Factor Placed  `yaml:"factor" doc:"before-datum (multiplies the travel, the default) or after-datum (multiplies what the datum leaves)"`
-	Memory Filters `yaml:"memory" doc:"max and min are kept of the averaged readings (the default) or of the raw ones"`
+	Factor FactorAt `yaml:"factor" doc:"before-datum (multiplies the travel, the default) or after-datum (multiplies what the datum leaves)"`
+	Memory MemoryOf `yaml:"memory" doc:"max and min are kept of the averaged readings (the default) or of the raw ones"`
 }
-
-// Placed is where the factor stands.
-type Placed uint8
-
-var placedNames = []string{"before-datum", "after-datum"}
-
-// Names lists what may be written.
-func (Placed) Names() []string { return placedNames }
-
-// UnmarshalText reads the word.
-func (p *Placed) UnmarshalText(b []byte) error { return oneOf(b, (*uint8)(p), placedNames) }
-
-// MarshalText writes the word.
-func (p Placed) MarshalText() ([]byte, error) { return []byte(placedNames[p]), nil }
-
-// Filters says what max and min are kept of.
-type Filters uint8
-
-var filterNames = []string{"averaged", "raw"}
-
-// Names lists what may be written.
-func (Filters) Names() []string { return filterNames }
-
-// UnmarshalText reads the word.
-func (f *Filters) UnmarshalText(b []byte) error { return oneOf(b, (*uint8)(f), filterNames) }
-
-// MarshalText writes the word.
-func (f Filters) MarshalText() ([]byte, error) { return []byte(filterNames[f]), nil }
 
 // Display is the display.
 type Display struct {
@@ -463,28 +283,8 @@ type Power struct {
 	Stir    quantity.Length   `yaml:"stir" doc:"how far a tip must move to count as something done; it never does when left out"`
 	StartUp quantity.Duration `yaml:"start-up" doc:"from being switched on to the first sample and the banner"`
 	Forgets *[]string         `yaml:"forgets" doc:"settings that are lost while the gauge is off; the stream's being on when left out"`
-	Port    StaysOrGoes       `yaml:"port" doc:"whether the port stays or goes when the gauge is off; it goes with a cell or a radio link, and stays with neither, when left out"`
+	Port    *StaysOrGoes      `yaml:"port" doc:"whether the port stays or goes when the gauge is off; it goes with a cell or a radio link, and stays with neither, when left out"`
 }
-
-// StaysOrGoes says what a port does.
-type StaysOrGoes uint8
-
-var staysNames = []string{"", "stays", "goes"}
-
-// Names lists what may be written.
-func (StaysOrGoes) Names() []string { return staysNames[1:] }
-
-// UnmarshalText reads the word.
-func (p *StaysOrGoes) UnmarshalText(b []byte) error {
-	if err := oneOf(b, (*uint8)(p), staysNames[1:]); err != nil {
-		return err
-	}
-	*p++
-	return nil
-}
-
-// MarshalText writes the word.
-func (p StaysOrGoes) MarshalText() ([]byte, error) { return []byte(staysNames[p]), nil }
 
 // Lock is the lock of a gauge's settings.
 type Lock struct {
@@ -620,7 +420,7 @@ type Look struct {
 
 // Cell is the battery.
 type Cell struct {
-	Chemistry   Chemistry         `yaml:"chemistry" doc:"li-ion (the default), nimh or alkaline"`
+	Chemistry   power.Chemistry   `yaml:"chemistry" doc:"li-ion (the default), nimh or alkaline"`
 	Series      int               `yaml:"series" doc:"cells in series, 1 when left out"`
 	Capacity    *quantity.Charge  `yaml:"capacity" doc:"capacity; 850 mAh when left out"`
 	Charge      *quantity.Percent `yaml:"charge" doc:"charge at the start; 100 % when left out"`
@@ -628,54 +428,17 @@ type Cell struct {
 	Temperature *quantity.Celsius `yaml:"temperature" doc:"temperature of the cell; 20 °C when left out"`
 }
 
-// Chemistry is the kind of cell.
-type Chemistry struct{ power.Chemistry }
-
-// Names lists the chemistries.
-func (Chemistry) Names() []string { return []string{"li-ion", "nimh", "alkaline"} }
-
-// UnmarshalText reads a chemistry's name.
-func (c *Chemistry) UnmarshalText(b []byte) (err error) {
-	c.Chemistry, err = power.ParseChemistry(string(b))
-	return err
-}
-
-// MarshalText writes the name.
-func (c Chemistry) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
-
 // Link is the radio link. A gauge without one has a link without faults.
 type Link struct {
 	Class    int                `yaml:"class" need:"yes" doc:"transmit power class: 1 (100 mW), 2 (2.5 mW) or 3 (1 mW)"`
 	Distance *quantity.Length   `yaml:"distance" need:"yes" doc:"from the gauge to the radio, such as 12 m"`
-	Place    Place              `yaml:"place" doc:"what lies between: free-air (the default), office, corridor or shop, in-sight or out-of-sight"`
+	Place    link.Place         `yaml:"place" doc:"what lies between: free-air (the default), office, corridor or shop, in-sight or out-of-sight"`
 	Walls    *quantity.Level    `yaml:"walls" doc:"loss through walls, the sum of them"`
 	Walking  *quantity.Length   `yaml:"walking" doc:"how far things move in a second; 0.5 m when left out"`
 	Flush    quantity.Duration  `yaml:"flush" doc:"a frame this old is given up; never when left out"`
 	Patience *quantity.Duration `yaml:"supervision" doc:"silence after which the link is lost; 20 s when left out"`
 	Radio    int                `yaml:"radio" doc:"gauges with the same number share a radio, which talks to seven at most"`
 }
-
-// Place is where the radio and the gauge stand.
-type Place struct{ link.Place }
-
-var places = []string{"free-air", "office-in-sight", "office-out-of-sight", "corridor-in-sight", "corridor-out-of-sight", "shop-in-sight", "shop-out-of-sight"}
-
-// Names lists the places.
-func (Place) Names() []string { return places }
-
-// UnmarshalText reads a place.
-func (p *Place) UnmarshalText(b []byte) error {
-	for i, n := range places {
-		if n == string(b) {
-			p.Place = link.Place(i)
-			return nil
-		}
-	}
-	return fmt.Errorf("%q is not a place; write one of %s", b, strings.Join(places, ", "))
-}
-
-// MarshalText writes the place.
-func (p Place) MarshalText() ([]byte, error) { return []byte(places[p.Place]), nil }
 
 // Probe is what the probe makes of its tip. A channel without one has an ideal
 // probe.
@@ -690,37 +453,6 @@ type Probe struct {
 	Average   int               `yaml:"average" doc:"samples of a moving average"`
 	Warm      *quantity.Celsius `yaml:"temperature" doc:"temperature of part and gauge; 20 °C when left out"`
 	PartGrows *decimal.Decimal  `yaml:"part-expansion" doc:"thermal expansion of the part in 10⁻⁶ per kelvin, such as 11.5 for steel"`
-}
-
-// PortKind is where a gauge appears to the host.
-type PortKind uint8
-
-// Kinds of port.
-const (
-	PTY PortKind = iota
-	TCP
-	RFC2217
-)
-
-var portNames = []string{"pty", "tcp", "rfc2217"}
-
-func (p PortKind) String() string { return portNames[p] }
-
-// Names lists what may be written.
-func (PortKind) Names() []string { return portNames }
-
-// MarshalText writes the word.
-func (p PortKind) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
-
-// UnmarshalText reads the word.
-func (p *PortKind) UnmarshalText(b []byte) error {
-	for i, n := range portNames {
-		if n == string(b) {
-			*p = PortKind(i)
-			return nil
-		}
-	}
-	return fmt.Errorf("%q is not a kind of port; write pty, tcp or rfc2217", b)
 }
 
 // Cue is one act at its time. Besides the keys below it has those of its act.

@@ -76,7 +76,7 @@ func TestAtLine(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if at := s.Host.Line; !bool(*at.DTR) || bool(*at.RTS) || !bool(*at.Breaks) || at.Reads.D() != 300*time.Millisecond || s.Play.ReadsWithin != at.Reads.D() {
+	if at := s.Host.Line; *at.DTR != scenario.LevelOn || *at.RTS != scenario.LevelOff || *at.Breaks != scenario.SomeBreaks || at.Reads.D() != 300*time.Millisecond || s.Play.ReadsWithin != at.Reads.D() {
 		t.Errorf("%+v", at)
 	}
 	if again, err := scenario.Parse("f", scenario.Marshal(&s.File, ""), shippedDialect); err != nil || cmp.Diff(s.Host.Line, again.Host.Line) != "" {
@@ -86,7 +86,7 @@ func TestAtLine(t *testing.T) {
 		_, err := scenario.Parse("f", []byte(strings.Replace(text, was, now, 1)), shippedDialect)
 		if want := map[string]string{
 			"300 ms":  "f:3:15: how long bytes waited is not known to within 19 ms; write a time from 20 ms on",
-			"DTR: on": `f:3:20: "high" is neither off nor on`, "breaks: some": `f:3:42: "3" is neither none nor some`}[was]; err == nil || err.Error() != want {
+			"DTR: on": `f:3:20: "high" is not how a control line stands; write off or on`, "breaks: some": `f:3:42: "3" is not what is said of breaks; write none or some`}[was]; err == nil || err.Error() != want {
 			t.Errorf("%s: got %v, want %s", now, err, want)
 		}
 	}

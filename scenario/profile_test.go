@@ -140,7 +140,7 @@ func TestGaugeMistakes(t *testing.T) {
 		{"dialect: line-ascii\nbuzzes: {ring: [1 s]}", "", `knows no "ring"`},
 		{"dialect: line-ascii\nlock: {pass-code: \"\", locked: true}", "", "need a pass-code"},
 		{"dialect: line-ascii\npower: {forgets: [colour]}", "", `"colour" is no setting that can be forgotten`},
-		{"dialect: line-ascii\npower: {port: vanishes}", "", "is none of stays, goes"},
+		{"dialect: line-ascii\npower: {port: vanishes}", "", "write stays or goes"},
 		{"dialect: line-ascii\nsends: [chek]", "", `did you mean "check"?`},
 		{"dialect: line-ascii\ndisplay: {channel: Z}", "", `7:24: there is no channel "Z" to show`},
 		{"dialect: line-ascii\naverage: 99", "", "a mean of 99 samples"},

@@ -94,7 +94,7 @@ func (s *Scenario) At(part any) strict.Pos { return s.doc.At(part) }
 
 // Rule returns how the host compares values with limits.
 func (s *Scenario) Rule() zone.Rule {
-	r := zone.Rule{Decide: s.Host.Decide, Strict: bool(s.Host.LimitsAre)}
+	r := zone.Rule{Decide: s.Host.Decide, Strict: s.Host.LimitsAre == Strict}
 	if s.Host.Uncertainty != nil {
 		r.Guard = s.Host.Uncertainty.Picometres()
 	}
@@ -186,7 +186,7 @@ func (l *loader) build(dialects Source) {
 	}
 	l.Play.Title, l.Play.File, l.Play.Seed, l.Play.ReadsWithin = l.Title, l.Path, l.Seed, l.Host.Line.Reads.D()
 	for _, stated := range []*Level{l.Host.Line.DTR, l.Host.Line.RTS} {
-		l.Play.Raises = l.Play.Raises || stated != nil && bool(*stated)
+		l.Play.Raises = l.Play.Raises || stated != nil && *stated == LevelOn
 	}
 	l.cues()
 	l.chapters()
@@ -222,7 +222,7 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 		serial = "SN-" + strings.ToUpper(name)
 	}
 	p := &gauge.Profile{Name: name, Serial: serial, Model: model, Firmware: "1.0",
-		Chain: gauge.Chain{FactorLast: g.Chain.Factor == 1, RawMemory: g.Chain.Memory == 1}, AfterFrame: g.Writes == 1,
+		Chain: gauge.Chain{FactorLast: g.Chain.Factor == AfterDatum, RawMemory: g.Chain.Memory == Raw}, AfterFrame: g.Writes == AfterFrame,
 		Common: gauge.Common{Rate: quantity.Rate{Hz: decimal.New(20, 0)}, OnChange: inherited(g.OnChange, nil, false), Buzzer: inherited(g.Buzzer, nil, false)}}
 	m := stage.Member{Profile: p}
 	if g.Scan != nil {
@@ -231,7 +231,7 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 	if g.Phase != nil {
 		p.Phase, m.Drawn = g.Phase.D(), g.Phase.Drawn
 	}
-	sends := []FramePart{0, 1, 2, 3}
+	sends := []FramePart{SendTag, SendInputs, SendCheck, SendStart}
 	if g.Sends != nil {
 		sends = *g.Sends
 	}
@@ -261,7 +261,10 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 	l.panel(g, p)
 	l.cell(g, &m)
 	l.radio(g, &m)
-	m.Wired = g.Power.Port == 1 || g.Power.Port == 0 && g.Cell == nil && g.Link == nil
+	m.Wired = g.Cell == nil && g.Link == nil
+	if g.Power.Port != nil {
+		m.Wired = *g.Power.Port == Stays
+	}
 
 	channels := g.Channels
 	if len(channels) == 0 {
@@ -418,12 +421,9 @@ func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (g
 			l.doc.Errorf(at, "write the resolution in "+unit.Symbol(), "a resolution of %s cannot be written in %s exactly", res, unit)
 		}
 	}
-	releases := inherited(&c.Larger, nil, 0)
-	if releases == 0 {
-		releases = g.Larger
-	}
+	larger := inherited(c.Larger, g.Larger, Presses)
 	sense := gauge.Rising
-	if releases == 2 {
+	if larger == Releases {
 		sense = gauge.Falling
 	}
 	seat := inherited(c.Seat, g.Seat, nominal)
@@ -460,7 +460,7 @@ func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (g
 	}
 	fit := stage.Fitting{
 		Seat:     seat.Picometres(),
-		Releases: releases == 2,
+		Releases: larger == Releases,
 		Starts:   inherited(c.StartsOn, g.StartsOn, starts).Picometres(),
 		Temp:     probe.Reference,
 	}
@@ -529,7 +529,7 @@ func (l *loader) cell(g *GaugeKeys, m *stage.Member) {
 		l.doc.Errorf(c.Temperature, "", "a cell works from %d °C to %d °C", power.Coldest, power.Hottest)
 	}
 	cell, err := power.New(power.Config{
-		Chemistry: c.Chemistry.Chemistry, Series: c.Series,
+		Chemistry: c.Chemistry, Series: c.Series,
 		Capacity: inherited(c.Capacity, nil, quantity.Charge{MAh: decimal.New(850, 0)}).MAh.Float64(),
 		Charge:   inherited(c.Charge, nil, quantity.Percent{Value: decimal.New(100, 0)}).Value.Float64(),
 	})
@@ -547,7 +547,7 @@ func (l *loader) radio(g *GaugeKeys, m *stage.Member) {
 	}
 	k := g.Link
 	metres := func(q quantity.Length) float64 { v, _ := q.Picometres().In(decimal.M); return v.Float64() }
-	budget := link.Budget{Class: link.Class(k.Class), Place: k.Place.Place, Metres: metres(*k.Distance)}
+	budget := link.Budget{Class: link.Class(k.Class), Place: k.Place, Metres: metres(*k.Distance)}
 	if k.Walls != nil {
 		budget.Walls = k.Walls.DB.Float64()
 	}

@@ -221,7 +221,7 @@ func radio(k *scenario.Link) *Radio {
 		return nil
 	}
 	v, _ := k.Distance.Picometres().In(decimal.M)
-	b := link.Budget{Class: link.Class(k.Class), Place: k.Place.Place, Metres: v.Float64()}
+	b := link.Budget{Class: link.Class(k.Class), Place: k.Place, Metres: v.Float64()}
 	if k.Walls != nil {
 		b.Walls = k.Walls.DB.Float64()
 	}

@@ -852,7 +852,7 @@ func (d *drawing) tags(c *channel, b, plotted box, y func(float64) float64) {
 			sign = "tag-repeat"
 		case t.zone == zone.WarnLow || t.zone == zone.WarnHigh:
 			sign = "tag-warn"
-		case !t.zone.Conforms():
+		case !zone.Conforms(t.zone):
 			sign = "tag-out"
 		}
 		d.used[sign] = true

@@ -37,7 +37,7 @@ type File struct {
 	Seed        uint64            `yaml:"seed" doc:"seed of all chance"`
 	Shift       quantity.Duration `yaml:"shift" need:"yes" doc:"length of the shift, such as 8 h; at most 24 h"`
 	Takt        quantity.Duration `yaml:"takt" need:"yes" doc:"time from one part to the next"`
-	Place       scenario.Place    `yaml:"place" doc:"what lies between gauges and receivers: free-air (the default), office, corridor or shop, in-sight or out-of-sight"`
+	Place       link.Place        `yaml:"place" doc:"what lies between gauges and receivers: free-air (the default), office, corridor or shop, in-sight or out-of-sight"`
 	Walking     *quantity.Length  `yaml:"walking" doc:"how far gauges move in a second; 0.5 m when left out"`
 	Temperature []Warmth          `yaml:"temperature" doc:"temperature over the day, straight between the times; 20 °C when left out"`
 	Breaks      []Break           `yaml:"breaks" doc:"pauses; nothing is measured, and gauges are put into their cradles"`
@@ -163,7 +163,7 @@ type Keys struct {
 	Health   *quantity.Percent `yaml:"health" doc:"share of its capacity that the oldest cell still has; cells lie evenly between this and all of it; 100 % when left out"`
 	Charge   *quantity.Percent `yaml:"charge" doc:"charge at the shift's start; 100 % when left out"`
 
-	Chemistry *scenario.Chemistry `yaml:"chemistry" doc:"li-ion (the default), nimh or alkaline"`
+	Chemistry *power.Chemistry `yaml:"chemistry" doc:"li-ion (the default), nimh or alkaline"`
 }
 
 // Station is a place of work.
@@ -603,7 +603,7 @@ func (l *Line) tool(doc *strict.Doc, t *Tool, share func(*quantity.Percent, int6
 		cell = c
 	}
 	if c := pick(t.Chemistry, e.Chemistry); c != nil {
-		g.cell.Chemistry = c.Chemistry
+		g.cell.Chemistry = *c
 	}
 	if _, err := power.New(g.cell); err != nil {
 		wrong(cell, "", "%s: %v", t.Name, err)
@@ -627,9 +627,9 @@ func (l *Line) tool(doc *strict.Doc, t *Tool, share func(*quantity.Percent, int6
 // budget is the sum of gains and losses between a gauge and a receiver.
 func (l *Line) budget(g *gauge, radio int) link.Budget {
 	r := &l.radios[radio]
-	b := link.Budget{Class: g.class, Place: l.Place.Place, Sensitivity: link.RequiredSensitivity - r.hears}
+	b := link.Budget{Class: g.class, Place: l.Place, Sensitivity: link.RequiredSensitivity - r.hears}
 	b.Metres = math.Max(0.1, math.Sqrt(float64((g.at[0]-r.at[0])*(g.at[0]-r.at[0]))+float64((g.at[1]-r.at[1])*(g.at[1]-r.at[1]))))
-	if k, ok := b.Place.Coefficients(); ok {
+	if k, ok := link.PlaceCoefficients(b.Place); ok {
 		b.Metres = math.Max(b.Metres, k.Min) // the model begins there
 	}
 	for i := range l.Obstacles {

@@ -570,7 +570,7 @@ func TestMistakes(t *testing.T) {
 		{"8 H8", "8 Q8", `bench.yaml:17:30: "Q8" is not a tolerance class of ISO 286-1: no deviation Q is known here; write one such as H8, g6 or js7`},
 		{"at: [0 m, 0 m]", "at: [5000 m, 0 m]", "bench.yaml:22:23: bore-1 stands 4998 m from its receiver desk; write places no more than 1000 m apart"},
 		{"at: [0 m, 0 m]", "at: [0 m]", "2 values belong here, not 1"},
-		{"place: office-in-sight", "place: office", `"office" is not a place; write one of free-air, office-in-sight`},
+		{"place: office-in-sight", "place: office", `"office" is not a place; write free-air, office-in-sight`},
 		{"hears: 12 dB", "hears: 12 dBm", "bench.yaml:19:43: "},
 		{"receivers:", "recievers:", `unknown key "recievers"; did you mean "receivers"?`},
 		{"twice: 0.5 %", "twice: 0.5", "has no unit"},

@@ -326,7 +326,7 @@ func (s *served) start(l *Line, i, index int, radio *link.Radio) {
 	*s = served{gauge: g, index: i, day: newDay(l, g, index), again: -1, dead: -1, stalled: -1, lost: -1, spares: g.spares, parts: power.TypicalParts()}
 	luck := source(l.Seed, index, g.name, 2)
 	b := l.budget(g, g.radio)
-	if k, ok := b.Place.Coefficients(); ok {
+	if k, ok := link.PlaceCoefficients(b.Place); ok {
 		b.Shadow = math.Min(math.Max(k.Sigma*normal(luck), -40), 40)
 	}
 	s.Margin = b.Margin()

@@ -107,7 +107,7 @@ func (l *Line) scene(links bool) *scenario.File {
 			k.Link = &scenario.Link{Class: int(g.class), Distance: &metre, Walking: &step, Radio: g.radio + 1}
 			capacity := quantity.Charge{MAh: decimal.New(int64(math.Round(g.cell.Capacity)), 0)}
 			charge := quantity.Percent{Value: decimal.New(int64(math.Round(g.cell.Charge)), 0)}
-			k.Cell = &scenario.Cell{Capacity: &capacity, Charge: &charge, Chemistry: scenario.Chemistry{Chemistry: g.cell.Chemistry}}
+			k.Cell = &scenario.Cell{Capacity: &capacity, Charge: &charge, Chemistry: g.cell.Chemistry}
 		}
 		f.Gauges = append(f.Gauges, scenario.Gauge{Name: g.name, GaugeKeys: k})
 		f.Cues = append(f.Cues, scenario.Cue{Gauge: g.name, Act: stage.Preset{}})

@@ -658,7 +658,7 @@ func (s *Summary) risks(l *Line) {
 
 func (s *Summary) assume(l *Line) {
 	for _, f := range []Fact{
-		{"path loss", "ITU-R P.1238-11 for " + l.Place.Place.String() + " (coefficients as transcribed by a public program), Friis in free air; obstacles add their loss where the straight line crosses them; one receiver's model begins at its shortest distance"},
+		{"path loss", "ITU-R P.1238-11 for " + strings.ReplaceAll(l.Place.String(), "-", " ") + " (coefficients as transcribed by a public program), Friis in free air; obstacles add their loss where the straight line crosses them; one receiver's model begins at its shortest distance"},
 		{"below sensitivity", "when shadowing leaves no margin nothing gets through"},
 		{"shadowing", "normal, with the place's standard deviation, drawn for each gauge and shift, the same for a whole shift"},
 		{"fading", fmt.Sprintf("Rayleigh (Clarke's model) at %.1f m/s; hopping between frequencies is left out, so fades are longer here than in truth", l.walking)},

@@ -235,13 +235,13 @@ func (m *maker) asks() {
 	if m.Levels["decide"] == "unrounded" {
 		h.Decide = zone.Unrounded
 	}
-	h.LimitsAre = m.Levels["limits-are"] == "strict"
+	_ = h.LimitsAre.UnmarshalText([]byte(m.Levels["limits-are"]))
 	if m.u > 0 {
 		h.Uncertainty = ptr(in(m.u, m.host))
 	}
-	h.Keeps = m.Levels["keeps"] == "all"
+	_ = h.Keeps.UnmarshalText([]byte(m.Levels["keeps"]))
 	if m.Levels["line"] == "stated" {
-		h.Line = scenario.AtLine{DTR: ptr(scenario.Level(m.rng.Intn(3) > 0)), RTS: ptr(scenario.Level(m.rng.Intn(3) > 0)), Breaks: ptr(scenario.Breaks(m.rng.Intn(3) == 0))}
+		h.Line = scenario.AtLine{DTR: ptr(scenario.Level(min(m.rng.Intn(3), 1))), RTS: ptr(scenario.Level(min(m.rng.Intn(3), 1))), Breaks: ptr(scenario.Breaks(1 - min(m.rng.Intn(3), 1)))}
 	}
 	switch m.Levels["writes"] {
 	case "function":
@@ -269,7 +269,7 @@ func (m *maker) cast() {
 		}
 		natural := gauge.Rising
 		if m.Levels["larger-part"] == "releases" {
-			g.Larger = 2
+			g.Larger = ptr(scenario.Releases)
 			natural = gauge.Falling
 		}
 		if m.Levels["sense"] == "reversed" {

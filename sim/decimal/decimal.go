@@ -15,6 +15,8 @@ import (
 	"math/bits"
 	"strconv"
 	"strings"
+
+	"example.org/understudy/sim/enum"
 )
 
 // Decimal is an exact decimal number. The zero value is 0. The exponent is
@@ -30,7 +32,7 @@ type Decimal struct {
 const MaxExponent = 400
 
 // Rounding names how a value that falls between two steps is rounded.
-type Rounding uint8
+type Rounding = enum.Of[roundings]
 
 // Rounding methods.
 const (
@@ -44,34 +46,12 @@ const (
 	Truncate
 )
 
-var roundingNames = [...]string{HalfEven: "half-even", HalfUp: "half-up", Truncate: "truncate"}
+type roundings struct{}
 
-func (r Rounding) String() string {
-	if int(r) < len(roundingNames) {
-		return roundingNames[r]
-	}
-	return "rounding(" + strconv.Itoa(int(r)) + ")"
-}
+func (roundings) Names() []string { return roundingNames }
+func (roundings) What() string    { return "a rounding" }
 
-// RoundingNames lists the names UnmarshalText takes.
-func RoundingNames() []string { return append([]string(nil), roundingNames[:]...) }
-
-// Names lists what a Rounding may be written as (for schemas and suggestions).
-func (Rounding) Names() []string { return RoundingNames() }
-
-// MarshalText writes the rounding's name.
-func (r Rounding) MarshalText() ([]byte, error) { return []byte(r.String()), nil }
-
-// UnmarshalText reads a rounding's name.
-func (r *Rounding) UnmarshalText(b []byte) error {
-	for i, n := range roundingNames {
-		if n == string(b) {
-			*r = Rounding(i)
-			return nil
-		}
-	}
-	return fmt.Errorf("%q is not a rounding; write one of %s", b, strings.Join(roundingNames[:], ", "))
-}
+var roundingNames = []string{"half-even", "half-up", "truncate"}
 
 // New returns coef × 10^exp.
 func New(coef int64, exp int) Decimal { return Decimal{coef: coef, exp: int32(exp)} }

@@ -23,7 +23,7 @@ func (v Of[S]) String() string {
 	if names := s.Names(); int(v) < len(names) {
 		return names[v]
 	}
-	return "?"
+	return fmt.Sprintf("?(%d)", uint8(v))
 }
 
 // Names lists what may be written.

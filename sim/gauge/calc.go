@@ -5,12 +5,13 @@ import (
 	"strings"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/enum"
 	"github.com/expr-lang/expr/ast"
 	"github.com/expr-lang/expr/parser"
 )
 
 // CalcKind is how a computed channel is made of others.
-type CalcKind uint8
+type CalcKind = enum.Of[calcs]
 
 // Kinds of computed channel.
 const (
@@ -22,20 +23,12 @@ const (
 	Formula
 )
 
-var calcNames = names{"sum", "difference", "mean", "spread", "taper", "formula"}
+type calcs struct{}
 
-func (k CalcKind) String() string { return calcNames.text(uint8(k)) }
+func (calcs) Names() []string { return calcNames }
+func (calcs) What() string    { return "a way to compute a channel" }
 
-// Names lists the words.
-func (CalcKind) Names() []string { return calcNames }
-
-// MarshalText writes the word.
-func (k CalcKind) MarshalText() ([]byte, error) { return []byte(k.String()), nil }
-
-// UnmarshalText reads the word.
-func (k *CalcKind) UnmarshalText(b []byte) error {
-	return calcNames.parse(b, "a way to compute a channel", (*uint8)(k))
-}
+var calcNames = []string{"sum", "difference", "mean", "spread", "taper", "formula"}
 
 // Calc makes a channel's value of the values of channels before it. Quotients
 // are rounded half-even to a millionth of a picometre.

@@ -1,11 +1,15 @@
 package gauge
 
-import "time"
+import (
+	"time"
+
+	"example.org/understudy/sim/enum"
+)
 
 // PowerState is whether a gauge is on. What it keeps while it is off are its
 // settings that are not volatile, its datums and the number of the next tag;
 // max and min, tags that wait, and what a stream was doing are gone.
-type PowerState uint8
+type PowerState = enum.Of[powers]
 
 // States. A gauge that starts measures and answers nothing yet.
 const (
@@ -14,9 +18,12 @@ const (
 	Off
 )
 
-var powerNames = names{"on", "starting", "off"}
+type powers struct{}
 
-func (s PowerState) String() string { return powerNames.text(uint8(s)) }
+func (powers) Names() []string { return powerNames }
+func (powers) What() string    { return "a power state" }
+
+var powerNames = []string{"on", "starting", "off"}
 
 // Power returns whether the gauge is on.
 func (g *Gauge) Power() PowerState { return g.power }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/enum"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/zone"
 )
@@ -15,7 +16,7 @@ import (
 const MaxChannels = 32
 
 // Sense is how the reading moves as the tip is pressed into its stroke.
-type Sense uint8
+type Sense = enum.Of[senses]
 
 // Senses: a 10 mm stroke reads 0 → 10 rising and 10 → 0 falling when pressed
 // (common practice, no source).
@@ -25,7 +26,7 @@ const (
 )
 
 // Function is what the gauge reports of a channel.
-type Function uint8
+type Function = enum.Of[functions]
 
 // Functions. Max, Min and FIM (full indicator movement, ASME Y14.5: max minus
 // min) run since they were last cleared.
@@ -37,7 +38,7 @@ const (
 )
 
 // Action is what a button does.
-type Action uint8
+type Action = enum.Of[actions]
 
 // Actions of a button.
 const (
@@ -52,7 +53,7 @@ const (
 )
 
 // Show is the condition a lamp shows.
-type Show uint8
+type Show = enum.Of[shows]
 
 // Conditions.
 const (
@@ -64,7 +65,7 @@ const (
 )
 
 // Void says why a reading is not a number.
-type Void uint8
+type Void = enum.Of[voids]
 
 // Reasons. Valid is a reading that is a number.
 const (
@@ -75,63 +76,33 @@ const (
 	Empty        // max, min or fim with nothing measured since it was cleared
 )
 
-// names gives each small enumeration its words and text form.
-type names []string
-
-func (n names) text(v uint8) string {
-	if int(v) < len(n) {
-		return n[v]
-	}
-	return "?"
-}
-
-func (n names) parse(b []byte, what string, to *uint8) error {
-	for i, w := range n {
-		if w == string(b) {
-			*to = uint8(i)
-			return nil
-		}
-	}
-	return fmt.Errorf("%q is not %s; write one of %s", b, what, strings.Join(n, ", "))
-}
-
-var (
-	senseNames    = names{"rising", "falling"}
-	functionNames = names{"live", "max", "min", "fim"}
-	actionNames   = names{"none", "tag", "zero", "preset", "next-function", "clear", "stream", "power"}
-	showNames     = names{"zone", "stream", "link", "cell", "probe"}
-	voidNames     = names{"", "under", "over", "missing", "empty"}
+// The words of each enumeration.
+type (
+	senses    struct{}
+	functions struct{}
+	actions   struct{}
+	shows     struct{}
+	voids     struct{}
 )
 
-func (s Sense) String() string    { return senseNames.text(uint8(s)) }
-func (f Function) String() string { return functionNames.text(uint8(f)) }
-func (a Action) String() string   { return actionNames.text(uint8(a)) }
-func (s Show) String() string     { return showNames.text(uint8(s)) }
-func (v Void) String() string     { return voidNames.text(uint8(v)) }
+var (
+	senseNames    = []string{"rising", "falling"}
+	functionNames = []string{"live", "max", "min", "fim"}
+	actionNames   = []string{"none", "tag", "zero", "preset", "next-function", "clear", "stream", "power"}
+	showNames     = []string{"zone", "stream", "link", "cell", "probe"}
+	voidNames     = []string{"", "under", "over", "missing", "empty"}
+)
 
-// Names lists the words, for schemas and suggestions.
-func (Sense) Names() []string    { return senseNames }
-func (Function) Names() []string { return functionNames }
-func (Action) Names() []string   { return actionNames }
-func (Show) Names() []string     { return showNames }
-
-// MarshalText writes the word.
-func (s Sense) MarshalText() ([]byte, error)    { return []byte(s.String()), nil }
-func (f Function) MarshalText() ([]byte, error) { return []byte(f.String()), nil }
-func (a Action) MarshalText() ([]byte, error)   { return []byte(a.String()), nil }
-func (s Show) MarshalText() ([]byte, error)     { return []byte(s.String()), nil }
-
-// UnmarshalText reads the word.
-func (s *Sense) UnmarshalText(b []byte) error { return senseNames.parse(b, "a sense", (*uint8)(s)) }
-func (f *Function) UnmarshalText(b []byte) error {
-	return functionNames.parse(b, "a function", (*uint8)(f))
-}
-func (a *Action) UnmarshalText(b []byte) error {
-	return actionNames.parse(b, "a button's action", (*uint8)(a))
-}
-func (s *Show) UnmarshalText(b []byte) error {
-	return showNames.parse(b, "a lamp's condition", (*uint8)(s))
-}
+func (senses) Names() []string    { return senseNames }
+func (senses) What() string       { return "a sense" }
+func (functions) Names() []string { return functionNames }
+func (functions) What() string    { return "a function" }
+func (actions) Names() []string   { return actionNames }
+func (actions) What() string      { return "a button's action" }
+func (shows) Names() []string     { return showNames }
+func (shows) What() string        { return "a lamp's condition" }
+func (voids) Names() []string     { return voidNames }
+func (voids) What() string        { return "a reason for no reading" }
 
 // Profile is what a gauge is: its channels, buttons, lamps and how they are
 // set at the start. It does not change while the gauge runs.

@@ -732,7 +732,7 @@ func TestGolden(t *testing.T) {
 
 func TestNames(t *testing.T) {
 	got := fmt.Sprint(Up, Stalled, Lost, Rejoining, Phase(9), Delivered, EventKind(9), Stall, Lose, FaultKind(0), FaultKind(3), IndustrialLoS, Place(9))
-	want := "up stalled lost rejoining phase(9) delivered event(9) stall lose link fault(0) fault(3) shop in sight place(9)"
+	want := "up stalled lost rejoining phase(9) delivered event(9) stall lose link fault(0) fault(3) shop-in-sight ?(9)"
 	if got != want {
 		t.Error(got)
 	}

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"example.org/understudy/sim/enum"
 )
 
 // Class is the transmit power class of a radio: Bluetooth Core Specification,
@@ -93,7 +95,7 @@ func (k Coefficients) Loss(metres, megahertz float64) float64 {
 }
 
 // Place is where the radio and the gauge stand.
-type Place uint8
+type Place = enum.Of[places]
 
 // Places; LoS: in line of sight of each other, NLoS: not.
 const (
@@ -106,21 +108,18 @@ const (
 	IndustrialNLoS
 )
 
-var placeNames = [...]string{"free air", "office in sight", "office out of sight", "corridor in sight",
-	"corridor out of sight", "shop in sight", "shop out of sight"}
+type places struct{}
 
-func (p Place) String() string {
-	if int(p) < len(placeNames) {
-		return placeNames[p]
-	}
-	return fmt.Sprintf("place(%d)", uint8(p))
-}
+func (places) Names() []string { return placeNames }
+func (places) What() string    { return "a place" }
 
-// Coefficients are those of ITU-R P.1238-11, table 2, as transcribed by a program
+var placeNames = []string{"free-air", "office-in-sight", "office-out-of-sight", "corridor-in-sight", "corridor-out-of-sight", "shop-in-sight", "shop-out-of-sight"}
+
+// PlaceCoefficients are those of ITU-R P.1238-11, table 2, as transcribed by a program
 // that names it as its source (aajuvonen/octave-rxt, model_p1238.m); a second
 // program has the same row for the office in sight and states it for -12. The
 // Recommendation itself was not opened. ok is false for FreeAir.
-func (p Place) Coefficients() (k Coefficients, ok bool) {
+func PlaceCoefficients(p Place) (k Coefficients, ok bool) {
 	switch p {
 	case OfficeLoS:
 		return Coefficients{1.46, 34.62, 2.03, 3.76, 2, 27}, true
@@ -171,7 +170,7 @@ func (b Budget) Validate() error {
 // Received is the median signal in dBm: power + gains - path - walls - shadow.
 func (b Budget) Received() float64 {
 	loss := FreeSpace(b.Metres, Megahertz)
-	if k, ok := b.Place.Coefficients(); ok {
+	if k, ok := PlaceCoefficients(b.Place); ok {
 		loss = k.Loss(b.Metres, Megahertz)
 	}
 	return quantise(b.Class.DBm() + b.Gains - loss - b.Walls - b.Shadow)

@@ -51,16 +51,16 @@ func TestIndoor(t *testing.T) {
 		near(t, "P.1238-13", k.Loss(row[1], row[0]), row[2], 0.05)
 	}
 	// By hand, office in sight at 10 m: 14.6 + 34.62 + 20.3·log10(2.441) = 57.0876.
-	office, _ := OfficeLoS.Coefficients()
+	office, _ := PlaceCoefficients(OfficeLoS)
 	near(t, "office", office.Loss(10, Megahertz), 57.0876, 0.0001)
 	// By hand, shop out of sight at 20 m: 37.9·1.30103 + 21.01 + 13.4·0.387568
-	shop, _ := IndustrialNLoS.Coefficients()
+	shop, _ := PlaceCoefficients(IndustrialNLoS)
 	near(t, "shop", shop.Loss(20, Megahertz), 75.5124, 0.0001)
-	if _, ok := FreeAir.Coefficients(); ok {
+	if _, ok := PlaceCoefficients(FreeAir); ok {
 		t.Error("free air has coefficients")
 	}
 	for p := OfficeLoS; p <= IndustrialNLoS; p++ {
-		k, ok := p.Coefficients()
+		k, ok := PlaceCoefficients(p)
 		if !ok || k.Min >= k.Max || k.Sigma <= 0 {
 			t.Errorf("%v: %+v", p, k)
 		}
@@ -163,7 +163,7 @@ func TestBudgetSaysWhatIsWrong(t *testing.T) {
 	ok := Budget{Class: Class1, Metres: 5}
 	for part, spoil := range map[string]func(*Budget){
 		"power class 0": func(b *Budget) { b.Class = 0 },
-		"place(9)":      func(b *Budget) { b.Place = 9 },
+		"?(9)":          func(b *Budget) { b.Place = 9 },
 		"NaN m apart":   func(b *Budget) { b.Metres = math.NaN() },
 		"walls":         func(b *Budget) { b.Walls = -1 },
 		"shadow":        func(b *Budget) { b.Shadow = 99 },

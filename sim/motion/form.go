@@ -1,11 +1,11 @@
 package motion
 
 import (
-	"fmt"
 	"math"
 	"time"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/enum"
 	"example.org/understudy/sim/steady"
 )
 
@@ -23,7 +23,7 @@ func Chord(diameter, off decimal.Length) decimal.Length {
 }
 
 // Contacts is how many contacts touch a turning part, and where.
-type Contacts uint8
+type Contacts = enum.Of[contacts]
 
 // Ways of touching a part whose radius, seen from its axis, is R + a·cos nφ.
 // The reading given is that of a gauge set to read the diameter of a round part.
@@ -39,29 +39,16 @@ const (
 	OneContact
 )
 
-var contactNames = [...]string{TwoContacts: "two", ThreeContacts: "three", OneContact: "one"}
+type contacts struct{}
 
-func (c Contacts) String() string {
-	if int(c) < len(contactNames) {
-		return contactNames[c]
-	}
-	return fmt.Sprintf("contacts(%d)", uint8(c))
-}
+func (contacts) Names() []string { return contactNames }
+func (contacts) What() string    { return "a number of contacts" }
 
-// Names lists what Contacts may be written as (for schemas and suggestions).
-func (Contacts) Names() []string { return append([]string(nil), contactNames[:]...) }
+var contactNames = []string{"two", "three", "one"}
 
-// MarshalText writes the contacts' name.
-func (c Contacts) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
-
-// UnmarshalText reads the contacts' name.
-func (c *Contacts) UnmarshalText(b []byte) error {
-	return unmarshal(c, b, "number of contacts", contactNames[:])
-}
-
-// Gain returns how many times a lobe's amplitude the contacts see, at most,
+// Gain returns how many times a lobe's amplitude contacts see, at most,
 // to either side.
-func (c Contacts) Gain(lobes int) float64 {
+func Gain(c Contacts, lobes int) float64 {
 	switch {
 	case c == TwoContacts && lobes%2 == 0, c == ThreeContacts && lobes%3 == 0:
 		return 2
@@ -102,7 +89,7 @@ func (r Turn) Lasts() time.Duration {
 // Turn turns a lobed part of the given mean diameter under the contacts. A
 // whole number of revolutions ends where it began, on a lobe.
 func (p *Path) Turn(at time.Duration, size decimal.Length, r Turn) {
-	amp := r.Contacts.Gain(r.Lobes) * float64(r.Amplitude)
+	amp := Gain(r.Contacts, r.Lobes) * float64(r.Amplitude)
 	s := segment{start: at, end: at + r.Lasts(), from: size, to: size + grid(amp), kind: turn, amp: amp}
 	if s.end > at {
 		s.freq = float64(r.Lobes) / float64(r.Period)

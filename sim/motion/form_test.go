@@ -49,7 +49,7 @@ func TestSpanOfTiltedGauge(t *testing.T) {
 		for u := 0.0; u < math.Pi; u += math.Pi / 1024 {
 			axial = max(axial, 2*math.Hypot(4e9/cos*math.Cos(u), 4e9*math.Sin(u)))
 		}
-		if got := motion.Axial.Span(size, deg); math.Abs(float64(got)-axial) > 1 {
+		if got := motion.Span(motion.Axial, size, deg); math.Abs(float64(got)-axial) > 1 {
 			t.Errorf("axial, %v°: %d, want %.1f", deg, got, axial)
 		}
 		// Radial: from the contact at (−R, 0) in the direction θ, the circle is
@@ -58,11 +58,11 @@ func TestSpanOfTiltedGauge(t *testing.T) {
 		if r := math.Hypot(-4e9+s*cos, s*sin); math.Abs(r-4e9) > 1e-3 {
 			t.Fatalf("the far contact is not on the bore: %v", r)
 		}
-		if got := motion.Radial.Span(size, deg); math.Abs(float64(got)-s) > 1 {
+		if got := motion.Span(motion.Radial, size, deg); math.Abs(float64(got)-s) > 1 {
 			t.Errorf("radial, %v°: %d, want %.1f", deg, got, s)
 		}
 	}
-	if motion.Axial.Span(size, 60) != 2*size || motion.Radial.Span(size, 60) != size/2 {
+	if motion.Span(motion.Axial, size, 60) != 2*size || motion.Span(motion.Radial, size, 60) != size/2 {
 		t.Error("cos 60° is one half, exactly")
 	}
 }
@@ -113,7 +113,7 @@ func TestContactsOnLobes(t *testing.T) {
 			movement float64
 			slack    float64 // the three-contact gain is of first order in a/R
 		}{{motion.TwoContacts, hi2 - lo2, 1}, {motion.ThreeContacts, hi3 - lo3, 6e3}} {
-			if got := 2 * a * c.contacts.Gain(lobes); math.Abs(got-c.movement) > c.slack {
+			if got := 2 * a * motion.Gain(c.contacts, lobes); math.Abs(got-c.movement) > c.slack {
 				t.Errorf("%d lobes, %v contacts: full movement %.0f pm, want %.0f", lobes, c.contacts, got, c.movement)
 			}
 		}

@@ -14,19 +14,18 @@
 package motion
 
 import (
-	"fmt"
 	"math"
 	"math/bits"
 	"sort"
-	"strings"
 	"time"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/enum"
 	"example.org/understudy/sim/steady"
 )
 
 // Shape is how a move goes from one size to the next.
-type Shape uint8
+type Shape = enum.Of[shapes]
 
 // Shapes of a move. With u from 0 to 1 over the move's time, the share s of
 // the way covered is
@@ -38,36 +37,15 @@ const (
 	Ramp
 )
 
-var shapeNames = [...]string{MinimumJerk: "minimum-jerk", Ramp: "ramp"}
+type shapes struct{}
 
-func (s Shape) String() string {
-	if int(s) < len(shapeNames) {
-		return shapeNames[s]
-	}
-	return fmt.Sprintf("shape(%d)", uint8(s))
-}
+func (shapes) Names() []string { return shapeNames }
+func (shapes) What() string    { return "a shape" }
 
-// Names lists what a Shape may be written as (for schemas and suggestions).
-func (Shape) Names() []string { return append([]string(nil), shapeNames[:]...) }
-
-// MarshalText writes the shape's name.
-func (s Shape) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
-
-// UnmarshalText reads a shape's name.
-func (s *Shape) UnmarshalText(b []byte) error { return unmarshal(s, b, "shape", shapeNames[:]) }
-
-func unmarshal[T ~uint8](v *T, b []byte, what string, names []string) error {
-	for i, n := range names {
-		if n == string(b) {
-			*v = T(i)
-			return nil
-		}
-	}
-	return fmt.Errorf("%q is not a %s; write one of %s", b, what, strings.Join(names, ", "))
-}
+var shapeNames = []string{"minimum-jerk", "ramp"}
 
 // Plane is the plane a two-contact gauge is rocked in within a bore.
-type Plane uint8
+type Plane = enum.Of[planes]
 
 // Planes of rocking, for a bore of diameter d and the angle θ from the true
 // diameter.
@@ -83,28 +61,17 @@ const (
 	Radial
 )
 
-var planeNames = [...]string{Axial: "axial", Radial: "radial"}
+type planes struct{}
 
-func (p Plane) String() string {
-	if int(p) < len(planeNames) {
-		return planeNames[p]
-	}
-	return fmt.Sprintf("plane(%d)", uint8(p))
-}
+func (planes) Names() []string { return planeNames }
+func (planes) What() string    { return "a plane" }
 
-// Names lists what a Plane may be written as (for schemas and suggestions).
-func (Plane) Names() []string { return append([]string(nil), planeNames[:]...) }
-
-// MarshalText writes the plane's name.
-func (p Plane) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
-
-// UnmarshalText reads a plane's name.
-func (p *Plane) UnmarshalText(b []byte) error { return unmarshal(p, b, "plane", planeNames[:]) }
+var planeNames = []string{"axial", "radial"}
 
 // Span is what the contacts span across a bore of the given size when the
 // gauge stands the given angle (degrees, below 90 either way) off the true
 // diameter. At 0° it is the size, exactly.
-func (p Plane) Span(size decimal.Length, degrees float64) decimal.Length {
+func Span(p Plane, size decimal.Length, degrees float64) decimal.Length {
 	c := steady.Cos(degrees / 360)
 	if p == Radial {
 		return scale(size, c)
@@ -207,7 +174,7 @@ func (s *segment) at(t time.Duration) decimal.Length {
 		tau := float64(el)
 		return s.to + grid(s.amp*steady.Exp(-tau/s.x)*steady.Sin(tau*s.freq))
 	case rock:
-		return s.plane.Span(s.to, 360*s.amp*steady.Sin(float64(el)*s.freq))
+		return Span(s.plane, s.to, 360*s.amp*steady.Sin(float64(el)*s.freq))
 	case turn:
 		return s.from + grid(s.amp*steady.Cos(float64(el)*s.freq))
 	case tremble:

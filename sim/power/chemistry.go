@@ -1,9 +1,11 @@
 package power
 
-import "fmt"
+import (
+	"example.org/understudy/sim/enum"
+)
 
 // Chemistry is the kind of cell.
-type Chemistry uint8
+type Chemistry = enum.Of[chemistry]
 
 // Chemistries.
 const (
@@ -12,24 +14,12 @@ const (
 	Alkaline                  // primary alkaline manganese, 1.5 V nominal
 )
 
-var chemistryNames = [...]string{"li-ion", "nimh", "alkaline"}
+type chemistry struct{}
 
-func (c Chemistry) String() string {
-	if int(c) < len(chemistryNames) {
-		return chemistryNames[c]
-	}
-	return fmt.Sprintf("chemistry(%d)", uint8(c))
-}
+func (chemistry) Names() []string { return chemistryNames }
+func (chemistry) What() string    { return "a cell chemistry" }
 
-// ParseChemistry reads a chemistry's name: li-ion, nimh or alkaline.
-func ParseChemistry(name string) (Chemistry, error) {
-	for i, n := range chemistryNames {
-		if n == name {
-			return Chemistry(i), nil
-		}
-	}
-	return 0, fmt.Errorf("cell chemistry %q: must be li-ion, nimh or alkaline", name)
-}
+var chemistryNames = []string{"li-ion", "nimh", "alkaline"}
 
 // point is one place on a cell's curve. Between points both columns are
 // straight lines.

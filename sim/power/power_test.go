@@ -451,7 +451,7 @@ func TestEstimate(t *testing.T) {
 func TestNewSaysWhatIsWrong(t *testing.T) {
 	ok := Config{Chemistry: LiIon, Capacity: 850, Charge: 62}
 	for part, spoil := range map[string]func(*Config){
-		"chemistry(9)":     func(c *Config) { c.Chemistry = 9 },
+		"?(9)":             func(c *Config) { c.Chemistry = 9 },
 		"in series":        func(c *Config) { c.Series = -1 },
 		"capacity NaN":     func(c *Config) { c.Capacity = math.NaN() },
 		"capacity 0":       func(c *Config) { c.Capacity = 0 },
@@ -472,11 +472,12 @@ func TestNewSaysWhatIsWrong(t *testing.T) {
 		}
 	}
 	for _, c := range []Chemistry{LiIon, NiMH, Alkaline} {
-		if got, err := ParseChemistry(c.String()); err != nil || got != c {
+		var got Chemistry
+		if err := got.UnmarshalText([]byte(c.String())); err != nil || got != c {
 			t.Errorf("%v: %v, %v", c, got, err)
 		}
 	}
-	if _, err := ParseChemistry("lead"); err == nil || !strings.Contains(err.Error(), "nimh") {
+	if err := new(Chemistry).UnmarshalText([]byte("lead")); err == nil || !strings.Contains(err.Error(), "nimh") {
 		t.Errorf("unknown chemistry: %v", err)
 	}
 	if got := (EventKind(9)).String() + BrownedOut.String(); got != "event(9)browned out" {

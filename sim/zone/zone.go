@@ -11,13 +11,13 @@ package zone
 
 import (
 	"fmt"
-	"strings"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/enum"
 )
 
 // Zone is where a reading falls.
-type Zone uint8
+type Zone = enum.Of[zones]
 
 // Zones. Void is a reading that is not a number: out of range, probe missing.
 const (
@@ -29,36 +29,15 @@ const (
 	Above
 )
 
-var names = [...]string{"void", "below", "warn-low", "in", "warn-high", "above"}
+type zones struct{}
 
-func (z Zone) String() string {
-	if int(z) < len(names) {
-		return names[z]
-	}
-	return "?"
-}
+func (zones) Names() []string { return names }
+func (zones) What() string    { return "a zone" }
 
-// Names lists the zones' names in order.
-func (Zone) Names() []string { return names[:] }
+var names = []string{"void", "below", "warn-low", "in", "warn-high", "above"}
 
-// MarshalText writes the zone's name.
-func (z Zone) MarshalText() ([]byte, error) { return []byte(z.String()), nil }
-
-// UnmarshalText reads a zone's name.
-func (z *Zone) UnmarshalText(b []byte) error { return unmarshal(b, names[:], "a zone", (*uint8)(z)) }
-
-func unmarshal(b []byte, names []string, what string, to *uint8) error {
-	for i, n := range names {
-		if n == string(b) {
-			*to = uint8(i)
-			return nil
-		}
-	}
-	return fmt.Errorf("%q is not %s; write one of %s", b, what, strings.Join(names, ", "))
-}
-
-// Conforms reports whether the zone is inside the specification limits.
-func (z Zone) Conforms() bool { return z == WarnLow || z == In || z == WarnHigh }
+// Conforms reports whether a zone is inside the specification limits.
+func Conforms(z Zone) bool { return z == WarnLow || z == In || z == WarnHigh }
 
 // Limit is one limit: a length, or absent.
 type Limit struct {
@@ -93,7 +72,7 @@ func (l Limits) Check() error {
 }
 
 // Decide says which value is compared with the limits.
-type Decide uint8
+type Decide = enum.Of[decides]
 
 // What is compared.
 const (
@@ -101,20 +80,12 @@ const (
 	Unrounded               // the value before rounding (ASTM E29 absolute method)
 )
 
-var decideNames = [...]string{"displayed", "unrounded"}
+type decides struct{}
 
-func (d Decide) String() string { return decideNames[d] }
+func (decides) Names() []string { return decideNames }
+func (decides) What() string    { return "a way to decide" }
 
-// Names lists what may be written.
-func (Decide) Names() []string { return decideNames[:] }
-
-// MarshalText writes the name.
-func (d Decide) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
-
-// UnmarshalText reads the name.
-func (d *Decide) UnmarshalText(b []byte) error {
-	return unmarshal(b, decideNames[:], "a way to decide", (*uint8)(d))
-}
+var decideNames = []string{"displayed", "unrounded"}
 
 // Rule is how values are compared with limits.
 type Rule struct {

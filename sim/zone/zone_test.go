@@ -40,7 +40,7 @@ func TestZonesAtAndBesideEachLimit(t *testing.T) {
 func TestSimpleAcceptance(t *testing.T) {
 	l := zone.Limits{Lower: zone.At(um(0)), Upper: zone.At(um(100))}
 	for at, want := range map[int64]bool{-1: false, 0: true, 50: true, 100: true, 101: false} {
-		require.Equal(t, want, l.Place(pm(um(at)), zone.Rule{}).Conforms(), "%d", at)
+		require.Equal(t, want, zone.Conforms(l.Place(pm(um(at)), zone.Rule{})), "%d", at)
 	}
 }
 
