@@ -14,6 +14,7 @@ import (
 // Each act is shown by a shipped scenario that says what to notice. What the
 // wire shows of each is tested act by act in sim/stage.
 func TestEveryActIsShipped(t *testing.T) {
+	t.Parallel()
 	left := map[string]bool{}
 	for _, v := range stage.Verbs() {
 		left[v] = true
@@ -31,6 +32,7 @@ func TestEveryActIsShipped(t *testing.T) {
 // The gauge of the shipped dialect with parts names itself once, before its
 // first reading, and leaves out on the wire what its settings say.
 func TestPartsOfALine(t *testing.T) {
+	t.Parallel()
 	entries, err := harness.OnPaper(shipped(t, "32-parts-of-a-line"), nil, nil)
 	require.NoError(t, err)
 	var said []string // the tags' lines, and the banner with the line after it

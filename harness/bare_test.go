@@ -12,6 +12,7 @@ import (
 // Where a dialect's tag frame carries no reading, what was tagged is what the
 // stream said last; a correct host is not accused for not knowing more.
 func TestATagWithoutAReading(t *testing.T) {
+	t.Parallel()
 	s, err := scenario.Parse("bare.yaml", []byte(`
 understudy: 1
 title: A tag between two streamed readings
@@ -34,6 +35,7 @@ cues:
 // A resolution that the frames round away would have every correct host send
 // other numbers than the ledger holds: it is a mistake of the scenario.
 func TestAResolutionFinerThanTheFrames(t *testing.T) {
+	t.Parallel()
 	text := `
 understudy: 1
 title: Six decimals in frames of five

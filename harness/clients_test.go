@@ -114,6 +114,7 @@ func counts(rs []ledger.Reading) (out []string) {
 }
 
 func TestMbpollReadsAndWrites(t *testing.T) {
+	t.Parallel()
 	testenv.Works(t, "mbpoll", "mbpoll", "-V")
 	l := playLive(t, fourChannels)
 	poll := func(args ...string) string {
@@ -148,6 +149,7 @@ func TestMbpollReadsAndWrites(t *testing.T) {
 }
 
 func TestLibmodbusReadsFourChannels(t *testing.T) {
+	t.Parallel()
 	testenv.Works(t, "libmodbus-dev, gcc and pkg-config", "pkg-config", "--exists", "libmodbus")
 	testenv.Works(t, "gcc", "gcc", "--version")
 	flags := strings.Fields(output(t, "pkg-config", "--cflags", "--libs", "libmodbus"))
@@ -167,6 +169,7 @@ func TestLibmodbusReadsFourChannels(t *testing.T) {
 }
 
 func TestPythonReadsTheLineDialect(t *testing.T) {
+	t.Parallel()
 	python := testenv.Python(t)
 	l := playLive(t, `
 understudy: 1

@@ -18,6 +18,7 @@ import (
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 )
@@ -81,8 +82,10 @@ func check(t testing.TB, s *scenario.Scenario, extra ...string) *harness.Outcome
 
 // Every shipped scenario keeps its own promises, and the correct host passes.
 func TestShippedScenarios(t *testing.T) {
+	t.Parallel()
 	for _, name := range shippedNames(t) {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			s := shipped(t, name)
 			require.NoError(t, harness.Expectations(s))
 			require.NotEmpty(t, s.Notice, "a shipped scenario says what to notice")
@@ -210,13 +213,12 @@ var unseen = map[string]string{
 // Every defect is found by a shipped scenario and named as the first cause.
 // -v prints the table.
 func TestEveryDefectIsNamed(t *testing.T) {
-	if testing.Short() {
-		t.Skip("runs the host more than seventy times")
-	}
+	t.Parallel()
 	var mu sync.Mutex
 	var table []string
+	defects := testenv.Sample(t, 16, host.Defects())
 	t.Run("each", func(t *testing.T) {
-		for _, d := range host.Defects() {
+		for _, d := range defects {
 			if why, ok := unseen[d.Name]; ok {
 				t.Run(d.Name, func(t *testing.T) {
 					t.Parallel()
@@ -246,11 +248,12 @@ func TestEveryDefectIsNamed(t *testing.T) {
 		}
 	})
 	sort.Strings(table)
-	t.Log("\n" + strings.Join(table, "\n") + fmt.Sprintf("\n%d of %d defects found and named", len(table), len(host.Defects())-len(unseen)))
+	t.Log("\n" + strings.Join(table, "\n") + fmt.Sprintf("\n%d of %d defects found and named", len(table), len(defects)))
 }
 
 // A host that does not keep up is found when time does not wait for it.
 func TestHostThatReadsTooSlowly(t *testing.T) {
+	t.Parallel()
 	text, err := os.ReadFile(filepath.Join("testdata", "flood.yaml"))
 	require.NoError(t, err)
 	for _, defect := range []string{"", "reads-too-slowly"} {
@@ -276,6 +279,7 @@ func TestHostThatReadsTooSlowly(t *testing.T) {
 // A host that leaves bytes waiting is found when time does not wait for it, where
 // the scenario says how long they may: on a pty to the byte.
 func TestHostThatStalls(t *testing.T) {
+	t.Parallel()
 	text, err := scenarios.Files.ReadFile("38-at-the-line.yaml")
 	require.NoError(t, err)
 	unstated := strings.Replace(string(text), ", reads-within: 500 ms", "", 1)
@@ -310,13 +314,10 @@ func TestHostThatStalls(t *testing.T) {
 	}
 }
 
-// The correct host is never accused, whatever the seed: 200 seeds of a noisy
-// scenario.
+// The correct host is never accused, whatever the seed of a noisy scenario.
 func TestCorrectHostIsNotAccused(t *testing.T) {
-	seeds := 200
-	if testing.Short() {
-		seeds = 10
-	}
+	t.Parallel()
+	seeds := testenv.Count(12, 200)
 	text, err := os.ReadFile(filepath.Join("testdata", "noisy.yaml"))
 	require.NoError(t, err)
 	const lanes = 4 // each run waits for its host more than it works

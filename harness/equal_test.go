@@ -8,6 +8,7 @@ import (
 	"example.org/understudy/harness/explore/inside"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/scenario"
+	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 	"golang.org/x/exp/rand"
 )
@@ -27,9 +28,7 @@ until: 10 s
 // However long the readings stay the same, a lost row is one finding, and a doubled
 // one is one: the tags hold the rest in place.
 func TestOneRowAmongEqualOnes(t *testing.T) {
-	if testing.Short() {
-		t.Skip("judges a run of 500 rows two dozen times")
-	}
+	t.Parallel()
 	s, err := scenario.Parse("equal.yaml", []byte(equal), shippedDialect)
 	require.NoError(t, err)
 	h, err := host.Inside("")
@@ -38,7 +37,7 @@ func TestOneRowAmongEqualOnes(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, judge.Pass, run.Verdict)
 	r := rand.New(rand.NewSource(4))
-	for range 25 {
+	for range testenv.Count(4, 25) {
 		rows := slices.Clone(run.Records)
 		lost := r.Intn(6)
 		for range lost {

@@ -33,6 +33,7 @@ func passesClaimed(t *testing.T, h *hostfile.Host, many int) {
 	passed := 0
 	for _, name := range shippedNames(t) {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			c := harness.Check{Scenario: shipped(t, name), Host: h, Run: t.TempDir()}
 			out, err := c.Do(context.Background())
 			require.NoError(t, err)
@@ -50,6 +51,7 @@ func passesClaimed(t *testing.T, h *hostfile.Host, many int) {
 // dialects it speaks: on every shipped scenario whose gauges speak them on a
 // serial port of this machine.
 func TestExampleHostInPython(t *testing.T) {
+	t.Parallel()
 	python := testenv.Python(t)
 	folder, err := filepath.Abs("../testdata/hosts/python")
 	require.NoError(t, err)
@@ -60,6 +62,7 @@ func TestExampleHostInPython(t *testing.T) {
 
 // What a host does not claim is not played to it, nor passed.
 func TestUnclaimedIsNotPlayed(t *testing.T) {
+	t.Parallel()
 	for name, want := range map[string]string{
 		"12-two-channels": "not played: the host does not claim the dialect multi-ascii of spindle-fixture",
 		"38-at-the-line":  "not played: the host does not claim ports such as that of recess-foot, rfc2217",
@@ -77,12 +80,14 @@ func TestUnclaimedIsNotPlayed(t *testing.T) {
 }
 
 func TestExampleHostInGo(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	output(t, "go", "build", "-o", filepath.Join(dir, "jsonhost"), "../testdata/hosts/go")
 	passesClaimed(t, example(t, "go", dir), 10)
 }
 
 func TestExampleHostInC(t *testing.T) {
+	t.Parallel()
 	testenv.Works(t, "gcc", "cc", "--version")
 	dir := t.TempDir()
 	output(t, "cc", "-Wall", "-Wextra", "-Werror", "-O1", "-o", filepath.Join(dir, "csvhost"), "../testdata/hosts/c/csvhost.c")
@@ -92,6 +97,7 @@ func TestExampleHostInC(t *testing.T) {
 // A host that is asked what it is not made for is found out, not passed: the
 // one in Go knows no inches.
 func TestExampleHostBeyondItsClaim(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	output(t, "go", "build", "-o", filepath.Join(dir, "jsonhost"), "../testdata/hosts/go")
 	h := example(t, "go", dir)

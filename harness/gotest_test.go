@@ -43,6 +43,7 @@ func reading(defect string) func(context.Context, *harness.Job) error {
 // A host in each form passes, and a wrong one fails the test with the cause, the
 // bytes and the row.
 func TestRun(t *testing.T) {
+	t.Parallel()
 	self, err := os.Executable()
 	require.NoError(t, err)
 	command := []string{self, "refhost", "--job", "{job}"}
@@ -86,6 +87,7 @@ func TestRun(t *testing.T) {
 // What the caller must put right ends the test; what the host does wrong as a
 // program is told with its words.
 func TestRunThatCannotBe(t *testing.T) {
+	t.Parallel()
 	wrong := func(what string) func(context.Context, *harness.Job) error {
 		return func(context.Context, *harness.Job) error {
 			if what == "panic" {
@@ -135,6 +137,7 @@ func TestRunThatCannotBe(t *testing.T) {
 // Records may be in any database that database/sql has a driver for; SQLite stands
 // in for it. Rows of earlier runs are not of this one.
 func TestRunWithADatabase(t *testing.T) {
+	t.Parallel()
 	db, err := sql.Open("sqlite", filepath.Join(t.TempDir(), "records.db"))
 	require.NoError(t, err)
 	defer db.Close()
@@ -185,6 +188,7 @@ zones: {OK: [in, warn-low, warn-high], NOK: [below, above]}
 
 // The example in the documents is the one that is tested.
 func TestRunInTheDocuments(t *testing.T) {
+	t.Parallel()
 	example, err := os.ReadFile("../testdata/hosts/go/main_test.go")
 	require.NoError(t, err)
 	readme, err := os.ReadFile("../README.md")

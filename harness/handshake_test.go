@@ -14,6 +14,7 @@ import (
 // and a tag that is repeated after 200 ms would come after the 2 s in which a
 // right host takes it for a repeat.
 func TestNoAnswerIsWaitedForThatCannotCome(t *testing.T) {
+	t.Parallel()
 	for _, fault := range []string{"merge, frames: 2", "split", "stall, for: 300 ms", "lose link, for: 300 ms, seen: silence", "lose link, for: 300 ms"} {
 		t.Run(fault, func(t *testing.T) {
 			s, err := scenario.Parse("held.yaml", fmt.Appendf(nil, `

@@ -15,6 +15,7 @@ import (
 // A ledger too long to hold is judged to the same findings, and what is held of
 // it is enough for the page, which says so.
 func TestLongLedger(t *testing.T) {
+	t.Parallel()
 	folder := filepath.Join(t.TempDir(), "run")
 	_, out := recorded(t, harness.Case{Scenario: "damaged-frames", Func: reading("guard-ignored"), Folder: folder})
 	require.Equal(t, 1, out.Every)

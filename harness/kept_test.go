@@ -51,6 +51,7 @@ ready: {line: "^ready$"}
 // Hosts are kept from one check to the next: one that is told of each, and one
 // that goes on, whose records of the checks before do not count.
 func TestKept(t *testing.T) {
+	t.Parallel()
 	self, err := os.Executable()
 	require.NoError(t, err)
 	for name, desc := range map[string]string{
@@ -89,6 +90,7 @@ many-runs: yes
 
 // A description for many runs does for one as well.
 func TestToldOfOneRun(t *testing.T) {
+	t.Parallel()
 	self, err := os.Executable()
 	require.NoError(t, err)
 	c := harness.Check{Scenario: inTurn(t, 1), Host: described(t, told), Run: t.TempDir(), Self: self}
@@ -101,6 +103,7 @@ func TestToldOfOneRun(t *testing.T) {
 // One that does not end the run when it is told to, or ends by itself, is ended,
 // and another one takes its place.
 func TestKeptHostThatFails(t *testing.T) {
+	t.Parallel()
 	self, err := os.Executable()
 	require.NoError(t, err)
 	dir := t.TempDir()

@@ -37,12 +37,14 @@ func livesAgain(t *testing.T, host string) (*harness.Outcome, error) {
 
 // A host that was started by hand cannot be started again by the harness.
 func TestRestartOfARunningHost(t *testing.T) {
+	t.Parallel()
 	_, err := livesAgain(t, "understudy-host: 1\nalready-running: yes\nrecords: {form: csv, file: /nowhere}\n")
 	require.ErrorContains(t, err, "the scenario restarts the host, which was started by hand")
 }
 
 // A host that does not come back leaves the run undecided, and says why.
 func TestHostThatDoesNotComeBack(t *testing.T) {
+	t.Parallel()
 	if _, err := os.Stat("/bin/sh"); err != nil {
 		t.Skip("there is no /bin/sh")
 	}
@@ -61,6 +63,7 @@ records: {form: csv}
 // The run folder of a run with a restart judges the same again, and keeps what
 // each life of the host has printed.
 func TestRestartReopened(t *testing.T) {
+	t.Parallel()
 	text, err := scenarios.Files.ReadFile("hosts/reference.yaml")
 	require.NoError(t, err)
 	self, err := os.Executable()

@@ -13,6 +13,7 @@ import (
 
 // Gauges at sockets get one port number after the other; ptys among them get none.
 func TestListenAddresses(t *testing.T) {
+	t.Parallel()
 	s, err := scenario.Parse("listen.yaml", []byte(`
 understudy: 1
 title: Two kinds of socket

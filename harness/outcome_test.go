@@ -14,6 +14,7 @@ import (
 // that hold nothing, and rows that cannot be read as they stand, each trouble once
 // and none that a finding tells.
 func TestNotes(t *testing.T) {
+	t.Parallel()
 	trouble := func(row int, problem string) judge.Record {
 		return judge.Record{Row: row, Problem: problem, Raw: "raw"}
 	}

@@ -11,6 +11,7 @@ import (
 	"example.org/understudy/cmd/refhost/host"
 	"example.org/understudy/harness/explore/inside"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 	"golang.org/x/exp/rand"
 )
@@ -21,9 +22,7 @@ var allPairs = flag.Bool("pairs", false, "TestTwoDefectsAtOnce tries every pair 
 // alone, when the host makes the other one too. A pair counts when either mistake
 // changes what the host records beside the other.
 func TestTwoDefectsAtOnce(t *testing.T) {
-	if testing.Short() {
-		t.Skip("runs the host some hundred times")
-	}
+	t.Parallel()
 	alone := map[string]string{} // what the records of one mistake alone look like to the judge, by scenario
 	var names []string
 	for _, d := range host.Defects() {
@@ -53,7 +52,7 @@ func TestTwoDefectsAtOnce(t *testing.T) {
 	if !*allPairs {
 		r := rand.New(rand.NewSource(11))
 		r.Shuffle(len(pairs), func(i, k int) { pairs[i], pairs[k] = pairs[k], pairs[i] })
-		pairs = pairs[:120]
+		pairs = pairs[:testenv.Count(24, 120)]
 	}
 	for _, p := range pairs {
 		for k := range p {
@@ -113,5 +112,6 @@ func TestTwoDefectsAtOnce(t *testing.T) {
 	slices.Sort(missed)
 	t.Logf("%d pairs: both are found in %d, one hides the other in %d, one is not named in %d (%.1f %% of those that can be told apart are found):\n%s",
 		len(pairs), both, hidden, len(missed), 100*float64(both)/float64(both+len(missed)), strings.Join(missed, "\n"))
-	require.GreaterOrEqual(t, 10*both, 9*(both+len(missed)))
+	few := testenv.Count(1, 0) // one miss weighs more in a sample
+	require.GreaterOrEqual(t, 10*(both+few), 9*(both+len(missed)))
 }

@@ -159,6 +159,7 @@ cues: [{at: 0 s, do: rest on, size: 8 mm}]
 `
 
 func TestHostNeverReads(t *testing.T) {
+	t.Parallel()
 	var fast stage.Pace
 	require.NoError(t, fast.UnmarshalText([]byte("10000x")))
 	for _, pace := range []stage.Pace{stage.Drain, fast} {
@@ -181,6 +182,7 @@ func TestHostNeverReads(t *testing.T) {
 }
 
 func TestHostReadsOneByteASecond(t *testing.T) {
+	t.Parallel()
 	r := newRude(t, longStream, stage.Drain)
 	fd := r.open()
 	defer unix.Close(fd)
@@ -237,6 +239,7 @@ func (r *rude) talk(host func(), n int, of func(ledger.Entry) bool) {
 }
 
 func TestHostFloodsCommands(t *testing.T) {
+	t.Parallel()
 	r := newRude(t, quiet, stage.Drain)
 	f := file(r.open())
 	defer f.Close()
@@ -257,6 +260,7 @@ func TestHostFloodsCommands(t *testing.T) {
 
 // A flood must not keep the timeline from going on, nor other gauges from sending.
 func TestTimelineGoesOnInAFlood(t *testing.T) {
+	t.Parallel()
 	var fast stage.Pace
 	require.NoError(t, fast.UnmarshalText([]byte("10x")))
 	for _, pace := range []stage.Pace{stage.Drain, fast} {
@@ -316,6 +320,7 @@ cues: [{at: 0 s, do: rest on, size: 8 mm}]
 }
 
 func TestHostSendsGarbage(t *testing.T) {
+	t.Parallel()
 	r := newRude(t, quiet, stage.Drain)
 	f := file(r.open())
 	defer f.Close()
@@ -354,6 +359,7 @@ func TestHostSendsGarbage(t *testing.T) {
 }
 
 func TestHostClosesInMidFrame(t *testing.T) {
+	t.Parallel()
 	r := newRude(t, longStream, stage.Drain)
 	const rounds = 50
 	var got []byte
@@ -393,6 +399,7 @@ func TestHostClosesInMidFrame(t *testing.T) {
 }
 
 func TestHostOpensAndClosesInALoop(t *testing.T) {
+	t.Parallel()
 	r := newRude(t, quiet, stage.Drain)
 	const n = 200
 	// The last of them says something, so that its opening is surely told.

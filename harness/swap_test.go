@@ -14,6 +14,7 @@ import (
 // Gauges on sockets change places as those on pseudo-terminals do, and the host
 // that knows them by their place is found out.
 func TestSwappedSockets(t *testing.T) {
+	t.Parallel()
 	text, err := scenarios.Files.ReadFile("36-ports-swapped.yaml")
 	require.NoError(t, err)
 	for _, kind := range []string{"tcp", "rfc2217"} {

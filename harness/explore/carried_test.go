@@ -16,6 +16,7 @@ import (
 // What a frame does not carry no host can know, and none is accused of it.
 // These were found by exploring.
 func TestWhatAFrameDoesNotCarry(t *testing.T) {
+	t.Parallel()
 	const limits = "part: {feature: rim, nominal: 12.7 mm, limits: [none, 12.7015 mm]}\n"
 	for _, c := range []struct{ name, text, tag, value string }{
 		{"a tag's number that is not sent", `
@@ -81,6 +82,7 @@ cues:
 
 // Scenarios, found by exploring, in which the correct host was once accused.
 func TestInnocent(t *testing.T) {
+	t.Parallel()
 	files, err := filepath.Glob("testdata/innocent/*.yaml")
 	require.NoError(t, err)
 	require.NotEmpty(t, files)

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -18,6 +19,7 @@ import (
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenario/generate"
 	"example.org/understudy/scenarios"
+	"example.org/understudy/sim/testenv"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
 )
@@ -43,12 +45,14 @@ func first(*explore.Found) bool { return true }
 // The correct host is never accused. (The count is kept small here; a longer
 // run is understudy explore --runs 10000 --budget 0s.)
 func TestNothingIsFoundInTheCorrectHost(t *testing.T) {
-	sum, err := explore.Explore(t.Context(), options(t, "", 500))
+	t.Parallel()
+	runs := testenv.Count(200, 500)
+	sum, err := explore.Explore(t.Context(), options(t, "", runs))
 	require.NoError(t, err)
 	for _, f := range sum.Found {
 		t.Errorf("%s:\n%s", f.Cause, f.Text)
 	}
-	require.Equal(t, 500, sum.Runs)
+	require.Equal(t, runs, sum.Runs)
 	require.Zero(t, sum.NoVerdict, "%v", sum.Why)
 	require.Equal(t, sum.Of, sum.Tuples)
 	require.Equal(t, len(sum.Array.Rows), sum.Rows)
@@ -63,14 +67,17 @@ var beyond = map[string]string{
 	"reads-too-slowly": "the timeline waits for the host",
 }
 
+// within are the mistakes that generated scenarios can show in process.
+func within() []host.Defect {
+	return slices.DeleteFunc(host.Defects(), func(d host.Defect) bool { return beyond[d.Name] != "" })
+}
+
 // Every mistake of the reference host is found by scenarios that nobody wrote
 // for it, and what is kept is small.
 func TestEveryMistakeIsFound(t *testing.T) {
-	for _, d := range host.Defects() {
+	t.Parallel()
+	for _, d := range testenv.Sample(t, 12, within()) {
 		t.Run(d.Name, func(t *testing.T) {
-			if why, ok := beyond[d.Name]; ok {
-				t.Skip(why)
-			}
 			t.Parallel()
 			o := options(t, d.Name, 300)
 			o.Enough, o.NoShrink = first, true
@@ -82,13 +89,16 @@ func TestEveryMistakeIsFound(t *testing.T) {
 }
 
 func TestFoundIsSmallAndTheSameEveryTime(t *testing.T) {
-	for _, c := range []struct {
+	t.Parallel()
+	type small struct {
 		defect       string
 		cues, gauges int // at most
-	}{
+	}
+	for _, c := range testenv.Sample(t, 2, []small{
 		{"strict-limits", 4, 1}, {"tag-wrap-dropped", 5, 1}, {"stale-after-rejoin", 5, 1}, {"gauges-swapped", 4, 2}, {"void-as-zero", 4, 1}, {"writes-reversed", 4, 1},
-	} {
+	}) {
 		t.Run(c.defect, func(t *testing.T) {
+			t.Parallel()
 			o := options(t, c.defect, 300)
 			o.Enough = first
 			sum, err := explore.Explore(t.Context(), o)
@@ -133,6 +143,7 @@ func results(t *testing.T, name string, o explore.Options) *explore.Results {
 // Shards do different parts of the same work: put together, in whatever order,
 // they are what one exploration writes, to the last digit but for real times.
 func TestShards(t *testing.T) {
+	t.Parallel()
 	took := regexp.MustCompile(`,"took-ms":\d+`)
 	text := func(r *explore.Results) string {
 		var b bytes.Buffer
@@ -141,11 +152,13 @@ func TestShards(t *testing.T) {
 	}
 	part := func(k, n, runs int) *explore.Results {
 		o := options(t, "guard-ignored", runs)
+		o.Strength = testenv.Count(1, 2)
 		o.Shard, o.Host = shard.Shard{K: k, N: n}, "reference"
 		return results(t, fmt.Sprintf("%d.jsonl", k), o)
 	}
-	whole := part(1, 1, 180)
-	merged, err := explore.Merge([]*explore.Results{part(3, 3, 60), part(1, 3, 60), part(2, 3, 60)})
+	each := testenv.Count(20, 60)
+	whole := part(1, 1, 3*each)
+	merged, err := explore.Merge([]*explore.Results{part(3, 3, each), part(1, 3, each), part(2, 3, each)})
 	require.NoError(t, err)
 	require.Empty(t, cmp.Diff(text(whole), text(merged)))
 	again, err := explore.Merge([]*explore.Results{merged})
@@ -154,7 +167,7 @@ func TestShards(t *testing.T) {
 
 	told, err := merged.Tell()
 	require.NoError(t, err)
-	require.Equal(t, 180, told.Runs)
+	require.Equal(t, 3*each, told.Runs)
 	require.Equal(t, told.Of, told.Tuples)
 	require.Empty(t, told.Open)
 	require.True(t, merged.Whole())
@@ -169,25 +182,27 @@ func TestShards(t *testing.T) {
 // Sets of results that are not one exploration are refused, with what would be
 // right.
 func TestMergeRefuses(t *testing.T) {
+	t.Parallel()
 	part := func(name string, k, n int, change func(o *explore.Options)) *explore.Results {
-		o := options(t, "", 3)
+		o := options(t, "", 1)
 		o.Shard = shard.Shard{K: k, N: n}
 		if change != nil {
 			change(&o)
 		}
 		return results(t, name, o)
 	}
+	first := part("a", 1, 2, nil)
 	for _, c := range []struct {
 		parts []*explore.Results
 		want  string
 	}{
 		{nil, "there are no results"},
-		{[]*explore.Results{part("a", 1, 2, nil)}, "of 2 shards these are not there: 2/2; make them with --shard 2/2 and give all of them"},
-		{[]*explore.Results{part("a", 1, 2, nil), part("b", 1, 2, nil)}, "a and b are both shard 1/2: leave one of them out"},
-		{[]*explore.Results{part("a", 1, 2, nil), part("b", 2, 3, nil)}, "b is shard 2/3, but a is shard 1/2: take the shards of one work, all of 2 or all of 3"},
-		{[]*explore.Results{part("a", 1, 2, nil), part("b", 2, 2, func(o *explore.Options) { o.Seed = 2 })}, "b is of an exploration with seed 2, a of one with 1: take the shards of one exploration"},
-		{[]*explore.Results{part("a", 1, 2, nil), part("b", 2, 2, func(o *explore.Options) { o.Strength = 1 })}, "b is of an exploration with strength 1, a of one with 2: take the shards of one exploration"},
-		{[]*explore.Results{part("a", 1, 2, nil), part("b", 2, 2, func(o *explore.Options) { o.Host = "another" })}, "b is of an exploration with the host another, a of one with : take the shards of one exploration"},
+		{[]*explore.Results{first}, "of 2 shards these are not there: 2/2; make them with --shard 2/2 and give all of them"},
+		{[]*explore.Results{first, part("b", 1, 2, nil)}, "a and b are both shard 1/2: leave one of them out"},
+		{[]*explore.Results{first, part("b", 2, 3, nil)}, "b is shard 2/3, but a is shard 1/2: take the shards of one work, all of 2 or all of 3"},
+		{[]*explore.Results{first, part("b", 2, 2, func(o *explore.Options) { o.Seed = 2 })}, "b is of an exploration with seed 2, a of one with 1: take the shards of one exploration"},
+		{[]*explore.Results{first, part("b", 2, 2, func(o *explore.Options) { o.Strength = 1 })}, "b is of an exploration with strength 1, a of one with 2: take the shards of one exploration"},
+		{[]*explore.Results{first, part("b", 2, 2, func(o *explore.Options) { o.Host = "another" })}, "b is of an exploration with the host another, a of one with : take the shards of one exploration"},
 	} {
 		_, err := explore.Merge(c.parts)
 		require.EqualError(t, err, c.want)
@@ -236,6 +251,7 @@ func FuzzRead(f *testing.F) {
 
 // Stopped at any time, it keeps what it has.
 func TestStopped(t *testing.T) {
+	t.Parallel()
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
 	o := options(t, "zone-always-in", 100_000)
@@ -271,6 +287,7 @@ func TestStopped(t *testing.T) {
 
 // A host that knows only some of what varies is explored with that, whole.
 func TestOnly(t *testing.T) {
+	t.Parallel()
 	o := options(t, "", 80)
 	o.Only = map[string][]string{"dialect": {"multi-ascii", "line-ascii"}, "gauges": {"1"}, "fault": {"none"}}
 	var log bytes.Buffer
@@ -312,6 +329,7 @@ func (s spy) Play(ctx context.Context, what *scenario.Scenario) (judge.Result, e
 
 // A host that breaks as a program is a finding of its own.
 func TestHostThatPanics(t *testing.T) {
+	t.Parallel()
 	o := options(t, "", 30)
 	good := refhost(t, "").Host
 	o.Runner = explore.Inside{Host: func(w *inside.World) error {
@@ -346,6 +364,7 @@ func names() string {
 }
 
 func TestMistakesInOptions(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		change func(o *explore.Options)
 		want   string

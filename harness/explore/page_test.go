@@ -13,6 +13,7 @@ import (
 
 // The page of an exploration that found something, and of one that did not.
 func TestPageInABrowser(t *testing.T) {
+	t.Parallel()
 	b := chromium.Start(t).Page()
 	for _, defect := range []string{"strict-limits", ""} {
 		o := options(t, defect, 40)

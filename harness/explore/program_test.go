@@ -17,6 +17,7 @@ import (
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenario/generate"
 	"example.org/understudy/scenarios"
+	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 )
@@ -69,8 +70,9 @@ func program(t testing.TB, name string) *explore.Program {
 // A host that is kept from run to run is found out just as one that is started
 // for each is, and each run leaves its folder behind as it was.
 func TestProgramIsKept(t *testing.T) {
+	t.Parallel()
 	for _, name := range []string{"reference", "reference-kept"} {
-		o := options(t, "", 12)
+		o := options(t, "", testenv.Count(4, 12))
 		p := program(t, name)
 		o.Runner = p
 		sum, err := explore.Explore(t.Context(), o)
@@ -95,6 +97,7 @@ func TestProgramIsKept(t *testing.T) {
 // its scenario is played alone: that is said, and it is neither a finding of
 // the scenario nor a pass.
 func TestWhatStaysFromOneRunToTheNext(t *testing.T) {
+	t.Parallel()
 	p := program(t, "reference-kept")
 	p.Host.Run[1], p.Host.Run = "leaks", p.Host.Run[:2]
 	s, err := scenario.Parse("one", []byte("understudy: 1\ntitle: One tag\ngauges: [{name: g1, dialect: line-ascii, seat: 5.123 mm}]\ncues: [{at: 0 s, do: preset, to: 5.123 mm}, {at: 1 s, do: tag}]\n"), dialect)

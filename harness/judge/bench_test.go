@@ -53,6 +53,7 @@ func longRun(n, lost int) (judge.Spec, iter.Seq[ledger.Entry], []judge.Record) {
 // One lost record among very many is one finding, put down to no cause or to
 // one that stands at that place.
 func TestOneLostAmongMany(t *testing.T) {
+	t.Parallel()
 	spec, entries, records := longRun(30_000, 21_234)
 	res := judge.JudgeSeq(spec, entries, records)
 	if res.Counts.Findings != 1 || res.Findings[0].Kind != judge.KindTagLost || res.Findings[0].Frame != 21_235 {
@@ -63,6 +64,7 @@ func TestOneLostAmongMany(t *testing.T) {
 // In a long run the cause is found too: when every value is wrong, and when
 // many rows are missing.
 func TestCausesOfLongRuns(t *testing.T) {
+	t.Parallel()
 	const n = 25_000
 	for name, spoil := range map[string]func(spec *judge.Spec, rs []judge.Record) []judge.Record{
 		"decimal-shifted": func(_ *judge.Spec, rs []judge.Record) []judge.Record {

@@ -15,6 +15,7 @@ func drawShape(t *rapid.T) (uint64, shape) {
 
 // A correct host is never accused, whatever happens in the run.
 func TestCorrectRecordsAreNeverAccused(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		seed, sh := drawShape(t)
 		w := newWorld(seed, sh).play(sh).correct()

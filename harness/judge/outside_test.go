@@ -19,6 +19,7 @@ import (
 // estimate and its standard uncertainty, and the printed probability. A length
 // stands in for the quantity of the example; only ratios matter.
 func TestConformanceProbability(t *testing.T) {
+	t.Parallel()
 	at := func(v float64) decimal.Length { return decimal.Length(math.Round(v * 1e9)) }
 	for _, c := range []struct {
 		source       string
@@ -56,6 +57,7 @@ func TestConformanceProbability(t *testing.T) {
 // an open TTCN-3 executor puts it: fail overwrites pass and not the reverse,
 // and only an error overwrites fail).
 func TestVerdictsCombine(t *testing.T) {
+	t.Parallel()
 	p, i, f, e := judge.Pass, judge.Inconclusive, judge.Fail, judge.Error
 	for _, c := range []struct{ a, b, want judge.Verdict }{
 		{p, p, p}, {p, i, i}, {p, f, f}, {p, e, e},
@@ -90,6 +92,7 @@ func one(spec judge.Spec, shown, unit, value, z string) judge.Result {
 
 // What a host is to record of one reading, by the rule that is stated.
 func TestRules(t *testing.T) {
+	t.Parallel()
 	res := decimal.MustParse("0.001")
 	even := judge.Spec{Resolution: res}
 	unrounded := judge.Spec{Resolution: res, Rule: zone.Rule{Decide: zone.Unrounded}}
@@ -130,6 +133,7 @@ func TestRules(t *testing.T) {
 
 // A finding says what was expected, what was got, and by which rule.
 func TestFindingsAreWorded(t *testing.T) {
+	t.Parallel()
 	res := one(judge.Spec{Resolution: decimal.MustParse("0.001"), Rule: zone.Rule{Guard: 2 * decimal.Micrometre}}, "8.0142", "mm", "8.015", "in")
 	type words struct{ Kind, Expected, Got, Rule string }
 	var got []words
@@ -149,6 +153,7 @@ func TestFindingsAreWorded(t *testing.T) {
 // the first one's rival: a single value on the upper limit does not show
 // whether the comparison is strict or made in binary floating point.
 func TestRivalsAreStated(t *testing.T) {
+	t.Parallel()
 	res := one(judge.Spec{Resolution: decimal.MustParse("0.001")}, "8.015", "mm", "8.015", "above")
 	if len(res.Explanations) != 1 {
 		t.Fatalf("%+v", res.Explanations)
@@ -161,6 +166,7 @@ func TestRivalsAreStated(t *testing.T) {
 
 // What could not be decided is never a pass, and says why.
 func TestInconclusive(t *testing.T) {
+	t.Parallel()
 	spec := judge.Spec{Resolution: decimal.MustParse("0.001"), Gauges: []judge.Gauge{{Name: "g", Channels: []judge.Channel{{Name: "A"}}}}}
 	run, end := ledger.Entry{Kind: ledger.KindRun, Run: &ledger.Run{}}, ledger.Entry{Kind: ledger.KindEnd}
 	open := ledger.Entry{Kind: ledger.KindPort, Gauge: "g", Port: &ledger.Port{What: "opened"}}
@@ -188,6 +194,7 @@ func TestInconclusive(t *testing.T) {
 
 // A host that was killed may lose the record in hand, and no more.
 func TestKilled(t *testing.T) {
+	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 30}
 	for lost, want := range map[int]judge.Verdict{0: judge.Pass, 1: judge.Pass, 6: judge.Fail} {
 		w := newWorld(4, sh).play(sh).correct()
@@ -205,6 +212,7 @@ func TestKilled(t *testing.T) {
 // The same when it is killed in mid-run and started again; one that is asked to
 // end may lose nothing.
 func TestEndedInMidRun(t *testing.T) {
+	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 30}
 	for _, c := range []struct {
 		how   string
@@ -237,6 +245,7 @@ func TestEndedInMidRun(t *testing.T) {
 // A host that was started again, is ready and does not open its port is found;
 // one that does not get ready leaves the run undecided.
 func TestNotOpenedAfterAStart(t *testing.T) {
+	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 10}
 	for note, want := range map[string]judge.Verdict{"ready": judge.Fail, "not ready: it ended": judge.Inconclusive} {
 		w := newWorld(3, sh).play(sh).correct()
@@ -258,6 +267,7 @@ func TestNotOpenedAfterAStart(t *testing.T) {
 // A lost link is to be noticed in time: its row stands before those of the
 // readings that follow.
 func TestLinkNoticedLate(t *testing.T) {
+	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 10}
 	w := newWorld(3, sh).play(sh)
 	w.entries = w.entries[:len(w.entries)-1]
@@ -290,6 +300,7 @@ func TestLinkNoticedLate(t *testing.T) {
 // A host that records only OK and NOK is held to that: a warning is OK, a reading
 // called OK outside a limit is found, which limit it was is not told.
 func TestCoarseVerdicts(t *testing.T) {
+	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 60}
 	ok, nok := zone.SetOf(zone.In, zone.WarnLow, zone.WarnHigh), zone.SetOf(zone.Below, zone.Above)
 	coarse := func(name string) string {
@@ -327,6 +338,7 @@ func TestCoarseVerdicts(t *testing.T) {
 // A port that is hung up again before the host has opened it is one loss to the
 // host, or two to one that looks more often.
 func TestHungUpTwice(t *testing.T) {
+	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 10}
 	for losses, want := range map[int]judge.Verdict{0: judge.Fail, 1: judge.Pass, 2: judge.Pass, 3: judge.Fail} {
 		w := newWorld(3, sh).play(sh)
@@ -351,6 +363,7 @@ func TestHungUpTwice(t *testing.T) {
 // An event word that nobody has said the meaning of leaves the run undecided: the
 // rows may be readings.
 func TestUnmappedEvents(t *testing.T) {
+	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 10}
 	w := newWorld(3, sh).play(sh).correct()
 	for i := range w.records[:3] {
@@ -366,6 +379,7 @@ func TestUnmappedEvents(t *testing.T) {
 // A host may say that it is connected when it starts, and no longer when it ends;
 // once each.
 func TestConnectedAndNot(t *testing.T) {
+	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 10}
 	for n, want := range map[int]judge.Verdict{1: judge.Pass, 2: judge.Fail} {
 		w := newWorld(3, sh)
@@ -383,6 +397,7 @@ func TestConnectedAndNot(t *testing.T) {
 
 // What a host does not claim is not judged, and said not to be.
 func TestNotClaimed(t *testing.T) {
+	t.Parallel()
 	sh := shape{gauges: 2, channels: 2, steps: 40, events: true}
 	w := newWorld(9, sh).play(sh).correct()
 	w.spec.RealTime = true
@@ -409,6 +424,7 @@ func TestNotClaimed(t *testing.T) {
 // while the gauge went on sending; not when it lets go at the end, nor in a session
 // too short to tell.
 func TestControlLines(t *testing.T) {
+	t.Parallel()
 	low := ledger.Entry{Kind: ledger.KindPort, Gauge: "g1", Port: &ledger.Port{What: "lines", Note: "DTR false RTS false"}}
 	high := ledger.Entry{Kind: ledger.KindPort, Gauge: "g1", Port: &ledger.Port{What: "lines", Note: "DTR true RTS true"}}
 	at := func(es []ledger.Entry, what string) int {

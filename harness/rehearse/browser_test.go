@@ -17,6 +17,7 @@ import (
 // The page in a browser, light and dark, wide, narrow and printed: nothing
 // covers another label, nothing is cut off, nothing sticks out sideways.
 func TestPageInABrowser(t *testing.T) {
+	t.Parallel()
 	b := chromium.Start(t).Page()
 	for _, name := range []string{"bench", "cell", "hall"} {
 		l := shipped(t, name)

@@ -28,6 +28,7 @@ func near(t *testing.T, what string, got, want, within float64) {
 // names the clause works it out: sandialabs/suncal, Risk - Ball Bearing: 0.042380,
 // 0.0080191, 0.328171. The document itself was not opened.)
 func TestRisksOfJCGM106(t *testing.T) {
+	t.Parallel()
 	density := func(x float64) float64 { return math.Pow(4, 4) * x * x * x * math.Exp(-4*x) / 6 }
 	far := [2]float64{0, 20}
 	limits := [2]float64{0, 2}
@@ -44,6 +45,7 @@ func TestRisksOfJCGM106(t *testing.T) {
 // Confidence", p. 7 and p. 10 (guarded to 0.91 of the limits), as quoted in the
 // tests of Sandia's uncertainty calculator (sandialabs/suncal).
 func TestRisksAsPublished(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		sl, u, guard, in, out, within float64
 	}{
@@ -63,6 +65,7 @@ func TestRisksAsPublished(t *testing.T) {
 // With hardly any uncertainty hardly anything is misjudged; with far too much,
 // what is accepted does not depend on the part.
 func TestRisksAtTheEdges(t *testing.T) {
+	t.Parallel()
 	limits := [2]float64{-2, 2}
 	in, out := Misjudged(limits, limits, 0.3, 1, 1e-3)
 	near(t, "consumer's risk", in, 0, 1e-4)
@@ -76,6 +79,7 @@ func TestRisksAtTheEdges(t *testing.T) {
 // The closed form against parts that are counted one by one, with readings that
 // are rounded to the resolution and limits that are moved or not.
 func TestRisksAgainstCounting(t *testing.T) {
+	t.Parallel()
 	for _, f := range []feature{
 		{step: decimal.Nanometre}, {step: decimal.Nanometre, guard: 2}, {step: 5 * decimal.Micrometre},
 		{step: 4 * decimal.Micrometre, guard: 4}, {step: decimal.Micrometre, nominal: 400 * decimal.Nanometre},
@@ -106,6 +110,7 @@ func TestRisksAgainstCounting(t *testing.T) {
 
 // Capability.
 func TestCapabilityAsPublished(t *testing.T) {
+	t.Parallel()
 	// NIST/SEMATECH e-Handbook 6.1.6: limits 8 and 20, mean 16, spread 2 (from memory).
 	p, pk := indices(8, 20, 16, 2, 50, 49)
 	near(t, "Cp", p.Value, 1, 1e-12)
@@ -127,6 +132,7 @@ func TestCapabilityAsPublished(t *testing.T) {
 // The limits cover the true index in 95 of 100 samples, more or less: the
 // chi-square limits exactly, the normal approximation closely.
 func TestCapabilityCovers(t *testing.T) {
+	t.Parallel()
 	r := rand.New(rand.NewSource(3))
 	const samples, n = 4000, 100
 	inP, inPk, inC := 0, 0, 0
@@ -151,6 +157,7 @@ func TestCapabilityCovers(t *testing.T) {
 }
 
 func TestMoments(t *testing.T) {
+	t.Parallel()
 	var m Moments
 	for _, v := range []float64{1, 2, 3, 4, 5, 11, 12, 13, 14, 15, 7} {
 		m.add(v)
@@ -167,6 +174,7 @@ func TestMoments(t *testing.T) {
 // ρ·s÷(1-ρ) (any textbook on queues). And the queue itself, fed at random, with
 // things that all take the same and with two kinds of them.
 func TestWaiting(t *testing.T) {
+	t.Parallel()
 	service := 2 * time.Minute
 	near(t, "time in the system", (Waiting(20.0/30, service, 0) + service).Hours(), 0.067, 0.0005)
 	for _, rho := range []float64{0.1, 0.5, 0.9} {
@@ -214,6 +222,7 @@ func TestWaiting(t *testing.T) {
 // above x, in times of one frame (Eckberg 1979; Roberts and Virtamo 1991; from
 // memory). It is below what frames at random would wait, by the closed form.
 func TestEvenStreamsAtOnePort(t *testing.T) {
+	t.Parallel()
 	// seven times ten frames of 24 bytes a second; 1920 characters a second: 12.5 ms
 	// each, every 100 ms
 	l := edited(t, "cell", "name: column, at: [5 m, 5 m], hears: 12 dB", "name: column, at: [5 m, 5 m], hears: 30 dB, line: 19200 8N1",
@@ -270,6 +279,7 @@ func choose(n, k int) int {
 // Frames that are counted together find the same queue as frames that are
 // served one by one.
 func TestFramesTogetherAreFramesOneByOne(t *testing.T) {
+	t.Parallel()
 	for _, name := range []string{"bench", "hall"} {
 		l := edited(t, name, "shift: 8 h", "shift: 8 h", "rate: 10 Hz", "rate: 7 Hz")
 		l.Shift = quantity.Duration(40 * time.Minute)
@@ -289,6 +299,7 @@ func TestFramesTogetherAreFramesOneByOne(t *testing.T) {
 
 // A silent spell holds frames back until its end, a lost link drops them.
 func TestStreamOfALink(t *testing.T) {
+	t.Parallel()
 	l := shipped(t, "bench")
 	s := served{gauge: &l.gauges[0]}
 	var q queue
@@ -305,6 +316,7 @@ func TestStreamOfALink(t *testing.T) {
 }
 
 func TestSpans(t *testing.T) {
+	t.Parallel()
 	next := time.Duration(0)
 	for b := range lastBin - 1 {
 		low, high := binEnds(b)
@@ -344,6 +356,7 @@ func TestSpans(t *testing.T) {
 }
 
 func TestWorst(t *testing.T) {
+	t.Parallel()
 	var v []float64
 	for i := 100; i >= 1; i-- {
 		v = append(v, float64(i))

@@ -74,6 +74,7 @@ func written(t testing.TB, r *Result) string {
 }
 
 func TestShippedLines(t *testing.T) {
+	t.Parallel()
 	for name, want := range map[string][2]int{"bench": {1, 1}, "cell": {7, 1}, "hall": {60, 9}} {
 		l := shipped(t, name)
 		if got := [2]int{len(l.gauges), len(l.radios)}; got != want {
@@ -92,6 +93,7 @@ func TestShippedLines(t *testing.T) {
 // Its margin by hand: 4 dBm (class 2), less the loss of P.1238 in an office in
 // sight (α 1.46, β 34.62, γ 2.03) at 2.693 m and 2441 MHz, over -70 - 12 dBm.
 func TestBenchByHand(t *testing.T) {
+	t.Parallel()
 	l := shipped(t, "bench")
 	f := &l.features[0]
 	near(t, "lower limit", f.lower, 0, 0)
@@ -126,18 +128,18 @@ var before sync.Map
 func rehearsed(t testing.TB, l *Line, shifts int) *Result {
 	t.Helper()
 	key := fmt.Sprintf("%s %d %s", l.Path, shifts, l.Text)
-	if r, ok := before.Load(key); ok {
-		return r.(*Result)
-	}
-	r, err := l.Rehearse(context.Background(), shifts, shard.Shard{}, 0)
+	play, _ := before.LoadOrStore(key, sync.OnceValues(func() (*Result, error) {
+		return l.Rehearse(context.Background(), shifts, shard.Shard{}, 0)
+	}))
+	r, err := play.(func() (*Result, error))()
 	require.NoError(t, err)
-	before.Store(key, r)
 	return r
 }
 
 // N shards merged equal one run to the last digit, in whatever order they come
 // and however many processors played them.
 func TestShardsMergeToTheWhole(t *testing.T) {
+	t.Parallel()
 	l := shipped(t, "cell")
 	one := rehearsed(t, l, 10)
 	whole := written(t, one)
@@ -165,6 +167,7 @@ func TestShardsMergeToTheWhole(t *testing.T) {
 }
 
 func TestMergeRefuses(t *testing.T) {
+	t.Parallel()
 	bench := shipped(t, "bench")
 	part := func(l *Line, name string, k, n, shifts int) *Result {
 		r, err := l.Rehearse(context.Background(), shifts, shard.Shard{K: k, N: n}, 1)
@@ -212,6 +215,7 @@ func TestMergeRefuses(t *testing.T) {
 // A receiver that hands its gauges to one port: one queue for all, which the
 // host can only take apart if the frames say whose they are.
 func TestSharedPort(t *testing.T) {
+	t.Parallel()
 	l := edited(t, "cell", "hears: 12 dB", "hears: 12 dB, line: 19200 8N1")
 	s := l.Summarise(rehearsed(t, l, 1))
 	if len(s.Ports) != 1 || s.Ports[0].Name != "column" || s.Ports[0].Line != "19200 8N1" || s.Ports[0].Gauges != 7 {
@@ -244,6 +248,7 @@ func TestSharedPort(t *testing.T) {
 // A gauge more or less changes nothing in the others' parts, and a changed habit
 // nothing in the sizes.
 func TestOwnChance(t *testing.T) {
+	t.Parallel()
 	l := shipped(t, "cell")
 	base := l.Play(3, false)
 	fewer := edited(t, "cell", "{name: height-2, feature: boss height, spares: 1}", "{name: another-2, feature: boss height}").Play(3, false)
@@ -272,6 +277,7 @@ func TestOwnChance(t *testing.T) {
 // geometrically: a share (1-r)^80 of them for more than 80 tries of 1.25 ms, and the rest
 // of those again as long on average, half of them no more than ln 2 times that.
 func TestStallsAsWorkedOut(t *testing.T) {
+	t.Parallel()
 	l := edited(t, "bench", "place: office-in-sight", "place: free-air", "at: [2.5 m, 1 m], hears: 12 dB", "at: [60 m, 0 m], hears: 5 dB", "walking: 0.3 m", "walking: 0.2 m", "capacity: 180 mAh", "capacity: 3000 mAh")
 	b := l.budget(&l.gauges[0], 0)
 	cfg, err := b.Config(0.2)
@@ -302,6 +308,7 @@ func TestStallsAsWorkedOut(t *testing.T) {
 // try succeeds, by hand: after 1 s and 2.56 s of trying, then after 2 s more and
 // another try, 4 s, and so on to 30 s, each wait up to a fifth longer.
 func TestWaysBack(t *testing.T) {
+	t.Parallel()
 	l := edited(t, "cell", "walking: 0.5 m", "walking: 0.01 m", "hears: 12 dB", "hears: -6 dB", "place: shop-in-sight", "place: shop-out-of-sight")
 	var away Spans
 	for i := range 4 {
@@ -335,6 +342,7 @@ func TestWaysBack(t *testing.T) {
 
 // What must add up, on every shipped line and changed lines.
 func TestBooksBalance(t *testing.T) {
+	t.Parallel()
 	lines := []*Line{shipped(t, "bench"), shipped(t, "cell"), edited(t, "bench", "health: 70 %", "health: 40 %, spares: 1"), edited(t, "bench", "capacity: 180 mAh", "capacity: 90 mAh"),
 		edited(t, "cell", "health: 75 %", "health: 75 %, queue: 3", "hears: 12 dB", "hears: -9 dB", "place: shop-in-sight", "place: shop-out-of-sight")}
 	lost, stalls, flat := 0, 0, 0
@@ -370,6 +378,7 @@ func TestBooksBalance(t *testing.T) {
 // A stronger class, a shorter way or a lower need never leaves a smaller margin,
 // and lost tags fall when the margin grows.
 func TestChangesMoveTheRightWay(t *testing.T) {
+	t.Parallel()
 	l := edited(t, "hall", "hears: 12 dB", "hears: 4 dB")
 	s := l.Summarise(rehearsed(t, l, 1))
 	by := map[string]ChangeRow{}
@@ -407,6 +416,7 @@ func TestChangesMoveTheRightWay(t *testing.T) {
 
 // The slice that a host sees measures the parts of the shift on paper.
 func TestSliceIsTheShift(t *testing.T) {
+	t.Parallel()
 	l := shipped(t, "cell")
 	const length = 5 * time.Minute
 	s, err := l.Scenario(2, length, dialects)
@@ -435,6 +445,7 @@ func TestSliceIsTheShift(t *testing.T) {
 }
 
 func TestSummaryGolden(t *testing.T) {
+	t.Parallel()
 	var b bytes.Buffer
 	for _, name := range []string{"bench", "cell"} {
 		l := shipped(t, name)
@@ -453,6 +464,7 @@ func TestSummaryGolden(t *testing.T) {
 }
 
 func TestPage(t *testing.T) {
+	t.Parallel()
 	for _, name := range []string{"bench", "cell", "hall"} {
 		l := shipped(t, name)
 		var b bytes.Buffer
@@ -480,6 +492,7 @@ func TestPage(t *testing.T) {
 
 // The PDF is printed by Chromium, and holds the whole page.
 func TestPDF(t *testing.T) {
+	t.Parallel()
 	testenv.Program(t, "chromium", "chromium")
 	l := shipped(t, "cell")
 	s := l.Summarise(rehearsed(t, l, 2))
@@ -516,6 +529,7 @@ func TestMemoryIsFlat(t *testing.T) {
 }
 
 func TestStops(t *testing.T) {
+	t.Parallel()
 	ctx, stop := context.WithCancel(context.Background())
 	stop()
 	_, err := shipped(t, "hall").Rehearse(ctx, 1000, shard.Shard{}, 2)
@@ -523,6 +537,7 @@ func TestStops(t *testing.T) {
 }
 
 func TestCrosses(t *testing.T) {
+	t.Parallel()
 	p := func(x, y float64) [2]float64 { return [2]float64{x, y} }
 	for _, c := range []struct {
 		a, b, c, d [2]float64
@@ -542,6 +557,7 @@ func TestCrosses(t *testing.T) {
 }
 
 func TestWarmth(t *testing.T) {
+	t.Parallel()
 	l := shipped(t, "hall") // 14 at 0 h, 18 at 2 h, 24 at 6 h, 23 at 8 h
 	for at, want := range map[time.Duration]int{0: 14, time.Hour: 16, 2 * time.Hour: 18, 4 * time.Hour: 21, 6 * time.Hour: 24, 8 * time.Hour: 23} {
 		if got := l.warmth(at); got != want {
@@ -552,6 +568,7 @@ func TestWarmth(t *testing.T) {
 
 // Mistakes of a file are told with their place and with what would be right.
 func TestMistakes(t *testing.T) {
+	t.Parallel()
 	bench := string(shipped(t, "bench").Text)
 	for _, c := range []struct{ old, new, want string }{
 		{"8 H8", "8 H19", "bench.yaml:17:30: "},
@@ -650,6 +667,7 @@ func FuzzRead(f *testing.F) {
 // A number of a result that was tampered with is refused or told, and breaks
 // nothing.
 func TestTamperedResults(t *testing.T) {
+	t.Parallel()
 	good := written(t, rehearsed(t, shipped(t, "bench"), 2))
 	numbers := regexp.MustCompile(`[:\[,]-?\d+(\.\d+)?`).FindAllStringIndex(good, -1)
 	taken := 0
@@ -676,6 +694,7 @@ func TestTamperedResults(t *testing.T) {
 
 // The examples of batch engines: their form, and that their parts are all parts.
 func TestKubernetesExample(t *testing.T) {
+	t.Parallel()
 	text, err := os.ReadFile("examples/kubernetes-job.yaml")
 	require.NoError(t, err)
 	var job struct {
@@ -714,6 +733,7 @@ func TestKubernetesExample(t *testing.T) {
 }
 
 func TestSlurmExample(t *testing.T) {
+	t.Parallel()
 	text, err := os.ReadFile("examples/slurm-array.sh")
 	require.NoError(t, err)
 	m := regexp.MustCompile(`(?m)^#SBATCH --array=1-(\d+)$`).FindSubmatch(text)
@@ -820,6 +840,7 @@ func BenchmarkLength(b *testing.B) {
 }
 
 func TestResultJSONHasNoMachine(t *testing.T) {
+	t.Parallel()
 	var v map[string]any
 	require.NoError(t, json.Unmarshal([]byte(written(t, rehearsed(t, shipped(t, "bench"), 1))), &v))
 	for key := range v {

@@ -7,6 +7,7 @@ import (
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenario/generate/cover"
 	"example.org/understudy/scenarios"
+	"example.org/understudy/sim/testenv"
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
 	"github.com/stretchr/testify/require"
@@ -30,7 +31,11 @@ func good(t require.TestingT, f *scenario.File) {
 }
 
 func TestRowsAreScenarios(t *testing.T) {
+	t.Parallel()
 	for strength, most := range map[int]int{1: 18, 2: 180, 3: 1400} {
+		if strength == 3 && !testenv.Long() {
+			continue
+		}
 		p := Plan(strength, 1)
 		if strength == 3 {
 			p.Effort = -1
@@ -68,6 +73,7 @@ func openAfter(a *cover.Array) []string {
 }
 
 func TestRandomScenarios(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		seed := rapid.Uint64().Draw(t, "seed")
 		f := Random(seed)
@@ -79,6 +85,7 @@ func TestRandomScenarios(t *testing.T) {
 // Readings lean to the edges: most of those tagged lie on a limit or within
 // two of the host's steps of one.
 func TestReadingsLeanToTheEdges(t *testing.T) {
+	t.Parallel()
 	m := &maker{Levels: Levels{}, rng: random(1), f: &scenario.File{}}
 	for _, f := range Factors() {
 		m.Levels[f.Name] = f.Levels[0]
@@ -103,6 +110,7 @@ func TestReadingsLeanToTheEdges(t *testing.T) {
 }
 
 func TestWithout(t *testing.T) {
+	t.Parallel()
 	got := Without(Without(map[string][]string{"gauges": {"1"}}, "port", "tcp"), "port", "pty")
 	require.Empty(t, cmp.Diff(map[string][]string{"gauges": {"1"}, "port": {"rfc2217"}}, got))
 	require.Empty(t, cmp.Diff(map[string][]string{"port": {"pty", "tcp"}}, Without(nil, "port", "rfc2217")))
