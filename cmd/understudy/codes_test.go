@@ -13,6 +13,7 @@ import (
 
 // The four exit codes, as the README has them.
 func TestExitCodes(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	write := func(name, text string) string {
 		file := filepath.Join(dir, name)

@@ -23,6 +23,7 @@ func explored(t *testing.T, args ...string) (code int, out, errs string) {
 }
 
 func TestExploreFindsNothingInTheCorrectHost(t *testing.T) {
+	t.Parallel()
 	code, out, errs := explored(t, "--runs", "60", "--budget", "0s", "--combinations")
 	require.Equal(t, exitPass, code, "%s%s", out, errs)
 	require.Contains(t, out, "60 scenarios in ")
@@ -33,6 +34,7 @@ func TestExploreFindsNothingInTheCorrectHost(t *testing.T) {
 
 // What is saved is found again by the check of the folder that holds it.
 func TestExploreSavesEachCauseOnce(t *testing.T) {
+	t.Parallel()
 	dir := filepath.Join(t.TempDir(), "kept")
 	code, out, errs := explored(t, "--defect", "strict-limits", "--until-found", "--runs", "300", "--budget", "0s", "--save", dir)
 	require.Equal(t, exitFinding, code, "%s%s", out, errs)
@@ -66,21 +68,22 @@ func reported(args ...string) (code int, out, errs string) {
 // Shards that report puts together are one exploration, to the last digit but
 // for real times.
 func TestExploreShardsMerge(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	file := func(name string) string { return filepath.Join(dir, name) }
 	shards := filepath.Join(dir, "shards")
 	require.NoError(t, os.Mkdir(shards, 0o755))
 	for _, k := range []string{"1", "2", "3"} {
-		code, out, errs := explored(t, "--defect", "unit-label", "--runs", "20", "--budget", "0s", "--shard", k+"/3", "--results", filepath.Join(shards, k+".jsonl"))
+		code, out, errs := explored(t, "--defect", "unit-label", "--runs", "8", "--budget", "0s", "--shard", k+"/3", "--results", filepath.Join(shards, k+".jsonl"))
 		require.Equal(t, exitFinding, code, "%s%s", out, errs)
 	}
-	code, out, errs := explored(t, "--defect", "unit-label", "--runs", "60", "--budget", "0s", "--results", file("whole.jsonl"))
+	code, out, errs := explored(t, "--defect", "unit-label", "--runs", "24", "--budget", "0s", "--results", file("whole.jsonl"))
 	require.Equal(t, exitFinding, code, "%s%s", out, errs)
 
 	code, merged, errs := reported(shards, "--json", file("merged.jsonl"), "--html", file("merged.html"))
 	require.Equal(t, exitFinding, code, "%s%s", merged, errs)
 	require.Contains(t, merged, "Found: 3 results of an exploration.\n")
-	require.Contains(t, merged, "60 scenarios against reference unit-label, seed 1: ")
+	require.Contains(t, merged, "24 scenarios against reference unit-label, seed 1: ")
 	require.Contains(t, merged, "FOUND C107 unit-label in run 1: ")
 	code, whole, errs := reported(file("whole.jsonl"), "--html", file("whole.html"))
 	require.Equal(t, exitFinding, code, "%s%s", whole, errs)
@@ -119,6 +122,7 @@ func TestExploreShardsMerge(t *testing.T) {
 }
 
 func TestExploreBadUsage(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		args []string
 		want string
@@ -140,6 +144,7 @@ func TestExploreBadUsage(t *testing.T) {
 
 // A host that is a program of its own is found out just the same.
 func TestExploreOutside(t *testing.T) {
+	t.Parallel()
 	code, out, errs := explored(t, "--outside", "--runs", "4", "--budget", "0s")
 	require.Equal(t, exitPass, code, "%s%s", out, errs)
 	code, out, errs = explored(t, "--outside", "--defect", "unit-label", "--until-found", "--no-shrink", "--runs", "10", "--budget", "0s", "--run-folder", t.TempDir())
@@ -149,6 +154,7 @@ func TestExploreOutside(t *testing.T) {
 }
 
 func TestProgressLine(t *testing.T) {
+	t.Parallel()
 	p := explore.Progress{Runs: 1, Tuples: 50, Of: 100, Causes: 1, Left: 61400 * time.Millisecond}
 	require.Equal(t, "[####....] 50/100 combinations, 1 run, 1 cause, 1m1s left", progressLine(p, 80))
 	require.Equal(t, "50/100 combinations, 1 run, 1 cause, 1m1s left", progressLine(p, 60))
@@ -160,6 +166,7 @@ func TestProgressLine(t *testing.T) {
 
 // What a host's description does not claim is not explored.
 func TestExploreKeepsToTheClaims(t *testing.T) {
+	t.Parallel()
 	file := filepath.Join(t.TempDir(), "host.yaml")
 	write := func(claims string) {
 		require.NoError(t, os.WriteFile(file, []byte("understudy-host: 1\nrun: [\"{self}\", refhost, --job, \"{job}\"]\nready: {line: ^ready$}\nrecords: {form: csv}\n"+claims), 0o644))

@@ -51,6 +51,7 @@ func onTerminal(t *testing.T, cols uint16, until string, args ...string) (shown 
 
 // On a terminal the progress is painted on one line; Ctrl-C keeps what there is.
 func TestExploreOnATerminal(t *testing.T) {
+	t.Parallel()
 	dir := filepath.Join(t.TempDir(), "kept")
 	shown, code := onTerminal(t, 80, "FOUND ", "explore", "--defect", "unit-label", "--budget", "10m", "--save", dir)
 	require.Equal(t, exitFinding, code, "%s", shown)

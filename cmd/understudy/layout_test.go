@@ -45,6 +45,7 @@ func layer(pkg string) int {
 }
 
 func TestImportsPointDown(t *testing.T) {
+	t.Parallel()
 	out, err := exec.Command("go", "list", "-f", `{{.ImportPath}} {{join .Imports " "}}`, module+"...").Output()
 	require.NoError(t, err)
 	for _, line := range strings.Split(strings.TrimSpace(string(out)), "\n") {
@@ -65,6 +66,7 @@ func TestImportsPointDown(t *testing.T) {
 
 // The pure packages ask no clock and touch no file or network.
 func TestPurePackages(t *testing.T) {
+	t.Parallel()
 	impure := regexp.MustCompile(`"(os|net|net/http|os/exec|syscall|math/rand|math/rand/v2)"|\btime\.(Now|Since|Sleep|After|NewTimer|NewTicker|Tick)\b`)
 	root := filepath.Join("..", "..")
 	for _, dir := range []string{"sim/decimal", "sim/enum", "sim/quantity", "sim/strict", "sim/steady", "sim/zone", "sim/tolerance", "sim/gauge", "sim/wire", "sim/motion", "sim/probe",
@@ -86,6 +88,7 @@ func TestPurePackages(t *testing.T) {
 // Every shipped file is one that its JSON Schema takes, so editors do not mark
 // good files as bad.
 func TestShippedFilesFitTheirSchemas(t *testing.T) {
+	t.Parallel()
 	for _, k := range kinds {
 		dir := k.dir
 		doc, err := jsonschema.UnmarshalJSON(strings.NewReader(string(k.schema())))

@@ -43,6 +43,7 @@ func (p *paper) String() string {
 // also one that had just been hung up, with a ledger of its own, while the host
 // keeps its port open; and when it is stopped it has ended well.
 func TestPlayStartsAgain(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	file := filepath.Join(dir, "again.yaml")
 	require.NoError(t, os.WriteFile(file, []byte(`understudy: 1

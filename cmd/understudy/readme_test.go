@@ -41,6 +41,7 @@ var (
 // Every console example in the documents is run and gives what stands there.
 // A line "..." stands for any lines; "[1]" at the end is the exit code.
 func TestDocumentExamples(t *testing.T) {
+	t.Parallel()
 	for _, doc := range []string{"../../README.md", "../../DEVELOPERS.md"} {
 		text, err := os.ReadFile(doc)
 		require.NoError(t, err)
@@ -48,6 +49,7 @@ func TestDocumentExamples(t *testing.T) {
 			command, want, _ := strings.Cut(string(m[1]), "\n")
 			command = strings.TrimPrefix(command, "$ understudy ")
 			t.Run(command, func(t *testing.T) {
+				t.Parallel()
 				var args []string
 				for _, w := range words.FindAllString(command, -1) {
 					args = append(args, strings.Trim(w, `"`))
@@ -71,6 +73,7 @@ func TestDocumentExamples(t *testing.T) {
 // The commands of a tap are those that a script runs, with a gauge on a pty for
 // the device.
 func TestDocumentTapIsRun(t *testing.T) {
+	t.Parallel()
 	text, err := os.ReadFile("../../README.md")
 	require.NoError(t, err)
 	script, err := os.ReadFile("testdata/script/lines.txtar")
@@ -101,6 +104,7 @@ func matches(want, got string) bool {
 
 // Every scenario in the documents is one, and keeps its promises.
 func TestDocumentScenarios(t *testing.T) {
+	t.Parallel()
 	text, err := os.ReadFile("../../README.md")
 	require.NoError(t, err)
 	blocks := yamlBlock.FindAllSubmatch(text, -1)

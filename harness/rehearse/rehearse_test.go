@@ -23,6 +23,7 @@ import (
 	"example.org/understudy/harness/shard"
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/link"
+	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/strict"
 	"example.org/understudy/sim/testenv"
@@ -127,7 +128,7 @@ var before sync.Map
 
 func rehearsed(t testing.TB, l *Line, shifts int) *Result {
 	t.Helper()
-	key := fmt.Sprintf("%s %d %s", l.Path, shifts, l.Text)
+	key := fmt.Sprintf("%s %d %v %s", l.Path, shifts, l.Shift, l.Text)
 	play, _ := before.LoadOrStore(key, sync.OnceValues(func() (*Result, error) {
 		return l.Rehearse(context.Background(), shifts, shard.Shard{}, 0)
 	}))
@@ -136,17 +137,27 @@ func rehearsed(t testing.TB, l *Line, shifts int) *Result {
 	return r
 }
 
+// hours cuts a line's shifts short where long tests are not run in full.
+func hours(l *Line, n int) *Line {
+	l.Shift = quantity.Duration(time.Duration(testenv.Count(n, 8)) * time.Hour)
+	return l
+}
+
 // N shards merged equal one run to the last digit, in whatever order they come
 // and however many processors played them.
 func TestShardsMergeToTheWhole(t *testing.T) {
 	t.Parallel()
 	l := shipped(t, "cell")
-	one := rehearsed(t, l, 10)
+	shifts := testenv.Count(4, 10)
+	one := rehearsed(t, l, shifts)
 	whole := written(t, one)
-	for _, n := range []int{1, 3, 12} { // twelve: some have nothing to do
+	var a, b bytes.Buffer
+	mine := l.Summarise(one)
+	require.NoError(t, errors.Join(mine.HTML(&a), mine.Text(&b)))
+	for _, n := range testenv.Sample(t, 2, []int{1, 3, 12}) { // twelve: some have nothing to do
 		var shards []*Result
 		for k := n; k >= 1; k-- {
-			r, err := l.Rehearse(context.Background(), 10, shard.Shard{K: k, N: n}, k%3+1)
+			r, err := l.Rehearse(context.Background(), shifts, shard.Shard{K: k, N: n}, k%3+1)
 			require.NoError(t, err)
 			back, err := Read("a shard", strings.NewReader(written(t, r)))
 			require.NoError(t, err)
@@ -157,9 +168,9 @@ func TestShardsMergeToTheWhole(t *testing.T) {
 		if written(t, merged) != whole {
 			t.Errorf("%d shards do not make the whole", n)
 		}
-		var a, b, c, d bytes.Buffer
-		mine, theirs := l.Summarise(one), merged.Line().Summarise(merged)
-		require.NoError(t, errors.Join(mine.HTML(&a), mine.Text(&b), theirs.HTML(&c), theirs.Text(&d)))
+		var c, d bytes.Buffer
+		theirs := merged.Line().Summarise(merged)
+		require.NoError(t, errors.Join(theirs.HTML(&c), theirs.Text(&d)))
 		if a.String() != c.String() || b.String() != d.String() {
 			t.Errorf("%d shards make another report", n)
 		}
@@ -379,7 +390,7 @@ func TestBooksBalance(t *testing.T) {
 // and lost tags fall when the margin grows.
 func TestChangesMoveTheRightWay(t *testing.T) {
 	t.Parallel()
-	l := edited(t, "hall", "hears: 12 dB", "hears: 4 dB")
+	l := hours(edited(t, "hall", "hears: 12 dB", "hears: 4 dB"), 2)
 	s := l.Summarise(rehearsed(t, l, 1))
 	by := map[string]ChangeRow{}
 	for _, c := range s.Changes {
@@ -466,7 +477,7 @@ func TestSummaryGolden(t *testing.T) {
 func TestPage(t *testing.T) {
 	t.Parallel()
 	for _, name := range []string{"bench", "cell", "hall"} {
-		l := shipped(t, name)
+		l := hours(shipped(t, name), 2)
 		var b bytes.Buffer
 		require.NoError(t, l.Summarise(rehearsed(t, l, 1)).HTML(&b))
 		page := b.String()
