@@ -4,7 +4,7 @@ import (
 	"slices"
 	"testing"
 
-	"example.org/understudy/cmd/refhost/host"
+	"example.org/understudy/cmd/refhost/inprocess"
 	"example.org/understudy/harness/explore/inside"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/scenario"
@@ -31,7 +31,7 @@ func TestOneRowAmongEqualOnes(t *testing.T) {
 	t.Parallel()
 	s, err := scenario.Parse("equal.yaml", []byte(equal), shippedDialect)
 	require.NoError(t, err)
-	h, err := host.Inside("")
+	h, err := inprocess.Host("")
 	require.NoError(t, err)
 	run, err := inside.Do(t.Context(), s, h)
 	require.NoError(t, err)

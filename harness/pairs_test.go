@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"example.org/understudy/cmd/refhost/host"
+	"example.org/understudy/cmd/refhost/inprocess"
 	"example.org/understudy/harness/explore/inside"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/testenv"
@@ -33,7 +34,7 @@ func TestTwoDefectsAtOnce(t *testing.T) {
 		names = append(names, name)
 	}
 	looks := func(scenario, defects string) (judge.Result, string) {
-		h, err := host.Inside(defects)
+		h, err := inprocess.Host(defects)
 		require.NoError(t, err)
 		r, err := inside.Do(t.Context(), shipped(t, scenario), h)
 		require.NoError(t, err, "%s: %s", scenario, defects)

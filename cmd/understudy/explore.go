@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"example.org/understudy/cmd/refhost/host"
+	"example.org/understudy/cmd/refhost/inprocess"
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/explore"
 	"example.org/understudy/harness/shard"
@@ -110,7 +111,7 @@ func (c *exploreCmd) options(a *app) (o explore.Options, err error) {
 // runner makes what plays the scenarios; done gives back what it holds.
 func (c *exploreCmd) runner(a *app, o *explore.Options, defect string) (done func(), err error) {
 	if c.Host == "" && len(a.rest) == 0 && !c.Outside {
-		h, err := host.Inside(defect)
+		h, err := inprocess.Host(defect)
 		if err != nil {
 			return nil, err
 		}

@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -60,6 +61,46 @@ func TestImportsPointDown(t *testing.T) {
 			if from != browser && (w == module+browser || w == module+"sim/testenv" || strings.HasPrefix(w, "github.com/chromedp/")) {
 				t.Errorf("%s imports %s, which is for tests only", from, w)
 			}
+		}
+	}
+}
+
+// The reference host is an independent second implementation: of this module it
+// may import the wire and plain helpers, and nothing that judges or measures. What
+// decimal numbers come off the wire is all that it takes from sim/decimal. Its
+// adapter to the harness may think nothing of its own.
+func TestReferenceHostIsIndependent(t *testing.T) {
+	allowed := map[string][]string{
+		"cmd/refhost":           {"cmd/refhost/host"},
+		"cmd/refhost/host":      {"sim/strict", "sim/wire", "sim/decimal"},
+		"cmd/refhost/inprocess": {"cmd/refhost/host", "harness/explore/inside", "sim/port"},
+	}
+	out, err := exec.Command("go", "list", "-f", `{{.ImportPath}} {{join .Imports " "}}`, module+"cmd/refhost/...").Output()
+	require.NoError(t, err)
+	for line := range strings.Lines(string(out)) {
+		words := strings.Fields(line)
+		from := strings.TrimPrefix(words[0], module)
+		require.Contains(t, allowed, from, "say in this test what it may import")
+		for _, w := range words[1:] {
+			if to, ours := strings.CutPrefix(w, module); ours && !slices.Contains(allowed[from], to) {
+				t.Errorf("%s imports %s; it may import %v", from, to, allowed[from])
+			}
+		}
+	}
+	out, err = exec.Command("go", "list", "-deps", module+"cmd/refhost").Output()
+	require.NoError(t, err)
+	for dep := range strings.Lines(string(out)) {
+		for _, oracle := range []string{"harness/", "sim/zone", "sim/gauge", "sim/stage", "scenario"} {
+			require.False(t, strings.HasPrefix(dep, module+oracle), "the reference host depends on %s", dep)
+		}
+	}
+	files, err := filepath.Glob("../refhost/host/*.go")
+	require.NoError(t, err)
+	for _, f := range files {
+		src, err := os.ReadFile(f)
+		require.NoError(t, err)
+		if filepath.Base(f) != "wire.go" && !strings.HasSuffix(f, "_test.go") {
+			require.NotContains(t, string(src), `"`+module+`sim/decimal"`, "%s calculates with math/big", f)
 		}
 	}
 }

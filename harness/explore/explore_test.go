@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"example.org/understudy/cmd/refhost/host"
+	"example.org/understudy/cmd/refhost/inprocess"
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/explore"
 	"example.org/understudy/harness/explore/inside"
@@ -30,7 +31,7 @@ func dialect(name string) (string, []byte, error) {
 }
 
 func refhost(t testing.TB, defect string) explore.Inside {
-	h, err := host.Inside(defect)
+	h, err := inprocess.Host(defect)
 	require.NoError(t, err)
 	return explore.Inside{Host: h}
 }

@@ -15,7 +15,7 @@ func BenchmarkBytesToRows(b *testing.B) {
 	for n := range int64(1000) {
 		frames = append(frames, frame(b, talk.dialect, said{tag: n + 1, values: []string{"8.0014"}}))
 	}
-	c := newCore(plainJob(), nil)
+	h := newMind(plainJob(), nil)
 	end := talk.dialect.NewEnd(wire.Host)
 	nothing := func(wire.Incoming) {}
 	var whole, bare time.Duration
@@ -25,8 +25,8 @@ func BenchmarkBytesToRows(b *testing.B) {
 		start := time.Now()
 		talk.receive(f, 0)
 		ms, _ := talk.taken()
-		c.read(0, ms, dayOne.Add(time.Duration(n)*time.Second))
-		for _, r := range c.take() {
+		h.read(0, ms, dayOne.Add(time.Duration(n)*time.Second))
+		for _, r := range h.take() {
 			r.columns()
 		}
 		middle := time.Now()

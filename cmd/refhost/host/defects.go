@@ -3,6 +3,7 @@ package host
 import (
 	"fmt"
 	"maps"
+	"math/big"
 	"slices"
 	"strings"
 
@@ -13,119 +14,210 @@ import (
 type Defect struct {
 	Name    string
 	Meaning string // what the host then does, in one line
+
+	at step          // of the making of a row; none: made elsewhere, search the package for the name
+	do func(*making) // what it changes there
 }
 
-// Defects lists every mistake the host can be told to make. Each is a small
-// change at the place where such a mistake is made in real hosts: search the
-// package for the name.
-func Defects() []Defect { return append([]Defect(nil), catalogue...) }
+// Defects lists every mistake the host can be told to make.
+func Defects() []Defect { return slices.Clone(catalogue) }
+
+// number makes a mistake of a value, where there is one.
+func onValue(at step, f func(m *making, x *big.Rat)) (step, func(*making)) {
+	return at, func(m *making) {
+		if m.value != nil {
+			f(m, m.value)
+		}
+	}
+}
+
+func mistake(name, meaning string, at step, do func(*making)) Defect {
+	return Defect{name, meaning, at, do}
+}
+
+// sent is a mistake made with the number as the gauge said it.
+func sent(name, meaning string, do func(m *making, x *big.Rat)) Defect {
+	at, f := onValue(asSent, do)
+	return Defect{name, meaning, at, f}
+}
+
+// after is a mistake made with the value in the records' unit and the value of
+// the channel's row before.
+func after(name, meaning string, do func(x, before, greatest *big.Rat)) Defect {
+	at, f := onValue(converted, func(m *making, x *big.Rat) {
+		if m.memory.value != nil {
+			do(x, m.memory.value, m.memory.greatest)
+		}
+	})
+	return Defect{name, meaning, at, f}
+}
+
+// zones is a mistake that writes other zones than were found.
+func zones(name, meaning string, as map[string]string) Defect {
+	return Defect{name, meaning, judged, func(m *making) {
+		if z, ok := as[m.zone]; ok {
+			m.zone = z
+		}
+	}}
+}
+
+// elsewhere is a mistake that is made where its name stands in the package.
+func elsewhere(name, meaning string) Defect { return Defect{Name: name, Meaning: meaning} }
 
 var catalogue = []Defect{
+	// void readings; first, for they give a value to the mistakes of the number
+	mistake("void-as-zero", "records a void reading as 0", asSent, func(m *making) {
+		if m.value == nil {
+			m.value = new(big.Rat)
+		}
+	}),
+	mistake("void-as-last", "records a void reading with the last good value", asSent, func(m *making) {
+		if last := m.memory.got; m.value == nil && last != nil {
+			m.value, m.from = new(big.Rat).Set(last.value), last.unit
+		}
+	}),
+	mistake("void-in", "records a void reading empty, but as in", judged, func(m *making) {
+		if m.said.void {
+			m.shown, m.zone = nil, "in"
+		}
+	}),
+	elsewhere("void-dropped", "does not record a tagged void reading"),
+
 	// the number
-	{"factor-twice", "multiplies the reading by the gauge's factor, which the gauge has applied already"},
-	{"factor-inverted", "divides the reading by the gauge's factor"},
-	{"unit-unconverted", "takes the gauge's number over into the host's unit without conversion"},
-	{"unit-converted-twice", "converts to the host's unit twice"},
-	{"unit-inverted", "multiplies where the conversion divides, or the reverse"},
-	{"unit-label", "records the right number with the wrong unit"},
-	{"inch-as-25", "converts with 25 mm to the inch"},
-	{"datum-twice", "adds the master's size to a reading that contains it"},
-	{"datum-dropped", "subtracts the preset: records the deviation from the master, not the size"},
-	{"sense-inverted", "records the value mirrored about the master's size"},
-	{"sign-lost", "drops the minus sign"},
-	{"sign-inverted", "changes the sign"},
-	{"sign-not-extended", "reads a negative binary number as unsigned (binary dialects)"},
-	{"decimal-shifted", "puts the decimal mark one place off (ten times the value)"},
-	{"decimal-comma", "stops reading at the decimal mark (8.015 becomes 8)"},
-	{"value-stale", "records the value of the previous record"},
-	{"averages", "records the mean of this value and the previous record's"},
-	{"greatest-so-far", "records the greatest value so far"},
+	sent("factor-twice", "multiplies the reading by the gauge's factor, which the gauge has applied already", func(m *making, x *big.Rat) { x.Mul(x, m.gauge.factor()) }),
+	sent("factor-inverted", "divides the reading by the gauge's factor", func(m *making, x *big.Rat) { x.Quo(x, m.gauge.factor()) }),
+	mistake("unit-unconverted", "takes the gauge's number over into the host's unit without conversion", converting, func(m *making) { m.ratio = big.NewRat(1, 1) }),
+	mistake("unit-converted-twice", "converts to the host's unit twice", converting, func(m *making) { m.ratio.Mul(m.ratio, m.ratio) }),
+	mistake("unit-inverted", "multiplies where the conversion divides, or the reverse", converting, func(m *making) { m.ratio.Inv(m.ratio) }),
+	mistake("unit-label", "records the right number with the wrong unit", judged, func(m *making) { m.word = string(m.unit.other()) }),
+	mistake("inch-as-25", "converts with 25 mm to the inch", converting, func(m *making) {
+		switch short := big.NewRat(250, 254); {
+		case m.from.imperial() && !m.unit.imperial():
+			m.ratio.Mul(m.ratio, short)
+		case m.unit.imperial() && !m.from.imperial():
+			m.ratio.Quo(m.ratio, short)
+		}
+	}),
+	sent("datum-twice", "adds the master's size to a reading that contains it", func(m *making, x *big.Rat) { x.Add(x, m.master()) }),
+	sent("datum-dropped", "subtracts the preset: records the deviation from the master, not the size", func(m *making, x *big.Rat) { x.Sub(x, m.master()) }),
+	sent("sense-inverted", "records the value mirrored about the master's size", func(m *making, x *big.Rat) {
+		x.Sub(m.master(), x).Add(x, m.master())
+	}),
+	sent("sign-lost", "drops the minus sign", func(_ *making, x *big.Rat) { x.Abs(x) }),
+	sent("sign-inverted", "changes the sign", func(_ *making, x *big.Rat) { x.Neg(x) }),
+	elsewhere("sign-not-extended", "reads a negative binary number as unsigned (binary dialects)"),
+	sent("decimal-shifted", "puts the decimal mark one place off (ten times the value)", func(_ *making, x *big.Rat) { x.Mul(x, tenth(-1)) }),
+	sent("decimal-comma", "stops reading at the decimal mark (8.015 becomes 8)", func(_ *making, x *big.Rat) { x.Set(round(x, tenth(0), truncate)) }),
+	after("value-stale", "records the value of the previous record", func(x, before, _ *big.Rat) { x.Set(before) }),
+	after("averages", "records the mean of this value and the previous record's", func(x, before, _ *big.Rat) { x.Add(x, before).Mul(x, big.NewRat(1, 2)) }),
+	after("greatest-so-far", "records the greatest value so far", func(x, _, greatest *big.Rat) {
+		if greatest.Cmp(x) > 0 {
+			x.Set(greatest)
+		}
+	}),
+
 	// rounding
-	{"truncates", "truncates to the host's resolution instead of rounding"},
-	{"rounds-half-up", "rounds ties away from zero where half-even is stated"},
-	{"rounds-half-even", "rounds ties to the even step where half-up is stated"},
-	{"rounds-twice", "rounds to one decimal more first, then to the resolution"},
-	{"rounds-coarse", "records at ten times the resolution's step"},
-	{"not-rounded", "records two decimals more than the resolution has"},
+	mistake("truncates", "truncates to the host's resolution instead of rounding", rounding, func(m *making) { m.rounding = truncate }),
+	mistake("rounds-half-up", "rounds ties away from zero where half-even is stated", rounding, func(m *making) {
+		if m.rounding == halfEven {
+			m.rounding = halfUp
+		}
+	}),
+	mistake("rounds-half-even", "rounds ties to the even step where half-up is stated", rounding, func(m *making) { m.rounding = halfEven }),
+	mistake("rounds-twice", "rounds to one decimal more first, then to the resolution", rounding, func(m *making) { m.shown = round(m.shown, tenth(m.places+1), m.rounding) }),
+	mistake("rounds-coarse", "records at ten times the resolution's step", rounding, func(m *making) {
+		m.step, m.places = new(big.Rat).Mul(m.step, tenth(-1)), max(0, m.places-1)
+	}),
+	mistake("not-rounded", "records two decimals more than the resolution has", rounding, func(m *making) { m.places += 2; m.step = tenth(m.places) }),
+
 	// the zone
-	{"strict-limits", "counts a reading equal to a specification limit as outside"},
-	{"inclusive-limits", "counts a reading equal to a specification limit as inside where strict is stated"},
-	{"strict-warnings", "counts a reading equal to a warning limit as outside it"},
-	{"warnings-ignored", "records warn-low and warn-high as in"},
-	{"warnings-first", "checks warning limits before specification limits: above is recorded as warn-high"},
-	{"warnings-as-limits", "records warn-low as below and warn-high as above"},
-	{"upper-ignored", "never says above"},
-	{"lower-ignored", "never says below"},
-	{"limits-swapped", "exchanges the words of the lower and the upper zones"},
-	{"limits-unit", "takes the limits in the wrong unit"},
-	{"limits-of-first", "judges every channel by the first channel's limits"},
-	{"guard-ignored", "ignores the guard band U"},
-	{"guard-outwards", "moves the specification limits outwards by U"},
-	{"guard-on-warnings", "moves the warning limits inwards by U too"},
-	{"decides-unrounded", "compares the unrounded value where displayed is stated"},
-	{"decides-displayed", "compares the displayed value where unrounded is stated"},
-	{"float-compare", "compares in binary floating point: a value equal to a limit falls outside by one ulp"},
-	{"zone-stale", "records the zone of the previous record"},
-	{"zone-from-gauge", "takes over the gauge's own zone"},
-	{"zone-always-in", "records every reading as in"},
+	mistake("strict-limits", "counts a reading equal to a specification limit as outside", judging, func(m *making) { m.strict = true }),
+	mistake("inclusive-limits", "counts a reading equal to a specification limit as inside where strict is stated", judging, func(m *making) { m.strict = false }),
+	mistake("strict-warnings", "counts a reading equal to a warning limit as outside it", judging, func(m *making) { m.strictWarning = true }),
+	// A value equal to a limit comes out an ulp beyond it, whichever limit it is.
+	mistake("float-compare", "compares in binary floating point: a value equal to a limit falls outside by one ulp", judging, func(m *making) { m.strict, m.strictWarning = true, true }),
+	zones("warnings-ignored", "records warn-low and warn-high as in", map[string]string{"warn-low": "in", "warn-high": "in"}),
+	mistake("warnings-first", "checks warning limits before specification limits: above is recorded as warn-high", judging, func(m *making) { m.warningsFirst = true }),
+	zones("warnings-as-limits", "records warn-low as below and warn-high as above", map[string]string{"warn-low": "below", "warn-high": "above"}),
+	mistake("upper-ignored", "never says above", judging, func(m *making) { m.limits.Upper = nil }),
+	mistake("lower-ignored", "never says below", judging, func(m *making) { m.limits.Lower = nil }),
+	zones("limits-swapped", "exchanges the words of the lower and the upper zones", map[string]string{"below": "above", "above": "below", "warn-low": "warn-high", "warn-high": "warn-low"}),
+	mistake("limits-unit", "takes the limits in the wrong unit", judging, func(m *making) { m.limits.LimitsUnit = m.limits.LimitsUnit.other() }),
+	mistake("limits-of-first", "judges every channel by the first channel's limits", judging, func(m *making) { m.limits = m.gauge.Channels[0] }),
+	mistake("guard-ignored", "ignores the guard band U", judging, func(m *making) { m.guard = new(big.Rat) }),
+	mistake("guard-outwards", "moves the specification limits outwards by U", judging, func(m *making) { m.guard = new(big.Rat).Neg(m.guard) }),
+	mistake("guard-on-warnings", "moves the warning limits inwards by U too", judging, func(m *making) { m.guardWarning = m.guard }),
+	mistake("decides-unrounded", "compares the unrounded value where displayed is stated", judging, func(m *making) { m.unrounded = true }),
+	mistake("decides-displayed", "compares the displayed value where unrounded is stated", judging, func(m *making) { m.unrounded = false }),
+	mistake("zone-stale", "records the zone of the previous record", judged, func(m *making) {
+		if m.memory.zone != "" {
+			m.zone = m.memory.zone
+		}
+	}),
+	mistake("zone-from-gauge", "takes over the gauge's own zone", judged, func(m *making) {
+		if m.said.zone != "" {
+			m.zone = m.said.zone
+		}
+	}),
+	mistake("zone-always-in", "records every reading as in", judged, func(m *making) { m.zone = "in" }),
+
 	// whose reading, and which
-	{"channels-swapped", "exchanges the values of two channels"},
-	{"channels-as-first", "records every reading under the first channel"},
-	{"channel-first-only", "records only the first channel of a frame"},
-	{"gauges-swapped", "records under the other gauge's name"},
-	{"gauges-by-port", "after a hang-up takes the gauge at a port for the one that was there before"},
-	{"function-ignored", "sets the gauge to live where max, min or fim is stated"},
-	{"stream-as-tag", "records streamed readings as tagged"},
-	{"streams-unrecorded", "records tagged readings only, also where all are to be recorded"},
-	{"streams-recorded", "records streamed readings too where tagged only is stated"},
-	{"tag-value-streamed", "records the last streamed reading instead of the tagged one"},
+	elsewhere("channels-swapped", "exchanges the values of two channels"),
+	elsewhere("channels-as-first", "records every reading under the first channel"),
+	elsewhere("channel-first-only", "records only the first channel of a frame"),
+	elsewhere("gauges-swapped", "records under the other gauge's name"),
+	elsewhere("gauges-by-port", "after a hang-up takes the gauge at a port for the one that was there before"),
+	elsewhere("function-ignored", "sets the gauge to live where max, min or fim is stated"),
+	elsewhere("stream-as-tag", "records streamed readings as tagged"),
+	elsewhere("streams-unrecorded", "records tagged readings only, also where all are to be recorded"),
+	elsewhere("streams-recorded", "records streamed readings too where tagged only is stated"),
+	elsewhere("tag-value-streamed", "records the last streamed reading instead of the tagged one"),
+
 	// tags
-	{"tag-dropped-burst", "of several tagged frames in one read, records only the first"},
-	{"tag-repeated", "records a retransmitted tag twice"},
-	{"tag-wrap-dropped", "takes a tag number lower than the last for old and drops it"},
-	{"tag-window-endless", "takes a tag number once seen for a repeat for ever"},
-	{"tag-merged", "takes a new tag with the same reading as the last for a repeat"},
-	{"tag-number-off", "records the tag number one off"},
-	{"tag-unrecorded", "leaves the tag number out"},
-	{"tags-out-of-order", "records the tags of one burst in reverse"},
-	{"first-tag-missed", "does not record the first tag after the start"},
-	{"tag-lost-at-rejoin", "does not record the first tag after the link rejoins"},
-	{"stale-after-rejoin", "records the first tag after a rejoin with the last value from before"},
-	// void readings
-	{"void-as-zero", "records a void reading as 0"},
-	{"void-as-last", "records a void reading with the last good value"},
-	{"void-in", "records a void reading empty, but as in"},
-	{"void-dropped", "does not record a tagged void reading"},
+	elsewhere("tag-dropped-burst", "of several tagged frames in one read, records only the first"),
+	elsewhere("tag-repeated", "records a retransmitted tag twice"),
+	elsewhere("tag-wrap-dropped", "takes a tag number lower than the last for old and drops it"),
+	elsewhere("tag-window-endless", "takes a tag number once seen for a repeat for ever"),
+	elsewhere("tag-merged", "takes a new tag with the same reading as the last for a repeat"),
+	elsewhere("tag-number-off", "records the tag number one off"),
+	elsewhere("tag-unrecorded", "leaves the tag number out"),
+	elsewhere("tags-out-of-order", "records the tags of one burst in reverse"),
+	elsewhere("first-tag-missed", "does not record the first tag after the start"),
+	elsewhere("tag-lost-at-rejoin", "does not record the first tag after the link rejoins"),
+	elsewhere("stale-after-rejoin", "records the first tag after a rejoin with the last value from before"),
+
 	// the line and the cell
-	{"never-reopens", "does not open the port again after a hang-up"},
-	{"split-frame-lost", "loses a frame that arrives in two reads"},
-	{"checksum-ignored", "records frames with a bad checksum"},
-	{"low-cell-missed", "records no low-cell event"},
-	{"low-cell-repeated", "records a low-cell event at every frame while the cell is low"},
-	{"link-loss-missed", "records no link-lost event"},
-	{"link-back-missed", "records no link-back event"},
-	{"events-late", "records events only after the gauge's next three readings"},
-	{"control-lines-idle", "leaves DTR and RTS low (ports that show them)"},
-	{"sends-breaks", "sends a break when it opens the port, or none where some are stated (ports that show them)"},
-	{"stalls-reading", "now and then does not read for more than a second"},
-	{"reads-too-slowly", "waits after each few bytes that it reads"},
-	{"wrong-baud", "opens the port at twice the gauge's speed"},
-	{"wrong-parity", "opens the port with another parity than the gauge's"},
+	elsewhere("never-reopens", "does not open the port again after a hang-up"),
+	elsewhere("split-frame-lost", "loses a frame that arrives in two reads"),
+	elsewhere("checksum-ignored", "records frames with a bad checksum"),
+	elsewhere("low-cell-missed", "records no low-cell event"),
+	elsewhere("low-cell-repeated", "records a low-cell event at every frame while the cell is low"),
+	elsewhere("link-loss-missed", "records no link-lost event"),
+	elsewhere("link-back-missed", "records no link-back event"),
+	elsewhere("events-late", "records events only after the gauge's next three readings"),
+	elsewhere("control-lines-idle", "leaves DTR and RTS low (ports that show them)"),
+	elsewhere("sends-breaks", "sends a break when it opens the port, or none where some are stated (ports that show them)"),
+	elsewhere("stalls-reading", "now and then does not read for more than a second"),
+	elsewhere("reads-too-slowly", "waits after each few bytes that it reads"),
+	elsewhere("wrong-baud", "opens the port at twice the gauge's speed"),
+	elsewhere("wrong-parity", "opens the port with another parity than the gauge's"),
+
 	// settings
-	{"settings-not-written", "does not configure the gauge"},
-	{"setting-wrong-unit", "writes settings in the wrong unit"},
-	{"setting-late", "configures the gauge only after the first tagged reading"},
-	{"writes-reversed", "writes the settings in the reverse order"},
+	elsewhere("settings-not-written", "does not configure the gauge"),
+	elsewhere("setting-wrong-unit", "writes settings in the wrong unit"),
+	elsewhere("setting-late", "configures the gauge only after the first tagged reading"),
+	elsewhere("writes-reversed", "writes the settings in the reverse order"),
+
 	// the records
-	{"records-nothing", "writes no row of a reading"},
-	{"row-doubled", "now and then writes the same row twice"},
-	{"last-row-lost", "loses the last record when it is stopped"},
-	{"times-backwards", "writes time stamps out of order"},
-	{"time-zone", "writes local time, an hour ahead, as if it were UTC"},
-	{"daylight-jump", "writes local time without its zone, and daylight time begins after the third row"},
-	{"rows-buffered", "writes its rows in blocks, so that the last ones are lost when it is killed"},
-	{"quits", "ends with an error after its second row"},
-	{"starts-over", "empties its records when it is started again"},
+	elsewhere("records-nothing", "writes no row of a reading"),
+	elsewhere("row-doubled", "now and then writes the same row twice"),
+	elsewhere("last-row-lost", "loses the last record when it is stopped"),
+	elsewhere("times-backwards", "writes time stamps out of order"),
+	elsewhere("time-zone", "writes local time, an hour ahead, as if it were UTC"),
+	elsewhere("daylight-jump", "writes local time without its zone, and daylight time begins after the third row"),
+	elsewhere("rows-buffered", "writes its rows in blocks, so that the last ones are lost when it is killed"),
+	elsewhere("quits", "ends with an error after its second row"),
+	elsewhere("starts-over", "empties its records when it is started again"),
 }
 
 // defects is the set that is switched on.

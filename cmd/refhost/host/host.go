@@ -22,6 +22,8 @@ import (
 	"syscall"
 	"text/tabwriter"
 	"time"
+
+	"example.org/understudy/sim/wire"
 )
 
 // Exit codes of Main.
@@ -108,16 +110,16 @@ func do(ctx context.Context, file string, on defects, stdout, stderr io.Writer) 
 	if err != nil {
 		return fail(exitBadCall, err)
 	}
-	h := &host{core: newCore(j, on), start: time.Now(), stdout: stdout, stderr: stderr, waitFor: len(j.Gauges)}
-	sessions := make([]*session, len(j.Gauges))
-	for g := range j.Gauges {
-		if sessions[g], err = h.newSession(g); err != nil {
-			return fail(exitBadCall, err)
-		}
+	h := &host{mind: newMind(j, on), stdout: stdout, stderr: stderr, waitFor: len(j.Gauges)}
+	start := time.Now()
+	h.ground = Ground{Start: start, Since: func() time.Duration { return time.Since(start) }, Open: h.open, Pause: time.Sleep, Idle: func(ctx context.Context) { <-ctx.Done() }}
+	sessions, err := h.sessions()
+	if err != nil {
+		return fail(exitBadCall, err)
 	}
 	// What an earlier start of the host has recorded stays.
 	how := os.O_CREATE | os.O_WRONLY | os.O_APPEND
-	if h.core.has("starts-over") {
+	if h.mind.has("starts-over") {
 		how = os.O_CREATE | os.O_WRONLY | os.O_TRUNC
 	}
 	out, err := os.OpenFile(j.Records, how, 0o644)
@@ -149,33 +151,32 @@ func do(ctx context.Context, file string, on defects, stdout, stderr io.Writer) 
 // host is what the gauges' sessions share. Each session owns its port and
 // decoder; thinking and recording happen one at a time, under mu.
 type host struct {
-	start          time.Time
-	clock          func() time.Duration // since start; nil: the wall clock
+	ground         Ground
 	stdout, stderr io.Writer
 	fail           context.CancelCauseFunc
 
 	mu      sync.Mutex
-	core    *core
+	mind    *mind
 	rows    *csv.Writer
 	waitFor int   // sessions that are not ready yet
 	wrote   int   // rows, the header among them
 	failed  error // first failure to write the records
 }
 
-// think lets f use the core and writes what it has recorded. The clock is read
+// think lets f use the mind and writes what it has recorded. The clock is read
 // here, so that rows stand in the order of their times.
-func (h *host) think(f func(c *core, now time.Time)) {
+func (h *host) think(f func(m *mind, now time.Time)) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	f(h.core, h.now())
-	for _, r := range h.core.take() {
+	f(h.mind, h.now())
+	for _, r := range h.mind.take() {
 		h.write(r.columns())
 	}
 }
 
 // finish writes what has been held back.
 func (h *host) finish() {
-	h.think((*core).finish)
+	h.think((*mind).finish)
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.rows.Flush()
@@ -184,25 +185,40 @@ func (h *host) finish() {
 	}
 }
 
-// now is the wall clock as it was at the start plus the time since, so that
-// setting the clock does not put rows out of order.
-func (h *host) now() time.Time { return h.start.Add(h.since()) }
+// now is the clock as it was at the start plus the time since, so that setting
+// the clock does not put rows out of order.
+func (h *host) now() time.Time { return h.ground.Start.Add(h.ground.Since()) }
 
-func (h *host) since() time.Duration {
-	if h.clock != nil {
-		return h.clock()
+// sessions makes one for each gauge of the job.
+func (h *host) sessions() (all []*session, err error) {
+	for g := range h.mind.job.Gauges {
+		gauge := &h.mind.job.Gauges[g]
+		if gauge.dialect = h.ground.Dialects[gauge.Dialect]; gauge.dialect == nil {
+			if gauge.dialect, err = readDialect(gauge.Dialect); err != nil {
+				return nil, err
+			}
+		}
+		all = append(all, h.newSession(g))
 	}
-	return time.Since(h.start)
+	return all, nil
+}
+
+func readDialect(file string) (*wire.Dialect, error) {
+	src, err := os.ReadFile(file)
+	if err != nil {
+		return nil, err
+	}
+	return wire.Parse(file, src)
 }
 
 func (h *host) write(columns []string) {
-	if h.wrote++; h.core.has("quits") && h.wrote == 4 {
+	if h.wrote++; h.mind.has("quits") && h.wrote == 4 {
 		h.failed = errors.New("a row too many")
 		h.fail(h.failed)
 		return
 	}
 	h.rows.Write(columns)
-	if !h.core.has("rows-buffered") {
+	if !h.mind.has("rows-buffered") {
 		h.rows.Flush()
 	}
 	if err := h.rows.Error(); err != nil && h.failed == nil {

@@ -5,29 +5,30 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math/big"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
-	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/wire"
 )
 
 // job is what the host is told: which gauges stand where, what it writes to
 // them, how it judges, and where its records go.
 type job struct {
-	Version    int              `json:"version"`
-	Feature    string           `json:"feature"`
-	Unit       unit             `json:"unit"`       // the host records in it
-	Resolution decimal.Decimal  `json:"resolution"` // step of the recorded value, in Unit
-	Rounding   decimal.Rounding `json:"rounding"`
-	Decide     string           `json:"decide"`     // displayed or unrounded
-	LimitsAre  string           `json:"limits-are"` // inclusive or strict
-	Guard      decimal.Decimal  `json:"guard"`      // in Unit
-	Keeps      string           `json:"keeps"`      // tagged or all
-	Records    string           `json:"records"`
-	AtLine     atLine           `json:"at-line"`
-	Gauges     []gauge          `json:"gauges"`
+	Version    int     `json:"version"`
+	Feature    string  `json:"feature"`
+	Unit       unit    `json:"unit"`       // the host records in it
+	Resolution number  `json:"resolution"` // step of the recorded value, in Unit
+	Rounding   string  `json:"rounding"`   // half-even, half-up or truncate
+	Decide     string  `json:"decide"`     // displayed or unrounded
+	LimitsAre  string  `json:"limits-are"` // inclusive or strict
+	Guard      number  `json:"guard"`      // in Unit
+	Keeps      string  `json:"keeps"`      // tagged or all
+	Records    string  `json:"records"`
+	AtLine     atLine  `json:"at-line"`
+	Gauges     []gauge `json:"gauges"`
 }
 
 // atLine is how the host is to behave at the serial line.
@@ -39,21 +40,20 @@ type atLine struct {
 
 // gauge is one gauge of a job.
 type gauge struct {
-	Name     string           `json:"name"`
-	Serial   string           `json:"serial"`
-	Port     string           `json:"port"`
-	PortKind string           `json:"port-kind"` // pty, serial, tcp or rfc2217
-	Line     line             `json:"line"`
-	Dialect  string           `json:"dialect"`
-	Unit     *unit            `json:"unit"`   // it reports in, where its frames do not say; Unit of the job unless given
-	Factor   *decimal.Decimal `json:"factor"` // it has applied already
-	Preset   *decimal.Decimal `json:"preset"` // its readings contain already, in its unit
-	Function string           `json:"function"`
-	Tags     tagNumbers       `json:"tags"`
-	Writes   []write          `json:"writes"`
-	Channels []channel        `json:"channels"`
+	Name     string     `json:"name"`
+	Serial   string     `json:"serial"`
+	Port     string     `json:"port"`
+	PortKind string     `json:"port-kind"` // pty, serial, tcp or rfc2217
+	Line     line       `json:"line"`
+	Dialect  string     `json:"dialect"`
+	Unit     *unit      `json:"unit"`   // it reports in, where its frames do not say; Unit of the job unless given
+	Factor   *number    `json:"factor"` // it has applied already
+	Preset   *number    `json:"preset"` // its readings contain already, in its unit
+	Function string     `json:"function"`
+	Tags     tagNumbers `json:"tags"`
+	Writes   []write    `json:"writes"`
+	Channels []channel  `json:"channels"`
 
-	at      atLine
 	dialect *wire.Dialect // what Dialect names, where it has been read already
 }
 
@@ -74,34 +74,30 @@ type write struct {
 
 // channel is one channel of a gauge, with its limits; absent ones are nil.
 type channel struct {
-	Name       string           `json:"name"`
-	LimitsUnit unit             `json:"limits-unit"`
-	Lower      *decimal.Decimal `json:"lower"`
-	Upper      *decimal.Decimal `json:"upper"`
-	WarnLower  *decimal.Decimal `json:"warn-lower"`
-	WarnUpper  *decimal.Decimal `json:"warn-upper"`
+	Name       string  `json:"name"`
+	LimitsUnit unit    `json:"limits-unit"`
+	Lower      *number `json:"lower"`
+	Upper      *number `json:"upper"`
+	WarnLower  *number `json:"warn-lower"`
+	WarnUpper  *number `json:"warn-upper"`
 }
 
-type unit struct{ decimal.Unit }
-
-func (u *unit) UnmarshalText(b []byte) error {
-	var ok bool
-	if u.Unit, ok = decimal.ParseUnit(string(b)); !ok {
-		return fmt.Errorf("%q is not a unit of length; write one of %s", b, strings.Join(decimal.UnitSymbols(), ", "))
+// factor is what the gauge has multiplied its readings by: 1 unless given.
+func (g *gauge) factor() *big.Rat {
+	if g.Factor == nil || g.Factor.value().Sign() == 0 {
+		return big.NewRat(1, 1)
 	}
-	return nil
+	return g.Factor.value()
 }
 
-// other is the unit a muddled host takes for u: inch for metric, else millimetre.
-func (u unit) other() unit {
-	if u.Unit == decimal.IN || u.Unit == decimal.MIL || u.Unit == decimal.UIN {
-		return unit{decimal.MM}
+// master is the size of the master that the gauge was set on, 0 unless given, in
+// the unit of a reading.
+func (m *making) master() *big.Rat {
+	if m.gauge.Preset == nil {
+		return new(big.Rat)
 	}
-	return unit{decimal.IN}
+	return new(big.Rat).Mul(m.gauge.Preset.value(), ratio(*m.gauge.Unit, m.from))
 }
-
-// size is the unit's length in picometres.
-func (u unit) size() decimal.Decimal { return decimal.New(int64(u.Size()), 0) }
 
 type duration struct{ time.Duration }
 
@@ -166,10 +162,8 @@ func oneOf(where string, s *string, words ...string) error {
 	if *s == "" {
 		*s = words[0]
 	}
-	for _, w := range words {
-		if *s == w {
-			return nil
-		}
+	if slices.Contains(words, *s) {
+		return nil
 	}
 	return fmt.Errorf("%s is %q; write one of %s", where, *s, strings.Join(words, ", "))
 }
@@ -178,8 +172,11 @@ func (j *job) check() error {
 	if j.Version != jobVersion {
 		return fmt.Errorf("version is %d; this host reads version %d", j.Version, jobVersion)
 	}
-	if j.Resolution.Sign() <= 0 {
-		return fmt.Errorf("resolution is %s; write the recorded step, such as 0.001", j.Resolution)
+	if j.Unit == "" {
+		j.Unit = "mm"
+	}
+	if j.Resolution.value().Sign() <= 0 {
+		return fmt.Errorf("resolution is %s; write the recorded step, such as 0.001", j.Resolution.value().RatString())
 	}
 	if j.Records == "" {
 		return errors.New("records is missing; write the path of the CSV file to make")
@@ -188,6 +185,7 @@ func (j *job) check() error {
 		return errors.New("gauges is empty; name at least one gauge")
 	}
 	err := errors.Join(
+		oneOf("rounding", &j.Rounding, halfEven, halfUp, truncate),
 		oneOf("decide", &j.Decide, "displayed", "unrounded"),
 		oneOf("limits-are", &j.LimitsAre, "inclusive", "strict"),
 		oneOf("keeps", &j.Keeps, "tagged", "all"),
@@ -196,7 +194,6 @@ func (j *job) check() error {
 		oneOf("at-line.breaks", &j.AtLine.Breaks, "none", "some"))
 	for i := range j.Gauges {
 		g := &j.Gauges[i]
-		g.at = j.AtLine
 		where := fmt.Sprintf("gauges[%d]", i)
 		if g.Name == "" || g.Port == "" || g.Dialect == "" || len(g.Channels) == 0 {
 			return errors.Join(err, fmt.Errorf("%s needs a name, a port, a dialect and at least one channel", where))
@@ -214,6 +211,11 @@ func (j *job) check() error {
 			err = errors.Join(err, fmt.Errorf("%s.tags: last is %d, before first, %d", where, g.Tags.Last, g.Tags.First))
 		}
 		err = errors.Join(err, oneOf(where+".port-kind", &g.PortKind, "pty", "serial", "tcp", "rfc2217"))
+		for c := range g.Channels {
+			if ch := &g.Channels[c]; ch.LimitsUnit == "" {
+				ch.LimitsUnit = j.Unit
+			}
+		}
 		for k := range g.Writes {
 			if w := &g.Writes[k]; w.Verb == "" {
 				w.Verb = "set"

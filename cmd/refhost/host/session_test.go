@@ -382,7 +382,7 @@ func TestLineSettings(t *testing.T) {
 	} {
 		var l line
 		require.NoError(t, l.UnmarshalText([]byte(k.line)))
-		require.Equal(t, &k.want, modeOf(l, defects{k.defect: true}), "%s %s", k.line, k.defect)
+		require.Equal(t, &k.want, l.with(defects{k.defect: true}).mode(), "%s %s", k.line, k.defect)
 
 		dir := t.TempDir()
 		g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))

@@ -3,21 +3,19 @@ package host
 import (
 	"slices"
 	"time"
-
-	"example.org/understudy/sim/decimal"
 )
 
 // writes are the commands the host gives a gauge before it is ready.
-func (c *core) writes(g int) []write {
-	gauge := c.job.Gauges[g]
+func (h *mind) writes(g int) []write {
+	gauge := h.job.Gauges[g]
 	ws := slices.Clone(gauge.Writes)
-	if c.has("settings-not-written") {
+	if h.has("settings-not-written") {
 		return nil
 	}
-	if c.has("writes-reversed") {
+	if h.has("writes-reversed") {
 		slices.Reverse(ws)
 	}
-	if c.has("function-ignored") {
+	if h.has("function-ignored") {
 		written := false
 		for i := range ws {
 			if ws[i].Setting == "function" {
@@ -28,7 +26,7 @@ func (c *core) writes(g int) []write {
 			ws = append(ws, write{Verb: "set", Setting: "function", To: "live"})
 		}
 	}
-	if c.has("setting-wrong-unit") {
+	if h.has("setting-wrong-unit") {
 		for i := range ws {
 			ws[i].To = inOtherUnit(ws[i], *gauge.Unit)
 		}
@@ -44,13 +42,14 @@ var lengths = []string{"datum", "preset", "lower", "upper", "warn-lower", "warn-
 func inOtherUnit(w write, u unit) string {
 	var named unit
 	if w.Setting == "unit" && named.UnmarshalText([]byte(w.To)) == nil {
-		return named.other().Symbol()
+		return string(named.other())
 	}
-	v, err := decimal.Parse(w.To)
+	v, err := parseNumber(w.To)
 	if err != nil || !slices.Contains(lengths, w.Setting) && !slices.Contains(lengths, w.Verb) {
 		return w.To
 	}
-	return v.Mul(u.size()).Quo(u.other().size(), v.Exponent(), decimal.HalfEven).String()
+	v.rat.Mul(v.rat, ratio(u, u.other()))
+	return round(v.rat, tenth(v.places), halfEven).FloatString(v.places)
 }
 
 // replyWait is how long the host waits for an answer before it asks again.

@@ -7,8 +7,6 @@ import (
 	"fmt"
 	"strings"
 	"time"
-
-	"go.bug.st/serial"
 )
 
 // Telnet (RFC 854): commands; and options.
@@ -48,27 +46,31 @@ func dialComPort(ctx context.Context, address string, settings [][]byte) (*comPo
 	return p, nil
 }
 
-// settingsFor are the commands that set a line, in the order of RFC 2217 §2,
-// with its values.
-func settingsFor(m *serial.Mode) [][]byte {
-	return [][]byte{
-		binary.BigEndian.AppendUint32([]byte{1}, uint32(m.BaudRate)),
-		{2, byte(m.DataBits)},
-		{3, map[serial.Parity]byte{serial.NoParity: 1, serial.OddParity: 2, serial.EvenParity: 3, serial.MarkParity: 4, serial.SpaceParity: 5}[m.Parity]},
-		{4, map[serial.StopBits]byte{serial.OneStopBit: 1, serial.TwoStopBits: 2, serial.OnePointFiveStopBits: 3}[m.StopBits]},
+// commands are those that set a line (RFC 2217 §2, with its values), move the
+// control lines, both low before, and send a break (SET-CONTROL).
+func (w Wants) commands() [][]byte {
+	all := [][]byte{
+		binary.BigEndian.AppendUint32([]byte{1}, uint32(w.line.Baud)),
+		{2, byte(w.line.Data)},
+		{3, byte(1 + strings.IndexByte("NOEMS", w.line.Parity))},
+		{4, map[string]byte{"1": 1, "2": 2, "1.5": 3}[w.line.Stop]},
 	}
-}
-
-// control are the commands (SET-CONTROL, RFC 2217 §2) that move the control lines
-// and send a break. Both lines are low before.
-func (a atLine) control(d defects) (all [][]byte) {
-	if !d["control-lines-idle"] {
-		all = append(all, []byte{5, map[string]byte{"on": 8, "off": 9}[a.DTR]}, []byte{5, map[string]byte{"on": 11, "off": 12}[a.RTS]})
+	if w.Lines {
+		all = append(all, []byte{5, onOff(w.DTR, 8)}, []byte{5, onOff(w.RTS, 11)})
 	}
-	if (a.Breaks == "some") != d["sends-breaks"] {
+	if w.Break {
 		all = append(all, []byte{5, 5}, []byte{5, 6})
 	}
 	return all
+}
+
+// onOff is the value that switches a control line on, or the next, which switches
+// it off.
+func onOff(on bool, value byte) byte {
+	if on {
+		return value
+	}
+	return value + 1
 }
 
 func (p *comPort) agree() error {

@@ -6,7 +6,6 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
-	"go.bug.st/serial"
 	"pgregory.net/rapid"
 )
 
@@ -14,7 +13,7 @@ import (
 // EVEN 3, SET-STOPSIZE 4 with 2 bits 2; COM-PORT-OPTION 44) and of RFC 854
 // (IAC 255, SB 250, SE 240, WILL 251, WONT 252, DO 253, DONT 254).
 func TestComPortBytes(t *testing.T) {
-	p := &comPort{settings: settingsFor(&serial.Mode{BaudRate: 0xff01, DataBits: 7, Parity: serial.EvenParity, StopBits: serial.TwoStopBits})}
+	p := &comPort{settings: Wants{line: line{0xff01, 7, 'E', "2"}}.commands()}
 	data, answer := p.decode([]byte{255, 253, 44})
 	require.Zero(t, data)
 	require.Equal(t, []byte{255, 250, 44, 1, 0, 0, 255, 255, 1, 255, 240, 255, 250, 44, 2, 7, 255, 240, 255, 250, 44, 3, 3, 255, 240, 255, 250, 44, 4, 2, 255, 240}, answer)
@@ -63,7 +62,7 @@ func TestComPortRefused(t *testing.T) {
 				conn.Close()
 			}
 		}()
-		_, err = dialComPort(t.Context(), "rfc2217://"+l.Addr().String(), settingsFor(&serial.Mode{BaudRate: 9600, DataBits: 8}))
+		_, err = dialComPort(t.Context(), "rfc2217://"+l.Addr().String(), Wants{line: line{9600, 8, 'N', "1"}}.commands())
 		require.ErrorContains(t, err, want)
 		l.Close()
 	}

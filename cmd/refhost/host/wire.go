@@ -4,7 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"os"
+	"math/big"
 	"slices"
 	"strconv"
 	"time"
@@ -43,17 +43,8 @@ type expects struct{ reply, refusal wire.Frame }
 
 const anyReply = wire.NoFrame - 1
 
-func newTalker(g *gauge, d defects) (*talker, error) {
+func newTalker(g *gauge, d defects) *talker {
 	dialect := g.dialect
-	if dialect == nil {
-		src, err := os.ReadFile(g.Dialect)
-		if err != nil {
-			return nil, err
-		}
-		if dialect, err = wire.Parse(g.Dialect, src); err != nil {
-			return nil, err
-		}
-	}
 	t := &talker{gauge: g, defects: d, dialect: dialect, frames: dialect.Frames(), asked: expects{wire.NoFrame, wire.NoFrame}}
 	for name, term := range map[string]*wire.Term{wire.Reading: &t.reading, wire.Unit: &t.unit, wire.Zone: &t.zone, wire.Void: &t.void,
 		wire.Tag: &t.tag, wire.Tagged: &t.tagged, wire.Channel: &t.channel, wire.Low: &t.low, wire.Cell: &t.cell, wire.Error: &t.fault} {
@@ -75,7 +66,7 @@ func newTalker(g *gauge, d defects) (*talker, error) {
 		}
 	}
 	t.reset()
-	return t, nil
+	return t
 }
 
 func (t *talker) has(defect string) bool { return t.defects[defect] }
@@ -136,24 +127,26 @@ func (t *talker) incoming(inc wire.Incoming) {
 	}
 	m := message{}
 	if low := inc.Rec.Get(t.low, 0); low.Kind == wire.Flag {
-		m.tellsLow, m.low = true, low.True()
+		is := low.True()
+		m.low = &is
 	} else if cell := inc.Rec.Get(t.cell, 0); cell.Kind == wire.Number && t.low < 0 {
-		m.tellsLow, m.low = true, cell.Num.Cmp(decimal.New(lowPercent, 0)) <= 0
+		is := cell.Num.Cmp(decimal.New(lowPercent, 0)) <= 0
+		m.low = &is
 	}
-	if n := inc.Rec.Get(t.tag, 0); n.Kind == wire.Number {
-		m.tag, m.numbered = n.Num.Int64()
+	if n, whole := inc.Rec.Get(t.tag, 0).Num.Int64(); whole && inc.Rec.Get(t.tag, 0).Kind == wire.Number {
+		m.number, m.tagged = &n, true
 	}
-	m.tagged = m.numbered || inc.Rec.Get(t.tagged, 0).True()
 	if f := inc.Rec.Get(t.tagged, 0); f.Kind == wire.Flag {
-		m.tagged = f.True()
-		m.numbered = m.numbered && m.tagged
+		if m.tagged = f.True(); !m.tagged {
+			m.number = nil
+		}
 	}
 	for ch := range inc.Rec.Groups() {
 		if r, ok := t.readingOf(inc, ch); ok {
 			m.readings = append(m.readings, r)
 		}
 	}
-	if len(m.readings) > 0 || m.tellsLow || m.tagged {
+	if len(m.readings) > 0 || m.low != nil || m.tagged {
 		t.messages = append(t.messages, m)
 	}
 }
@@ -204,7 +197,8 @@ func (t *talker) readingOf(inc wire.Incoming, group int) (reading, bool) {
 	r := reading{channel: group, unit: *t.gauge.Unit, assumed: true, zone: inc.Rec.Get(t.zone, group).Text}
 	switch {
 	case v.Kind == wire.Number:
-		r.value, r.void = v.Num, why.Kind == wire.Text && why.Text != "none"
+		r.void = why.Kind == wire.Text && why.Text != "none"
+		r.value = exact(v.Num)
 	case why.Kind == wire.Text, r.zone == "void", t.carries[inc.Frame]:
 		r.void = true
 	default:
@@ -226,8 +220,8 @@ func (t *talker) readingOf(inc wire.Incoming, group int) (reading, bool) {
 			return reading{}, false
 		}
 	}
-	if t.has("sign-not-extended") {
-		r.wrap = t.wholeRange(inc.Raw, group, r.value)
+	if v.Num.Sign() < 0 && t.has("sign-not-extended") {
+		r.value.Add(r.value, t.wholeRange(inc.Raw, group, v.Num))
 	}
 	return r, true
 }
@@ -341,17 +335,24 @@ func (t *talker) answerTo(req wire.Request, out wire.Outcome) wire.Frame {
 	return answer
 }
 
+// exact is a number that was received.
+func exact(d decimal.Decimal) *big.Rat {
+	r, _ := new(big.Rat).SetString(d.String())
+	return r
+}
+
 // wholeRange is what the whole range of a binary number field is worth, in the
 // reading's unit; 0 for a number in text.
-func (t *talker) wholeRange(raw []byte, group int, v decimal.Decimal) decimal.Decimal {
+func (t *talker) wholeRange(raw []byte, group int, v decimal.Decimal) *big.Rat {
 	for _, s := range t.dialect.Annotate(raw, wire.Gauge) {
 		if s.Field != wire.Reading && s.Field != wire.Reading+"/"+strconv.Itoa(group+1) {
 			continue
 		}
-		if _, err := decimal.Parse(string(bytes.TrimSpace(raw[s.Start:s.End]))); err == nil || s.End-s.Start > 7 {
+		if _, err := parseNumber(string(bytes.TrimSpace(raw[s.Start:s.End]))); err == nil || s.End-s.Start > 7 {
 			break
 		}
-		return decimal.New(1<<(8*(s.End-s.Start)), v.Exponent())
+		step := tenth(-v.Exponent())
+		return step.Mul(step, new(big.Rat).SetInt64(1<<(8*(s.End-s.Start))))
 	}
-	return decimal.Decimal{}
+	return new(big.Rat)
 }

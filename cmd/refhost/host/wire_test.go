@@ -19,10 +19,10 @@ const (
 
 func talkerFor(t require.TestingT, dialect string, d defects) *talker {
 	g := plainJob().Gauges[0]
-	g.Dialect = dialect
-	k, err := newTalker(&g, d)
+	var err error
+	g.dialect, err = readDialect(dialect)
 	require.NoError(t, err)
-	return k
+	return newTalker(&g, d)
 }
 
 func channelsOf(dialect string) int {
@@ -77,32 +77,34 @@ func frame(t require.TestingT, d *wire.Dialect, s said) []byte {
 
 func sameMessages(want, got []message) string {
 	same := func(a, b reading) bool {
-		return a.channel == b.channel && a.zone == b.zone && a.same(b) && a.wrap.Equal(b.wrap)
+		return a.channel == b.channel && a.zone == b.zone && a.same(b)
 	}
 	return cmp.Diff(want, got, cmp.AllowUnexported(message{}), cmp.Comparer(same))
 }
 
 func TestTalkerReads(t *testing.T) {
-	mm := unit{decimal.MM}
+	const mm = unit("mm")
+	yes, no := true, false
+	n := func(n int64) *int64 { return &n }
 	num := func(ch int, v string, u unit, zone string) reading {
-		return reading{channel: ch, value: decimal.MustParse(v), unit: u, zone: zone}
+		return reading{channel: ch, value: dec(v).rat, unit: u, zone: zone}
 	}
 	for _, k := range []struct {
 		name, dialect string
 		says          said
 		want          message
 	}{
-		{"streamed", lineASCII, said{values: []string{"8.015"}}, message{readings: []reading{num(0, "8.015", mm, "in")}, tellsLow: true}},
+		{"streamed", lineASCII, said{values: []string{"8.015"}}, message{readings: []reading{num(0, "8.015", mm, "in")}, low: &no}},
 		{"tagged, in inches, cell low", lineASCII, said{tag: 42, values: []string{"-0.31555"}, unit: "in", low: true, zone: "below"},
-			message{readings: []reading{num(0, "-0.31555", unit{decimal.IN}, "below")}, tagged: true, numbered: true, tag: 42, tellsLow: true, low: true}},
-		{"void", lineASCII, said{tag: 1, values: []string{"over"}}, message{readings: []reading{{unit: mm, void: true, zone: "void"}}, tagged: true, numbered: true, tag: 1, tellsLow: true}},
-		{"void without a reason", lineASCII, said{tag: 1, values: []string{"none"}}, message{readings: []reading{{unit: mm, void: true, zone: "void"}}, tagged: true, numbered: true, tag: 1, tellsLow: true}},
-		{"binary", compactBinary, said{tag: 9, values: []string{"-8.015"}}, message{readings: []reading{num(0, "-8.015", mm, "in")}, tagged: true, numbered: true, tag: 9, tellsLow: true}},
-		{"binary void", compactBinary, said{values: []string{"missing"}}, message{readings: []reading{{unit: mm, void: true, zone: "void"}}, tellsLow: true}},
+			message{readings: []reading{num(0, "-0.31555", "in", "below")}, tagged: true, number: n(42), low: &yes}},
+		{"void", lineASCII, said{tag: 1, values: []string{"over"}}, message{readings: []reading{{unit: mm, void: true, zone: "void"}}, tagged: true, number: n(1), low: &no}},
+		{"void without a reason", lineASCII, said{tag: 1, values: []string{"none"}}, message{readings: []reading{{unit: mm, void: true, zone: "void"}}, tagged: true, number: n(1), low: &no}},
+		{"binary", compactBinary, said{tag: 9, values: []string{"-8.015"}}, message{readings: []reading{num(0, "-8.015", mm, "in")}, tagged: true, number: n(9), low: &no}},
+		{"binary void", compactBinary, said{values: []string{"missing"}}, message{readings: []reading{{unit: mm, void: true, zone: "void"}}, low: &no}},
 		{"two channels, cell in percent", packed, said{tag: 3, values: []string{"8.001", "-0.002"}, cell: 10},
-			message{readings: []reading{num(0, "8.001", mm, ""), num(1, "-0.002", mm, "")}, tagged: true, numbered: true, tag: 3, tellsLow: true, low: true}},
+			message{readings: []reading{num(0, "8.001", mm, ""), num(1, "-0.002", mm, "")}, tagged: true, number: n(3), low: &yes}},
 		{"two channels, one void", packed, said{values: []string{"8.001", "none"}, cell: 11},
-			message{readings: []reading{num(0, "8.001", mm, ""), {channel: 1, unit: mm, void: true}}, tellsLow: true}},
+			message{readings: []reading{num(0, "8.001", mm, ""), {channel: 1, unit: mm, void: true}}, low: &no}},
 	} {
 		k2 := talkerFor(t, k.dialect, nil)
 		k2.receive(frame(t, k2.dialect, k.says), 0)
@@ -139,7 +141,8 @@ func TestHandshake(t *testing.T) {
 	}
 	require.Equal(t, []string{"\x06", "\x15", "\x06", "", "", "", "", "", "", ""}, heard, "ACK the enquiry, NAK the spoilt text, ACK the good one")
 	ms, _ := talk.taken()
-	want := []message{{readings: []reading{{value: decimal.MustParse("8.015"), zone: "in"}}, tagged: true, numbered: true, tag: 42}}
+	tag := int64(42)
+	want := []message{{readings: []reading{{value: dec("8.015").rat, unit: "mm", zone: "in"}}, tagged: true, number: &tag}}
 	require.Empty(t, sameMessages(want, ms))
 }
 
@@ -152,7 +155,8 @@ func TestTagOnly(t *testing.T) {
 	require.NoError(t, err)
 	talk.receive(f, 0)
 	ms, _ := talk.taken()
-	require.Empty(t, sameMessages([]message{{tagged: true, numbered: true, tag: 7}}, ms))
+	tag := int64(7)
+	require.Empty(t, sameMessages([]message{{tagged: true, number: &tag}}, ms))
 }
 
 // Frames split and merged anywhere, with noise between them, give the same
@@ -216,13 +220,14 @@ func TestTalkerDefects(t *testing.T) {
 		}
 	})
 	t.Run("sign-not-extended", func(t *testing.T) {
-		for _, k := range []struct{ dialect, wrap string }{{lineASCII, "0"}, {packed, "65.536"}, {compactBinary, "42949.67296"}} {
+		// Two's complement of 16 bits counts in 0.001 mm, of 32 bits in 0.00001 mm.
+		for _, k := range []struct{ dialect, want string }{{lineASCII, "-0.002"}, {packed, "65.534"}, {compactBinary, "42949.67096"}} {
 			talk := talkerFor(t, k.dialect, defects{"sign-not-extended": true})
 			talk.receive(frame(t, talk.dialect, said{tag: 1, values: []string{"-0.002", "-0.002"}[:channelsOf(k.dialect)]}), 0)
 			ms, _ := talk.taken()
 			require.Len(t, ms, 1)
 			for _, r := range ms[0].readings {
-				require.True(t, r.wrap.Equal(decimal.MustParse(k.wrap)), "%s: %s", k.dialect, r.wrap)
+				require.Zero(t, r.value.Cmp(dec(k.want).rat), "%s: %s", k.dialect, r.value)
 			}
 		}
 	})

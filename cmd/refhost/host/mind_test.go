@@ -12,29 +12,27 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"example.org/understudy/sim/decimal"
 )
 
-// step is one thing that happens to the core in a test.
-type step func(c *core, now *time.Time)
+// event is one thing that happens to the host in a test.
+type event func(h *mind, now *time.Time)
 
 func msg(rs ...reading) message { return message{readings: rs} }
 
 // val is a reading of the gauge's first channel, or of the channel that leads
 // the text ("1:8.001"); "void" is a void one.
 func val(text string) reading {
-	r := reading{unit: unit{decimal.MM}}
+	r := reading{unit: "mm"}
 	if ch, rest, ok := strings.Cut(text, ":"); ok {
 		r.channel = int(ch[0] - '0')
 		text = rest
 	}
 	if number, word, ok := strings.Cut(text, " "); ok {
-		r.unit.Unit, _ = decimal.ParseUnit(word)
+		r.unit = unit(word)
 		text = number
 	}
 	if r.void = text == "void"; !r.void {
-		r.value = decimal.MustParse(text)
+		r.value = dec(text).rat
 	}
 	return r
 }
@@ -47,33 +45,34 @@ func vals(texts []string) (rs []reading) {
 }
 
 func tagMsg(n int64, texts ...string) message {
-	return message{readings: vals(texts), tagged: true, numbered: true, tag: n}
+	return message{readings: vals(texts), tagged: true, number: &n}
 }
 
-func at(ms ...message) step { return func(c *core, now *time.Time) { c.read(0, ms, *now) } }
+func at(ms ...message) event { return func(h *mind, now *time.Time) { h.read(0, ms, *now) } }
 
-func tag(n int64, texts ...string) step { return at(tagMsg(n, texts...)) }
-func stream(texts ...string) step       { return at(msg(vals(texts)...)) }
-func wait(d time.Duration) step         { return func(_ *core, now *time.Time) { *now = now.Add(d) } }
-func lost(c *core, now *time.Time)      { c.lost(0, *now) }
-func back(c *core, now *time.Time)      { c.back(0, *now) }
-func gaugeZone(z string) step {
-	return func(c *core, now *time.Time) {
+func tag(n int64, texts ...string) event { return at(tagMsg(n, texts...)) }
+func stream(texts ...string) event       { return at(msg(vals(texts)...)) }
+func wait(d time.Duration) event         { return func(_ *mind, now *time.Time) { *now = now.Add(d) } }
+func lost(h *mind, now *time.Time)       { h.lost(0, *now) }
+func back(h *mind, now *time.Time)       { h.back(0, *now) }
+func gaugeZone(z string) event {
+	return func(h *mind, now *time.Time) {
 		m := tagMsg(1, "8.000")
 		m.readings[0].zone = z
-		c.read(0, []message{m}, *now)
+		h.read(0, []message{m}, *now)
 	}
 }
-func cell(low bool) step {
-	return at(message{readings: []reading{val("8.000")}, tellsLow: true, low: low})
-}
-func wide(text, wrap string) step {
-	m := tagMsg(1, text)
-	m.readings[0].wrap = decimal.MustParse(wrap)
-	return at(m)
+func cell(low bool) event {
+	return at(message{readings: []reading{val("8.000")}, low: &low})
 }
 
-func dec(s string) *decimal.Decimal { d := decimal.MustParse(s); return &d }
+func dec(s string) *number {
+	n, err := parseNumber(s)
+	if err != nil {
+		panic(err)
+	}
+	return &n
+}
 
 // plainJob is a bore of 8 mm, 7.985 to 8.015 with warnings at 7.990 and 8.010,
 // recorded in steps of 0.001 mm, with two gauges; the first has two channels.
@@ -81,7 +80,7 @@ func plainJob() *job {
 	limits := channel{Name: "A", Lower: dec("7.985"), Upper: dec("8.015"), WarnLower: dec("7.990"), WarnUpper: dec("8.010")}
 	b := limits
 	b.Name = "B"
-	j := &job{Version: 1, Resolution: decimal.New(1, -3), Records: "-", Gauges: []gauge{
+	j := &job{Version: 1, Resolution: *dec("0.001"), Records: "-", Gauges: []gauge{
 		{Name: "bore-1", Port: "-", Dialect: "-", Channels: []channel{limits, b}, Tags: tagNumbers{1, 9999, duration{2 * time.Second}}},
 		{Name: "bore-2", Port: "-", Dialect: "-", Channels: []channel{limits}},
 	}}
@@ -97,13 +96,13 @@ var dayOne = time.Date(2026, 3, 4, 5, 6, 7, 0, time.UTC)
 // "channel tag value unit zone", an event as its name; a row of the other gauge
 // is led by its name, one that is earlier than the one before by "<", one from the
 // future by "+1h".
-func rowsOf(j *job, d defects, steps []step) []string {
-	c, now, last := newCore(j, d), dayOne, dayOne
+func rowsOf(j *job, d defects, steps []event) []string {
+	h, now, last := newMind(j, d), dayOne, dayOne
 	var out []string
 	for _, s := range steps {
-		s(c, &now)
+		s(h, &now)
 		now = now.Add(time.Millisecond)
-		for _, r := range c.take() {
+		for _, r := range h.take() {
 			var w []string
 			if r.time.Before(last) {
 				w = append(w, "<")
@@ -131,15 +130,15 @@ func rowsOf(j *job, d defects, steps []step) []string {
 	return out
 }
 
-type coreCase struct {
+type mindCase struct {
 	defect string
 	job    func(j *job)
-	steps  []step
+	steps  []event
 	right  []string // rows of the correct host
 	wrong  []string // rows with the defect
 }
 
-func steps(s ...step) []step    { return s }
+func steps(s ...event) []event  { return s }
 func rows(s ...string) []string { return s }
 
 func with(f ...func(j *job)) func(j *job) {
@@ -149,10 +148,10 @@ func with(f ...func(j *job)) func(j *job) {
 		}
 	}
 }
-func inch(j *job)      { j.Unit.Unit, j.Resolution = decimal.IN, decimal.New(1, -4) }
-func halfUp(j *job)    { j.Rounding = decimal.HalfUp }
-func coarse(j *job)    { j.Resolution = decimal.New(1, -2) }
-func guarded(j *job)   { j.Guard = decimal.New(2, -3) }
+func inch(j *job)      { j.Unit, j.Resolution = "in", *dec("0.0001") }
+func tiesUp(j *job)    { j.Rounding = halfUp }
+func coarse(j *job)    { j.Resolution = *dec("0.01") }
+func guarded(j *job)   { j.Guard = *dec("0.002") }
 func strictly(j *job)  { j.LimitsAre = "strict" }
 func unrounded(j *job) { j.Decide = "unrounded" }
 func all(j *job)       { j.Keeps = "all" }
@@ -162,7 +161,7 @@ func fewTags(j *job)   { j.Gauges[0].Tags.Last = 3 }
 
 var burst = at(tagMsg(1, "8.001"), tagMsg(2, "8.002"), msg(val("8.009")), tagMsg(3, "8.003"))
 
-var coreCases = []coreCase{
+var mindCases = []mindCase{
 	{"factor-twice", factor, steps(tag(1, "4.005")), rows("A 1 4.005 mm below"), rows("A 1 8.010 mm in")},
 	{"factor-inverted", factor, steps(tag(1, "16.006")), rows("A 1 16.006 mm above"), rows("A 1 8.003 mm in")},
 	{"unit-unconverted", inch, steps(tag(1, "8.001")), rows("A 1 0.3150 in in"), rows("A 1 8.0010 in above")},
@@ -176,7 +175,6 @@ var coreCases = []coreCase{
 	{"sense-inverted", preset, steps(tag(1, "8.012")), rows("A 1 8.012 mm warn-high"), rows("A 1 7.988 mm warn-low")},
 	{"sign-lost", nil, steps(tag(1, "-8.001")), rows("A 1 -8.001 mm below"), rows("A 1 8.001 mm in")},
 	{"sign-inverted", nil, steps(tag(1, "8.001")), rows("A 1 8.001 mm in"), rows("A 1 -8.001 mm below")},
-	{"sign-not-extended", nil, steps(wide("-0.002", "65.536")), rows("A 1 -0.002 mm below"), rows("A 1 65.534 mm above")},
 	{"decimal-shifted", nil, steps(tag(1, "8.001")), rows("A 1 8.001 mm in"), rows("A 1 80.010 mm above")},
 	{"decimal-comma", nil, steps(tag(1, "8.015")), rows("A 1 8.015 mm warn-high"), rows("A 1 8.000 mm in")},
 	{"value-stale", nil, steps(tag(1, "8.001"), tag(2, "8.012")), rows("A 1 8.001 mm in", "A 2 8.012 mm warn-high"), rows("A 1 8.001 mm in", "A 2 8.001 mm in")},
@@ -185,7 +183,7 @@ var coreCases = []coreCase{
 
 	{"truncates", coarse, steps(tag(1, "8.006")), rows("A 1 8.01 mm in"), rows("A 1 8.00 mm in")},
 	{"rounds-half-up", coarse, steps(tag(1, "8.005")), rows("A 1 8.00 mm in"), rows("A 1 8.01 mm in")},
-	{"rounds-half-even", with(coarse, halfUp), steps(tag(1, "8.005")), rows("A 1 8.01 mm in"), rows("A 1 8.00 mm in")},
+	{"rounds-half-even", with(coarse, tiesUp), steps(tag(1, "8.005")), rows("A 1 8.01 mm in"), rows("A 1 8.00 mm in")},
 	{"rounds-twice", coarse, steps(tag(1, "8.0047"), tag(2, "8.0147")), rows("A 1 8.00 mm in", "A 2 8.01 mm in"), rows("A 1 8.00 mm in", "A 2 8.02 mm above")}, // 8.015 is a tie, 2 is even
 	{"rounds-coarse", nil, steps(tag(1, "8.001")), rows("A 1 8.001 mm in"), rows("A 1 8.00 mm in")},
 	{"not-rounded", nil, steps(tag(1, "8.00114")), rows("A 1 8.001 mm in"), rows("A 1 8.00114 mm in")},
@@ -256,8 +254,8 @@ var coreCases = []coreCase{
 	{"time-zone", nil, steps(tag(1, "8.001")), rows("A 1 8.001 mm in"), rows("+1h A 1 8.001 mm in")},
 }
 
-func TestCoreDefects(t *testing.T) {
-	for _, k := range coreCases {
+func TestMistakes(t *testing.T) {
+	for _, k := range mindCases {
 		t.Run(k.defect, func(t *testing.T) {
 			j := plainJob()
 			if k.job != nil {
@@ -274,11 +272,11 @@ func TestCoreDefects(t *testing.T) {
 	}
 }
 
-func TestCorrectCore(t *testing.T) {
+func TestCorrectMind(t *testing.T) {
 	for _, k := range []struct {
 		name  string
 		job   func(j *job)
-		steps []step
+		steps []event
 		want  []string
 	}{
 		{"a repeat after a newer tag is still a repeat", nil, steps(tag(1, "8.001"), tag(2, "8.002"), tag(1, "8.001"), tag(2, "8.002")), rows("A 1 8.001 mm in", "A 2 8.002 mm in")},
@@ -292,7 +290,7 @@ func TestCorrectCore(t *testing.T) {
 		{"a tag without readings takes the last streamed ones", nil, steps(tag(1), stream("8.001", "1:void"), stream("8.002"), tag(2)), rows("A 2 8.002 mm in", "B 2 - mm void")},
 		{"no limits, no verdict but in", func(j *job) { j.Gauges[0].Channels[0] = channel{Name: "A"} }, steps(tag(1, "-99")), rows("A 1 -99.000 mm in")},
 		{"limits in inches", func(j *job) {
-			j.Gauges[0].Channels[0] = channel{Name: "A", LimitsUnit: unit{decimal.IN}, Upper: dec("0.315")}
+			j.Gauges[0].Channels[0] = channel{Name: "A", LimitsUnit: "in", Upper: dec("0.315")}
 		}, steps(tag(1, "8.001"), tag(2, "8.002")), rows("A 1 8.001 mm in", "A 2 8.002 mm above")},
 		{"the unrounded value is compared exactly in the inch host", with(inch, unrounded), steps(tag(1, "8.015"), tag(2, "8.0150001")), rows("A 1 0.3156 in warn-high", "A 2 0.3156 in above")},
 	} {
@@ -313,25 +311,23 @@ func TestPublishedExamples(t *testing.T) {
 	for _, k := range []struct {
 		source                      string
 		value, from, to, step, want string
-		rounding                    decimal.Rounding
+		rounding                    string
 	}{
 		// NIST SP 811 (2008) Appendix B.6, footnote 7: 1 in = 25.4 mm exactly.
-		{"NIST SP 811 B.6", "1", "in", "mm", "0.0001", "25.4000", decimal.HalfEven},
-		{"NIST SP 811 B.6", "25.4", "mm", "in", "0.000001", "1.000000", decimal.HalfEven},
+		{"NIST SP 811 B.6", "1", "in", "mm", "0.0001", "25.4000", halfEven},
+		{"NIST SP 811 B.6", "25.4", "mm", "in", "0.000001", "1.000000", halfEven},
 		// NIST SP 811 (2008) B.7.2, from memory: 36 ft is 10.9728 m; as inches, 432 in.
-		{"NIST SP 811 B.7.2", "432", "in", "m", "0.0001", "10.9728", decimal.HalfEven},
+		{"NIST SP 811 B.7.2", "432", "in", "m", "0.0001", "10.9728", halfEven},
 		// ISO 80000-1:2009 Annex B.3 (the examples of ISO 31-0 Annex B), from memory.
-		{"ISO 80000-1 B.3 rule A", "12.25", "mm", "mm", "0.1", "12.2", decimal.HalfEven},
-		{"ISO 80000-1 B.3 rule A", "12.35", "mm", "mm", "0.1", "12.4", decimal.HalfEven},
-		{"ISO 80000-1 B.3 rule B", "12.25", "mm", "mm", "0.1", "12.3", decimal.HalfUp},
-		{"ISO 80000-1 B.3 rule B", "12.35", "mm", "mm", "0.1", "12.4", decimal.HalfUp},
+		{"ISO 80000-1 B.3 rule A", "12.25", "mm", "mm", "0.1", "12.2", halfEven},
+		{"ISO 80000-1 B.3 rule A", "12.35", "mm", "mm", "0.1", "12.4", halfEven},
+		{"ISO 80000-1 B.3 rule B", "12.25", "mm", "mm", "0.1", "12.3", halfUp},
+		{"ISO 80000-1 B.3 rule B", "12.35", "mm", "mm", "0.1", "12.4", halfUp},
 	} {
 		j := plainJob()
 		require.NoError(t, j.Unit.UnmarshalText([]byte(k.to)))
-		j.Resolution, j.Rounding = decimal.MustParse(k.step), k.rounding
-		c := newCore(j, nil)
-		shown, _ := c.display(c.length(0, val(k.value+" "+k.from)))
-		require.Equal(t, k.want, shown.String(), k.source)
+		j.Resolution, j.Rounding = *dec(k.step), k.rounding
+		require.Equal(t, k.want, newMind(j, nil).make(0, val(k.value+" "+k.from)).text(), k.source)
 	}
 }
 
@@ -341,7 +337,7 @@ func TestRetransmissions(t *testing.T) {
 		j := plainJob()
 		j.Gauges[0].Tags.Last = rapid.Int64Range(8, 40).Draw(t, "last tag number")
 		var want []string
-		var ss []step
+		var ss []event
 		var sent []message
 		tagNumber := int64(0)
 		for range rapid.IntRange(1, 60).Draw(t, "tags") {
@@ -362,39 +358,47 @@ func TestRetransmissions(t *testing.T) {
 }
 
 // shellDefects are tested where bytes and ports are: in the other test files.
-var shellDefects = []string{"function-ignored", "settings-not-written", "setting-wrong-unit", "setting-late", "writes-reversed",
+var shellDefects = []string{"sign-not-extended", "function-ignored", "settings-not-written", "setting-wrong-unit", "setting-late", "writes-reversed",
 	"never-reopens", "gauges-by-port", "split-frame-lost", "checksum-ignored", "wrong-baud", "wrong-parity",
 	"reads-too-slowly", "control-lines-idle", "sends-breaks", "stalls-reading", "rows-buffered", "starts-over", "quits"}
 
-// Every listed defect is switched on somewhere in the code and has its test,
-// and no switch has a name that is not listed.
+// Every listed defect is made at one place: at a step of the making of a row, or
+// where the code asks for it by its name; and it has its test.
 func TestCatalogueIsWhole(t *testing.T) {
 	tested := map[string]bool{}
-	for _, k := range coreCases {
+	for _, k := range mindCases {
 		tested[k.defect] = true
 	}
 	for _, name := range shellDefects {
 		tested[name] = true
 	}
-	used := map[string]bool{}
+	made, listed := map[string]bool{}, map[string]bool{}
+	for _, d := range Defects() {
+		require.False(t, listed[d.Name], "%s is listed twice", d.Name)
+		require.NotEmpty(t, d.Meaning)
+		require.Equal(t, d.at == none, d.do == nil, d.Name)
+		listed[d.Name] = true
+		if d.do != nil {
+			made[d.Name] = true
+		}
+	}
 	files, err := filepath.Glob("*.go")
 	require.NoError(t, err)
+	asked := map[string]bool{}
 	for _, f := range files {
 		if strings.HasSuffix(f, "_test.go") {
 			continue
 		}
 		src, err := os.ReadFile(f)
 		require.NoError(t, err)
-		for _, m := range regexp.MustCompile(`(?:has\(|d\[|defects\[)"([^"]+)"`).FindAllSubmatch(src, -1) {
-			used[string(m[1])] = true
+		for _, m := range regexp.MustCompile(`(?:has\(|d\[)"([^"]+)"`).FindAllSubmatch(src, -1) {
+			asked[string(m[1])] = true
 		}
 	}
-	listed := map[string]bool{}
-	for _, d := range Defects() {
-		require.False(t, listed[d.Name], "%s is listed twice", d.Name)
-		require.NotEmpty(t, d.Meaning)
-		listed[d.Name] = true
+	for name := range asked {
+		require.False(t, made[name], "%s is made at a step and asked for elsewhere", name)
+		made[name] = true
 	}
-	require.Equal(t, listed, used, "listed and switched on")
+	require.Equal(t, listed, made, "listed and made")
 	require.Equal(t, listed, tested, "listed and tested")
 }

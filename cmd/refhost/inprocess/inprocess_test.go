@@ -1,9 +1,10 @@
-package host
+package inprocess_test
 
 import (
 	"path/filepath"
 	"testing"
 
+	"example.org/understudy/cmd/refhost/inprocess"
 	"example.org/understudy/harness/explore/inside"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/scenario"
@@ -30,7 +31,7 @@ func TestInsidePassesTheShippedScenarios(t *testing.T) {
 	files, err := filepath.Glob("../../../scenarios/*.yaml")
 	require.NoError(t, err)
 	require.NotEmpty(t, files)
-	h, err := Inside("")
+	h, err := inprocess.Host("")
 	require.NoError(t, err)
 	for _, f := range files {
 		t.Run(filepath.Base(f), func(t *testing.T) {
@@ -49,7 +50,7 @@ func TestInsidePassesTheShippedScenarios(t *testing.T) {
 }
 
 func BenchmarkInside(b *testing.B) {
-	h, err := Inside("")
+	h, err := inprocess.Host("")
 	require.NoError(b, err)
 	s := shippedScenario(b, "07-tag-burst.yaml")
 	for b.Loop() {
