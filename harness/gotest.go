@@ -108,7 +108,7 @@ func (c *Case) do(t T) (*Outcome, error) {
 	if check.Self = c.Self; c.Self == "" && bytes.Contains(check.HostText, []byte("{self}")) {
 		return nil, fmt.Errorf("%s starts the understudy program, and nothing says where that is: write it into Self", cmp.Or(c.Host, "the command"))
 	}
-	return check.Do(t.Context())
+	return check.Prove(t.Context())
 }
 
 // host makes the host's description.

@@ -57,19 +57,24 @@ type Check struct {
 // Outcome is what came of a check.
 type Outcome struct {
 	judge.Result
-	Check   *Check
-	Spec    cause.Spec
-	Why     string // why there is no verdict, when it is inconclusive or an error
-	Exit    process.Exit
-	Began   time.Time
-	Entries []ledger.Entry // of the ledger; of a long one only some, see MostHeld
-	Every   int            // above 1: Entries are about every Every-th frame of a gauge only
-	Records []judge.Record
-	Blank   []int    // rows of the records that hold nothing
-	Output  []string // the last lines that a host printed which did not end well
-	Took    time.Duration
+	Check *Check
+	Spec  cause.Spec
+	Why   string // why there is no verdict, when it is inconclusive or an error
+	// NotReady is set when the host did not become ready, so that nothing was played.
+	NotReady bool
+	NotRun   bool // nothing was tried; Why says why
+	Exit     process.Exit
+	Began    time.Time
+	Entries  []ledger.Entry // of the ledger; of a long one only some, see MostHeld
+	Every    int            // above 1: Entries are about every Every-th frame of a gauge only
+	Records  []judge.Record
+	Blank    []int    // rows of the records that hold nothing
+	Output   []string // the last lines that a host printed which did not end well
+	Took     time.Duration
+	Twice    string // of a scenario that was played twice: how the runs differ
 
 	plays time.Time // when the timeline began
+	meta  meta
 }
 
 // files of a run folder.
@@ -128,14 +133,14 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 	}
 	out.Why = why
 	out.Took = time.Since(began)
-	m := meta{Pace: r.pace, Began: began, Took: out.Took, Why: why, Exit: out.Exit, Places: r.places, Earlier: earlier, Upto: upto, Plays: out.plays}
+	out.meta = meta{Pace: r.pace, Began: began, Took: out.Took, Why: why, Exit: out.Exit, Places: r.places, Earlier: earlier, Upto: upto, Plays: out.plays}
 	if r.endpoint != nil {
-		m.Places.Records = filepath.Join(c.Run, recordsName(hostfile.HTTP))
+		out.meta.Places.Records = filepath.Join(c.Run, recordsName(hostfile.HTTP))
 	}
-	if err := c.keep(m); err != nil {
+	if err := c.keep(out.meta); err != nil {
 		return nil, err
 	}
-	c.judge(ctx, out, m)
+	c.judge(ctx, out, out.meta)
 	return out, nil
 }
 
@@ -350,7 +355,10 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 		if ctx.Err() != nil {
 			return why, ctx.Err()
 		}
-		why = err.Error()
+		out.NotReady = true
+		if why = err.Error(); !host.over() {
+			why = strings.Join(append([]string{why}, r.Ports.unopened()...), "; ")
+		}
 		return why, nil
 	}
 	r.say("playing")
@@ -542,6 +550,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Verdict = judge.Error
 		out.Reasons = append(out.Reasons, "the ledger: "+err.Error())
 	}
+	out.doubt(m.Doubt)
 	if out.Verdict == judge.Pass && out.Counts.Expected == 0 {
 		out.Verdict = judge.Inconclusive // a pass needs evidence
 		out.Reasons = append(out.Reasons, "nothing that the host received was due to be recorded")

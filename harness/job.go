@@ -33,7 +33,7 @@ type Job struct {
 type JobGauge struct {
 	Name     string          `json:"name"`
 	Serial   string          `json:"serial"`    // what the gauge says of itself
-	Port     string          `json:"port"`      // path, or HOST:PORT
+	Port     string          `json:"port"`      // of a pty a path, of tcp HOST:PORT, of rfc2217 a URL: rfc2217://HOST:PORT
 	PortKind string          `json:"port-kind"` // pty, tcp or rfc2217
 	Line     string          `json:"line"`      // such as "9600 8N1"
 	Dialect  string          `json:"dialect"`   // file of its description

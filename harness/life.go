@@ -108,6 +108,21 @@ func (l *life) last() (e process.Exit) {
 	return e
 }
 
+// over reports whether the host has ended.
+func (l *life) over() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.host == nil {
+		return false // it is not ours to watch
+	}
+	select {
+	case <-l.host.Done():
+		return true
+	default:
+		return false
+	}
+}
+
 // leave notes that the host's end is asked for.
 func (l *life) leave() *started {
 	l.mu.Lock()

@@ -34,6 +34,7 @@ func (o *Outcome) Report() report.Run {
 	if o.Why != "" {
 		r.Result.Reasons = append(r.Result.Reasons, o.Why)
 	}
+	r.NotRun = o.NotRun
 	if len(o.Entries) > 0 && o.Entries[0].Run != nil {
 		r.Pace = o.Entries[0].Run.Pace
 	}
@@ -49,6 +50,9 @@ const maxProblems = 5
 func (o *Outcome) notes() (notes []string) {
 	if o.Why != "" {
 		return nil
+	}
+	if o.Twice != "" {
+		notes = append(notes, o.Twice)
 	}
 	told := map[string]bool{"": true}
 	quit := false

@@ -20,6 +20,7 @@ type Ports struct {
 	Ports    []port.Port
 	Warnings []string  // for the user to see: other machines can reach a port
 	hub      *port.Hub // nil where there are no ptys
+	kinds    []scenario.PortKind
 }
 
 // OpenPorts opens the port of every gauge of a scenario, ptys under stable
@@ -55,7 +56,7 @@ func OpenPortsAt(s *scenario.Scenario, dir string, inbox *stage.Inbox, listen st
 		if err != nil {
 			return nil, errors.Join(fmt.Errorf("the port of %s: %w", s.Gauges[i].Name, err), ps.Close())
 		}
-		ps.Ports = append(ps.Ports, p)
+		ps.Ports, ps.kinds = append(ps.Ports, p), append(ps.kinds, s.Gauges[i].Port)
 	}
 	return ps, nil
 }
@@ -119,6 +120,24 @@ func (ps *Ports) Close() error {
 		errs = append(errs, p.Close())
 	}
 	return errors.Join(append(errs, closeHub(ps.hub))...)
+}
+
+// unopened says of each port that no host has open whether one ever had.
+func (ps *Ports) unopened() (words []string) {
+	for i, p := range ps.Ports {
+		opens, verb := p.Stats().Opens, "opened"
+		if ps.kinds[i] != scenario.PTY {
+			verb = "connected to"
+		}
+		switch {
+		case p.Open():
+		case opens == 0:
+			words = append(words, fmt.Sprintf("nobody has %s %s", verb, p.Path()))
+		default:
+			words = append(words, fmt.Sprintf("%s was %s and left again", p.Path(), verb))
+		}
+	}
+	return words
 }
 
 // Opened waits until a host has every port open.

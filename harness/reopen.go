@@ -30,6 +30,7 @@ type meta struct {
 	Earlier  int               `json:"earlier,omitempty"` // records that are of runs before
 	Upto     *int              `json:"upto,omitempty"`    // of a host that goes on: records of this run, before the ports went away
 	Plays    time.Time         `json:"plays,omitzero"`    // when the timeline began
+	Doubt    string            `json:"doubt,omitempty"`   // why what was found is not counted
 }
 
 const scenarioFile = "scenario.yaml"

@@ -6,31 +6,36 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"time"
 
 	"example.org/understudy/cmd/refhost/host"
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/report"
+	"example.org/understudy/harness/suite"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/stage"
 	"golang.org/x/term"
 )
 
 type checkCmd struct {
-	Scenarios []string    `arg:"" optional:"" name:"scenario" help:"Scenario files, folders of them, or names of shipped scenarios. All shipped scenarios when left out."`
-	Host      string      `short:"H" help:"Host description: a file, or the name of a shipped one. The shipped reference host when left out. Or write the host's command behind --, with places such as {port} and {records}."`
-	Folder    string      `name:"run-folder" short:"r" help:"Folder to keep the runs in: ledger, records, the host's output. When left out a temporary folder is used, and kept only when a run did not pass."`
-	Pace      *stage.Pace `help:"How fast the timelines play: drain (as fast as the host reads), real, or a number of times such as 10x. As the host description says when left out."`
-	Defect    string      `help:"Have the reference host make a mistake, to see it found (understudy refhost --list names them)."`
-	Seed      *uint64     `help:"Seed instead of the scenario's own."`
+	Scenarios []string      `arg:"" optional:"" name:"scenario" help:"Scenario files, folders of them, or names of shipped scenarios. All shipped scenarios when left out."`
+	Host      string        `short:"H" help:"Host description: a file, or the name of a shipped one. The shipped reference host when left out. Or write the host's command behind --, with places such as {port} and {records}."`
+	Folder    string        `name:"run-folder" short:"r" help:"Folder to keep the runs in: ledger, records, the host's output. When left out a temporary folder is used, and kept only when a run did not pass."`
+	Pace      *stage.Pace   `help:"How fast the timelines play: drain (as fast as the host reads), real, or a number of times such as 10x. As the host description says when left out."`
+	Defect    string        `help:"Have the reference host make a mistake, to see it found (understudy refhost --list names them)."`
+	Seed      *uint64       `help:"Seed instead of the scenario's own."`
+	Jobs      int           `short:"j" default:"${cores}" help:"How many scenarios to play at a time (default: the processors, here ${cores}). Write 1 for a host that cannot run twice at once."`
+	KeepGoing bool          `help:"Go on with the other scenarios after one that could not be played, because a disk is full for example."`
+	Timeout   time.Duration `help:"Longest time for one scenario by the wall clock, such as 2m (default: none). One that takes longer comes to no verdict."`
 	benchFlags
 	JUnit string `name:"junit" help:"Also write a JUnit XML report to this file." type:"path"`
 	HTML  string `name:"html" help:"Also write a page to this file." type:"path"`
 	JSON  string `name:"json" help:"Also write a JSON report to this file." type:"path"`
 }
 
-func (c *checkCmd) Run(a *app) error {
+func (c *checkCmd) Run(a *app) (err error) {
 	h, text, err := c.host(a)
 	if err != nil {
 		return err
@@ -50,55 +55,64 @@ func (c *checkCmd) Run(a *app) error {
 		}
 		all = append(all, s)
 	}
-	dir, temporary := c.Folder, false
-	if dir == "" {
-		if dir, err = os.MkdirTemp("", "understudy-"); err != nil {
-			return err
-		}
-		temporary = true
-	}
 	self, err := os.Executable()
 	if err != nil {
 		return err
 	}
-	var runs []report.Run
-	screen := a.screen()
-	for _, s := range all {
-		name := harness.Name(s)
-		check := &harness.Check{Scenario: s, Host: h, Run: filepath.Join(dir, name), Self: self, Pace: c.Pace, Extra: c.extra(), HostText: text}
-		srv, err := c.watch(a, all, check)
-		if err != nil {
-			return err
-		}
-		out, err := check.Do(a.ctx)
-		if srv != nil {
-			err = errors.Join(err, srv.Close())
-		}
-		if err != nil {
-			if a.ctx.Err() != nil {
-				return coded{exitUndecided, errors.New("stopped")}
-			}
-			return fmt.Errorf("%s: %w", name, err)
-		}
-		r := out.Report()
-		runs = append(runs, r)
-		if err := report.TerminalRun(a.stdout, &r, screen); err != nil {
-			return err
-		}
-	}
-	if err := report.TerminalSummary(a.stdout, runs, screen); err != nil {
+	dir, err := a.runFolder(c.Folder, "check", h.Title)
+	if err != nil {
 		return err
+	}
+	defer func() { err = errors.Join(err, dir.close()) }()
+	s := &suite.Suite{Jobs: suite.Jobs(h, c.Jobs), KeepGoing: c.KeepGoing, Timeout: c.Timeout}
+	folders := map[string]int{}
+	for _, one := range all {
+		name := harness.Name(one)
+		if folders[name]++; folders[name] > 1 { // of another folder, or named twice
+			name += fmt.Sprintf("-%d", folders[name])
+		}
+		s.Checks = append(s.Checks, &harness.Check{Scenario: one, Host: h, Run: filepath.Join(dir.path, name), Self: self, Pace: c.Pace, Extra: c.extra(), HostText: text})
+	}
+	srv, err := c.watch(a, all, s.Checks[0])
+	if err != nil {
+		return err
+	}
+	if srv != nil {
+		defer func() { err = errors.Join(err, srv.Close()) }()
+	}
+	return c.play(a, s, dir)
+}
+
+// play plays the scenarios and reports as they end. What is known is reported
+// whatever ends it.
+func (c *checkCmd) play(a *app, s *suite.Suite, dir *runFolder) error {
+	var runs []report.Run
+	screen, ran := a.screen(), false
+	failed := s.Play(a.ctx, func(out *harness.Outcome) error {
+		r := out.Report()
+		runs, ran = append(runs, r), ran || !r.NotRun && r.Result.Verdict != judge.Error
+		if !ran && !c.KeepGoing && r.Result.Verdict == judge.Error {
+			return nil // the error says all there is
+		}
+		return report.TerminalRun(a.stdout, &r, screen)
+	})
+	if ran || failed == nil {
+		if err := report.TerminalSummary(a.stdout, runs, screen); err != nil {
+			return err
+		}
 	}
 	if err := writeReports(runs, c.JUnit, c.JSON, c.HTML); err != nil {
-		return err
+		return errors.Join(failed, err)
 	}
 	verdict := report.Verdict(runs)
-	if temporary && verdict == judge.Pass {
-		if err := os.RemoveAll(dir); err != nil {
-			return err
-		}
-	} else {
-		fmt.Fprintln(a.stdout, "The runs are kept in", dir)
+	if dir.keep = verdict != judge.Pass && (ran || failed == nil); dir.keep || c.Folder != "" {
+		fmt.Fprintln(a.stdout, "The runs are kept in", dir.path)
+	}
+	switch {
+	case a.ctx.Err() != nil:
+		return coded{exitUndecided, errors.New("stopped")}
+	case failed != nil:
+		return failed
 	}
 	return byVerdict(verdict)
 }

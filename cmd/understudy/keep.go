@@ -51,6 +51,41 @@ func claim(folder, kind, what string) (dir string, c *registry.Claim, err error)
 	return dir, c, err
 }
 
+// runFolder is the folder of a command's runs, which is the command's alone.
+type runFolder struct {
+	path      string
+	temporary bool
+	keep      bool // although it is temporary
+	claim     *registry.Claim
+}
+
+// runFolder takes a folder for runs; a temporary one when it has no name.
+func (a *app) runFolder(name, kind, what string) (f *runFolder, err error) {
+	f = &runFolder{path: name, temporary: name == ""}
+	if f.temporary {
+		f.path, err = os.MkdirTemp("", "understudy-")
+	} else if f.path, err = filepath.Abs(name); err == nil {
+		err = os.MkdirAll(f.path, 0o755)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if f.claim, err = registry.Default().Claim(f.path, registry.Entry{Kind: kind, Scenario: what, Began: time.Now()}); err != nil {
+		return nil, err
+	}
+	_ = f.claim.Publish(nil) // so that names it leaves when it is killed can be removed
+	return f, nil
+}
+
+// close gives the folder back, and removes it where nobody wants it.
+func (f *runFolder) close() error {
+	err := f.claim.Close()
+	if f.temporary && !f.keep {
+		err = errors.Join(err, os.RemoveAll(f.path))
+	}
+	return err
+}
+
 // opener opens the port of the kind that was asked for.
 func (f *lineFlags) opener(a *app, dir, name string, line port.Settings) func(sink func(port.Event)) (port.Port, error) {
 	cfg := port.Config{Name: name, Dir: filepath.Join(dir, "ports"), Line: line}

@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime"
 	"runtime/debug"
 	"syscall"
 
@@ -97,7 +98,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	stopped := -1
 	parser, err := kong.New(&c, kong.Name("understudy"), kong.Writers(stdout, stderr), kong.Exit(func(code int) { stopped = code }),
 		kong.Description("Virtual gauges for testing dimensional inspection software. Simulated results never release real parts."),
-		kong.ConfigureHelp(kong.HelpOptions{Compact: true}), kong.Bind(a))
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}), kong.Bind(a), kong.Vars{"cores": fmt.Sprint(runtime.GOMAXPROCS(0))})
 	if err != nil {
 		fmt.Fprintln(stderr, "understudy:", err)
 		return exitUsage

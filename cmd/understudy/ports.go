@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
+	"slices"
 	"text/tabwriter"
 
 	"example.org/understudy/harness/registry"
@@ -27,6 +28,7 @@ func (c *portsCmd) Run(a *app) error {
 		enc.SetIndent("", "  ")
 		return enc.Encode(all)
 	}
+	all = slices.DeleteFunc(all, func(e registry.Entry) bool { return len(e.Gauges) == 0 })
 	if len(all) == 0 {
 		fmt.Fprintln(a.stdout, "no gauge is running")
 		return nil

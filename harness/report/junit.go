@@ -130,6 +130,8 @@ type skipped struct {
 func headline(r *Run) string {
 	res := &r.Result
 	switch {
+	case res.Verdict != judge.Fail && len(res.Reasons) > 0:
+		return clean(lines(res.Reasons[0])[0])
 	case len(res.Explanations) > 0:
 		var names []string
 		for _, e := range res.Explanations {
@@ -142,8 +144,6 @@ func headline(r *Run) string {
 		return clean(s)
 	case res.Counts.Findings > 0:
 		return plural(res.Counts.Findings, "finding") + ", none with a known cause"
-	case len(res.Reasons) > 0:
-		return clean(lines(res.Reasons[0])[0])
 	}
 	return res.Verdict.String()
 }

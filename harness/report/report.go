@@ -27,6 +27,7 @@ type Run struct {
 	Pace    string
 	Started time.Time     // by the wall clock; zero if unknown
 	Took    time.Duration // by the wall clock
+	NotRun  bool          // nothing was tried: the reason is in Result
 	HostEnd string        // how the host ended, in words
 	Output  []string      // the last lines the host printed
 	Notes   []string      // what bears on no verdict and has to be known all the same

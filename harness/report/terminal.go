@@ -28,10 +28,12 @@ func Terminal(w io.Writer, runs []Run, s Screen) error {
 	return TerminalSummary(w, runs, s)
 }
 
-// TerminalRun writes one run, as Terminal does.
+// TerminalRun writes one run, as Terminal does. What was not run is in the summary.
 func TerminalRun(w io.Writer, r *Run, s Screen) error {
 	t := terminal{Screen: s}
-	t.run(r)
+	if !r.NotRun {
+		t.run(r)
+	}
 	_, err := io.WriteString(w, t.b.String())
 	return err
 }
@@ -152,14 +154,25 @@ func wireText(b []byte) string {
 
 func (t *terminal) summary(runs []Run) {
 	counts := map[judge.Verdict]int{}
+	var parts, notRun []string
+	why := ""
 	for i := range runs {
-		counts[runs[i].Result.Verdict]++
+		r := &runs[i]
+		if r.NotRun {
+			notRun, why = append(notRun, visible(r.Name)), strings.Join(r.Result.Reasons, "; ")
+			continue
+		}
+		counts[r.Result.Verdict]++
 	}
-	var parts []string
 	for _, v := range []judge.Verdict{judge.Pass, judge.Fail, judge.Inconclusive, judge.Error, judge.Skipped} {
 		if counts[v] > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", counts[v], v))
 		}
+	}
+	if n := len(notRun); n > 0 {
+		parts = append(parts, fmt.Sprintf("%d not run", n))
+		t.b.WriteByte('\n')
+		t.text(visible(why)+": "+strings.Join(notRun, ", "), 0, 0)
 	}
 	t.b.WriteByte('\n')
 	if len(runs) == 0 {
