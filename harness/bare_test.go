@@ -18,7 +18,7 @@ understudy: 1
 title: A tag between two streamed readings
 part: {limits: [17.980 mm, 18.020 mm]}
 gauges:
-  - {name: fixture, dialect: multi-binary, resolution: 0.001 mm, seat: 18.000 mm, preset: 18.000 mm, stream: 10 Hz}
+  - {name: fixture, dialect: multi-binary, resolution: 0.001 mm, mid-stroke: 18.000 mm, preset: 18.000 mm, stream: 10 Hz}
 cues:
   - {at: 0 s, do: preset}
   - {at: 1 s, do: rest on, size: 18.005 mm}
@@ -40,7 +40,7 @@ func TestAResolutionFinerThanTheFrames(t *testing.T) {
 understudy: 1
 title: Six decimals in frames of five
 gauges:
-  - {name: fine, dialect: cobs-binary, resolution: 0.000001 mm, seat: 5 mm}
+  - {name: fine, dialect: cobs-binary, resolution: 0.000001 mm, mid-stroke: 5 mm}
 `
 	_, err := scenario.Parse("fine.yaml", []byte(text), shippedDialect)
 	require.ErrorContains(t, err, "fine.yaml:5:")

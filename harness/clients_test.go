@@ -92,10 +92,10 @@ gauges:
     dialect: modbus-rtu
     resolution: 0.00001 mm
     channels:
-      - {name: A, seat: 8 mm, preset: 8 mm, limits: [7.9 mm, 8.1 mm]}
-      - {name: B, seat: 9 mm, preset: 9 mm, limits: [8.9 mm, 9.1 mm]}
-      - {name: C, seat: 10 mm, preset: 10 mm, limits: [9.9 mm, 10.1 mm]}
-      - {name: D, seat: 11 mm, preset: 11 mm, limits: [10.9 mm, 11.1 mm], noise: {white: 5 µm}}
+      - {name: A, mid-stroke: 8 mm, preset: 8 mm, limits: [7.9 mm, 8.1 mm]}
+      - {name: B, mid-stroke: 9 mm, preset: 9 mm, limits: [8.9 mm, 9.1 mm]}
+      - {name: C, mid-stroke: 10 mm, preset: 10 mm, limits: [9.9 mm, 10.1 mm]}
+      - {name: D, mid-stroke: 11 mm, preset: 11 mm, limits: [10.9 mm, 11.1 mm], noise: {white: 5 µm}}
 cues:
   - {at: 0 s, do: preset}
   - {at: 0 s, do: rest on, size: 8.01234 mm, channel: A}
@@ -175,7 +175,7 @@ func TestPythonReadsTheLineDialect(t *testing.T) {
 understudy: 1
 title: A noisy depth foot that is asked
 gauges:
-  - {name: foot, dialect: line-ascii, seat: 5 mm, preset: 5 mm, noise: {white: 20 µm}}
+  - {name: foot, dialect: line-ascii, mid-stroke: 5 mm, preset: 5 mm, noise: {white: 20 µm}}
 cues:
   - {at: 0 s, do: preset, to: 5 mm}
 until: 600 s

@@ -456,7 +456,7 @@ func (r *run) ready(again bool) (process.Ready, error) {
 	ready := process.Ready{After: d.After.D(), Within: d.Within.D()}
 	switch {
 	case d.Pattern != nil:
-		ready.Line, ready.What = true, fmt.Sprintf("print a line that matches %q", d.Line)
+		ready.Line, ready.What = true, fmt.Sprintf("print a line that matches %q", d.Says)
 	case d.File != "":
 		f, err := r.places.Expand(d.File)
 		if err != nil {

@@ -102,7 +102,7 @@ func second[T ~uint8](v *T) *bool {
 // Spec states what the scenario asks of the host, for the judge.
 func Spec(s *scenario.Scenario) cause.Spec {
 	unit, step := s.HostStep(0, 0)
-	at := &s.Host.Line
+	at := &s.Host.AtPort
 	spec := cause.Spec{Unit: unit, Resolution: step, Rounding: s.Host.Rounding, Rule: s.Rule(), All: s.Host.Keeps == scenario.KeepsAll,
 		AtLine: cause.AtLine{DTR: second(at.DTR), RTS: second(at.RTS), Breaks: second(at.Breaks), Reads: at.Reads.D()}}
 	for g := range s.Play.Cast {
@@ -139,9 +139,9 @@ func newJob(s *scenario.Scenario, ports []string, dialects map[string]string, re
 	j := Job{
 		Version: 1, Feature: s.Part.Feature, Unit: spec.Unit.Symbol(), Resolution: spec.Resolution, Rounding: spec.Rounding.String(),
 		Decide: spec.Rule.Decide.String(), LimitsAre: s.Host.LimitsAre.String(), Guard: in(spec.Rule.Guard, spec.Unit),
-		Keeps: s.Host.Keeps.String(), Records: records, AtLine: JobAtLine{DTR: s.Host.Line.DTR, RTS: s.Host.Line.RTS, Breaks: s.Host.Line.Breaks},
+		Keeps: s.Host.Keeps.String(), Records: records, AtLine: JobAtLine{DTR: s.Host.AtPort.DTR, RTS: s.Host.AtPort.RTS, Breaks: s.Host.AtPort.Breaks},
 	}
-	if d := s.Host.Line.Reads; d > 0 {
+	if d := s.Host.AtPort.Reads; d > 0 {
 		j.AtLine.Reads = d.String()
 	}
 	for g := range spec.Gauges {

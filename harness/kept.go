@@ -96,7 +96,7 @@ func (r *run) begin(ctx context.Context, p program) error {
 
 // ask is how the host is asked to end.
 func (r *run) ask() process.Ask {
-	return process.Ask{Signal: string(r.Host.Stop.Signal), Line: r.Host.Stop.Line, Grace: r.Host.Stop.Grace.D()}
+	return process.Ask{Signal: string(r.Host.Stop.Signal), Line: r.Host.Stop.Says, Grace: r.Host.Stop.Grace.D()}
 }
 
 // finish ends the run at the host, and the host too where it is not kept. One

@@ -45,7 +45,7 @@ func described(t testing.TB, text string) *hostfile.Host {
 
 const told = `run: ["{self}", refhost, --jobs]
 many-runs: {begin: "job {job}", end: end, ended: "^ended$"}
-ready: {line: "^ready$"}
+ready: {says: "^ready$"}
 `
 
 // Hosts are kept from one check to the next: one that is told of each, and one

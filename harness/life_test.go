@@ -53,7 +53,7 @@ func TestHostThatDoesNotComeBack(t *testing.T) {
 	}
 	out, err := livesAgain(t, `understudy-host: 1
 run: [/bin/sh, -c, 'test -e "$0/once" && exit 7; touch "$0/once"; exec "$1" refhost --job "$2"', "{run}", "{self}", "{job}"]
-ready: {line: ready}
+ready: {says: ready}
 records: {form: csv}
 `)
 	require.NoError(t, err)

@@ -185,7 +185,7 @@ func fleet(n, seconds int, together bool) string {
 	}
 	fmt.Fprintf(&b, "understudy: 1\ntitle: A fleet\nuntil: %d ms\ngauges:\n", 1000*seconds+40)
 	for i := range n {
-		fmt.Fprintf(&b, "  - {name: g%d, dialect: line-ascii, seat: 8 mm, stream: %d Hz%s}\n", i, fleetRate, phase)
+		fmt.Fprintf(&b, "  - {name: g%d, dialect: line-ascii, mid-stroke: 8 mm, stream: %d Hz%s}\n", i, fleetRate, phase)
 	}
 	b.WriteString("cues:\n  - {at: 0 s, do: rest on, size: 8 mm, gauge: g0}\n")
 	return b.String()
@@ -325,7 +325,7 @@ func BenchmarkOnePTY(b *testing.B) {
 	var fast stage.Pace
 	require.NoError(b, fast.UnmarshalText([]byte("100000x")))
 	play := func(pace stage.Pace, frames int) float64 {
-		s, err := scenario.Parse("one.yaml", fmt.Appendf(nil, "understudy: 1\ntitle: One pty\nuntil: %d ms\ngauges: [{name: g, dialect: line-ascii, seat: 8 mm, stream: %d Hz}]\n", 1000*frames/hz, hz), shippedDialect)
+		s, err := scenario.Parse("one.yaml", fmt.Appendf(nil, "understudy: 1\ntitle: One pty\nuntil: %d ms\ngauges: [{name: g, dialect: line-ascii, mid-stroke: 8 mm, stream: %d Hz}]\n", 1000*frames/hz, hz), shippedDialect)
 		require.NoError(b, err)
 		inbox := stage.NewInbox()
 		ports, err := harness.OpenPorts(s, b.TempDir(), inbox)

@@ -154,7 +154,7 @@ const longStream = `
 understudy: 1
 title: A stream that nobody keeps up with
 until: 100 s
-gauges: [{name: g, dialect: line-ascii, seat: 8 mm, stream: 30 Hz}]
+gauges: [{name: g, dialect: line-ascii, mid-stroke: 8 mm, stream: 30 Hz}]
 cues: [{at: 0 s, do: rest on, size: 8 mm}]
 `
 
@@ -213,7 +213,7 @@ const quiet = `
 understudy: 1
 title: A gauge that is asked
 until: 1 s
-gauges: [{name: g, dialect: line-ascii, seat: 8 mm, stream: off}]
+gauges: [{name: g, dialect: line-ascii, mid-stroke: 8 mm, stream: off}]
 cues: [{at: 0 s, do: rest on, size: 8 mm}]
 `
 
@@ -270,8 +270,8 @@ understudy: 1
 title: One of two is flooded
 until: 500 ms
 gauges:
-  - {name: g, dialect: line-ascii, seat: 8 mm, stream: off}
-  - {name: h, dialect: line-ascii, seat: 8 mm, stream: 30 Hz}
+  - {name: g, dialect: line-ascii, mid-stroke: 8 mm, stream: off}
+  - {name: h, dialect: line-ascii, mid-stroke: 8 mm, stream: 30 Hz}
 cues: [{at: 0 s, do: rest on, size: 8 mm}]
 `, pace)
 			f := file(openHost(t, r.port().Path()))

@@ -103,13 +103,13 @@ type Host struct {
 	LimitsAre   LimitsAre        `yaml:"limits-are" doc:"inclusive (a value equal to a limit conforms, the default) or strict"`
 	Uncertainty *quantity.Length `yaml:"uncertainty" doc:"expanded uncertainty U of a guarded decision; a simple decision when left out"`
 	Keeps       Keeps            `yaml:"keeps" doc:"tagged (only tagged readings are recorded, the default) or all"`
-	Line        AtLine           `yaml:"line" doc:"how the host is to behave at the serial line; what is not stated is not judged"`
+	AtPort      AtPort           `yaml:"at-port" was:"line" doc:"how the host is to behave at its port; what is not stated is not judged"`
 	Writes      []Write          `yaml:"writes" doc:"what the host must write to each gauge, in this order, before it is ready"`
 }
 
-// AtLine is how the host is to behave at the serial line, besides setting it as
+// AtPort is how the host is to behave at its port, besides setting it as
 // the gauge's is set. Control lines and breaks show at rfc2217 ports only.
-type AtLine struct {
+type AtPort struct {
 	DTR    *Level            `yaml:"DTR" doc:"how data terminal ready stands while the gauge sends: on or off"`
 	RTS    *Level            `yaml:"RTS" doc:"how request to send stands while the gauge sends: on or off"`
 	Breaks *Breaks           `yaml:"breaks" doc:"none (the host sends no break), or some (it sends at least one)"`
@@ -148,7 +148,7 @@ func (u Unit) MarshalText() ([]byte, error) { return []byte(u.Symbol()), nil }
 // hold for all its channels that do not write their own.
 type ChannelKeys struct {
 	Stroke     *quantity.Length  `yaml:"stroke" doc:"travel of the tip; 10 mm when left out"`
-	Seat       *quantity.Length  `yaml:"seat" doc:"size at which the tip is at the middle of its stroke; the nominal when left out"`
+	MidStroke  *quantity.Length  `yaml:"mid-stroke" was:"seat" doc:"size at which the tip is at the middle of its stroke; the nominal when left out"`
 	Larger     *Larger           `yaml:"larger-part" doc:"what a larger part does to the tip: presses (a stand, a snap; the default) or releases (a plug in a bore)"`
 	Sense      *gauge.Sense      `yaml:"sense" doc:"how the reading moves as the tip is pressed: rising or falling; when left out, so that the reading grows with the part"`
 	Factor     *decimal.Decimal  `yaml:"factor" doc:"multiplies the tip's travel; 1 when left out"`
@@ -162,7 +162,7 @@ type ChannelKeys struct {
 	Decide     *zone.Decide      `yaml:"decide" doc:"which value the gauge compares with its limits: displayed (the default) or unrounded"`
 	Average    *int              `yaml:"average" doc:"samples of a moving mean of the probe; 1, none, when left out"`
 	DeadBand   *quantity.Length  `yaml:"dead-band" doc:"how far a reading moves before a stream on change sends it; 0 mm, any change, when left out"`
-	StartsOn   *quantity.Length  `yaml:"starts-on" doc:"size the gauge rests on at the start; when left out the preset, else the nominal, else the seat"`
+	StartsOn   *quantity.Length  `yaml:"starts-on" doc:"size the gauge rests on at the start; when left out the preset, else the nominal, else the middle of the stroke"`
 	Noise      *Noise            `yaml:"noise" doc:"noise of the probe"`
 	Probe      *Probe            `yaml:"probe" doc:"errors of the probe; an ideal probe when left out"`
 }
@@ -201,7 +201,7 @@ type Gauge struct {
 // GaugeKeys are the keys that describe a gauge, in a scenario or a profile.
 type GaugeKeys struct {
 	Dialect     string             `yaml:"dialect" doc:"wire protocol: the name of a shipped dialect, or the path of a dialect file"`
-	Line        *Line              `yaml:"line" doc:"how the serial line is set, such as 9600 8N1; as the dialect has it when left out"`
+	SerialLine  *SerialLine        `yaml:"serial-line" was:"line" doc:"how the serial line is set, such as 9600 8N1; as the dialect has it when left out"`
 	ChannelKeys                    // hold for all channels
 	Channels    []Channel          `yaml:"channels" doc:"the channels; one named A when left out. Over a profile, those of its channels that differ"`
 	Computed    []Computed         `yaml:"computed" doc:"channels that are computed of those before them"`
@@ -237,20 +237,22 @@ type ProfileFile struct {
 	GaugeKeys
 }
 
-// Line is how a serial line is set.
-type Line struct{ uart.Settings }
+// SerialLine is how a serial line is set.
+type SerialLine struct{ uart.Settings }
 
 // UnmarshalText reads "9600 8N1".
-func (l *Line) UnmarshalText(b []byte) (err error) {
+func (l *SerialLine) UnmarshalText(b []byte) (err error) {
 	l.Settings, err = uart.Parse(string(b))
 	return err
 }
 
 // MarshalText writes it.
-func (l Line) MarshalText() ([]byte, error) { return []byte(l.String()), nil }
+func (l SerialLine) MarshalText() ([]byte, error) { return []byte(l.String()), nil }
 
 // Pattern describes the text for the JSON Schema.
-func (Line) Pattern() (string, string) { return "^[0-9]+ [5-8][NEOMSneoms](1|1.5|2)$", "9600 8N1" }
+func (SerialLine) Pattern() (string, string) {
+	return "^[0-9]+ [5-8][NEOMSneoms](1|1.5|2)$", "9600 8N1"
+}
 
 // Rhythm is times of on and off in turn.
 type Rhythm []quantity.Duration
@@ -264,23 +266,23 @@ func (r Rhythm) rhythm() (g gauge.Rhythm) {
 
 // Chain is the order of the measuring chain.
 type Chain struct {
-	Factor FactorAt `yaml:"factor" doc:"before-datum (multiplies the travel, the default) or after-datum (multiplies what the datum leaves)"`
-	Memory MemoryOf `yaml:"memory" doc:"max and min are kept of the averaged readings (the default) or of the raw ones"`
+	Factor  FactorAt `yaml:"factor" doc:"before-datum (multiplies the travel, the default) or after-datum (multiplies what the datum leaves)"`
+	PeaksOf MemoryOf `yaml:"peaks-of" was:"memory" doc:"max and min are kept of the averaged readings (the default) or of the raw ones"`
 }
 
 // Display is the display.
 type Display struct {
 	Digits  int               `yaml:"digits" doc:"figures it has place for, besides the sign and the mark; 7 when left out"`
 	Large   bool              `yaml:"large" doc:"large figures: nothing but figures and the zone's mark"`
-	Turns   bool              `yaml:"turns" doc:"turns over when the gauge is held upside down"`
+	Flips   bool              `yaml:"flips" was:"turns" doc:"turns over when the gauge is held upside down"`
 	Marks   map[string]string `yaml:"marks" doc:"what stands for a zone, or instead of a reading that is under, over, missing, empty, or does not fit (full)"`
 	Channel string            `yaml:"channel" doc:"channel it shows; the first when left out"`
 }
 
 // Power says how a gauge goes off and comes on.
 type Power struct {
-	IdleOff quantity.Duration `yaml:"idle-off" doc:"goes off when nothing was done for this long: no button, pedal or command of the host, and no tip that moved by more than stir; never when left out"`
-	Stir    quantity.Length   `yaml:"stir" doc:"how far a tip must move to count as something done; it never does when left out"`
+	IdleOff quantity.Duration `yaml:"idle-off" doc:"goes off when nothing was done for this long: no button, pedal or command of the host, and no tip that moved by more than wakes-at; never when left out"`
+	WakesAt quantity.Length   `yaml:"wakes-at" was:"stir" doc:"how far a tip must move to count as something done; it never does when left out"`
 	StartUp quantity.Duration `yaml:"start-up" doc:"from being switched on to the first sample and the banner"`
 	Forgets *[]string         `yaml:"forgets" doc:"settings that are lost while the gauge is off; the stream's being on when left out"`
 	Port    *StaysOrGoes      `yaml:"port" doc:"whether the port stays or goes when the gauge is off; it goes with a cell or a radio link, and stays with neither, when left out"`
@@ -434,7 +436,7 @@ type Link struct {
 	Distance *quantity.Length   `yaml:"distance" need:"yes" doc:"from the gauge to the radio, such as 12 m"`
 	Place    link.Place         `yaml:"place" doc:"what lies between: free-air (the default), office, corridor or shop, in-sight or out-of-sight"`
 	Walls    *quantity.Level    `yaml:"walls" doc:"loss through walls, the sum of them"`
-	Walking  *quantity.Length   `yaml:"walking" doc:"how far things move in a second; 0.5 m when left out"`
+	Motion   *quantity.Length   `yaml:"motion" was:"walking" doc:"how far things move in a second; 0.5 m when left out"`
 	Flush    quantity.Duration  `yaml:"flush" doc:"a frame this old is given up; never when left out"`
 	Patience *quantity.Duration `yaml:"supervision" doc:"silence after which the link is lost; 20 s when left out"`
 	Radio    int                `yaml:"radio" doc:"gauges with the same number share a radio, which talks to seven at most"`

@@ -87,7 +87,7 @@ func TestProfilesPlay(t *testing.T) {
 func TestGaugeOverridesItsProfile(t *testing.T) {
 	m := parse(t, one(`profile: bore-plug
 dialect: multi-ascii
-line: 19200 7E1
+serial-line: 19200 7E1
 resolution: 0.0001 mm
 buttons: {A: {press: zero}}
 tags: {last: 99}
@@ -126,8 +126,8 @@ func TestGaugeMistakes(t *testing.T) {
 		{"profile: bore-plgu", "", `6:14: there is no shipped gauge profile "bore-plgu"; did you mean "bore-plug"?`},
 		{"stroke: 1 mm", "", "5:5: the gauge speaks no dialect"},
 		{"profile: fixture-four\nchannels: [{name: P9}]", "", `7:23: the profile's: there is no channel "P9"`},
-		{"dialect: line-ascii\nline: 9600", "", "7:11: line settings"},
-		{"dialect: line-ascii\nline: 9600 9N1", "", "7:11: line settings"},
+		{"dialect: line-ascii\nserial-line: 9600", "", "7:18: line settings"},
+		{"dialect: line-ascii\nserial-line: 9600 9N1", "", "7:18: line settings"},
 		{"dialect: line-ascii\ncomputed: [{name: s}]", "", "7:17: s is not computed; write is:"},
 		{"dialect: line-ascii\ncomputed: [{name: s, is: sum, of: [B]}]", "", `7:17: s: no channel "B" stands before it`},
 		{"dialect: line-ascii\ncomputed: [{name: s, is: sum, of: [A], stroke: 1 mm}]", "", "7:52: a computed channel has no probe"},
@@ -221,10 +221,10 @@ func TestProfileSchema(t *testing.T) {
 // A gauge with a seat and no other size begins where its tip is in reach.
 func TestStartsOnItsSeat(t *testing.T) {
 	for _, k := range []struct{ part, keys, want string }{
-		{"", "seat: 30 mm", "30 mm"},
-		{"", "seat: 30 mm, preset: 31 mm", "31 mm"},
-		{"part: {nominal: 29 mm}", "seat: 30 mm", "29 mm"},
-		{"", "seat: 30 mm, starts-on: 28 mm", "28 mm"},
+		{"", "mid-stroke: 30 mm", "30 mm"},
+		{"", "mid-stroke: 30 mm, preset: 31 mm", "31 mm"},
+		{"part: {nominal: 29 mm}", "mid-stroke: 30 mm", "29 mm"},
+		{"", "mid-stroke: 30 mm, starts-on: 28 mm", "28 mm"},
 	} {
 		s := parse(t, []byte("understudy: 1\ntitle: t\n"+k.part+"\ngauges: [{name: g, dialect: line-ascii, "+k.keys+"}]\n"))
 		var want quantity.Length

@@ -164,8 +164,8 @@ func (l *loader) build(dialects Source) {
 	if u := l.Host.Uncertainty; u != nil && u.Picometres() < 0 {
 		l.doc.Errorf(&l.Host.Uncertainty, "write U as a width", "an expanded uncertainty is not negative")
 	}
-	if d := l.Host.Line.Reads; d < 0 || d != 0 && d.D() < 20*time.Millisecond {
-		l.doc.Errorf(&l.Host.Line, "write a time from 20 ms on", "how long bytes waited is not known to within %s", d)
+	if d := l.Host.AtPort.Reads; d < 0 || d != 0 && d.D() < 20*time.Millisecond {
+		l.doc.Errorf(&l.Host.AtPort, "write a time from 20 ms on", "how long bytes waited is not known to within %s", d)
 	}
 	seen := map[string]bool{}
 	for i := range l.Gauges {
@@ -184,8 +184,8 @@ func (l *loader) build(dialects Source) {
 	if l.doc.Err() != nil {
 		return
 	}
-	l.Play.Title, l.Play.File, l.Play.Seed, l.Play.ReadsWithin = l.Title, l.Path, l.Seed, l.Host.Line.Reads.D()
-	for _, stated := range []*Level{l.Host.Line.DTR, l.Host.Line.RTS} {
+	l.Play.Title, l.Play.File, l.Play.Seed, l.Play.ReadsWithin = l.Title, l.Path, l.Seed, l.Host.AtPort.Reads.D()
+	for _, stated := range []*Level{l.Host.AtPort.DTR, l.Host.AtPort.RTS} {
 		l.Play.Raises = l.Play.Raises || stated != nil && *stated == LevelOn
 	}
 	l.cues()
@@ -222,7 +222,7 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 		serial = "SN-" + strings.ToUpper(name)
 	}
 	p := &gauge.Profile{Name: name, Serial: serial, Model: model, Firmware: "1.0",
-		Chain: gauge.Chain{FactorLast: g.Chain.Factor == AfterDatum, RawMemory: g.Chain.Memory == Raw}, AfterFrame: g.Writes == AfterFrame,
+		Chain: gauge.Chain{FactorLast: g.Chain.Factor == AfterDatum, RawMemory: g.Chain.PeaksOf == Raw}, AfterFrame: g.Writes == AfterFrame,
 		Common: gauge.Common{Rate: quantity.Rate{Hz: decimal.New(20, 0)}, OnChange: inherited(g.OnChange, nil, false), Buzzer: inherited(g.Buzzer, nil, false)}}
 	m := stage.Member{Profile: p}
 	if g.Scan != nil {
@@ -317,8 +317,8 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 		l.fits(at, g.Dialect, &m)
 	}
 	switch {
-	case g.Line != nil:
-		m.Line = g.Line.Settings
+	case g.SerialLine != nil:
+		m.Line = g.SerialLine.Settings
 	case m.Dialect != nil:
 		m.Line = stage.LineOf(m.Dialect)
 	}
@@ -358,9 +358,9 @@ func (l *loader) panel(g *GaugeKeys, p *gauge.Profile) {
 			p.Buzzes[event] = r.rhythm()
 		}
 	}
-	p.Display = gauge.Display{Digits: g.Display.Digits, Large: g.Display.Large, Follows: g.Display.Turns, Marks: g.Display.Marks}
+	p.Display = gauge.Display{Digits: g.Display.Digits, Large: g.Display.Large, Follows: g.Display.Flips, Marks: g.Display.Marks}
 	p.IdleOff = g.Power.IdleOff.D()
-	p.Power = gauge.Power{StartUp: g.Power.StartUp.D(), Stir: g.Power.Stir.Picometres()}
+	p.Power = gauge.Power{StartUp: g.Power.StartUp.D(), Stir: g.Power.WakesAt.Picometres()}
 	if g.Power.Forgets != nil {
 		p.Forgets = append([]string{}, *g.Power.Forgets...)
 	}
@@ -426,7 +426,7 @@ func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (g
 	if larger == Releases {
 		sense = gauge.Falling
 	}
-	seat := inherited(c.Seat, g.Seat, nominal)
+	seat := inherited(c.MidStroke, g.MidStroke, nominal)
 	preset := inherited(c.Preset, g.Preset, nominal)
 	lim, warn := c.Limits, c.Warn
 	if !computed { // what a computed channel measures is not the part's feature
@@ -434,7 +434,7 @@ func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (g
 	}
 	stroke := inherited(c.Stroke, g.Stroke, quantity.MM("10"))
 	if computed {
-		fix := []any{c.Stroke, c.Seat, c.Sense, c.StartsOn, c.Noise, c.Probe, c.Average}
+		fix := []any{c.Stroke, c.MidStroke, c.Sense, c.StartsOn, c.Noise, c.Probe, c.Average}
 		for _, k := range fix {
 			if !reflect.ValueOf(k).IsNil() {
 				l.doc.Errorf(k, "leave it out", "a computed channel has no probe")
@@ -551,7 +551,7 @@ func (l *loader) radio(g *GaugeKeys, m *stage.Member) {
 	if k.Walls != nil {
 		budget.Walls = k.Walls.DB.Float64()
 	}
-	cfg, err := budget.Config(metres(inherited(k.Walking, nil, quantity.MM("500"))))
+	cfg, err := budget.Config(metres(inherited(k.Motion, nil, quantity.MM("500"))))
 	if err == nil {
 		cfg.Flush = k.Flush.D()
 		if k.Patience != nil {

@@ -169,7 +169,7 @@ func TestExploreKeepsToTheClaims(t *testing.T) {
 	t.Parallel()
 	file := filepath.Join(t.TempDir(), "host.yaml")
 	write := func(claims string) {
-		require.NoError(t, os.WriteFile(file, []byte("understudy-host: 1\nrun: [\"{self}\", refhost, --job, \"{job}\"]\nready: {line: ^ready$}\nrecords: {form: csv}\n"+claims), 0o644))
+		require.NoError(t, os.WriteFile(file, []byte("understudy-host: 1\nrun: [\"{self}\", refhost, --job, \"{job}\"]\nready: {says: ^ready$}\nrecords: {form: csv}\n"+claims), 0o644))
 	}
 	results := filepath.Join(t.TempDir(), "results.jsonl")
 	write("dialects: [block-check, line-ascii, my-own]\nports: [pty]\n")

@@ -69,7 +69,7 @@ gauges:
 	for i := range n {
 		kind := []string{"", ", larger-part: releases", ", cell: {charge: 64 %}, lamps: [{name: ring, shows: zone, looks: {in: {colour: green}, above: {colour: red}}}]",
 			", link: {class: 2, distance: 14 m, place: shop-in-sight}"}[i%4]
-		fmt.Fprintf(&b, "  - {name: place-%d, dialect: line-ascii, line: 115200 8N1, stream: %s, noise: {white: 0.0006 mm}%s}\n", i+1, hz, kind)
+		fmt.Fprintf(&b, "  - {name: place-%d, dialect: line-ascii, serial-line: 115200 8N1, stream: %s, noise: {white: 0.0006 mm}%s}\n", i+1, hz, kind)
 	}
 	b.WriteString(`cues:
   - {at: 0 s, do: preset, to: 25.000 mm}

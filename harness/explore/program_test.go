@@ -100,7 +100,7 @@ func TestWhatStaysFromOneRunToTheNext(t *testing.T) {
 	t.Parallel()
 	p := program(t, "reference-kept")
 	p.Host.Run[1], p.Host.Run = "leaks", p.Host.Run[:2]
-	s, err := scenario.Parse("one", []byte("understudy: 1\ntitle: One tag\ngauges: [{name: g1, dialect: line-ascii, seat: 5.123 mm}]\ncues: [{at: 0 s, do: preset, to: 5.123 mm}, {at: 1 s, do: tag}]\n"), dialect)
+	s, err := scenario.Parse("one", []byte("understudy: 1\ntitle: One tag\ngauges: [{name: g1, dialect: line-ascii, mid-stroke: 5.123 mm}]\ncues: [{at: 0 s, do: preset, to: 5.123 mm}, {at: 1 s, do: tag}]\n"), dialect)
 	require.NoError(t, err)
 	r, err := p.Play(t.Context(), s)
 	require.NoError(t, err)

@@ -54,7 +54,7 @@ type Host struct {
 // Ready says when the host counts as ready. At most one of the conditions is
 // set; none means Opened.
 type Ready struct {
-	Line    string            `yaml:"line" doc:"a regular expression (RE2) that a line of the host's standard output matches"`
+	Says    string            `yaml:"says" was:"line" doc:"a regular expression (RE2) that a line of the host's standard output matches"`
 	File    string            `yaml:"file" doc:"a file that appears; places are filled in"`
 	Opened  bool              `yaml:"opened" doc:"yes: the host has opened the ports of all gauges"`
 	Command bool              `yaml:"first-command" doc:"yes: the host has sent something to every gauge"`
@@ -92,7 +92,7 @@ func (Ready) SchemaFor(of func(any) map[string]any) map[string]any {
 // its process group, then a time of grace, then the group is killed.
 type Stop struct {
 	Signal Signal            `yaml:"signal" doc:"the signal that asks the host to end; term if left out"`
-	Line   string            `yaml:"line" doc:"a line written to the host's standard input before it is closed, instead of a signal"`
+	Says   string            `yaml:"says" was:"line" doc:"a line written to the host's standard input before it is closed, instead of a signal"`
 	Grace  quantity.Duration `yaml:"grace" doc:"how long the host may take; 5 s if left out"`
 }
 
@@ -490,23 +490,23 @@ func (h *Host) check(doc *strict.Doc) {
 	checkPlaces(doc, &h.Records.File, h.Records.File)
 
 	r := &h.Ready
-	if ways := count(r.Line != "", r.File != "", r.Opened, r.Command, r.After != 0); ways > 1 {
+	if ways := count(r.Says != "", r.File != "", r.Opened, r.Command, r.After != 0); ways > 1 {
 		doc.Errorf(r, "keep one", "%d ways to be ready stand side by side", ways)
 	}
-	if h.Running && r.Line != "" {
-		doc.Errorf(&r.Line, "use opened, first-command or file", "the output of a host that is already running cannot be watched")
+	if h.Running && r.Says != "" {
+		doc.Errorf(&r.Says, "use opened, first-command or file", "the output of a host that is already running cannot be watched")
 	}
 	for _, d := range []*quantity.Duration{&r.After, &r.Within, &h.Stop.Grace} {
 		if *d < 0 {
 			doc.Errorf(d, "", "a time here cannot be negative")
 		}
 	}
-	r.Pattern = compile(doc, &r.Line, r.Line)
-	if h.Stop.Line != "" && h.Stop.Signal != "" {
-		doc.Errorf(&h.Stop.Line, "keep one of them", "a host is asked to end by a line or by a signal, not both")
+	r.Pattern = compile(doc, &r.Says, r.Says)
+	if h.Stop.Says != "" && h.Stop.Signal != "" {
+		doc.Errorf(&h.Stop.Says, "keep one of them", "a host is asked to end by a line or by a signal, not both")
 	}
-	if strings.ContainsAny(h.Stop.Line, "\r\n") {
-		doc.Errorf(&h.Stop.Line, "", "the line has a line end in it")
+	if strings.ContainsAny(h.Stop.Says, "\r\n") {
+		doc.Errorf(&h.Stop.Says, "", "the line has a line end in it")
 	}
 	h.checkMany(doc)
 	for i, claim := range h.NoClaim {
@@ -694,8 +694,8 @@ func (h *Host) fill() {
 	or(&h.Ready.Within, quantity.Duration(DefaultWithin))
 	or(&h.Stop.Grace, quantity.Duration(DefaultGrace))
 	r := &h.Ready
-	r.Opened = count(r.Line != "", r.File != "", r.Command, r.After != 0) == 0
-	if h.Stop.Line == "" {
+	r.Opened = count(r.Says != "", r.File != "", r.Command, r.After != 0) == 0
+	if h.Stop.Says == "" {
 		or(&h.Stop.Signal, "term")
 	}
 	h.Records.Fill()

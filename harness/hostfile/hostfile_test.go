@@ -27,7 +27,7 @@ title: Line host, German records
 run: [python3, "{run}/host.py", --port, "{port:bore-1}", --job, "{job}", '{"a":{"b":1}}', "{{x}"]
 environment: {LANG: C.UTF-8}
 folder: "{run}"
-ready: {line: "^ready$", within: 3 s}
+ready: {says: "^ready$", within: 3 s}
 stop: {signal: SIGINT, grace: 400 ms}
 pace: 10×
 keeps: all
@@ -95,7 +95,7 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 	}
 	for name, c := range map[string]struct{ src, want string }{
 		"zones, none":      {with("{form: csv, zones: {OK: []}}"), `h:3:34: the word means nothing; write the zones that the word stands for, such as [in, warn-low, warn-high]`},
-		"zones, unknown":   {with("{form: csv, zones: {OK: [in, warm]}}"), `h:3:39: "warm" is not a zone; write one of void, below, warn-low, in, warn-high, above`},
+		"zones, unknown":   {with("{form: csv, zones: {OK: [in, warm]}}"), `h:3:39: "warm" is not a zone; write void, below, warn-low, in, warn-high or above`},
 		"place":            {"understudy-host: 1\nrun: [h, \"{prot}\"]\nrecords: {form: csv}", `h:2:10: {prot} is not a place; did you mean {port}?`},
 		"place, empty":     {"understudy-host: 1\nrun: [h, \"{port:}\"]\nrecords: {form: csv}", `h:2:10: {port:} names no gauge; write {port:NAME}, or {port}`},
 		"place with name":  {"understudy-host: 1\nrun: [h, \"{run:x}\"]\nrecords: {form: csv}", `h:2:10: {run:x}: only {port:NAME} takes a name; write {run}`},
@@ -104,8 +104,8 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 		"version":          {"understudy-host: 2\nrun: [h]\nrecords: {form: csv}", `h:1:18: version 2 of the language is not known here; write 1`},
 		"not ours":         {"understudy: 1\n", "h:1:1: unknown key \"understudy\""},
 		"ready":            {"understudy-host: 1\nrun: [h]\nready: soon\nrecords: {form: csv}", `h:3:8: "soon" is not a way to be ready; write opened, first-command, or a mapping such as {line: ready}`},
-		"ready twice":      {"understudy-host: 1\nrun: [h]\nready: {line: a, after: 1 s}\nrecords: {form: csv}", `h:3:9: 2 ways to be ready stand side by side; keep one`},
-		"ready expression": {"understudy-host: 1\nrun: [h]\nready: {line: \"(\"}\nrecords: {form: csv}", `h:3:15: the regular expression cannot be read`},
+		"ready twice":      {"understudy-host: 1\nrun: [h]\nready: {says: a, after: 1 s}\nrecords: {form: csv}", `h:3:9: 2 ways to be ready stand side by side; keep one`},
+		"ready expression": {"understudy-host: 1\nrun: [h]\nready: {says: \"(\"}\nrecords: {form: csv}", `h:3:15: the regular expression cannot be read`},
 		"signal":           {"understudy-host: 1\nrun: [h]\nstop: {signal: tern}\nrecords: {form: csv}", `h:3:16: "tern" is not a signal; write one of term, int, hup, quit, kill; did you mean "term"?`},
 		"pace":             {"understudy-host: 1\nrun: [h]\npace: fast\nrecords: {form: csv}", `h:3:7: "fast" is not a pace; write drain, real, or a factor up to 1000000× such as 10×`},
 		"form":             {with("{form: cvs}"), `h:3:17: "cvs" is not a form of records; write one of csv, json-lines, sqlite, http, sql; did you mean "csv"?`},

@@ -226,8 +226,8 @@ func TestEvenStreamsAtOnePort(t *testing.T) {
 	t.Parallel()
 	// seven times ten frames of 24 bytes a second; 1920 characters a second: 12.5 ms
 	// each, every 100 ms
-	l := edited(t, "cell", "name: column, at: [5 m, 5 m], hears: 12 dB", "name: column, at: [5 m, 5 m], hears: 30 dB, line: 19200 8N1",
-		"shift: 8 h", "shift: 2 min", "place: shop-in-sight", "place: free-air", "walking: 0.5 m", "walking: 0 m",
+	l := edited(t, "cell", "name: column, at: [5 m, 5 m], better-by: 12 dB", "name: column, at: [5 m, 5 m], better-by: 30 dB, serial-line: 19200 8N1",
+		"shift: 8 h", "shift: 2 min", "place: shop-in-sight", "place: free-air", "motion: 0.5 m", "motion: 0 m",
 		"breaks: [{at: 2 h, for: 15 min}, {at: 4 h, for: 30 min}, {at: 6 h, for: 15 min}]\n", "", "forgets: 0.5 %", "forgets: 100 %")
 	if len(l.ports) != 1 || len(l.ports[0].gauges) != 7 {
 		t.Fatalf("ports: %+v", l.ports)

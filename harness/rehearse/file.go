@@ -38,7 +38,7 @@ type File struct {
 	Shift       quantity.Duration `yaml:"shift" need:"yes" doc:"length of the shift, such as 8 h; at most 24 h"`
 	Takt        quantity.Duration `yaml:"takt" need:"yes" doc:"time from one part to the next"`
 	Place       link.Place        `yaml:"place" doc:"what lies between gauges and receivers: free-air (the default), office, corridor or shop, in-sight or out-of-sight"`
-	Walking     *quantity.Length  `yaml:"walking" doc:"how far gauges move in a second; 0.5 m when left out"`
+	Motion      *quantity.Length  `yaml:"motion" was:"walking" doc:"how far gauges move in a second; 0.5 m when left out"`
 	Temperature []Warmth          `yaml:"temperature" doc:"temperature over the day, straight between the times; 20 °C when left out"`
 	Breaks      []Break           `yaml:"breaks" doc:"pauses; nothing is measured, and gauges are put into their cradles"`
 	Cradle      *quantity.Current `yaml:"cradle" doc:"charging current of a cradle; no cradles when left out"`
@@ -65,16 +65,16 @@ type Break struct {
 
 // Operators are the operators' habits.
 type Operators struct {
-	Uneven  quantity.Percent  `yaml:"uneven" doc:"standard deviation of the moment of a tag, as a share of the takt; 0 % when left out"`
-	Forgets quantity.Percent  `yaml:"forgets" doc:"parts that are measured but not tagged; 0 % when left out"`
-	Twice   quantity.Percent  `yaml:"twice" doc:"tags that are given twice; 0 % when left out"`
-	Cradles *quantity.Percent `yaml:"cradles" doc:"chance that a gauge is put into its cradle in a break; 100 % when left out"`
+	Uneven     quantity.Percent  `yaml:"uneven" doc:"standard deviation of the moment of a tag, as a share of the takt; 0 % when left out"`
+	Forgets    quantity.Percent  `yaml:"forgets" doc:"parts that are measured but not tagged; 0 % when left out"`
+	DoubleTags quantity.Percent  `yaml:"double-tags" was:"twice" doc:"tags that are given twice; 0 % when left out"`
+	Cradles    *quantity.Percent `yaml:"cradles" doc:"chance that a gauge is put into its cradle in a break; 100 % when left out"`
 }
 
 // Intake is how the host takes records.
 type Intake struct {
-	Takes   quantity.Duration `yaml:"takes" doc:"time to judge and store one record; 0 s when left out"`
-	Guarded bool              `yaml:"guarded" doc:"limits are moved inwards by the uncertainty U before it decides (JCGM 106, 8.3.2)"`
+	PerRecord quantity.Duration `yaml:"per-record" was:"takes" doc:"time to judge and store one record; 0 s when left out"`
+	Guarded   bool              `yaml:"guarded" doc:"limits are moved inwards by the uncertainty U before it decides (JCGM 106, 8.3.2)"`
 }
 
 // Feature is a size that is measured.
@@ -85,7 +85,7 @@ type Feature struct {
 	Limits      *[2]scenario.Bound `yaml:"limits" doc:"lower and upper specification limit"`
 	Warn        *[2]scenario.Bound `yaml:"warn" doc:"lower and upper warning limit; the middle three quarters of the tolerance when left out"`
 	Spread      quantity.Length    `yaml:"spread" need:"yes" doc:"standard deviation of the process from part to part"`
-	Off         quantity.Length    `yaml:"off" doc:"how far the process's mean lies above the middle of the tolerance at the shift's start"`
+	MeanShift   quantity.Length    `yaml:"mean-shift" was:"off" doc:"how far the process's mean lies above the middle of the tolerance at the shift's start"`
 	Wear        quantity.Length    `yaml:"wear" doc:"how far the mean moves up over the shift, as tools wear"`
 	Uncertainty quantity.Length    `yaml:"uncertainty" need:"yes" doc:"expanded uncertainty U of a reading, k = 2"`
 	Resolution  *quantity.Length   `yaml:"resolution" doc:"step of the reading; 0.001 mm when left out"`
@@ -142,26 +142,26 @@ type Obstacle struct {
 
 // Receiver is a radio of the host.
 type Receiver struct {
-	Name  string         `yaml:"name" need:"yes" doc:"name of the receiver"`
-	At    Point          `yaml:"at" need:"yes" doc:"where it stands"`
-	Hears quantity.Level `yaml:"hears" doc:"how much weaker a signal it still hears than the -70 dBm every radio of its kind must; 0 dB when left out, 10 dB to 20 dB are common"`
-	Seats *int           `yaml:"seats" doc:"how many gauges it talks to at a time; 7, the most, when left out"`
-	Line  *scenario.Line `yaml:"line" doc:"its gauges share one port of the host, set like this, such as 115200 8N1; each gauge has a port of its own when left out"`
+	Name       string               `yaml:"name" need:"yes" doc:"name of the receiver"`
+	At         Point                `yaml:"at" need:"yes" doc:"where it stands"`
+	BetterBy   quantity.Level       `yaml:"better-by" was:"hears" doc:"how much weaker a signal it still takes than the -70 dBm every radio of its kind must; 0 dB when left out, 10 dB to 20 dB are common"`
+	Places     *int                 `yaml:"places" was:"seats" doc:"how many gauges it talks to at a time; 7, the most, when left out"`
+	SerialLine *scenario.SerialLine `yaml:"serial-line" was:"line" doc:"its gauges share one port of the host, set like this, such as 115200 8N1; each gauge has a port of its own when left out"`
 }
 
 // Keys are the keys a gauge may leave to the line.
 type Keys struct {
-	Feature  string            `yaml:"feature" doc:"name of the feature it measures; the first when left out"`
-	Dialect  string            `yaml:"dialect" doc:"wire protocol: the name of a shipped dialect, or the path of a dialect file; line-ascii when left out"`
-	Class    int               `yaml:"class" doc:"transmit power class: 1 (100 mW), 2 (2.5 mW) or 3 (1 mW); 2 when left out"`
-	Rate     *quantity.Rate    `yaml:"rate" doc:"readings streamed in a second; 10 Hz when left out"`
-	Line     *scenario.Line    `yaml:"line" doc:"how the serial line is set, such as 9600 8N1; as the dialect has it when left out"`
-	Receiver string            `yaml:"receiver" doc:"name of its receiver; the nearest that has a seat when left out"`
-	Spares   *int              `yaml:"spares" doc:"charged gauges that stand ready to replace it; none when left out"`
-	Queue    *int              `yaml:"queue" doc:"tags that wait for a link that is lost; none when left out: they are lost"`
-	Capacity *quantity.Charge  `yaml:"capacity" doc:"capacity of the cell; 850 mAh when left out"`
-	Health   *quantity.Percent `yaml:"health" doc:"share of its capacity that the oldest cell still has; cells lie evenly between this and all of it; 100 % when left out"`
-	Charge   *quantity.Percent `yaml:"charge" doc:"charge at the shift's start; 100 % when left out"`
+	Feature    string               `yaml:"feature" doc:"name of the feature it measures; the first when left out"`
+	Dialect    string               `yaml:"dialect" doc:"wire protocol: the name of a shipped dialect, or the path of a dialect file; line-ascii when left out"`
+	Class      int                  `yaml:"class" doc:"transmit power class: 1 (100 mW), 2 (2.5 mW) or 3 (1 mW); 2 when left out"`
+	Rate       *quantity.Rate       `yaml:"rate" doc:"readings streamed in a second; 10 Hz when left out"`
+	SerialLine *scenario.SerialLine `yaml:"serial-line" was:"line" doc:"how the serial line is set, such as 9600 8N1; as the dialect has it when left out"`
+	Receiver   string               `yaml:"receiver" doc:"name of its receiver; the nearest that has a place when left out"`
+	Spares     *int                 `yaml:"spares" doc:"charged gauges that stand ready to replace it; none when left out"`
+	Queue      *int                 `yaml:"queue" doc:"tags that wait for a link that is lost; none when left out: they are lost"`
+	Capacity   *quantity.Charge     `yaml:"capacity" doc:"capacity of the cell; 850 mAh when left out"`
+	Health     *quantity.Percent    `yaml:"health" doc:"share of its capacity that the oldest cell still has; cells lie evenly between this and all of it; 100 % when left out"`
+	Charge     *quantity.Percent    `yaml:"charge" doc:"charge at the shift's start; 100 % when left out"`
 
 	Chemistry *power.Chemistry `yaml:"chemistry" doc:"li-ion (the default), nimh or alkaline"`
 }
@@ -222,7 +222,7 @@ type gauge struct {
 	feature, radio         int
 	class                  link.Class
 	rate                   quantity.Rate
-	line                   *scenario.Line
+	line                   *scenario.SerialLine
 	spares, queue          int
 	cell                   power.Config
 	health                 float64 // 0 to 1
@@ -282,19 +282,19 @@ func (l *Line) build(doc *strict.Doc) {
 	}
 	span(&l.Shift, time.Minute, 24*time.Hour)
 	span(&l.Takt, 2*time.Second, time.Hour)
-	span(&l.Host.Takes, 0, time.Minute)
+	span(&l.Host.PerRecord, 0, time.Minute)
 	share := func(p *quantity.Percent, low int64) {
 		if p != nil && (p.Value.Cmp(decimal.New(low, 0)) < 0 || p.Value.Cmp(decimal.New(100, 0)) > 0) {
 			l.wrong(doc, p, fmt.Sprintf("write %d %% to 100 %%", low), "%s is no share for it", p.Value)
 		}
 	}
-	for _, p := range []*quantity.Percent{&l.Operators.Uneven, &l.Operators.Forgets, &l.Operators.Twice, l.Operators.Cradles} {
+	for _, p := range []*quantity.Percent{&l.Operators.Uneven, &l.Operators.Forgets, &l.Operators.DoubleTags, l.Operators.Cradles} {
 		share(p, 0)
 	}
 	l.walking = 0.5
-	if l.Walking != nil {
-		if l.walking = metres(*l.Walking); l.walking < 0 || l.walking > 10 {
-			doc.Errorf(l.Walking, "write 0 m to 10 m", "nobody moves a gauge by %s a second", l.Walking)
+	if l.Motion != nil {
+		if l.walking = metres(*l.Motion); l.walking < 0 || l.walking > 10 {
+			doc.Errorf(l.Motion, "write 0 m to 10 m", "nobody moves a gauge by %s a second", l.Motion)
 		}
 	}
 	for i := range l.Temperature {
@@ -339,16 +339,16 @@ func (l *Line) build(doc *strict.Doc) {
 			doc.Errorf(&r.Name, "give each receiver its own name", "a second receiver is called %q", r.Name)
 		}
 		named[r.Name] = true
-		if r.Hears.DB.Cmp(decimal.New(-10, 0)) < 0 || r.Hears.DB.Cmp(decimal.New(30, 0)) > 0 {
-			doc.Errorf(&r.Hears, "write -10 dB to 30 dB", "no receiver hears %s dB better", r.Hears.DB)
+		if r.BetterBy.DB.Cmp(decimal.New(-10, 0)) < 0 || r.BetterBy.DB.Cmp(decimal.New(30, 0)) > 0 {
+			doc.Errorf(&r.BetterBy, "write -10 dB to 30 dB", "no receiver hears %s dB better", r.BetterBy.DB)
 		}
 		seats := link.MaxActive
-		if r.Seats != nil {
-			if seats = *r.Seats; seats < 1 || seats > link.MaxActive {
-				doc.Errorf(r.Seats, fmt.Sprintf("write 1 to %d", link.MaxActive), "no radio talks to %d gauges at a time", seats)
+		if r.Places != nil {
+			if seats = *r.Places; seats < 1 || seats > link.MaxActive {
+				doc.Errorf(r.Places, fmt.Sprintf("write 1 to %d", link.MaxActive), "no radio talks to %d gauges at a time", seats)
 			}
 		}
-		l.radios = append(l.radios, place{r.Name, r.At.metres(), r.Hears.DB.Float64(), seats})
+		l.radios = append(l.radios, place{r.Name, r.At.metres(), r.BetterBy.DB.Float64(), seats})
 	}
 	for what, n := range map[string]int{"feature": len(l.Features), "receiver": len(l.Receivers), "station": len(l.Stations)} {
 		if n == 0 {
@@ -414,7 +414,7 @@ func (l *Line) feature(doc *strict.Doc, f *Feature) {
 	}
 	um := func(p decimal.Length) float64 { return float64(p) / float64(decimal.Micrometre) }
 	out.lower, out.upper = um(low-out.nominal), um(high-out.nominal)
-	out.mean = (out.lower+out.upper)/2 + um(f.Off.Picometres())
+	out.mean = (out.lower+out.upper)/2 + um(f.MeanShift.Picometres())
 	out.spread, out.wear, out.u = um(f.Spread.Picometres()), um(f.Wear.Picometres()), um(f.Uncertainty.Picometres())/2
 	if l.Host.Guarded {
 		if out.guard = 2 * out.u; 2*out.guard >= out.upper-out.lower {
@@ -456,7 +456,7 @@ func (l *Line) tools(doc *strict.Doc, span func(*quantity.Duration, time.Duratio
 			seen[t.Name] = true
 			g, receiver := l.tool(doc, t, share)
 			g.name, g.station, g.at, g.every = t.Name, st.Name, st.At.metres(), every.D()
-			if receiver >= 0 && l.Receivers[receiver].Line != nil && t.Line != nil {
+			if receiver >= 0 && l.Receivers[receiver].SerialLine != nil && t.SerialLine != nil {
 				doc.Errorf(t, "leave line: out here or there", "%s has a line of its own, but receiver %s hands all its gauges to one port", t.Name, l.radios[receiver].name)
 			}
 			if receiver >= 0 {
@@ -581,7 +581,7 @@ func (l *Line) tool(doc *strict.Doc, t *Tool, share func(*quantity.Percent, int6
 			wrong(r, "write 0.1 Hz to 1000 Hz", "no radio gauge streams at %s", r)
 		}
 	}
-	g.line = pick(t.Line, e.Line)
+	g.line = pick(t.SerialLine, e.SerialLine)
 	for _, n := range []struct {
 		p  *int
 		to *int

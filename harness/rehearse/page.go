@@ -291,7 +291,7 @@ func (s *Summary) bars() string {
 		use  float64
 	}
 	var all []bar
-	all = append(all, bar{"host, " + s.line.Host.Takes.String() + " a record", s.HostUse})
+	all = append(all, bar{"host, " + s.line.Host.PerRecord.String() + " a record", s.HostUse})
 	for _, r := range s.Radios {
 		all = append(all, bar{fmt.Sprintf("receiver %s, %s", r.Name, gauges(r.Seats)), r.Use})
 	}

@@ -227,7 +227,7 @@ func TestMergeRefuses(t *testing.T) {
 // host can only take apart if the frames say whose they are.
 func TestSharedPort(t *testing.T) {
 	t.Parallel()
-	l := edited(t, "cell", "hears: 12 dB", "hears: 12 dB, line: 19200 8N1")
+	l := edited(t, "cell", "better-by: 12 dB", "better-by: 12 dB, serial-line: 19200 8N1")
 	s := l.Summarise(rehearsed(t, l, 1))
 	if len(s.Ports) != 1 || s.Ports[0].Name != "column" || s.Ports[0].Line != "19200 8N1" || s.Ports[0].Gauges != 7 {
 		t.Fatalf("%+v", s.Ports)
@@ -252,7 +252,7 @@ func TestSharedPort(t *testing.T) {
 	for _, r := range named.Summarise(rehearsed(t, named, 1)).Risks {
 		require.NotContains(t, r.What, "told apart")
 	}
-	_, err = Parse("x.yaml", bytes.Replace(l.Text, []byte("{name: bore-3,"), []byte("{name: bore-3, receiver: column, line: 9600 8N1,"), 1), dialects)
+	_, err = Parse("x.yaml", bytes.Replace(l.Text, []byte("{name: bore-3,"), []byte("{name: bore-3, receiver: column, serial-line: 9600 8N1,"), 1), dialects)
 	require.ErrorContains(t, err, "bore-3 has a line of its own, but receiver column hands all its gauges to one port")
 }
 
@@ -271,7 +271,7 @@ func TestOwnChance(t *testing.T) {
 	if base.Gauges[6].Size.Sum == fewer.Gauges[6].Size.Sum {
 		t.Error("another gauge measures the same parts")
 	}
-	habit := edited(t, "cell", "forgets: 0.5 %, twice: 1 %", "forgets: 20 %, twice: 9 %").Play(3, false)
+	habit := edited(t, "cell", "forgets: 0.5 %, double-tags: 1 %", "forgets: 20 %, double-tags: 9 %").Play(3, false)
 	for i := range habit.Gauges {
 		if habit.Gauges[i].Size.Sum != base.Gauges[i].Size.Sum {
 			t.Errorf("%s measures other parts when habits change", l.gauges[i].name)
@@ -289,7 +289,7 @@ func TestOwnChance(t *testing.T) {
 // of those again as long on average, half of them no more than ln 2 times that.
 func TestStallsAsWorkedOut(t *testing.T) {
 	t.Parallel()
-	l := edited(t, "bench", "place: office-in-sight", "place: free-air", "at: [2.5 m, 1 m], hears: 12 dB", "at: [60 m, 0 m], hears: 5 dB", "walking: 0.3 m", "walking: 0.2 m", "capacity: 180 mAh", "capacity: 3000 mAh")
+	l := edited(t, "bench", "place: office-in-sight", "place: free-air", "at: [2.5 m, 1 m], better-by: 12 dB", "at: [60 m, 0 m], better-by: 5 dB", "motion: 0.3 m", "motion: 0.2 m", "capacity: 180 mAh", "capacity: 3000 mAh")
 	b := l.budget(&l.gauges[0], 0)
 	cfg, err := b.Config(0.2)
 	require.NoError(t, err)
@@ -320,7 +320,7 @@ func TestStallsAsWorkedOut(t *testing.T) {
 // another try, 4 s, and so on to 30 s, each wait up to a fifth longer.
 func TestWaysBack(t *testing.T) {
 	t.Parallel()
-	l := edited(t, "cell", "walking: 0.5 m", "walking: 0.01 m", "hears: 12 dB", "hears: -6 dB", "place: shop-in-sight", "place: shop-out-of-sight")
+	l := edited(t, "cell", "motion: 0.5 m", "motion: 0.01 m", "better-by: 12 dB", "better-by: -6 dB", "place: shop-in-sight", "place: shop-out-of-sight")
 	var away Spans
 	for i := range 4 {
 		s := l.Play(i, true)
@@ -355,7 +355,7 @@ func TestWaysBack(t *testing.T) {
 func TestBooksBalance(t *testing.T) {
 	t.Parallel()
 	lines := []*Line{shipped(t, "bench"), shipped(t, "cell"), edited(t, "bench", "health: 70 %", "health: 40 %, spares: 1"), edited(t, "bench", "capacity: 180 mAh", "capacity: 90 mAh"),
-		edited(t, "cell", "health: 75 %", "health: 75 %, queue: 3", "hears: 12 dB", "hears: -9 dB", "place: shop-in-sight", "place: shop-out-of-sight")}
+		edited(t, "cell", "health: 75 %", "health: 75 %, queue: 3", "better-by: 12 dB", "better-by: -9 dB", "place: shop-in-sight", "place: shop-out-of-sight")}
 	lost, stalls, flat := 0, 0, 0
 	for _, l := range lines {
 		for index := range 3 {
@@ -390,7 +390,7 @@ func TestBooksBalance(t *testing.T) {
 // and lost tags fall when the margin grows.
 func TestChangesMoveTheRightWay(t *testing.T) {
 	t.Parallel()
-	l := hours(edited(t, "hall", "hears: 12 dB", "hears: 4 dB"), 2)
+	l := edited(t, "hall", "better-by: 12 dB", "better-by: 4 dB")
 	s := l.Summarise(rehearsed(t, l, 1))
 	by := map[string]ChangeRow{}
 	for _, c := range s.Changes {
@@ -599,27 +599,27 @@ func TestMistakes(t *testing.T) {
 		{"at: [0 m, 0 m]", "at: [5000 m, 0 m]", "bench.yaml:22:23: bore-1 stands 4998 m from its receiver desk; write places no more than 1000 m apart"},
 		{"at: [0 m, 0 m]", "at: [0 m]", "2 values belong here, not 1"},
 		{"place: office-in-sight", "place: office", `"office" is not a place; write free-air, office-in-sight`},
-		{"hears: 12 dB", "hears: 12 dBm", "bench.yaml:19:43: "},
+		{"better-by: 12 dB", "better-by: 12 dBm", "bench.yaml:19:47: "},
 		{"receivers:", "recievers:", `unknown key "recievers"; did you mean "receivers"?`},
-		{"twice: 0.5 %", "twice: 0.5", "has no unit"},
+		{"double-tags: 0.5 %", "double-tags: 0.5", "has no unit"},
 		{"{name: bore-1}", "{name: bore-1}, {name: bore-1}", `a second gauge is called "bore-1"`},
 		{"{name: bore-1}", "{name: bore 1}", "cannot name a gauge"},
 		{"{name: bore-1}", "{name: b, receiver: dusk}", `did you mean "desk"?`},
 		{"{name: bore-1}", "{name: b, feature: spol bore}", `did you mean "spool bore"?`},
 		{"{name: bore-1}", "{name: a}, {name: b}, {name: c}, {name: d}, {name: e}, {name: f}, {name: g}, {name: h}", "h has no receiver: all 7 seats of the line's receivers are taken; add a receiver"},
-		{"hears: 12 dB", "hears: 12 dB, seats: 8", "bench.yaml:19:57: no radio talks to 8 gauges at a time; write 1 to 7"},
-		{"hears: 12 dB", "hears: 12 dB, seats: 1", ""},
+		{"better-by: 12 dB", "better-by: 12 dB, places: 8", "bench.yaml:19:62: no radio talks to 8 gauges at a time; write 1 to 7"},
+		{"better-by: 12 dB", "better-by: 12 dB, places: 1", ""},
 		{"{name: bore-1}", "{name: bore-1, queue: -1}", "-1 is no number"},
 		{"gauges: [{name: bore-1}]", "gauges: []", `"bench" has no gauge`},
 		{"{at: 4 h, for: 30 min}", "{at: 1 h, for: 30 min}", "write the breaks in order"},
 		{"{at: 6 h, for: 10 min}", "{at: 7 h, for: 2 h}", "does not lie in a shift"},
 		{"is: 19 °C", "is: 90 °C", "a cell works from"},
 		{"forgets: 0.3 %", "forgets: 130 %", "0 to 100 %"},
-		{"hears: 12 dB", "hears: 60 dB", "hears 60 dB better"},
+		{"better-by: 12 dB", "better-by: 60 dB", "hears 60 dB better"},
 		{"understudy-line: 1", "understudy-line: 2", "write understudy-line: 1"},
 		{"capacity: 180 mAh", "capacity: 0 mAh", "bench.yaml:20:62: "},
-		{"takes: 20 ms", "takes: 20 ms, guarded: true", ""},
-		{"takes: 20 ms", "takes: 2 h", "write a time of"},
+		{"per-record: 20 ms", "per-record: 20 ms, guarded: true", ""},
+		{"per-record: 20 ms", "per-record: 2 h", "write a time of"},
 	} {
 		require.Contains(t, bench, c.old)
 		_, err := Parse("bench.yaml", []byte(strings.Replace(bench, c.old, c.new, 1)), dialects)

@@ -293,7 +293,7 @@ func (l *Line) changes() (out []change) {
 	again := out[len(out)-1].line
 	again.reseat()
 	for i := range l.Receivers {
-		if l.Receivers[i].Line != nil {
+		if l.Receivers[i].SerialLine != nil {
 			again.ports = nil // gauges that come from such a receiver have no port that is known
 		}
 	}

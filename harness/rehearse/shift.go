@@ -139,7 +139,7 @@ type day struct {
 func newDay(l *Line, g *gauge, index int) *day {
 	d := &day{l: l, f: &l.features[g.feature], every: g.every, rng: source(l.Seed, index, g.name, 1)}
 	d.phase = time.Duration(chance(d.rng) * float64(d.every))
-	d.uneven, d.forgets, d.twice = percent(&l.Operators.Uneven, 0), percent(&l.Operators.Forgets, 0), percent(&l.Operators.Twice, 0)
+	d.uneven, d.forgets, d.twice = percent(&l.Operators.Uneven, 0), percent(&l.Operators.Forgets, 0), percent(&l.Operators.DoubleTags, 0)
 	return d
 }
 
@@ -246,7 +246,7 @@ func (l *Line) Play(index int, whole bool) Shift {
 	shift := l.Shift.D()
 	read := func(a arrival, at time.Duration) {
 		if a.tag {
-			host.waiting = append(host.waiting, arrival{at: at, takes: l.Host.Takes.D(), g: a.g})
+			host.waiting = append(host.waiting, arrival{at: at, takes: l.Host.PerRecord.D(), g: a.g})
 		}
 	}
 	noted := 0

@@ -81,11 +81,11 @@ func (l *Line) scene(links bool) *scenario.File {
 		}
 		nominal, step := in(ft.nominal), in(ft.step)
 		line := g.line
-		if shared := l.Receivers[g.radio].Line; shared != nil {
+		if shared := l.Receivers[g.radio].SerialLine; shared != nil {
 			line = shared
 		}
-		k := scenario.GaugeKeys{Dialect: g.dialect, Line: line, Stream: &scenario.Stream{Rate: g.rate}}
-		k.Seat, k.Preset, k.StartsOn, k.Resolution = &nominal, &nominal, &nominal, &step
+		k := scenario.GaugeKeys{Dialect: g.dialect, SerialLine: line, Stream: &scenario.Stream{Rate: g.rate}}
+		k.MidStroke, k.Preset, k.StartsOn, k.Resolution = &nominal, &nominal, &nominal, &step
 		k.Limits = bounds(ft.limits.Lower.At, ft.limits.Upper.At)
 		warn := scenario.Pair{{None: true}, {None: true}}
 		for j, w := range []struct {
@@ -104,7 +104,7 @@ func (l *Line) scene(links bool) *scenario.File {
 			far := math.Min(math.Max(math.Pow(10, (loss-l.radios[g.radio].hears-link.FreeSpace(1, link.Megahertz))/20), 0.1), 1000)
 			metre, _ := quantity.NewLength(decimal.New(int64(math.Round(far*100)), -2), decimal.M)
 			step, _ := quantity.NewLength(decimal.New(int64(math.Round(l.walking*1000)), -3), decimal.M)
-			k.Link = &scenario.Link{Class: int(g.class), Distance: &metre, Walking: &step, Radio: g.radio + 1}
+			k.Link = &scenario.Link{Class: int(g.class), Distance: &metre, Motion: &step, Radio: g.radio + 1}
 			capacity := quantity.Charge{MAh: decimal.New(int64(math.Round(g.cell.Capacity)), 0)}
 			charge := quantity.Percent{Value: decimal.New(int64(math.Round(g.cell.Charge)), 0)}
 			k.Cell = &scenario.Cell{Capacity: &capacity, Charge: &charge, Chemistry: g.cell.Chemistry}
@@ -194,7 +194,7 @@ func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
 			})
 		}
 		g.named = says("reading") && says("tag")
-		if r := &l.Receivers[g.radio]; r.Line != nil {
+		if r := &l.Receivers[g.radio]; r.SerialLine != nil {
 			if p, ok := shared[g.radio]; ok {
 				g.port = p
 				l.ports[p].gauges = append(l.ports[p].gauges, i)
@@ -208,7 +208,7 @@ func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
 			return
 		}
 		p := port{name: g.name, line: s.Line(i), chars: float64(set.Baud) / set.BitsPerChar(), gauges: []int{i}}
-		if l.Receivers[g.radio].Line != nil {
+		if l.Receivers[g.radio].SerialLine != nil {
 			p.name = l.radios[g.radio].name
 		}
 		g.port = len(l.ports)

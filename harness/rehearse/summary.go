@@ -482,10 +482,10 @@ func (s *Summary) totals(l *Line, played []*Shift) {
 		wait.N, wait.Sum, wait.Most = wait.N+p.Host.Wait.N, wait.Sum+p.Host.Wait.Sum, max(wait.Most, p.Host.Wait.Most)
 		backlog = max(backlog, p.Host.Backlog)
 	}
-	s.HostUse = rate * l.Host.Takes.D().Seconds()
-	if l.Host.Takes > 0 && wait.N > 0 {
+	s.HostUse = rate * l.Host.PerRecord.D().Seconds()
+	if l.Host.PerRecord > 0 && wait.N > 0 {
 		fact("the host", "is busy %.1f %% of the time; a record waits %v on average (%v if they came wholly at random: M/D/1), %v at worst; at the worst moment %v of work lies before it",
-			100*s.HostUse, (wait.Sum / time.Duration(wait.N)).Round(time.Microsecond), Waiting(s.HostUse, l.Host.Takes.D(), 0).Round(time.Microsecond), wait.Most.Round(time.Millisecond), backlog.Round(time.Millisecond))
+			100*s.HostUse, (wait.Sum / time.Duration(wait.N)).Round(time.Microsecond), Waiting(s.HostUse, l.Host.PerRecord.D(), 0).Round(time.Microsecond), wait.Most.Round(time.Millisecond), backlog.Round(time.Millisecond))
 	}
 	var stall, away, gone Spans
 	weakest, emptiest := &s.Gauges[0], &s.Gauges[0]

@@ -241,7 +241,7 @@ func (m *maker) asks() {
 	}
 	_ = h.Keeps.UnmarshalText([]byte(m.Levels["keeps"]))
 	if m.Levels["line"] == "stated" {
-		h.Line = scenario.AtLine{DTR: ptr(scenario.Level(min(m.rng.Intn(3), 1))), RTS: ptr(scenario.Level(min(m.rng.Intn(3), 1))), Breaks: ptr(scenario.Breaks(1 - min(m.rng.Intn(3), 1)))}
+		h.AtPort = scenario.AtPort{DTR: ptr(scenario.Level(min(m.rng.Intn(3), 1))), RTS: ptr(scenario.Level(min(m.rng.Intn(3), 1))), Breaks: ptr(scenario.Breaks(1 - min(m.rng.Intn(3), 1)))}
 	}
 	switch m.Levels["writes"] {
 	case "function":

@@ -472,10 +472,12 @@ func (d *Doc) scalar(n Any, v reflect.Value) {
 
 // Field is a key of a struct as the language sees it.
 type Field struct {
-	Key, Doc string
-	Needed   bool
-	Index    []int
-	Type     reflect.Type
+	Key    string
+	Was    string // an earlier name of the key, for who still writes it
+	Doc    string
+	Needed bool
+	Index  []int
+	Type   reflect.Type
 }
 
 // FieldsOf lists the keys of a struct type, those of embedded structs among them.
@@ -494,7 +496,7 @@ func FieldsOf(t reflect.Type) []Field {
 		if key == "" || key == "-" || !f.IsExported() {
 			continue
 		}
-		fs = append(fs, Field{key, f.Tag.Get("doc"), f.Tag.Get("need") == "yes", []int{i}, f.Type})
+		fs = append(fs, Field{key, f.Tag.Get("was"), f.Tag.Get("doc"), f.Tag.Get("need") == "yes", []int{i}, f.Type})
 	}
 	return fs
 }
@@ -503,13 +505,21 @@ func (d *Doc) decodeStruct(n Any, v reflect.Value, depth int) {
 	fields := FieldsOf(v.Type())
 	byKey := make(map[string]Field, len(fields))
 	keys := make([]string, len(fields))
+	now := map[string]string{} // of keys that had another name
 	for i, f := range fields {
 		byKey[f.Key] = f
 		keys[i] = f.Key
+		if f.Was != "" {
+			now[f.Was] = f.Key
+		}
 	}
 	for _, p := range n.Pairs {
 		f, known := byKey[p.Key]
 		if !known {
+			if to := now[p.Key]; to != "" {
+				d.add(p.Pos, fmt.Sprintf("write %s", to), "the key %q is called %q now", p.Key, to)
+				continue
+			}
 			want := "the keys here are " + strings.Join(keys, ", ")
 			if near := Nearest(p.Key, keys); near != "" {
 				want = fmt.Sprintf("did you mean %q?", near)

@@ -32,7 +32,7 @@ type leaf struct {
 }
 
 type tree struct {
-	Leaves []leaf         `yaml:"leaves"`
+	Leaves []leaf         `yaml:"leaves" was:"foliage"`
 	Spare  *leaf          `yaml:"spare"`
 	Marks  map[string]int `yaml:"marks"`
 	Tall   bool           `yaml:"tall"`
@@ -85,6 +85,7 @@ func TestMistakesAreNamedWhereTheyStand(t *testing.T) {
 	for name, c := range map[string]struct{ src, want string }{
 		"unknown key, near":  {"leavse: []", `t.yaml:1:1: unknown key "leavse"; did you mean "leaves"?`},
 		"unknown key, far":   {"zzz: 1", `t.yaml:1:1: unknown key "zzz"; the keys here are leaves, spare, marks, tall, pair`},
+		"unknown key, old":   {"foliage: []", `t.yaml:1:1: the key "foliage" is called "leaves" now; write leaves`},
 		"missing key":        {"spare: {veins: 1}", `t.yaml:1:9: the key "name" is missing; what the leaf is called`},
 		"enumeration":        {"spare: {name: a, shade: dep}", `t.yaml:1:25: "dep" is not a shade; did you mean "deep"?`},
 		"list for scalar":    {"tall: [1]", `t.yaml:1:7: a single value belongs here, not a list`},

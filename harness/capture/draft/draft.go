@@ -331,7 +331,7 @@ func (l *line) keys(name string, ch *channel) (k scenario.ChannelKeys) {
 	if err == nil && res.Picometres() > 0 {
 		k.Resolution = &res
 	}
-	k.Seat, k.Preset = &first, &first
+	k.MidStroke, k.Preset = &first, &first
 	if reach := max(ch.max-first.Picometres(), first.Picometres()-ch.min); reach > 4*decimal.Millimetre {
 		stroke := quantity.MM(strconv.FormatInt(int64(2*reach/decimal.Millimetre)+4, 10))
 		k.Stroke = &stroke
