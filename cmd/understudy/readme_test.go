@@ -29,6 +29,7 @@ func TestMain(m *testing.M) {
 
 // The command scripts of testdata/script.
 func TestScripts(t *testing.T) {
+	t.Parallel()
 	testscript.Run(t, testscript.Params{Dir: "testdata/script"})
 }
 
