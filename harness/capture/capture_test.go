@@ -51,6 +51,7 @@ func write(t require.TestingT, c *capture.Capture) []byte {
 }
 
 func TestReadsBackWhatIsWritten(t *testing.T) {
+	t.Parallel()
 	want := sample()
 	got, whole, err := capture.Read(bytes.NewReader(write(t, want)))
 	require.NoError(t, err)
@@ -59,6 +60,7 @@ func TestReadsBackWhatIsWritten(t *testing.T) {
 }
 
 func TestReadsBackAnything(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		want := &capture.Capture{Began: began, Lines: []capture.Line{{Name: "a"}, {Name: "b", Settings: "x", Baud: 300}}}
 		at := time.Duration(0)
@@ -79,6 +81,7 @@ func TestReadsBackAnything(t *testing.T) {
 }
 
 func TestSplitsWhatIsTooLong(t *testing.T) {
+	t.Parallel()
 	long := bytes.Repeat([]byte{0x55}, capture.MaxPacket+3)
 	c := &capture.Capture{Began: began, Lines: []capture.Line{{Name: "a"}}, Events: []capture.Event{{Kind: capture.FromGauge, Bytes: long}}}
 	got, _, err := capture.Read(bytes.NewReader(write(t, c)))
@@ -89,6 +92,7 @@ func TestSplitsWhatIsTooLong(t *testing.T) {
 
 // A capture that was cut off is readable up to its last whole block.
 func TestReadsWhatWasCutOff(t *testing.T) {
+	t.Parallel()
 	c := sample()
 	all := write(t, c)
 	for n := 28; n < len(all); n++ { // a section header takes 28 bytes
@@ -105,6 +109,7 @@ func TestReadsWhatWasCutOff(t *testing.T) {
 }
 
 func TestSaysWhatIsWrong(t *testing.T) {
+	t.Parallel()
 	good := write(t, sample())
 	first := binary.LittleEndian.Uint32(good[4:])
 	second := first + binary.LittleEndian.Uint32(good[first+4:])
@@ -200,6 +205,7 @@ func bigEndian() []byte {
 }
 
 func TestReadsTheOtherByteOrder(t *testing.T) {
+	t.Parallel()
 	got, whole, err := capture.Read(bytes.NewReader(bigEndian()))
 	require.NoError(t, err)
 	require.True(t, whole)
@@ -227,6 +233,7 @@ func tshark(t *testing.T, args ...string) string {
 }
 
 func TestTsharkReadsIt(t *testing.T) {
+	t.Parallel()
 	file := filepath.Join(t.TempDir(), "two.pcapng")
 	require.NoError(t, os.WriteFile(file, write(t, sample()), 0o644))
 	out := tshark(t, "-r", file, "-T", "fields", "-E", "separator=|", "-t", "r",
@@ -253,6 +260,7 @@ pin-snap|1772435705.123456789|0x00|0|0||closed
 // What another program has written is read: tshark copies the capture, with
 // its own order of options and its own section header.
 func TestReadsWhatTsharkWrites(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	file, copied := filepath.Join(dir, "a.pcapng"), filepath.Join(dir, "b.pcapng")
 	want := sample()

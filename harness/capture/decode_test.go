@@ -93,6 +93,7 @@ func delivered(entries []ledger.Entry, gauge string, names map[string]string) (o
 // A listener makes of the bytes what the gauge meant: every shipped scenario is
 // played, and its bytes alone are decoded again.
 func TestDecodesWhatShippedScenariosSay(t *testing.T) {
+	t.Parallel()
 	for _, name := range shipped(t) {
 		t.Run(name, func(t *testing.T) {
 			s := load(t, name)
@@ -135,6 +136,7 @@ func TestDecodesWhatShippedScenariosSay(t *testing.T) {
 // A listener tells what was asked, and what answers it, from what the gauge
 // sends on its own.
 func TestTellsAnswersFromTheStream(t *testing.T) {
+	t.Parallel()
 	_, text, err := shippedDialect("line-ascii")
 	require.NoError(t, err)
 	d, err := wire.Parse("line-ascii", text)

@@ -149,6 +149,7 @@ func (h *house) act(body string) {
 
 // A program holds the timeline, moves a tip, steps, and sees what came of it.
 func TestSteer(t *testing.T) {
+	t.Parallel()
 	h := open(t, control.Options{})
 	h.clock(`{"do":"hold"}`)
 	v := h.clock(`{"do":"step","by":"1 s"}`)
@@ -189,6 +190,7 @@ func TestSteer(t *testing.T) {
 // the same frames when it plays again, and the same bytes of those that went
 // otherwise than they were made.
 func TestKeptPlaysBackTheSameBytes(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {
 		h := open(t, control.Options{})
 		defer h.end()
@@ -240,6 +242,7 @@ func TestKeptPlaysBackTheSameBytes(t *testing.T) {
 // A page that names the gauge in hand is told of no other's stream, and of all
 // tags; one that names a gauge that is not there is refused.
 func TestWatchOneGauge(t *testing.T) {
+	t.Parallel()
 	h := open(t, control.Options{})
 	code, body := h.send("GET", "v1/watch?gauge=shim-stick", "")
 	require.Equal(t, 404, code, body)
@@ -272,6 +275,7 @@ func TestWatchOneGauge(t *testing.T) {
 
 // Nobody gets in who should not.
 func TestTryToGetIn(t *testing.T) {
+	t.Parallel()
 	h := open(t, control.Options{})
 	u, err := url.Parse(h.srv.URL)
 	require.NoError(t, err)
@@ -335,6 +339,7 @@ func TestTryToGetIn(t *testing.T) {
 }
 
 func TestKeepNamesAFile(t *testing.T) {
+	t.Parallel()
 	var names []string
 	h := open(t, control.Options{Keep: func(name string, _ []byte) (string, error) { names = append(names, name); return "f", nil }})
 	for _, n := range []string{`../x`, `a/b`, `.`, `a b`, strings.Repeat("n", 65), "é"} {
@@ -348,6 +353,7 @@ func TestKeepNamesAFile(t *testing.T) {
 
 // A flood is refused, and does not keep the timeline from going on.
 func TestFlood(t *testing.T) {
+	t.Parallel()
 	h := open(t, control.Options{})
 	codes := map[int]int{}
 	for range 1500 {
@@ -361,6 +367,7 @@ func TestFlood(t *testing.T) {
 }
 
 func TestStreamsAreCounted(t *testing.T) {
+	t.Parallel()
 	h := open(t, control.Options{})
 	var open []net.Conn
 	defer func() {
@@ -383,6 +390,7 @@ func TestStreamsAreCounted(t *testing.T) {
 
 // The tail of the ledger goes on where its reader left.
 func TestTail(t *testing.T) {
+	t.Parallel()
 	h := open(t, control.Options{})
 	read := func(id string, n int) (ids, data []string) {
 		req, err := http.NewRequest("GET", h.srv.URL+"v1/ledger/tail", nil)
@@ -419,6 +427,7 @@ func TestTail(t *testing.T) {
 
 // What the description says is what is answered.
 func TestDescription(t *testing.T) {
+	t.Parallel()
 	h := open(t, control.Options{})
 	_, body := h.send("GET", "v1/openapi.json", "")
 	doc, err := jsonschema.UnmarshalJSON(strings.NewReader(body))

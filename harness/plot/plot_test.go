@@ -225,6 +225,7 @@ func svg(t testing.TB, p *Picture) string {
 }
 
 func TestGolden(t *testing.T) {
+	t.Parallel()
 	all, opt := everything()
 	part := opt
 	part.From, part.To, part.Title, part.Note = 13500*time.Millisecond, 18*time.Second, "Lifted", "the middle of it"
@@ -297,6 +298,7 @@ func legible(t failer, s *sheet) {
 
 // Whatever a ledger tells, the picture is legible and is XML.
 func TestAlwaysLegible(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		p := newPen(rapid.String().Draw(t, "title"))
 		names := rapid.SliceOfNDistinct(rapid.StringMatching(`[A-Za-z0-9_-]{1,32}`), 1, 3, rapid.ID).Draw(t, "gauges")
@@ -372,6 +374,7 @@ func wellFormed(b []byte) error {
 }
 
 func TestPNG(t *testing.T) {
+	t.Parallel()
 	b, opt := everything()
 	opt.Channels, opt.Width = opt.Channels[:1], 400
 	p := drawn(t, b, opt)
@@ -412,6 +415,7 @@ func has(m image.Image, p, q point, i ink) bool {
 // luminance"); published pairs check this code: white on black is 21:1, #767676
 // on white 4.54:1, #0000ff on white 8.59:1, yellow on white 1.07:1.
 func TestContrast(t *testing.T) {
+	t.Parallel()
 	luminance := func(i ink) float64 {
 		linear := func(v uint8) float64 {
 			s := float64(v) / 255
@@ -455,6 +459,7 @@ func TestContrast(t *testing.T) {
 
 // Thinning loses no extreme, no count and no order, and stays within bounds.
 func TestThinning(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		src := rand.New(rand.NewSource(rapid.Uint64().Draw(t, "seed")))
 		n := rapid.IntRange(1, 3*maxBins).Draw(t, "readings")
@@ -517,6 +522,7 @@ func TestThinning(t *testing.T) {
 
 // The curve goes through each reading of a short run, at its own time.
 func TestStepsAreWhereTheReadingsAre(t *testing.T) {
+	t.Parallel()
 	b, opt := everything()
 	p := drawn(t, b, opt)
 	g := newGathering(&opt)
@@ -561,6 +567,7 @@ func (p *Picture) corner() point {
 // Limits that the host sets hold from then on; they are written in the unit
 // the channel has. 1 in = 25.4 mm exactly (NIST SP 811, Appendix B.6).
 func TestUnitsAndLimits(t *testing.T) {
+	t.Parallel()
 	p := newPen("units")
 	inch := ledger.Reading{Channel: "A", Exact: decimal.New(25_400_000, 0), Shown: decimal.MustParse("0.00100"), Unit: "in", Function: "live", Zone: zone.In}
 	set := func(at time.Duration, name, to string) {
@@ -594,6 +601,7 @@ func TestUnitsAndLimits(t *testing.T) {
 }
 
 func TestWhatArrives(t *testing.T) {
+	t.Parallel()
 	b, opt := everything()
 	g := newGathering(&opt)
 	_, err := ledger.Read(bytes.NewReader(b), g.take)
@@ -610,6 +618,7 @@ func TestWhatArrives(t *testing.T) {
 }
 
 func TestCueWords(t *testing.T) {
+	t.Parallel()
 	for note, want := range map[string]string{
 		"tag":                                    "tag",
 		"rest on, size: 8.010 mm":                "rest on 8.010 mm",
@@ -628,6 +637,7 @@ func TestCueWords(t *testing.T) {
 
 // Marks are round, in order, inside the scale, evenly spaced, and not too many.
 func TestTicks(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		lo := rapid.Float64Range(-1e6, 1e6).Draw(t, "lo")
 		s := scale{lo, lo + rapid.Float64Range(1e-3, 1e6).Draw(t, "size")}
@@ -667,6 +677,7 @@ func TestTicks(t *testing.T) {
 
 // Every tag has its number, or lies between two that are written.
 func TestTagNumbers(t *testing.T) {
+	t.Parallel()
 	s, err := newSheet(640)
 	require.NoError(t, err)
 	d := drawing{sheet: s, g: &gathering{to: 100 * time.Second}, x0: 0, x1: 500} // 5 points to the second
@@ -713,6 +724,7 @@ func words(marks []mark) string {
 }
 
 func TestSpan(t *testing.T) {
+	t.Parallel()
 	for d, want := range map[time.Duration]string{
 		700: "under 1 ms", 40 * time.Millisecond: "40 ms", 1500 * time.Millisecond: "1.5 s", 42 * time.Second: "42 s",
 		90 * time.Second: "1.5 min", 35 * time.Minute: "35 min", 90 * time.Minute: "1.5 h", 12 * time.Hour: "12 h",
@@ -725,6 +737,7 @@ func TestSpan(t *testing.T) {
 
 // Lines cut off at a panel's edges stay inside, and lose nothing inside.
 func TestWithin(t *testing.T) {
+	t.Parallel()
 	b := box{0, 10, 100, 20}
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(2, 20).Draw(t, "points")
@@ -754,6 +767,7 @@ func TestWithin(t *testing.T) {
 }
 
 func TestHatchStaysInside(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		b := box{10, 20, 10 + rapid.Float64Range(0.1, 90).Draw(t, "w"), 20 + rapid.Float64Range(0.1, 90).Draw(t, "h")}
 		var s sheet
@@ -774,6 +788,7 @@ func TestHatchStaysInside(t *testing.T) {
 }
 
 func TestErrors(t *testing.T) {
+	t.Parallel()
 	whole, _ := everything()
 	crowd := newPen("crowd")
 	for i := range MaxPanels + 1 {
@@ -804,6 +819,7 @@ func TestErrors(t *testing.T) {
 
 // A channel that said nothing gets its panel all the same.
 func TestNoReadings(t *testing.T) {
+	t.Parallel()
 	b, _ := everything()
 	p := drawn(t, b, Options{Channels: []Channel{{Gauge: "nobody", Channel: "A", Limits: valve}}})
 	require.Contains(t, svg(t, p), "no readings in this time")
@@ -812,6 +828,7 @@ func TestNoReadings(t *testing.T) {
 
 // Every picture says what it is not.
 func TestDisclaimer(t *testing.T) {
+	t.Parallel()
 	b, opt := everything()
 	require.Contains(t, svg(t, drawn(t, b, opt)), ">Simulated: releases no real part</text>")
 }
@@ -861,6 +878,7 @@ func BenchmarkShift(b *testing.B) {
 // reader would, the limits, the tags and the lost link are where the ledger
 // has them.
 func TestScalesAgreeWithTheirNumbers(t *testing.T) {
+	t.Parallel()
 	b, opt := everything()
 	opt.Channels = opt.Channels[:1]
 	p := drawn(t, b, opt)

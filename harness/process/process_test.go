@@ -131,6 +131,7 @@ func start(t *testing.T, ctx context.Context, play string, change func(*process.
 var soon = process.Ready{Line: true, Within: 20 * time.Second}
 
 func TestGoodHost(t *testing.T) {
+	t.Parallel()
 	var file string
 	p := start(t, t.Context(), "good", func(s *process.Spec) { s.Env["WORD"] = "set"; file = s.Output })
 	require.NoError(t, p.Await(t.Context(), soon))
@@ -148,6 +149,7 @@ func TestGoodHost(t *testing.T) {
 
 // A host is told things while it runs, and each time another line is awaited.
 func TestToldAndAwaited(t *testing.T) {
+	t.Parallel()
 	p := start(t, t.Context(), "repeats", func(s *process.Spec) { s.ReadyLine = nil })
 	for _, word := range []string{"one", "two", "two"} {
 		p.Expect(regexp.MustCompile("^heard " + word + "$"))
@@ -182,6 +184,7 @@ func running(pid int) bool {
 }
 
 func TestNothingIsLeftOfAStubbornHost(t *testing.T) {
+	t.Parallel()
 	needLinux(t)
 	p := start(t, t.Context(), "stubborn", nil)
 	pids := map[int]bool{p.Pid(): true}
@@ -213,6 +216,7 @@ func TestNothingIsLeftOfAStubbornHost(t *testing.T) {
 }
 
 func TestWhatAHostLeavesIsEnded(t *testing.T) {
+	t.Parallel()
 	needLinux(t)
 	p := start(t, t.Context(), "leaves", nil)
 	<-p.Done()
@@ -224,6 +228,7 @@ func TestWhatAHostLeavesIsEnded(t *testing.T) {
 }
 
 func TestChildrenMayEndWithinTheGrace(t *testing.T) {
+	t.Parallel()
 	needLinux(t)
 	p := start(t, t.Context(), "slow-child", nil)
 	require.NoError(t, p.Await(t.Context(), soon))
@@ -234,6 +239,7 @@ func TestChildrenMayEndWithinTheGrace(t *testing.T) {
 }
 
 func TestEndBeforeReady(t *testing.T) {
+	t.Parallel()
 	p := start(t, t.Context(), "fails", nil)
 	err := p.Await(t.Context(), soon)
 	want := "the host ended with exit status 3 and did not print a line that matches ^ready; the end of its output:\n  opening; the end of its error output:\n  no such port\n  without a line end"
@@ -243,6 +249,7 @@ func TestEndBeforeReady(t *testing.T) {
 }
 
 func TestNotReadyInTime(t *testing.T) {
+	t.Parallel()
 	p := start(t, t.Context(), "silent", nil)
 	require.EqualError(t, p.Await(t.Context(), process.Ready{Line: true, Within: 20 * time.Millisecond}), "the host did not print a line that matches ^ready within 20ms")
 	require.EqualError(t, p.Await(t.Context(), process.Ready{File: "/nowhere/x", Within: 20 * time.Millisecond}), "the host did not make the file /nowhere/x within 20ms")
@@ -254,12 +261,14 @@ func TestNotReadyInTime(t *testing.T) {
 }
 
 func TestReadyByFile(t *testing.T) {
+	t.Parallel()
 	file := filepath.Join(t.TempDir(), "here")
 	p := start(t, t.Context(), "touch", func(s *process.Spec) { s.Env["WORD"] = file })
 	require.NoError(t, p.Await(t.Context(), process.Ready{File: file, Within: 20 * time.Second}))
 }
 
 func TestStopByLine(t *testing.T) {
+	t.Parallel()
 	p := start(t, t.Context(), "line", nil)
 	e := p.Stop(process.Ask{Line: "quit", Grace: 20 * time.Second})
 	require.True(t, e.Clean(), e.String())
@@ -268,6 +277,7 @@ func TestStopByLine(t *testing.T) {
 }
 
 func TestCancelKills(t *testing.T) {
+	t.Parallel()
 	ctx, cancel := context.WithCancel(t.Context())
 	p := start(t, ctx, "stubborn", nil)
 	cancel()
@@ -277,6 +287,7 @@ func TestCancelKills(t *testing.T) {
 }
 
 func TestKillIsACrashAndNotAFailureToEnd(t *testing.T) {
+	t.Parallel()
 	p := start(t, t.Context(), "good", nil)
 	require.NoError(t, p.Await(t.Context(), soon))
 	e := p.Stop(process.Ask{Signal: "kill", Grace: 20 * time.Second})
@@ -287,6 +298,7 @@ func TestKillIsACrashAndNotAFailureToEnd(t *testing.T) {
 
 // What a host's end is called goes on with "the host" and with "the host has".
 func TestEndsInWords(t *testing.T) {
+	t.Parallel()
 	for want, e := range map[string]process.Exit{
 		"ended with exit status 7":                                               {Code: 7},
 		"ended by signal SIGSEGV (segmentation fault)":                           {Code: -1, Signal: "SIGSEGV (segmentation fault)"},
@@ -305,6 +317,7 @@ func TestEndsInWords(t *testing.T) {
 // A host that knows nothing of the signal that asks it ends by it, and no other
 // signal is the one it was asked by.
 func TestEndBySignal(t *testing.T) {
+	t.Parallel()
 	p := start(t, t.Context(), "silent", nil)
 	e := p.Stop(process.Ask{Signal: "term", Grace: 20 * time.Second})
 	require.Equal(t, "ended by signal SIGTERM (terminated)", e.String())
@@ -319,6 +332,7 @@ func TestEndBySignal(t *testing.T) {
 }
 
 func TestOutputIsBounded(t *testing.T) {
+	t.Parallel()
 	var file string
 	p := start(t, t.Context(), "loud", func(s *process.Spec) { s.Limit = 1000; file = s.Output })
 	require.NoError(t, p.Await(t.Context(), soon), "readiness is seen beyond the limit")
@@ -330,6 +344,7 @@ func TestOutputIsBounded(t *testing.T) {
 }
 
 func TestStartedAgainTheOutputGoesOn(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	for range 2 {
 		p := start(t, t.Context(), "good", func(s *process.Spec) { s.Output = filepath.Join(dir, "o") })
@@ -342,6 +357,7 @@ func TestStartedAgainTheOutputGoesOn(t *testing.T) {
 }
 
 func TestCannotStart(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		s    process.Spec
 		want string

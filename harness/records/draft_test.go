@@ -14,6 +14,7 @@ import (
 
 // A draft made from a sample reads the sample.
 func TestDraftReadsItsSample(t *testing.T) {
+	t.Parallel()
 	latin := func(s string) string {
 		out, err := charmap.Windows1252.NewEncoder().String(s)
 		require.NoError(t, err)
@@ -74,6 +75,7 @@ func TestDraftReadsItsSample(t *testing.T) {
 
 // What holds no records is said to hold none.
 func TestDraftOfNoRecords(t *testing.T) {
+	t.Parallel()
 	for name, c := range map[string]struct{ sample, want string }{
 		"empty":  {"", "the sample is empty; take a file that holds some of the host's records"},
 		"blank":  {"\ufeff \r\n\n", "the sample is empty; take a file that holds some of the host's records"},

@@ -39,6 +39,7 @@ var sqliteRead = []string{
 const sqliteHost = "  {form: sqlite, table: measured, columns: {time: at, tag: nr, value: v, zone: verdict}, zones: {OK: in, NOK: above, none: void}}"
 
 func TestReadsSQLite(t *testing.T) {
+	t.Parallel()
 	file := filepath.Join(t.TempDir(), "a b?#%.db")
 	db, err := sql.Open("sqlite", "file:"+strings.NewReplacer("?", "%3f", "#", "%23", "%", "%25", " ", "%20").Replace(file))
 	require.NoError(t, err)
@@ -77,6 +78,7 @@ func TestReadsSQLite(t *testing.T) {
 // A host that was killed leaves its write-ahead log unmerged; what it had
 // committed is read all the same.
 func TestReadsSQLiteOfAKilledHost(t *testing.T) {
+	t.Parallel()
 	dir, after := t.TempDir(), t.TempDir()
 	db, err := sql.Open("sqlite", "file:"+filepath.Join(dir, "h.db"))
 	require.NoError(t, err)
@@ -96,6 +98,7 @@ func TestReadsSQLiteOfAKilledHost(t *testing.T) {
 }
 
 func TestDraftFromSQLite(t *testing.T) {
+	t.Parallel()
 	file := filepath.Join(t.TempDir(), "h.db")
 	db, err := sql.Open("sqlite", "file:"+file)
 	require.NoError(t, err)
@@ -118,6 +121,7 @@ func TestDraftFromSQLite(t *testing.T) {
 
 // The database is made by the sqlite3 program, SQLite's own.
 func TestReadsWhatSQLiteItselfWrites(t *testing.T) {
+	t.Parallel()
 	tool := testenv.Program(t, "sqlite3", "sqlite3")
 	file := filepath.Join(t.TempDir(), "host.db")
 	cmd := exec.Command(tool, file)
@@ -141,6 +145,7 @@ func (zeros) Read(b []byte) (int, error) {
 }
 
 func TestEndpoint(t *testing.T) {
+	t.Parallel()
 	file := filepath.Join(t.TempDir(), "posted")
 	e, err := records.Listen(file)
 	require.NoError(t, err)

@@ -74,6 +74,7 @@ const german = `  form: csv
 `
 
 func TestReadsForms(t *testing.T) {
+	t.Parallel()
 	encode := func(s string, with interface{ String(string) (string, error) }) string {
 		out, err := with.String(s)
 		require.NoError(t, err)
@@ -122,6 +123,7 @@ func TestReadsForms(t *testing.T) {
 }
 
 func TestMistakesAreKept(t *testing.T) {
+	t.Parallel()
 	for name, c := range map[string]struct {
 		d, src string
 		want   []string
@@ -159,6 +161,7 @@ func TestMistakesAreKept(t *testing.T) {
 }
 
 func TestDescriptionThatDoesNotFit(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct{ d, src, want string }{
 		{"  {form: csv, columns: {value: v}}", "a,b\n1,2\n", `the records have no column "v" for value; their columns are a, b`},
 		{"  {form: csv, columns: {value: 3}}", "a,b\n1,2\n", `the records have 2 columns; the host description gives value as column 3`},
@@ -171,6 +174,7 @@ func TestDescriptionThatDoesNotFit(t *testing.T) {
 }
 
 func TestEndlessLineIsOneRecord(t *testing.T) {
+	t.Parallel()
 	src := "value,zone\n1," + strings.Repeat("x", 3<<20) + "\n2,in\n\"" + strings.Repeat("y\n", 300) + "3,in\n" + "4," + strings.Repeat("z", 1<<20)
 	got, err := records.Parse(describe(t, "  form: csv"), strings.NewReader(src))
 	require.NoError(t, err)
@@ -183,6 +187,7 @@ func TestEndlessLineIsOneRecord(t *testing.T) {
 
 // The file may arrive in any portions.
 func TestPortionsDoNotMatter(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		alphabet := rapid.SampledFrom([]string{"1", "8.015", ",", ",", "\"", "\"\"", "\n", "\r\n", "in", "ä", "\xff", "{", "}", `"value":`})
 		src := strings.Join(rapid.SliceOfN(alphabet, 0, 60).Draw(t, "text"), "")
@@ -209,6 +214,7 @@ func TestPortionsDoNotMatter(t *testing.T) {
 
 // encoding/csv is the reference: what it writes is read back as it was.
 func TestReadsWhatTheStandardLibraryWrites(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		sep := rapid.SampledFrom([]rune{',', ';', '\t', '|'}).Draw(t, "separator")
 		field := rapid.StringOfN(rapid.SampledFrom([]rune{'a', 'ä', ' ', '"', ',', ';', '\t', '\n', '|'}), 0, 8, -1)
@@ -241,6 +247,7 @@ func TestReadsWhatTheStandardLibraryWrites(t *testing.T) {
 }
 
 func TestEveryRowLeavesARecord(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(0, 20).Draw(t, "n")
 		src := "value,zone\n"
@@ -299,6 +306,7 @@ func BenchmarkParseCSV(b *testing.B) {
 
 // Rows of separators only are counted, each by its line; empty lines are not rows.
 func TestBlankRows(t *testing.T) {
+	t.Parallel()
 	p := records.NewParser(describe(t, "  {form: csv, columns: {value: v, unit: {always: mm}}}"))
 	got, err := p.Feed([]byte("v,zone\n\n1.5,in\n,\n  \n , \n1.6,in\n,\n"))
 	require.NoError(t, err)

@@ -128,6 +128,7 @@ func ask(at int, text string) capture.Event {
 }
 
 func TestAnswersAsTheCaptureHasIt(t *testing.T) {
+	t.Parallel()
 	want := []string{"3 V unit=mm", "104 R +00006.001 mm = .*69", "204 R +00006.002 mm = .*6A", "302 OK",
 		"350 R +00006.003 mm = .*6B", "400 R +00006.004 mm = .*6C", "450 T0001 +00006.004 mm = .*6B", "500 gone", "900 back pin-snap-2", "950 R +00006.005 mm = .*6D"}
 	same := []capture.Event{ask(0, "Q unit\r\n"), ask(100, "?\r\n"), ask(200, "?\r\n"), ask(300, "S1\r\n")}
@@ -142,6 +143,7 @@ func TestAnswersAsTheCaptureHasIt(t *testing.T) {
 }
 
 func TestIsTolerantOfTimesAndOrder(t *testing.T) {
+	t.Parallel()
 	d := dialect(t, "line-ascii")
 	for name, c := range map[string]struct {
 		host   []capture.Event
@@ -189,6 +191,7 @@ func TestIsTolerantOfTimesAndOrder(t *testing.T) {
 // Without a dialect a request that begins like a longer one is known when the
 // line has been quiet.
 func TestTellsRequestsThatBeginAlike(t *testing.T) {
+	t.Parallel()
 	c := heard("0 < x\n")
 	c.Events = nil
 	for i, s := range []string{"M", "MX", "A"} {
@@ -204,6 +207,7 @@ func TestTellsRequestsThatBeginAlike(t *testing.T) {
 
 // However the host's bytes are split, the same is answered.
 func TestSplittingDoesNotMatter(t *testing.T) {
+	t.Parallel()
 	d := dialect(t, "line-ascii")
 	text := "Q unit\r\n?\r\nnonsense\r\n?\r\nS1\r\n?\r\n"
 	rapid.Check(t, func(rt *rapid.T) {
@@ -229,6 +233,7 @@ func TestSplittingDoesNotMatter(t *testing.T) {
 // What a gauge sends on its own is played back byte by byte at its times, for
 // every shipped scenario.
 func TestPlaysShippedScenariosBack(t *testing.T) {
+	t.Parallel()
 	files, err := scenarios.Files.ReadDir(".")
 	require.NoError(t, err)
 	for _, f := range files {
@@ -275,6 +280,7 @@ func TestPlaysShippedScenariosBack(t *testing.T) {
 }
 
 func TestSaysWhichGauge(t *testing.T) {
+	t.Parallel()
 	two := &capture.Capture{Lines: []capture.Line{{Name: "a"}, {Name: "b"}}}
 	i, err := replay.Line(two, "b")
 	require.NoError(t, err)

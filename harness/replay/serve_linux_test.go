@@ -18,6 +18,7 @@ import (
 // A host that does what the captured one did gets what that one got, on a pty,
 // and finds the gauge under its new name after the link was lost.
 func TestServesAHost(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	var record []capture.Event
 	srv, err := replay.Open(replay.Config{

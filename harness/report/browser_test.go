@@ -16,6 +16,7 @@ import (
 )
 
 func TestPageInABrowser(t *testing.T) {
+	t.Parallel()
 	b := chromium.Start(t).Page()
 	file := filepath.Join(t.TempDir(), "page.html")
 	require.NoError(t, os.WriteFile(file, []byte(page(t, runs())), 0o644))

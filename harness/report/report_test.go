@@ -133,6 +133,7 @@ func write(t testing.TB, f func(io.Writer) error) []byte {
 }
 
 func TestTerminal(t *testing.T) {
+	t.Parallel()
 	out := write(t, func(w io.Writer) error { return report.Terminal(w, runs(), report.Screen{Width: 80}) })
 	golden(t, "terminal.txt", out)
 	for _, l := range strings.Split(string(out), "\n") {
@@ -147,6 +148,7 @@ func TestTerminal(t *testing.T) {
 
 // What a host has printed is read line by line, and steers no terminal.
 func TestPrintedLines(t *testing.T) {
+	t.Parallel()
 	out := string(write(t, func(w io.Writer) error { return report.TerminalRun(w, &runs()[3], report.Screen{}) }))
 	require.Contains(t, out, "\n                panic: no licence\n                \n                goroutine 1 [running]:\n                main.main()\n                    /src/main.go:4 +0x1d\\x1b[31m\n")
 	out = page(t, runs()[3:])
@@ -157,6 +159,7 @@ func TestPrintedLines(t *testing.T) {
 }
 
 func TestTerminalIsWideSafe(t *testing.T) {
+	t.Parallel()
 	r := sample()
 	r.Title = strings.Repeat("測定子の位置", 20) + " e\u0301 " + strings.Repeat("x", 100)
 	out := write(t, func(w io.Writer) error { return report.TerminalRun(w, &r, report.Screen{Width: 40}) })
@@ -176,6 +179,7 @@ func TestTerminalIsWideSafe(t *testing.T) {
 }
 
 func TestVerdictOfSeveral(t *testing.T) {
+	t.Parallel()
 	require.Equal(t, judge.Error, report.Verdict(runs()))
 	require.Equal(t, judge.Pass, report.Verdict(runs()[:1]))
 	require.Equal(t, judge.Inconclusive, report.Verdict(nil), "nothing that was played is nothing that passed")
@@ -251,6 +255,7 @@ func checkJUnit(e element) (errs []string) {
 }
 
 func TestJUnit(t *testing.T) {
+	t.Parallel()
 	rs := runs()
 	rs[1].Result.Findings[0].Record.Raw = "8.015\x00\x1b\uffff]]><"
 	out := write(t, func(w io.Writer) error { return report.JUnit(w, rs) })
@@ -281,6 +286,7 @@ func TestJUnit(t *testing.T) {
 }
 
 func TestJSONKeepsToItsSchema(t *testing.T) {
+	t.Parallel()
 	out := write(t, func(w io.Writer) error { return report.JSON(w, runs()) })
 	golden(t, "report.json", out)
 	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(report.Schema()))
@@ -306,6 +312,7 @@ func page(t testing.TB, rs []report.Run) string {
 }
 
 func TestPageStandsAlone(t *testing.T) {
+	t.Parallel()
 	out := page(t, runs())
 	golden(t, "page.html", []byte(out))
 	require.NotRegexp(t, `(?i)(src|href)="?(https?:|//|/)`, out, "nothing is loaded")
@@ -324,6 +331,7 @@ func TestPageStandsAlone(t *testing.T) {
 }
 
 func TestPageEscapesTheHost(t *testing.T) {
+	t.Parallel()
 	r := sample()
 	bad := `</script><script>alert(1)</script><img src=x onerror=alert(1)>` + "\x00\u202e"
 	r.Title, r.Notice, r.Host, r.HostEnd = bad, bad, bad, bad
@@ -337,6 +345,7 @@ func TestPageEscapesTheHost(t *testing.T) {
 }
 
 func TestPageOfALongRunStaysSmall(t *testing.T) {
+	t.Parallel()
 	r := sample()
 	f := r.Ledger[3]
 	r.Ledger = nil
@@ -361,6 +370,7 @@ func TestPageOfALongRunStaysSmall(t *testing.T) {
 // Contrast by WCAG 2.2, success criteria 1.4.3 (text, 4.5:1) and 1.4.11
 // (graphics, 3:1), with relative luminance as WCAG defines it (from memory).
 func TestPageColorsCanBeSeen(t *testing.T) {
+	t.Parallel()
 	css, err := os.ReadFile("page.css")
 	require.NoError(t, err)
 	blocks := regexp.MustCompile(`(?s):root \{(.*?)\}`).FindAllStringSubmatch(string(css), -1)

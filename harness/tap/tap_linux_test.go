@@ -143,6 +143,7 @@ func kind(k capture.Kind) func(capture.Event) bool {
 }
 
 func TestPassesAndRecordsBothWays(t *testing.T) {
+	t.Parallel()
 	path, entries, _ := device(t, silent)
 	tp, heard, stop := start(t, path)
 	host, err := serial.Open(tp.Path(), &serial.Mode{BaudRate: 9600})
@@ -187,6 +188,7 @@ func TestPassesAndRecordsBothWays(t *testing.T) {
 
 // A device that goes away takes the host's port with it, and brings it back.
 func TestFollowsADeviceThatGoesAway(t *testing.T) {
+	t.Parallel()
 	path, _, do := device(t, silent)
 	tp, heard, _ := start(t, path)
 	host, err := serial.Open(tp.Path(), &serial.Mode{BaudRate: 9600})
@@ -212,6 +214,7 @@ func TestFollowsADeviceThatGoesAway(t *testing.T) {
 }
 
 func TestSaysWhatCannotBeOpened(t *testing.T) {
+	t.Parallel()
 	none := filepath.Join(t.TempDir(), "none")
 	_, err := tap.Open(tap.Config{Device: func() (tap.Device, error) { return tap.OpenSerial(none, port.Settings{Baud: 9600}) }})
 	require.ErrorContains(t, err, none)

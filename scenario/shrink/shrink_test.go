@@ -56,6 +56,7 @@ func parsed(t *testing.T, text string) *scenario.File {
 }
 
 func TestShrink(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name  string
 		holds Holds
@@ -124,6 +125,7 @@ gauges:
 // Whatever is asked, the result still has it, is no larger, is the same every
 // time, and cannot be made smaller by asking again.
 func TestShrinkProperties(t *testing.T) {
+	t.Parallel()
 	for seed := range uint64(12) {
 		f := generate.Random(seed)
 		holds := func(g *scenario.File) bool {
@@ -141,6 +143,7 @@ func TestShrinkProperties(t *testing.T) {
 }
 
 func TestShrinkStopsWhenTold(t *testing.T) {
+	t.Parallel()
 	n := 0
 	_, tried := Shrink(parsed(t, large), func(f *scenario.File) bool { n++; return true }, 5)
 	require.Equal(t, 5, tried)

@@ -37,6 +37,7 @@ func golden(t *testing.T, name, got string) {
 
 // Every frame of every shipped dialect, byte by byte.
 func TestSamples(t *testing.T) {
+	t.Parallel()
 	for _, d := range shipped(t) {
 		var b strings.Builder
 		for i, f := range d.Frames() {
@@ -59,6 +60,7 @@ func TestSamples(t *testing.T) {
 
 // The spans cover every byte of a frame once, whatever the framing.
 func TestPropertyAnnotate(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		g := drawDialect(t)
 		d, err := Parse("drawn.yaml", []byte(g.src))
@@ -96,6 +98,7 @@ func TestPropertyAnnotate(t *testing.T) {
 }
 
 func TestExplain(t *testing.T) {
+	t.Parallel()
 	d := load(t, "line-ascii")
 	got := ""
 	for _, p := range d.Explain([]byte("R +00008.015 mm = .*62\r\nnoise\r\nR +00008.016 mm = .*62\r\nR +0000"), Gauge) {
@@ -118,6 +121,7 @@ func TestExplain(t *testing.T) {
 
 // Several commands in a line, one of them continuing at the level before.
 func TestAnnotateUnits(t *testing.T) {
+	t.Parallel()
 	d := load(t, "scpi")
 	raw := []byte("SYST:ERR:COUN?; NEXT?;*ESE 8;BAD?;*ESE x\n")
 	got := Table(raw, d.Annotate(raw, Host))
@@ -129,6 +133,7 @@ func TestAnnotateUnits(t *testing.T) {
 
 // A reply with registers says what they are once it is known what was asked.
 func TestAnnotateReply(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, "modbus-rtu")
 	set(b.d, b.rec, 0, Reading, "8.015", Unit, "mm", Zone, "in", Cell, 62)
 	if _, err := b.host.AppendRequest(nil, "read-input", set(b.d, b.d.NewRecord(), 0, "first", 0, "count", 2)); err != nil {
@@ -145,6 +150,7 @@ func TestAnnotateReply(t *testing.T) {
 }
 
 func TestPasted(t *testing.T) {
+	t.Parallel()
 	for in, want := range map[string]string{
 		"A5 08 01": "\xa5\x08\x01", "0xA5,0x08\n01": "\xa5\x08\x01", "a50801": "\xa5\x08\x01", "A5:08-01": "\xa5\x08\x01",
 		`R +1.0\r\n`: "R +1.0\r\n", `\x02R<ETX>`: "\x02R\x03", "<02>a<b>": "\x02a<b>", "S1": "S1",

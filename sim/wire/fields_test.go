@@ -10,6 +10,7 @@ import (
 
 // One field, one value, the exact bytes; or why it cannot be sent.
 func TestFields(t *testing.T) {
+	t.Parallel()
 	const absent = "(absent)"
 	for _, tt := range []struct{ field, value, want string }{
 		{"{decimal: a}", "-12.50", "-12.50"},
@@ -170,6 +171,7 @@ func TestFields(t *testing.T) {
 
 // Bytes that are nearly a frame are none.
 func TestFieldsRefuse(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct{ field, body, want string }{
 		{`{decimal: a, width: 5, decimals: 2, pad: "0", sign: always}`, "01.50", "has no sign"},
 		{`{decimal: a, width: 6, decimals: 2, pad: "0", sign: always}`, "+1.500", "has the wrong number of decimals"},
@@ -232,6 +234,7 @@ func TestFieldsRefuse(t *testing.T) {
 
 // What stands for a missing reading says why it is missing, both ways.
 func TestVoid(t *testing.T) {
+	t.Parallel()
 	d := parse(t, "void.yaml", `
 dialect: void
 framing: {kind: delimited, end: "\n"}
@@ -269,6 +272,7 @@ frames:
 
 // A group count in the record that is not the number of groups is refused.
 func TestGroupCount(t *testing.T) {
+	t.Parallel()
 	d := load(t, "multi-binary")
 	rec := d.NewRecord()
 	for ch := range 3 {
@@ -286,6 +290,7 @@ func TestGroupCount(t *testing.T) {
 
 // A fixed-length frame is found in noise byte by byte.
 func TestFixedLength(t *testing.T) {
+	t.Parallel()
 	for _, framing := range []string{`{kind: fixed, bytes: 6, check: {check: xor}}`, `{kind: fixed, bytes: 7, start: "\x55", check: {check: xor}, covers: all}`} {
 		d := parse(t, "fixed.yaml", "dialect: fixed\nframing: "+framing+"\nframes:\n  - {name: x, fields: [{int: a, size: 4}, \"\\xAA\"]}\n")
 		b, err := d.AppendFrame(nil, 0, set(d, d.NewRecord(), 0, "a", 1234567))
@@ -312,6 +317,7 @@ func TestFixedLength(t *testing.T) {
 
 // Small things of the outward interface.
 func TestDialectFacts(t *testing.T) {
+	t.Parallel()
 	d := load(t, "line-ascii")
 	if d.Title() != "One reading a line, in plain text" || d.Line() != (Line{9600, 8, ParityNone, 1}) {
 		t.Errorf("%q %+v", d.Title(), d.Line())

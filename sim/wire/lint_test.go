@@ -10,6 +10,7 @@ import (
 
 // Each mistake is one error at its place. The sign § marks the place.
 func TestLint(t *testing.T) {
+	t.Parallel()
 	head := "dialect: d\nframing: {kind: cobs}\nframes:\n"
 	line := "dialect: d\nframing: {kind: delimited, end: \"\\n\"}\nframes:\n"
 	tests := []struct{ name, src, want string }{
@@ -111,6 +112,7 @@ func TestLint(t *testing.T) {
 // The shipped dialects are linted by being parsed; a word about the order lets
 // two frames look alike.
 func TestAfter(t *testing.T) {
+	t.Parallel()
 	d := parse(t, "after.yaml", `
 dialect: after
 framing: {kind: cobs}

@@ -233,6 +233,7 @@ func (g generated) fill(t *rapid.T, d *Dialect, rec *Record) {
 
 // What is encoded decodes to the same values, for drawn dialects and values.
 func TestPropertyRoundTrip(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		g := drawDialect(t)
 		d, err := Parse("drawn.yaml", []byte(g.src))
@@ -328,6 +329,7 @@ func drawStream(t *rapid.T, d *Dialect, g generated) []byte {
 
 // However the bytes are split, the same frames and the same garbage come out.
 func TestPropertySplit(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		g := drawDialect(t)
 		d, err := Parse("drawn.yaml", []byte(g.src))
@@ -354,6 +356,7 @@ func TestPropertySplit(t *testing.T) {
 // Every byte that arrives is in exactly one frame or one piece of garbage, but
 // for the ends of empty frames, and memory stays bounded.
 func TestPropertyBytesAccounted(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		g := drawDialect(t)
 		d, err := Parse("drawn.yaml", []byte(g.src))
@@ -387,6 +390,7 @@ func TestPropertyBytesAccounted(t *testing.T) {
 // After any garbage, a frame that follows the framing's bound is read: a
 // silence, an end of frame, or one frame's length.
 func TestPropertyResync(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		g := drawDialect(t)
 		d, err := Parse("drawn.yaml", []byte(g.src))

@@ -39,6 +39,7 @@ var catalogueChecks = map[string]uint64{
 }
 
 func TestCRCCatalogue(t *testing.T) {
+	t.Parallel()
 	for _, c := range crcCatalogue {
 		want, ok := catalogueChecks[c.name]
 		if !ok {
@@ -56,6 +57,7 @@ func TestCRCCatalogue(t *testing.T) {
 
 // The same parameters written in a dialect file give the catalogue's value.
 func TestCRCParameters(t *testing.T) {
+	t.Parallel()
 	d := parse(t, "own-crc.yaml", `
 dialect: own-crc
 framing: {kind: delimited, end: "\n"}
@@ -70,6 +72,7 @@ frames:
 
 // Reference library: Go's hash/crc32 and hash/crc64.
 func TestCRCAgainstLibrary(t *testing.T) {
+	t.Parallel()
 	p := make([]byte, 0, 300)
 	for i := range 300 {
 		p = append(p, byte(i*7))
@@ -87,6 +90,7 @@ func TestCRCAgainstLibrary(t *testing.T) {
 }
 
 func TestOtherChecks(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		name, in string
 		want     uint64
@@ -113,6 +117,7 @@ func TestOtherChecks(t *testing.T) {
 
 // ISO 1155: with the check character included, the exclusive or of the block is 0.
 func TestBlockCheckParity(t *testing.T) {
+	t.Parallel()
 	d := load(t, "block-check")
 	b, err := d.AppendFrame(nil, d.FrameNamed("reading"), set(d, d.NewRecord(), 0, Reading, "8.015", Unit, "mm", Zone, "in"))
 	if err != nil {
@@ -130,6 +135,7 @@ func TestBlockCheckParity(t *testing.T) {
 // leaves the good final values F0B8 and DEBB20E3. The catalogue's residues
 // are the same numbers.
 func TestGoodFCS(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		name string
 		size int
@@ -179,6 +185,7 @@ func bodies(d *Dialect, stream string) (out []string) {
 }
 
 func TestFramingExamples(t *testing.T) {
+	t.Parallel()
 	seq := func(lo, hi int) string {
 		var b []byte
 		for i := lo; i <= hi; i++ {
@@ -225,6 +232,7 @@ func TestFramingExamples(t *testing.T) {
 // confirmed in a public repository's note on it): device 02, function 07 has
 // the CRC 1241, sent as 41 12.
 func TestModbusCRCExample(t *testing.T) {
+	t.Parallel()
 	got, _ := frameBody(t, "{kind: silence, gap: 3.5 characters, longest: 256, check: {check: crc-16/modbus, order: little}}", "\x02\x07")
 	if want := "\x02\x07\x41\x12"; got != want {
 		t.Errorf("% X, want % X", got, want)
@@ -236,6 +244,7 @@ func TestModbusCRCExample(t *testing.T) {
 // repository's note on the document), sent through a dialect whose registers
 // hold what the document's do.
 func TestModbusMessages(t *testing.T) {
+	t.Parallel()
 	d := parse(t, "worked.yaml", `
 dialect: worked
 framing: {kind: silence, gap: 3.5 characters, longest: 256, check: {check: crc-16/modbus, order: little}}
@@ -309,6 +318,7 @@ commands:
 // MODBUS over Serial Line V1.02 §2.5.1.1: silence of 3.5 characters of 11
 // bits; above 19200 bit/s a fixed 1.750 ms (from memory).
 func TestModbusSilence(t *testing.T) {
+	t.Parallel()
 	d := load(t, "modbus-rtu")
 	e := d.NewEnd(Gauge)
 	for _, tt := range []struct {
@@ -327,6 +337,7 @@ func TestModbusSilence(t *testing.T) {
 // binary32 and binary64 patterns are Go's math library's; the binary16 ones
 // are derived from the definition (bias 15, ten bits of fraction).
 func TestFloatPatterns(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		value string
 		size  int
@@ -366,6 +377,7 @@ func TestFloatPatterns(t *testing.T) {
 
 // The four orders of a 32-bit value in two 16-bit registers.
 func TestWordOrders(t *testing.T) {
+	t.Parallel()
 	for order, want := range map[byteOrder]string{bigEndian: "AABBCCDD", littleEndian: "DDCCBBAA", bigSwapped: "CCDDAABB", littleSwapped: "BBAADDCC"} {
 		b := appendUint(nil, 0xaabbccdd, 4, order)
 		if got := fmt.Sprintf("%X", b); got != want {
@@ -380,6 +392,7 @@ func TestWordOrders(t *testing.T) {
 // IEEE 488.2-1992 §7.7.2 (NRf), §8.7.2 to 8.7.4 (NR1, NR2, NR3), §8.7.8
 // (string response data), §8.7.9 (definite-length block); forms from memory.
 func Test488Forms(t *testing.T) {
+	t.Parallel()
 	d := parse(t, "forms.yaml", `
 dialect: forms
 framing: {kind: delimited, end: "\n"}
@@ -440,6 +453,7 @@ frames:
 // (service request enable); SCPI-99 volume 2 §21.8 (errors −113, −350, the
 // empty queue); forms and numbers from memory.
 func TestSCPIStatus(t *testing.T) {
+	t.Parallel()
 	d := load(t, "scpi")
 	e := d.NewEnd(Gauge)
 	ask := func(line string) string {
@@ -513,6 +527,7 @@ func TestSCPIStatus(t *testing.T) {
 // SCPI-99 volume 1 §6.2.1: a keyword is its short or its long form and
 // nothing between, in any case (from memory).
 func TestHeaderWords(t *testing.T) {
+	t.Parallel()
 	words, err := headerWords("SYSTem:ERRor[:NEXT]?")
 	if err != nil {
 		t.Fatal(err)
@@ -534,6 +549,7 @@ func TestHeaderWords(t *testing.T) {
 // common practice, no source: packed decimal digits, and a sign digit C or D
 // at the end.
 func TestBCD(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		field, value, want string
 	}{

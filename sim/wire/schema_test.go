@@ -14,6 +14,7 @@ import (
 // The JSON Schema that editors use takes every shipped dialect, and refuses a
 // misspelt key.
 func TestSchema(t *testing.T) {
+	t.Parallel()
 	schema, err := jsonschema.UnmarshalJSON(bytes.NewReader(Schema()))
 	if err != nil {
 		t.Fatal(err)

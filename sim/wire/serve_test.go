@@ -84,6 +84,7 @@ func (b *bench) want(got, want string) {
 }
 
 func TestModbusGauge(t *testing.T) {
+	t.Parallel()
 	for _, name := range []string{"modbus-rtu", "modbus-ascii"} {
 		t.Run(name, func(t *testing.T) {
 			b := newBench(t, name)
@@ -115,6 +116,7 @@ func TestModbusGauge(t *testing.T) {
 }
 
 func TestModbusWrites(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, "modbus-rtu")
 	body := func(s string) []byte {
 		f := b.d.framings[Host]
@@ -174,6 +176,7 @@ func words(s string) map[string]bool {
 
 // The two Modbus dialects say the same but for the framing.
 func TestModbusTwins(t *testing.T) {
+	t.Parallel()
 	tail := func(name string) string {
 		b, err := os.ReadFile(filepath.Join(dialectDir, name+".yaml"))
 		if err != nil {
@@ -190,6 +193,7 @@ func TestModbusTwins(t *testing.T) {
 // Silence ends a frame; two requests merged in one read are told apart by
 // their checks.
 func TestModbusMerged(t *testing.T) {
+	t.Parallel()
 	d := load(t, "modbus-rtu")
 	e := d.NewEnd(Gauge)
 	rec := set(d, d.NewRecord(), 0, "first", 0, "count", 2)
@@ -229,6 +233,7 @@ func TestModbusMerged(t *testing.T) {
 // The handshake of ISO 1745: ENQ, ACK, text, ACK, EOT; NAK repeats, and
 // silence gives up after three tries (sequence from memory).
 func TestHandshake(t *testing.T) {
+	t.Parallel()
 	d := load(t, "block-check")
 	rec := set(d, d.NewRecord(), 0, Reading, "8.015", Unit, "mm", Zone, "in")
 	reading := d.FrameNamed("reading")
@@ -299,6 +304,7 @@ func TestHandshake(t *testing.T) {
 
 // Channels with letters are numbers to the gauge.
 func TestChannelLetters(t *testing.T) {
+	t.Parallel()
 	d := parse(t, "letters.yaml", `
 dialect: letters
 framing: {kind: delimited, end: "\n"}
@@ -321,6 +327,7 @@ commands:
 
 // A command is obeyed only in the states it names.
 func TestStates(t *testing.T) {
+	t.Parallel()
 	d := parse(t, "lock.yaml", `
 dialect: lock
 framing: {kind: delimited, end: "\n"}
@@ -366,6 +373,7 @@ states:
 
 // Whatever a register table holds, what is read back is what was put in.
 func TestPropertyRegisters(t *testing.T) {
+	t.Parallel()
 	d := load(t, "modbus-rtu")
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, 4).Draw(t, "channels")

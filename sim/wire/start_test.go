@@ -10,6 +10,7 @@ import (
 // Whatever is answered, the file that comes out parses, and its frames read
 // back.
 func TestPropertyStart(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		a := map[string]string{}
 		for _, q := range Questions() {
@@ -41,6 +42,7 @@ func TestPropertyStart(t *testing.T) {
 }
 
 func TestStart(t *testing.T) {
+	t.Parallel()
 	src, err := Start(nil)
 	if err != nil {
 		t.Fatal(err)

@@ -98,6 +98,7 @@ func receive(d *Dialect, side Side, p ...string) (out []string) {
 }
 
 func TestShippedFrames(t *testing.T) {
+	t.Parallel()
 	tests := []struct {
 		dialect, frame string
 		pairs          []any
@@ -143,6 +144,7 @@ func TestShippedFrames(t *testing.T) {
 }
 
 func TestCommands(t *testing.T) {
+	t.Parallel()
 	for _, name := range []string{"line-ascii", "compact-binary"} {
 		d := load(t, name)
 		host, gauge := d.NewEnd(Host), d.NewEnd(Gauge)
@@ -192,6 +194,7 @@ func TestCommands(t *testing.T) {
 }
 
 func TestBadCheck(t *testing.T) {
+	t.Parallel()
 	d := load(t, "line-ascii")
 	e := d.NewEnd(Host)
 	n := 0

@@ -19,6 +19,7 @@ const fullJob = `{ "version": 1, "feature": "guide bore", "unit": "mm", "resolut
       "channels": [ {"name": "A", "limits-unit": "in", "lower": "7.985", "upper": "8.015", "warn-lower": "7.990"} ] } ] }`
 
 func TestParseJob(t *testing.T) {
+	t.Parallel()
 	j, err := parseJob("job.json", []byte(fullJob))
 	require.NoError(t, err)
 	want := &job{Version: 1, Feature: "guide bore", Unit: "mm", Rounding: "half-even", Resolution: *dec("0.001"), Decide: "displayed", LimitsAre: "inclusive",
@@ -34,6 +35,7 @@ func TestParseJob(t *testing.T) {
 }
 
 func TestParseJobMistakes(t *testing.T) {
+	t.Parallel()
 	for _, k := range []struct{ old, new, want string }{
 		{`"version": 1`, `"version": 2`, "version is 2; this host reads version 1"},
 		{`"guide bore",`, `"guide bore"`, `job.json:1:41: invalid character '"' after object key:value pair`},
@@ -70,6 +72,7 @@ func FuzzParseJob(f *testing.F) {
 }
 
 func TestParseDefects(t *testing.T) {
+	t.Parallel()
 	d, err := parseDefects("factor-twice, unit-label,")
 	require.NoError(t, err)
 	require.Equal(t, defects{"factor-twice": true, "unit-label": true}, d)
@@ -80,6 +83,7 @@ func TestParseDefects(t *testing.T) {
 }
 
 func TestWrites(t *testing.T) {
+	t.Parallel()
 	set := func(name, to string) write { return write{Verb: "set", Setting: name, To: to} }
 	stated := []write{set("unit", "in"), set("function", "max"), set("upper", "8.015"), set("rate", "20"), {Verb: "preset", To: "8.000"}, {Verb: "stream-on"}}
 	for _, k := range []struct {
@@ -105,6 +109,7 @@ func TestWrites(t *testing.T) {
 }
 
 func TestAsker(t *testing.T) {
+	t.Parallel()
 	a := asker{queue: []write{{Verb: "a"}, {Verb: "b"}}}
 	_, ok := a.answered()
 	require.False(t, ok, "nothing was asked yet")

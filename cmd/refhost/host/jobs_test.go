@@ -15,6 +15,7 @@ import (
 
 // Jobs are done one after the other, each with its own records.
 func TestJobs(t *testing.T) {
+	t.Parallel()
 	in, tell := io.Pipe()
 	heard, out := io.Pipe()
 	code := make(chan int, 1)
@@ -44,6 +45,7 @@ func TestJobs(t *testing.T) {
 }
 
 func TestJobsBadUsage(t *testing.T) {
+	t.Parallel()
 	for in, want := range map[string]string{
 		"end\n":         `"end" is not what comes next; write job FILE, then end, and so on`,
 		"hello\n":       `"hello" is not what comes next`,

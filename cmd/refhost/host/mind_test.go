@@ -255,6 +255,7 @@ var mindCases = []mindCase{
 }
 
 func TestMistakes(t *testing.T) {
+	t.Parallel()
 	for _, k := range mindCases {
 		t.Run(k.defect, func(t *testing.T) {
 			j := plainJob()
@@ -273,6 +274,7 @@ func TestMistakes(t *testing.T) {
 }
 
 func TestCorrectMind(t *testing.T) {
+	t.Parallel()
 	for _, k := range []struct {
 		name  string
 		job   func(j *job)
@@ -308,6 +310,7 @@ func TestCorrectMind(t *testing.T) {
 
 // Rounding and conversion against the printed examples.
 func TestPublishedExamples(t *testing.T) {
+	t.Parallel()
 	for _, k := range []struct {
 		source                      string
 		value, from, to, step, want string
@@ -333,6 +336,7 @@ func TestPublishedExamples(t *testing.T) {
 
 // Whatever the retransmissions, each tag is recorded once and in order.
 func TestRetransmissions(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		j := plainJob()
 		j.Gauges[0].Tags.Last = rapid.Int64Range(8, 40).Draw(t, "last tag number")
@@ -365,6 +369,7 @@ var shellDefects = []string{"sign-not-extended", "function-ignored", "settings-n
 // Every listed defect is made at one place: at a step of the making of a row, or
 // where the code asks for it by its name; and it has its test.
 func TestCatalogueIsWhole(t *testing.T) {
+	t.Parallel()
 	tested := map[string]bool{}
 	for _, k := range mindCases {
 		tested[k.defect] = true

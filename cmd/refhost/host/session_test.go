@@ -271,6 +271,7 @@ func (h *running) stop() []string {
 }
 
 func TestHostOnPseudoTerminal(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
 	g.mute = 1 // the first command goes unanswered: the host asks again
@@ -306,6 +307,7 @@ func TestHostOnPseudoTerminal(t *testing.T) {
 
 // What has arrived when the stop comes is recorded.
 func TestStopRecordsWhatWasRead(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
 	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path}), "")
@@ -323,6 +325,7 @@ func TestStopRecordsWhatWasRead(t *testing.T) {
 
 // A frame that only a silence ends is whole when the host is stopped.
 func TestStopEndsTheSilence(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	g := newFakeGauge(t, "testdata/silent.yaml", filepath.Join(dir, "bore-1"))
 	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path, "dialect": "testdata/silent.yaml"}), "")
@@ -332,6 +335,7 @@ func TestStopEndsTheSilence(t *testing.T) {
 }
 
 func TestSeveralGauges(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	one := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
 	two := newFakeGauge(t, packed, filepath.Join(dir, "bore-2"))
@@ -349,6 +353,7 @@ func TestSeveralGauges(t *testing.T) {
 }
 
 func TestHostOnTCP(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -369,6 +374,7 @@ func TestHostOnTCP(t *testing.T) {
 // The line settings asked for. A pseudo-terminal keeps the speed and the stop
 // bits, which are read back from one; it has no parity and always 8 data bits.
 func TestLineSettings(t *testing.T) {
+	t.Parallel()
 	for _, k := range []struct {
 		line, defect string
 		want         serial.Mode
@@ -402,6 +408,7 @@ func TestLineSettings(t *testing.T) {
 
 // The host on a Telnet COM port: the line it asks for, parity too.
 func TestHostOnComPort(t *testing.T) {
+	t.Parallel()
 	for defect, want := range map[string]string{"": "19200 7E2", "wrong-parity": "19200 7N2", "wrong-baud": "38400 7E2", "control-lines-idle": "19200 7E2", "sends-breaks": "19200 7E2"} {
 		asked := make(chan simport.Settings, 100)
 		var mu sync.Mutex
@@ -441,6 +448,7 @@ func TestHostOnComPort(t *testing.T) {
 
 // The defects of configuring a gauge, as the gauge sees them.
 func TestSettingsDefects(t *testing.T) {
+	t.Parallel()
 	for _, k := range []struct {
 		defect      string
 		before, all []string // commands before the first tag, and in all
@@ -472,6 +480,7 @@ func TestSettingsDefects(t *testing.T) {
 }
 
 func TestNeverReopens(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
 	other := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-2"))
@@ -488,6 +497,7 @@ func TestNeverReopens(t *testing.T) {
 // Two gauges come back at each other's place. What one sends before it was asked
 // who it is, and while the question goes unanswered, is recorded under its name.
 func TestSwappedPorts(t *testing.T) {
+	t.Parallel()
 	for _, k := range []struct {
 		defect string
 		names  [2]string // under which what comes from bore-1's port is recorded, and from bore-2's
@@ -525,6 +535,7 @@ func TestSwappedPorts(t *testing.T) {
 // Asked to stop before a gauge has said who it is, the host records what it has
 // under the name of the gauge that was there.
 func TestStopBeforeTheGaugeSaysWhoItIs(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	one := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
 	two := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-2"))
@@ -541,6 +552,7 @@ func TestStopBeforeTheGaugeSaysWhoItIs(t *testing.T) {
 
 // A port that is not there yet is waited for, and said to be missing.
 func TestWaitsForThePort(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	path := filepath.Join(dir, "bore-1")
 	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": path}), "")
@@ -551,6 +563,7 @@ func TestWaitsForThePort(t *testing.T) {
 
 // A refused command is reported; the host goes on.
 func TestRefusal(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
 	g.refuse = "unknown"
@@ -563,6 +576,7 @@ func TestRefusal(t *testing.T) {
 
 // The burst defects show when several frames come close together.
 func TestBursts(t *testing.T) {
+	t.Parallel()
 	for defect, want := range map[string][]string{"": {"1", "2", "3"}, "tag-dropped-burst": {"1"}, "tags-out-of-order": {"3", "2", "1"}} {
 		dir := t.TempDir()
 		g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
@@ -585,6 +599,7 @@ func TestBursts(t *testing.T) {
 // The host as a process of its own, ended by a signal and started again: what it
 // had recorded stays, also when it is killed.
 func TestProcess(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
 	row := func(n int) string { return fmt.Sprintf("bore-1 A %d 8.001 mm in reading", n) }
@@ -627,6 +642,7 @@ func TestProcess(t *testing.T) {
 
 // A host that waits after each few bytes takes that much longer for a flood.
 func TestReadsTooSlowly(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
 	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path}), "reads-too-slowly")
@@ -643,6 +659,7 @@ func TestReadsTooSlowly(t *testing.T) {
 }
 
 func TestUsage(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	noDialect := writeJob(t, dir, "all", map[string]any{"port": "p", "dialect": filepath.Join(dir, "none.yaml")})
 	for _, k := range []struct {

@@ -13,6 +13,7 @@ import (
 // EVEN 3, SET-STOPSIZE 4 with 2 bits 2; COM-PORT-OPTION 44) and of RFC 854
 // (IAC 255, SB 250, SE 240, WILL 251, WONT 252, DO 253, DONT 254).
 func TestComPortBytes(t *testing.T) {
+	t.Parallel()
 	p := &comPort{settings: Wants{line: line{0xff01, 7, 'E', "2"}}.commands()}
 	data, answer := p.decode([]byte{255, 253, 44})
 	require.Zero(t, data)
@@ -32,6 +33,7 @@ func TestComPortBytes(t *testing.T) {
 
 // However the bytes come, the data is the same.
 func TestComPortSplits(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		all := rapid.SliceOf(rapid.SampledFrom([]byte{0, 1, 3, 44, 'a', 240, 250, 251, 253, 255})).Draw(t, "bytes")
 		whole, split := &comPort{}, &comPort{}
@@ -52,6 +54,7 @@ func TestComPortSplits(t *testing.T) {
 
 // A server that is no COM port server is said to be none.
 func TestComPortRefused(t *testing.T) {
+	t.Parallel()
 	for answer, want := range map[string]string{"\xff\xfe\x2c": "the server refuses COM port commands", "": "EOF"} {
 		l, err := net.Listen("tcp", "127.0.0.1:0")
 		require.NoError(t, err)

@@ -83,6 +83,7 @@ func sameMessages(want, got []message) string {
 }
 
 func TestTalkerReads(t *testing.T) {
+	t.Parallel()
 	const mm = unit("mm")
 	yes, no := true, false
 	n := func(n int64) *int64 { return &n }
@@ -117,6 +118,7 @@ func TestTalkerReads(t *testing.T) {
 
 // The handshake of ISO 1745, against the dialect's own gauge end.
 func TestHandshake(t *testing.T) {
+	t.Parallel()
 	talk := talkerFor(t, "../../../scenarios/dialects/block-check.yaml", nil)
 	gauge := talk.dialect.NewEnd(wire.Gauge)
 	rec := talk.dialect.NewRecord()
@@ -148,6 +150,7 @@ func TestHandshake(t *testing.T) {
 
 // A tag frame without readings is handed on as one.
 func TestTagOnly(t *testing.T) {
+	t.Parallel()
 	talk := talkerFor(t, "../../../scenarios/dialects/multi-binary.yaml", nil)
 	rec := talk.dialect.NewRecord()
 	rec.Set(talk.dialect.Term(wire.Tag), 0, wire.Int(7))
@@ -162,6 +165,7 @@ func TestTagOnly(t *testing.T) {
 // Frames split and merged anywhere, with noise between them, give the same
 // messages.
 func TestTalkerSplits(t *testing.T) {
+	t.Parallel()
 	for _, dialect := range []string{lineASCII, compactBinary, packed} {
 		rapid.Check(t, func(t *rapid.T) {
 			whole := talkerFor(t, dialect, nil)
@@ -188,6 +192,7 @@ func TestTalkerSplits(t *testing.T) {
 }
 
 func TestTalkerDefects(t *testing.T) {
+	t.Parallel()
 	t.Run("split-frame-lost", func(t *testing.T) {
 		for _, k := range []struct {
 			d    defects
@@ -235,6 +240,7 @@ func TestTalkerDefects(t *testing.T) {
 
 // What the host writes is what a gauge of the dialect understands.
 func TestTalkerCommands(t *testing.T) {
+	t.Parallel()
 	for _, k := range []struct {
 		dialect string
 		w       write

@@ -88,6 +88,7 @@ func again(t *testing.T, c *capture.Capture, opt draft.Options) (*capture.Captur
 // alone are turned into a scenario, which plays to the same readings, zones and
 // tag numbers.
 func TestPlaysBackToTheSameReadings(t *testing.T) {
+	t.Parallel()
 	files, err := scenarios.Files.ReadDir(".")
 	require.NoError(t, err)
 	for _, file := range files {
@@ -155,6 +156,7 @@ func asReading(count int) string { return fmt.Sprintf("%+010.3f mm", float64(cou
 // A tapped session, with what a tap hears, becomes a scenario that reads like
 // one a person wrote.
 func TestReadsLikeAScenario(t *testing.T) {
+	t.Parallel()
 	c := &capture.Capture{Lines: []capture.Line{capture.NewLine("ttyUSB0", "9600 8N1")}}
 	add := func(at time.Duration, k capture.Kind, data []byte) {
 		c.Events = append(c.Events, capture.Event{At: at, Kind: k, Bytes: data})
@@ -211,6 +213,7 @@ func zoneOf(count int) string {
 // However the readings go, and however a steady stream is jittered on its way,
 // the scenario plays back to the same sequence.
 func TestJitterDoesNotMatter(t *testing.T) {
+	t.Parallel()
 	d := dialect(t, "line-ascii")
 	rapid.Check(t, func(rt *rapid.T) {
 		period := time.Duration(rapid.SampledFrom([]int{10, 20, 50, 100, 1000}).Draw(rt, "period")) * time.Millisecond
@@ -240,6 +243,7 @@ func TestJitterDoesNotMatter(t *testing.T) {
 }
 
 func TestSaysWhenThereIsNothing(t *testing.T) {
+	t.Parallel()
 	c := &capture.Capture{Lines: []capture.Line{{Name: "g"}}, Events: []capture.Event{{Kind: capture.FromGauge, Bytes: []byte("nothing of ours\r\n")}}}
 	_, notes, err := draft.Scenario(c, draft.Options{Title: "t", Dialect: dialect(t, "line-ascii"), Name: "line-ascii"})
 	require.ErrorContains(t, err, "is line-ascii the right dialect?")

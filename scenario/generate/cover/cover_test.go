@@ -74,6 +74,7 @@ func uncovered(t require.TestingT, a *Array) (missing, wrong int) {
 }
 
 func TestSizesAgainstPublished(t *testing.T) {
+	t.Parallel()
 	// The sizes that published generators reach for the usual models, smallest
 	// and largest: "Efficiency" table of www.pairwise.org/efficiency.html. An
 	// array here must not be larger than the largest of them. Where only the
@@ -130,6 +131,7 @@ func TestSizesAgainstPublished(t *testing.T) {
 }
 
 func TestEveryTupleIsCoveredOrForbidden(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		k := rapid.IntRange(2, 6).Draw(t, "factors")
 		p := Plan{Strength: rapid.IntRange(1, min(3, k)).Draw(t, "strength"), Seed: rapid.Uint64().Draw(t, "seed"), Effort: 40}
@@ -214,6 +216,7 @@ func broken(p Plan, row []int) bool {
 }
 
 func TestReasonsAreTheRulesThatForbid(t *testing.T) {
+	t.Parallel()
 	p := Plan{Strength: 2, Seed: 1, Factors: []Factor{{"a", []string{"0", "1"}}, {"b", []string{"0", "1"}}, {"c", []string{"0", "1"}}}, Rules: []Rule{
 		{"a and b", map[string][]string{"a": {"1"}, "b": {"1"}}},
 		{"b off and c", map[string][]string{"b": {"0"}, "c": {"1"}}},
@@ -235,6 +238,7 @@ func TestReasonsAreTheRulesThatForbid(t *testing.T) {
 }
 
 func TestMistakesInAPlan(t *testing.T) {
+	t.Parallel()
 	two := uniform(2, 2)
 	for _, c := range []struct {
 		plan Plan

@@ -42,6 +42,7 @@ func series(s *Source, rate, n int) []decimal.Length {
 }
 
 func TestQuantile(t *testing.T) {
+	t.Parallel()
 	// The check values printed with the algorithm: Wichura (1988), from memory.
 	for _, c := range []struct{ p, z float64 }{
 		{0.25, -0.6744897501960817}, {0.001, -3.090232306167814}, {1e-20, -9.262340089798408},
@@ -72,6 +73,7 @@ func TestQuantile(t *testing.T) {
 }
 
 func TestSplit(t *testing.T) {
+	t.Parallel()
 	// SplitMix64 from seed 1234567: the first outputs of the reference
 	// implementation (from memory; printed on Rosetta Code).
 	const golden = 0x9e3779b97f4a7c15
@@ -108,6 +110,7 @@ func TestSplit(t *testing.T) {
 // White noise: mean 0, the stated standard deviation, no correlation, and the
 // Allan deviation σ/√m. One series, whose bounds are four standard errors.
 func TestWhite(t *testing.T) {
+	t.Parallel()
 	const n = 200000
 	y := series(New(Spec{White: um}, 1), 20, n)
 	within(t, "mean / σ", stability.Mean(y)/1e6, 0, 4/math.Sqrt(n))
@@ -122,6 +125,7 @@ func TestWhite(t *testing.T) {
 // A random walk of step s has the Allan variance s²(2m²+1)/(6m) over m samples:
 // with τ = m·t and K² = s²/t it tends to the power law K²τ/3.
 func TestWalk(t *testing.T) {
+	t.Parallel()
 	const n = 400000
 	for _, rate := range []int{10, 100} {
 		y := series(New(Spec{Walk: um}, 2), rate, n)
@@ -137,6 +141,7 @@ func TestWalk(t *testing.T) {
 // decades of averaging time. The bound is the ripple of the decade spacing plus
 // the spread of eight series.
 func TestFlicker(t *testing.T) {
+	t.Parallel()
 	for _, m := range []int{10, 30, 100, 300, 1000} {
 		sum := 0.0
 		for seed := range uint64(8) {
@@ -148,6 +153,7 @@ func TestFlicker(t *testing.T) {
 }
 
 func TestDrift(t *testing.T) {
+	t.Parallel()
 	s := New(Spec{Drift: 36 * um}, 3) // 10 nm a second
 	for i := range 100 {
 		if got, want := s.Next(time.Duration(i)*time.Second), decimal.Length(i)*10*decimal.Nanometre; got != want {
@@ -159,6 +165,7 @@ func TestDrift(t *testing.T) {
 // Sampled hum shows up at its alias with its full amplitude: the Fourier
 // component there is A, and in hand-worked cases the alias is as stated.
 func TestHumAlias(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct{ f, rate, alias float64 }{
 		{50, 20, 10}, {50, 40, 10}, {60, 25, 10}, {60, 40, 20}, {50, 25, 0}, {60, 20, 0}, {50, 1000, 50}, {49.9, 10, 0.1},
 	} {
@@ -187,6 +194,7 @@ func TestHumAlias(t *testing.T) {
 // Shocks come at the stated rate, at the same instants whatever the sampling
 // rate, and a day's count is Poisson: variance over mean near 1.
 func TestShocks(t *testing.T) {
+	t.Parallel()
 	spec := Spec{Shocks: Shocks{PerHour: 60, Ring: motion.Bounce{Amplitude: um, Frequency: 100, Decay: 10 * time.Millisecond}}}
 	count := func(step time.Duration, hours int, seed uint64) (n []float64) {
 		s := New(spec, seed)
@@ -226,6 +234,7 @@ func TestShocks(t *testing.T) {
 // One gauge's noise does not depend on which other gauges there are, or on the
 // order in which they are asked.
 func TestIndependentOfOtherGauges(t *testing.T) {
+	t.Parallel()
 	run := func(names ...string) []decimal.Length {
 		src := map[string]*Source{}
 		for _, n := range names {
@@ -249,6 +258,7 @@ func TestIndependentOfOtherGauges(t *testing.T) {
 
 // Time that stands still or goes back moves no process, and does not panic.
 func TestTimeStandsStill(t *testing.T) {
+	t.Parallel()
 	s := New(Spec{Walk: um, Flicker: um, Drift: um}, 9)
 	s.Next(0)
 	a := s.Next(time.Second)
@@ -262,6 +272,7 @@ func TestTimeStandsStill(t *testing.T) {
 
 // Same seed, same bytes: the series is kept in testdata.
 func TestGoldenSeries(t *testing.T) {
+	t.Parallel()
 	var b strings.Builder
 	for seed := range uint64(3) {
 		y := series(New(everything, seed), 40, 20000)
