@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"sort"
@@ -14,22 +15,38 @@ type Span struct {
 	Field      string // the field's name; start, end, length, check or code for the framing's own bytes
 	Shows      string // the value, or what is wrong with it
 	Good       bool
+	Want       string // of a check that does not match: what it should be
 }
 
 // Annotate says what each byte of one frame is, framing included. The spans
 // are in order and together cover the frame. A frame that stops making sense
 // has a span that is not Good where it does; what follows it is unread.
 func (d *Dialect) Annotate(raw []byte, from Side) []Span {
-	spans, _, _ := d.annotate(raw, from, d.roots[from], nil)
-	return spans
+	return d.NewEnd(from.other()).Annotate(raw)
 }
 
 // Annotate says what each byte of one frame that arrived at this end is, in
 // the light of what was asked before (see Asked): a reply with registers shows
 // their values. It does not receive the frame.
 func (e *End) Annotate(raw []byte) []Span {
-	spans, _, _ := e.d.annotate(raw, e.from, e.among(), e.ask)
-	return spans
+	if len(raw) == 0 {
+		return nil
+	}
+	a := annotation{e: e, raw: raw, f: e.framingOf(raw)}
+	if err := a.frame(); err != nil {
+		a.add(0, len(raw), "frame", err.Error(), false)
+	}
+	return a.settle()
+}
+
+// framingOf is the framing that a frame seems to stand in.
+func (e *End) framingOf(raw []byte) *framing {
+	buf, f := e.buf, e.f
+	e.buf = raw
+	e.pick()
+	found := e.f
+	e.buf, e.f = buf, f
+	return found
 }
 
 // Piece is a part of a stream of bytes: one frame, or bytes that are none.
@@ -49,11 +66,11 @@ func (d *Dialect) Explain(stream []byte, from Side) []Piece {
 	var list []Piece
 	at := 0
 	note := func(inc Incoming) {
-		raw := append([]byte(nil), inc.Raw...)
-		if e.part > 0 && len(list) > 0 {
+		if inc.part > 0 {
 			return // another command of the same line: the line is one piece
 		}
-		if i := strings.Index(string(stream[at:]), string(raw)); i >= 0 {
+		raw := bytes.Clone(inc.Raw)
+		if i := bytes.Index(stream[at:], raw); i >= 0 {
 			at += i
 		}
 		p := Piece{Frame: inc.Frame, Start: at, Raw: raw, Garbage: inc.Garbage, Spans: d.Annotate(raw, from)}
@@ -68,6 +85,247 @@ func (d *Dialect) Explain(stream []byte, from Side) []Piece {
 	return list
 }
 
+// annotation collects candidate spans: where several claim a byte, the first
+// one has it.
+type annotation struct {
+	e     *End
+	f     *framing
+	raw   []byte
+	parts []Span
+}
+
+func (a *annotation) add(start, end int, field, shows string, good bool) {
+	if start < end {
+		a.parts = append(a.parts, Span{Start: start, End: end, Field: field, Shows: shows, Good: good})
+	}
+}
+
+const codeByte = "code"
+
+// frame unwraps a frame like unwrap does, notes what the framing's own bytes
+// are, and has the body's fields noted where they stand.
+func (a *annotation) frame() error {
+	f, raw := a.f, a.raw
+	if len(raw) == 1 && f.alone.has(raw[0]) {
+		a.body(raw, []int{0, 1})
+		return nil
+	}
+	start := len(f.start)
+	for len(f.lead) > 0 && start+len(f.lead) < len(raw) && raw[start] == f.lead[0] {
+		start++
+	}
+	if !bytes.HasPrefix(raw, f.start) {
+		return errors.New("does not begin with the start of a frame")
+	}
+	stop := len(raw)
+	if f.beyond {
+		stop -= f.check.width
+	}
+	if stop < start {
+		return errors.New(whyEnd)
+	}
+	end := f.endOf(raw[:stop])
+	if len(f.end) > 0 && end == 0 || start+end > stop {
+		return errors.New("does not end like a frame")
+	}
+	a.add(0, start, "start", fmt.Sprintf("%q", raw[:start]), true)
+	a.add(stop-end, stop, "end", fmt.Sprintf("%q", raw[stop-end:stop]), true)
+	body, _, why, _ := f.unwrap(raw[start-len(f.start):], nil)
+	if why != "" {
+		return errors.New(why)
+	}
+	if f.beyond {
+		from, to := f.over(0, len(f.start), stop, end)
+		a.check(stop, len(raw), raw[stop:], raw[from:to])
+	}
+	// Where each byte of the body stands, the check and the length field among them.
+	plain, coded := raw[start:stop-end], raw[start:stop-end]
+	var place []int
+	if f.code != nil {
+		plain, _ = f.code.decode(nil, coded)
+		place = f.code.places(coded)
+	} else {
+		for i := range len(coded) + 1 {
+			place = append(place, i)
+		}
+	}
+	for i := range place {
+		place[i] += start
+	}
+	if f.kind == cobs {
+		a.codeBytes(start, coded, place)
+	}
+	if f.check != nil && !f.beyond {
+		k := len(plain) - f.check.width
+		over := plain[:k]
+		if f.covers == "all" {
+			over = raw[:len(raw)-f.check.width]
+		}
+		a.check(place[k], place[len(plain)], plain[k:], over)
+		place = place[:k+1]
+	}
+	if f.kind == lengthPrefixed {
+		k := f.after
+		a.add(place[k], place[k+f.size], "length", fmt.Sprint(readUint(plain[k:k+f.size], f.order)), true)
+		place = append(place[:k], place[k+f.size:]...)
+	}
+	if len(place) != len(body)+1 {
+		return errors.New("is not coded as the framing says")
+	}
+	a.body(body, place)
+	return nil
+}
+
+// codeBytes notes the bytes of COBS that stand for nothing.
+func (a *annotation) codeBytes(start int, coded []byte, place []int) {
+	stands := map[int]bool{}
+	for _, p := range place {
+		stands[p] = true
+	}
+	for i := range coded {
+		if !stands[start+i] {
+			a.add(start+i, start+i+1, codeByte, fmt.Sprint(coded[i]), true)
+		}
+	}
+}
+
+// check notes the framing's check.
+func (a *annotation) check(start, end int, sum, over []byte) {
+	c := a.f.check
+	s := Span{Start: start, End: end, Field: "check", Shows: c.shows(nil, 0, sum), Good: c.matches(sum, over)}
+	if !s.Good {
+		s.Shows += " " + whyCheck
+		s.Want = c.right(over)
+	}
+	a.parts = append(a.parts, s)
+}
+
+// right is what a check should be, as it is shown.
+func (f *covered) right(over []byte) string {
+	raw, _ := f.append(nil, f.check.sum(over))
+	return f.shows(nil, 0, raw)
+}
+
+// body notes the fields of a body whose byte i stands at place[i].
+func (a *annotation) body(body []byte, place []int) {
+	if a.f.split == 0 {
+		a.unit(unit{text: body}, place)
+		return
+	}
+	before := 0
+	a.f.units(body, a.e.from, func(u unit) {
+		a.add(place[before], place[u.at], "space", "", true)
+		a.unit(u, place)
+		before = u.at + len(u.text)
+		if u.more && before < len(body) && body[before] == a.f.split {
+			a.add(place[before], place[before+1], "split", fmt.Sprintf("%q", body[before]), true)
+			before++
+		}
+	})
+	a.add(place[before], place[len(body)], "space", "", true)
+}
+
+// unit notes the fields of one command or reply.
+func (a *annotation) unit(u unit, place []int) {
+	d := a.e.d
+	text := append(append([]byte(nil), u.prefix...), u.text...)
+	at := func(i int) int { return place[u.at+max(i-len(u.prefix), 0)] }
+	rec := d.NewRecord()
+	dec := &rec.dec
+	among := a.f.roots
+	if len(a.e.asks) > 0 {
+		among = a.e.asks[0]
+	}
+	fr, _ := d.decodeBody(among, text, rec, a.e.ask)
+	if fr == NoFrame {
+		if fr = Frame(dec.bestFrame); fr < 0 {
+			return
+		}
+	}
+	groups := groupedNodes(d.frames[fr].nodes)
+	rec.Reset()
+	dec.begin(rec, text, a.e.ask)
+	dec.note = func(n *node, start, end, ch int, why string) {
+		if why != "" {
+			end = max(end, min(max(start, len(u.prefix))+1, len(text)))
+		}
+		if start >= end || end <= len(u.prefix) {
+			return
+		}
+		name, shows := n.name, why
+		if l, ok := n.field.(*literal); ok && l.is.Kind == Absent {
+			name = "literal"
+		}
+		if s, ok := n.field.(interface {
+			shows(*Record, int, []byte) string
+		}); why == "" && ok {
+			shows = s.shows(rec, ch, text[start:end])
+		} else if why == "" {
+			shows = fmt.Sprintf("%q", text[start:end])
+		}
+		if ch > 0 || groups[n] {
+			name = fmt.Sprintf("%s/%d", name, ch+1)
+		}
+		a.add(at(start), at(end), name, shows, why == "")
+	}
+	ok := d.decodeFrame(dec, int(fr))
+	dec.note = nil
+	if bad := dec.bad; bad.node != nil {
+		for i := range a.parts {
+			if p := &a.parts[i]; p.Start == at(bad.pos) && p.Good {
+				c := bad.node.field.(*covered)
+				from, to := c.span(&pending{bad.node, bad.pos, dec.group, bad.ch}, &dec.marks, dec.end)
+				p.Good, p.Shows = false, p.Shows+" "+whyCheck
+				if from <= to && to <= len(text) {
+					p.Want = c.right(text[from:to])
+				}
+			}
+		}
+	}
+	if !ok && dec.fail.why == whyMore && dec.pos < len(text) {
+		a.add(at(dec.pos), at(len(text)), "left over", whyMore, false)
+	}
+}
+
+// groupedNodes are the fields that stand in a group of channels.
+func groupedNodes(nodes []node) map[*node]bool {
+	in := map[*node]bool{}
+	eachNode(nodes, func(n *node) {
+		if g, ok := n.field.(*each); ok {
+			in[&g.spacer] = true
+			eachNode(g.nodes, func(m *node) { in[m] = true })
+		}
+	})
+	return in
+}
+
+// settle turns the candidates into spans that cover all bytes, each once.
+func (a *annotation) settle() []Span {
+	// Fields first, then what the framing adds inside them.
+	order := append([]Span(nil), a.parts...)
+	sort.SliceStable(order, func(i, j int) bool { return order[i].Field != codeByte && order[j].Field == codeByte })
+	owner := make([]*Span, len(a.raw))
+	for i := range order {
+		for k := max(order[i].Start, 0); k < min(order[i].End, len(owner)); k++ {
+			if owner[k] == nil {
+				owner[k] = &order[i]
+			}
+		}
+	}
+	var spans []Span
+	for i, j := 0, 0; i < len(owner); i = j {
+		for j = i; j < len(owner) && owner[j] == owner[i]; j++ {
+		}
+		s := Span{Field: "unread", Shows: "not read"}
+		if owner[i] != nil {
+			s = *owner[i]
+		}
+		s.Start, s.End = i, j
+		spans = append(spans, s)
+	}
+	return spans
+}
+
 // Table writes the spans of a frame in columns a person can read: where, the
 // bytes in hexadecimal and as text, the field, and what it shows. A line that
 // is not good begins with an exclamation mark.
@@ -76,455 +334,26 @@ func Table(raw []byte, spans []Span) string {
 	var b strings.Builder
 	for _, s := range spans {
 		for at := s.Start; at < s.End; at += perLine {
-			end := min(at+perLine, s.End)
-			mark := ' '
+			part := raw[at:min(at+perLine, s.End)]
+			mark, field, shows := ' ', s.Field, s.Shows
 			if !s.Good {
 				mark = '!'
 			}
-			text := make([]byte, 0, perLine)
-			for _, c := range raw[at:end] {
-				if c < ' ' || c > '~' {
-					c = '.'
-				}
-				text = append(text, c)
+			if s.Want != "" {
+				shows += ", " + s.Want + " would"
 			}
-			field, shows := s.Field, s.Shows
+			text := bytes.Clone(part)
+			for i, c := range text {
+				if c < ' ' || c > '~' {
+					text[i] = '.'
+				}
+			}
 			if at > s.Start {
 				field, shows = "", ""
 			}
-			line := fmt.Sprintf("%c %4d  %-23s  %-8s  %-16s  %s", mark, at, fmt.Sprintf("% X", raw[at:end]), text, field, shows)
+			line := fmt.Sprintf("%c %4d  %-23s  %-8s  %-16s  %s", mark, at, fmt.Sprintf("% X", part), text, field, shows)
 			b.WriteString(strings.TrimRight(line, " ") + "\n")
 		}
 	}
 	return b.String()
-}
-
-// part is a candidate span: where several claim a byte, the first one has it.
-type part struct {
-	Span
-	id int
-}
-
-func (d *Dialect) annotate(raw []byte, from Side, among []int, ask *Record) ([]Span, *Record, error) {
-	f := d.framings[from]
-	var parts []part
-	add := func(start, end int, field, shows string, good bool) {
-		if start < end {
-			parts = append(parts, part{Span{start, end, field, shows, good}, len(parts)})
-		}
-	}
-	body, place, why := f.spread(raw, add)
-	if why != "" {
-		add(0, len(raw), "frame", why, false)
-		return settle(parts, len(raw)), nil, errors.New(why)
-	}
-	rec := d.NewRecord()
-	var failed error
-	section := func(u unit) {
-		text := append(append([]byte(nil), u.prefix...), u.text...)
-		at := func(i int) int { return place[u.at+max(i-len(u.prefix), 0)] }
-		rec = d.NewRecord()
-		fr, _ := d.decodeBody(among, text, rec, ask)
-		best := int(fr)
-		if fr == NoFrame {
-			if best = rec.dec.bestFrame; best < 0 {
-				return
-			}
-		}
-		rec.Reset()
-		dec := &rec.dec
-		dec.begin(rec, text, ask)
-		groups := len(d.frames[best].channelsOf()) > 0
-		dec.note = func(o *op, start, end, ch int, why string) {
-			if why != "" {
-				end = max(end, min(max(start, len(u.prefix))+1, len(text)))
-			}
-			if start >= end || end <= len(u.prefix) {
-				return
-			}
-			shows := why
-			if why == "" {
-				shows = o.shows(rec, ch, text[start:end])
-			}
-			name := o.name
-			if o.kind == opLiteral && o.term < 0 {
-				name = "literal"
-			}
-			if ch > 0 || groups && inGroup(d.frames[best].ops, o) {
-				name = fmt.Sprintf("%s/%d", name, ch+1)
-			}
-			add(at(start), at(end), name, shows, why == "")
-		}
-		ok := d.decodeFrame(dec, best, d.frames[best].ops)
-		dec.note = nil
-		if dec.bad.op != nil {
-			for i := range parts {
-				if p := &parts[i]; p.Start == at(dec.bad.pos) && p.Field == dec.bad.op.name {
-					p.Good = false
-					p.Shows += " " + whyCheck
-				}
-			}
-			failed = dec.bad.describe(d.frames[best].name)
-		}
-		if !ok {
-			failed = dec.fail.describe(d.frames[best].name)
-			if dec.fail.why == whyMore && dec.pos < len(text) {
-				add(at(dec.pos), at(len(text)), "left over", whyMore, false)
-			}
-		}
-	}
-	if f.split == 0 {
-		section(unit{text: body})
-	} else {
-		before := 0
-		f.units(body, from, func(u unit) {
-			add(place[before], place[u.at], "space", "", true)
-			section(u)
-			before = u.at + len(u.text)
-			if end := before; u.more && end < len(body) && body[end] == f.split {
-				add(place[end], place[end+1], "split", fmt.Sprintf("%q", body[end]), true)
-				before++
-			}
-		})
-		add(place[before], place[len(body)], "space", "", true)
-	}
-	return settle(parts, len(raw)), rec, failed
-}
-
-func (f *frame) channelsOf() (list []*op) {
-	eachOp(f.ops, func(o *op) {
-		if o.kind == opEach {
-			list = append(list, o)
-		}
-	})
-	return list
-}
-
-// inGroup says whether an op stands in a channel group.
-func inGroup(ops []op, o *op) (found bool) {
-	for i := range ops {
-		if ops[i].kind == opEach {
-			eachOp(ops[i].sub, func(p *op) { found = found || p == o })
-		} else {
-			found = found || inGroup(ops[i].sub, o) || inGroup(ops[i].alt, o)
-		}
-	}
-	return found
-}
-
-// shows writes a field's value for a person.
-func (o *op) shows(rec *Record, ch int, raw []byte) string {
-	switch o.kind {
-	case opLiteral:
-		if o.term >= 0 {
-			return o.konst.String()
-		}
-		return fmt.Sprintf("%q", raw)
-	case opCheck:
-		if o.form == formBinary {
-			return fmt.Sprintf("%X", raw)
-		}
-		return string(raw)
-	case opLength:
-		n, _ := o.readLength(raw)
-		return fmt.Sprint(n)
-	case opFlags:
-		var list []string
-		for i := range o.bits {
-			list = append(list, o.bits[i].name+" "+rec.Get(o.bits[i].term, ch).String())
-		}
-		return strings.Join(list, ", ")
-	case opSkip, opSpace, opHeader, opMap:
-		return fmt.Sprintf("%q", raw)
-	}
-	v := rec.Get(o.term, ch)
-	if v.Kind == Absent {
-		if why := o.voidReason(rec, ch); why != "" {
-			return "void: " + why
-		}
-		return "void"
-	}
-	return v.String()
-}
-
-// settle turns the candidates into spans that cover all bytes, each once.
-func settle(parts []part, n int) []Span {
-	owner := make([]int, n)
-	for i := range owner {
-		owner[i] = -1
-	}
-	// Fields first, then what the framing adds inside them.
-	order := append([]part(nil), parts...)
-	sort.SliceStable(order, func(i, j int) bool {
-		return (order[i].Field == codeByte) != (order[j].Field == codeByte) && order[j].Field == codeByte
-	})
-	for _, p := range order {
-		for i := max(p.Start, 0); i < min(p.End, n); i++ {
-			if owner[i] < 0 {
-				owner[i] = p.id
-			}
-		}
-	}
-	var spans []Span
-	for i := 0; i < n; {
-		j := i + 1
-		for j < n && owner[j] == owner[i] {
-			j++
-		}
-		s := Span{Field: "unread", Shows: "not read"}
-		if owner[i] >= 0 {
-			s = parts[owner[i]].Span
-		}
-		s.Start, s.End = i, j
-		spans = append(spans, s)
-		i = j
-	}
-	return spans
-}
-
-const codeByte = "code"
-
-// spread unwraps a frame like unwrap does, and notes where each byte of the
-// body stands: byte i at place[i], and the body ends at place[len(body)].
-func (f *framing) spread(raw []byte, add func(start, end int, field, shows string, good bool)) (body []byte, place []int, why string) {
-	if len(raw) == 1 && f.alone.has(raw[0]) {
-		return raw, []int{0, 1}, ""
-	}
-	start := len(f.start)
-	for start+len(f.lead) < len(raw) && len(f.lead) > 0 && raw[start] == f.lead[0] {
-		start++
-	}
-	if start > len(raw) || string(raw[:len(f.start)]) != string(f.start) {
-		return nil, nil, "does not begin with the start of a frame"
-	}
-	stop := len(raw)
-	if f.beyond {
-		stop -= f.check.width
-	}
-	if stop < start {
-		return nil, nil, whyEnd
-	}
-	end := f.endOf(raw[:stop])
-	if len(f.end) > 0 && end == 0 || start+end > stop {
-		return nil, nil, "does not end like a frame"
-	}
-	add(0, start, "start", fmt.Sprintf("%q", raw[:start]), true)
-	add(stop-end, stop, "end", fmt.Sprintf("%q", raw[stop-end:stop]), true)
-	body, _, why, badSum := f.unwrap(raw[start-len(f.start):], nil)
-	if why != "" {
-		return nil, nil, why
-	}
-	checkShows := func(b []byte) string {
-		s := f.check.shows(nil, 0, b)
-		if badSum {
-			s += " " + whyCheck
-		}
-		return s
-	}
-	if f.beyond {
-		add(stop, len(raw), "check", checkShows(raw[stop:]), !badSum)
-	}
-	// The coded body: where each decoded byte comes from.
-	coded := raw[start : stop-end]
-	switch {
-	case f.kind == cobs:
-		for i := 0; i < len(coded); {
-			run := int(coded[i])
-			if i > 0 && f.zeroBefore(coded, i) {
-				place = append(place, start+i) // the code byte stands for a zero
-			} else {
-				add(start+i, start+i+1, codeByte, fmt.Sprint(run), true)
-			}
-			for k := 1; k < run && i+k < len(coded); k++ {
-				place = append(place, start+i+k)
-			}
-			i += run
-		}
-	case f.stuffed:
-		esc := f.escape
-		if f.double {
-			esc = f.twice
-		}
-		for i := 0; i < len(coded); i++ {
-			place = append(place, start+i)
-			if coded[i] == esc {
-				i++
-			}
-		}
-	case f.hex:
-		for i := 0; i < len(coded); i += 2 {
-			place = append(place, start+i)
-		}
-	default:
-		for i := range coded {
-			place = append(place, start+i)
-		}
-	}
-	place = append(place, stop-end)
-	if f.check != nil && !f.beyond {
-		k := len(place) - 1 - f.check.width
-		if k < 0 {
-			return nil, nil, whyEnd
-		}
-		sum := make([]byte, 0, f.check.width)
-		full, _, _, _ := f.bare(raw[start-len(f.start):])
-		sum = append(sum, full[len(full)-f.check.width:]...)
-		add(place[k], place[len(place)-1], "check", checkShows(sum), !badSum)
-		place = place[:k+1]
-	}
-	if f.kind == lengthPrefixed {
-		k := f.after
-		add(place[k], place[k+f.size], "length", fmt.Sprint(readUint(raw[place[k]:place[k+f.size]], f.order)), true)
-		place = append(place[:k], place[k+f.size:]...)
-	}
-	if len(place) != len(body)+1 {
-		return nil, nil, "is not coded as the framing says"
-	}
-	return body, place, ""
-}
-
-// bare unwraps without taking the check off.
-func (f *framing) bare(raw []byte) ([]byte, []byte, string, bool) {
-	g := *f
-	g.check, g.kind = nil, f.kind
-	if f.kind == lengthPrefixed {
-		g.kind = silence
-	}
-	return g.unwrap(raw, nil)
-}
-
-// zeroBefore says whether the code byte at i stands for a zero: the run
-// before it was not of the greatest length.
-func (f *framing) zeroBefore(coded []byte, i int) bool {
-	at := 0
-	for at < i {
-		run := int(coded[at])
-		if at+run == i {
-			return run != 0xff
-		}
-		at += run
-	}
-	return false
-}
-
-// Sample fills a record with plausible values for a frame and writes it, for
-// showing what a dialect looks like.
-func (d *Dialect) Sample(f Frame) (*Record, []byte, error) {
-	if f < 0 || int(f) >= len(d.frames) {
-		return nil, nil, fmt.Errorf("dialect %s has no frame %d", d.name, int(f))
-	}
-	rec := d.NewRecord()
-	fr := &d.frames[f]
-	for _, k := range d.keeps {
-		rec.Set(k.term, 0, Int(k.start))
-	}
-	groups := 1
-	for _, o := range fr.channelsOf() {
-		groups = max(o.countN, 2)
-	}
-	rec.Channels(groups)
-	d.sample(rec, fr.ops, groups)
-	raw, err := d.AppendFrame(nil, f, d.addressed(f, rec))
-	return rec, raw, err
-}
-
-var sampleTexts = map[string]string{Name: "bore-1", Serial: "0017", Firmware: "1.0", SettingName: "lower", SettingTo: "7.985",
-	Error: "refused", Unit: "mm", Zone: "in", Function: "live", Link: "up", Sense: "rising", ErrorText: "No error"}
-
-var sampleNumbers = map[string]int64{Tag: 42, Seq: 17, Cell: 62, "first": 0, "count": 2}
-
-func (d *Dialect) sample(rec *Record, ops []op, groups int) {
-	for i := range ops {
-		o := &ops[i]
-		d.sample(rec, o.sub, groups)
-		d.sample(rec, o.alt, groups)
-		switch o.kind {
-		case opFlags:
-			for j := range o.bits {
-				b := &o.bits[j]
-				v := Bool(false)
-				switch b.kind {
-				case opInt:
-					v = Int(0)
-				case opChoice:
-					v = b.choices[0].val
-					for _, c := range b.choices {
-						if c.val.Text == sampleTexts[b.name] {
-							v = c.val
-						}
-					}
-				}
-				for ch := range groups {
-					rec.Set(b.term, ch, v)
-				}
-			}
-		case opMap:
-			if len(o.table.lines) > 0 {
-				l := &o.table.lines[0]
-				rec.Set(o.first, 0, Int(int64(l.at)))
-				if o.num >= 0 {
-					rec.Set(o.num, 0, Int(int64(l.n)))
-				}
-				d.sample(rec, l.field, groups)
-			}
-		default:
-			if o.term < 0 || o.term == d.station.term || o.kind == opLiteral || o.derive != nil || o.kind == opEach {
-				continue
-			}
-			if rec.Get(o.term, 0).Kind != Absent && o.kind != opChoice {
-				continue
-			}
-			for ch := range groups {
-				if v, ok := o.sampleValue(d.terms[o.term], ch); ok {
-					rec.Set(o.term, ch, v)
-				}
-			}
-		}
-	}
-	for _, fr := range d.frames {
-		for _, t := range fr.counts {
-			rec.Set(t, 0, Int(int64(groups)))
-		}
-	}
-}
-
-// sampleValue finds a value the field can carry.
-func (o *op) sampleValue(term string, ch int) (Value, bool) {
-	var tries []Value
-	switch o.kind {
-	case opChoice:
-		for _, c := range o.choices {
-			if c.val.Kind == Text && c.val.Text == sampleTexts[term] || c.val.Kind == Flag && !c.val.True() {
-				return c.val, true
-			}
-		}
-		return o.choices[0].val, true
-	case opText, opBlock:
-		tries = []Value{Str(sampleTexts[term]), Str("abc"), Str("a"), Str("")}
-		if tries[0].Text == "" {
-			tries = tries[1:]
-		}
-	default:
-		if term == Channel {
-			tries = append(tries, Int(int64(ch+1)))
-		}
-		for _, s := range [...]int64{8015, 42000, 1000, 0} {
-			tries = append(tries, Num(milli(s)))
-		}
-		if n, ok := sampleNumbers[term]; ok {
-			tries = append([]Value{Int(n)}, tries...)
-		}
-		if o.hasRange {
-			tries = append(tries, Num(o.least))
-		}
-	}
-	for _, v := range tries {
-		rec := newRecord(int(o.term) + 1)
-		rec.Set(o.term, 0, v)
-		e := encoder{rec: rec}
-		if _, why := e.value(nil, o, rec.at(o.term, 0)); why == "" {
-			return v, true
-		}
-	}
-	return Value{}, false
 }

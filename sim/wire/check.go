@@ -1,7 +1,6 @@
 package wire
 
 import (
-	"encoding/binary"
 	"fmt"
 	"math/bits"
 	"sync"
@@ -11,88 +10,63 @@ import (
 // 64 bits, polynomial and initial value written most significant bit first,
 // ReflectIn and ReflectOut as in the catalogue, XorOut applied last.
 type CRC struct {
-	Width                int
-	Poly, Init, XorOut   uint64
-	ReflectIn, ReflectOu bool
+	Width                 int
+	Poly, Init, XorOut    uint64
+	ReflectIn, ReflectOut bool
 }
 
-// crcTable computes one CRC, eight bytes a step. The register is kept at the
-// low end of a word when input bits are reflected and at the high end when
-// they are not, so that one step serves every width.
+// crcTable computes one CRC, a byte a step. The register is kept at the low end
+// of a word when input bits are reflected and at the high end when they are not,
+// so that one step serves every width.
 type crcTable struct {
 	CRC
 	start uint64
-	t     [8][256]uint64
+	t     [256]uint64
 }
 
 func newCRC(c CRC) *crcTable {
 	k := &crcTable{CRC: c}
-	shift := 64 - c.Width
-	k.start = c.Init << shift
+	k.start = c.Init << (64 - c.Width)
+	poly := c.Poly << (64 - c.Width)
 	if c.ReflectIn {
-		k.start = bits.Reverse64(k.start)
-		poly := bits.Reverse64(c.Poly << shift)
-		for i := range 256 {
-			r := uint64(i)
-			for range 8 {
-				r = r>>1 ^ poly&-(r&1)
-			}
-			k.t[0][i] = r
-		}
-		for i := range 256 {
-			for j := 1; j < 8; j++ {
-				r := k.t[j-1][i]
-				k.t[j][i] = r>>8 ^ k.t[0][byte(r)]
-			}
-		}
-		return k
+		k.start, poly = bits.Reverse64(k.start), bits.Reverse64(poly)
 	}
-	poly := c.Poly << shift
-	for i := range 256 {
-		r := uint64(i) << 56
+	for i := range k.t {
+		r := uint64(i)
+		if !c.ReflectIn {
+			r <<= 56
+		}
 		for range 8 {
-			r = r<<1 ^ poly&-(r>>63)
+			if c.ReflectIn {
+				r = r>>1 ^ poly&-(r&1)
+			} else {
+				r = r<<1 ^ poly&-(r>>63)
+			}
 		}
-		k.t[0][i] = r
-	}
-	for i := range 256 {
-		for j := 1; j < 8; j++ {
-			r := k.t[j-1][i]
-			k.t[j][i] = r<<8 ^ k.t[0][r>>56]
-		}
+		k.t[i] = r
 	}
 	return k
 }
 
 func (k *crcTable) sum(p []byte) uint64 {
-	r, t := k.start, &k.t
+	r := k.start
 	if k.ReflectIn {
-		for len(p) >= 8 {
-			r ^= binary.LittleEndian.Uint64(p)
-			r = t[7][byte(r)] ^ t[6][byte(r>>8)] ^ t[5][byte(r>>16)] ^ t[4][byte(r>>24)] ^
-				t[3][byte(r>>32)] ^ t[2][byte(r>>40)] ^ t[1][byte(r>>48)] ^ t[0][r>>56]
-			p = p[8:]
-		}
 		for _, b := range p {
-			r = r>>8 ^ t[0][byte(r)^b]
+			r = r>>8 ^ k.t[byte(r)^b]
 		}
-		if !k.ReflectOu {
-			r = bits.Reverse64(r) >> (64 - k.Width)
-		}
-		return r ^ k.XorOut
-	}
-	for len(p) >= 8 {
-		r ^= binary.BigEndian.Uint64(p)
-		r = t[7][r>>56] ^ t[6][byte(r>>48)] ^ t[5][byte(r>>40)] ^ t[4][byte(r>>32)] ^
-			t[3][byte(r>>24)] ^ t[2][byte(r>>16)] ^ t[1][byte(r>>8)] ^ t[0][byte(r)]
-		p = p[8:]
-	}
-	for _, b := range p {
-		r = r<<8 ^ t[0][byte(r>>56)^b]
-	}
-	if k.ReflectOu {
-		r = bits.Reverse64(r)
 	} else {
+		for _, b := range p {
+			r = r<<8 ^ k.t[byte(r>>56)^b]
+		}
+	}
+	// The value now stands at the low end if it was reflected in, else at the high end.
+	switch {
+	case k.ReflectIn != k.ReflectOut:
+		r = bits.Reverse64(r)
+		if k.ReflectIn {
+			r >>= 64 - k.Width
+		}
+	case !k.ReflectIn:
 		r >>= 64 - k.Width
 	}
 	return r ^ k.XorOut
@@ -138,15 +112,7 @@ func (c *checker) sum(p []byte) uint64 {
 	return s & (^uint64(0) >> (64 - c.bits))
 }
 
-func xorSum(p []byte) byte {
-	var w uint64
-	for len(p) >= 8 {
-		w ^= binary.LittleEndian.Uint64(p)
-		p = p[8:]
-	}
-	w ^= w >> 32
-	w ^= w >> 16
-	x := byte(w ^ w>>8)
+func xorSum(p []byte) (x byte) {
 	for _, b := range p {
 		x ^= b
 	}

@@ -2,6 +2,11 @@
 // back, from a description in a file. One description, a Dialect, serves the
 // gauge that sends, the host that receives, and whoever explains the bytes.
 //
+// It has three layers. Bytes and fields (field.go and a file for each kind):
+// what stands in a message. Framings (framing.go): how one message is told from
+// the next. Conversation (conversation.go): who says what when. An End joins
+// them at one side of a wire.
+//
 // The package knows no gauge: fields carry named terms (see Terms) and values
 // travel in Records. It is pure: it reads no clock, and time comes in as a
 // duration since the start.
@@ -56,14 +61,19 @@ type Line struct {
 	StopBits int
 }
 
-// Character returns the time one character takes on the line: a start bit,
-// the data bits, the parity bit if there is one, and the stop bits.
-func (l Line) Character() time.Duration {
+// Bits is how many bits one character takes on the line: a start bit, the data
+// bits, the parity bit if there is one, and the stop bits.
+func (l Line) Bits() int {
 	bits := 1 + l.DataBits + l.StopBits
 	if l.Parity != ParityNone {
 		bits++
 	}
-	return time.Duration(bits) * time.Second / time.Duration(l.Baud)
+	return bits
+}
+
+// Character returns the time one character takes on the line.
+func (l Line) Character() time.Duration {
+	return time.Duration(l.Bits()) * time.Second / time.Duration(l.Baud)
 }
 
 // Dialect is a wire protocol read from its description. It does not change
@@ -75,77 +85,44 @@ type Dialect struct {
 	termOf      map[string]Term
 	void        Term // of the reason a reading is void
 	frames      []frame
-	infos       []FrameInfo // of frames
-	gaugeFrames int         // frames[:gaugeFrames] come from the gauge
-	framings    [2]*framing
+	infos       []FrameInfo   // of frames
+	gaugeFrames int           // frames[:gaugeFrames] come from the gauge
+	framings    [2][]*framing // by who sends; the first is the one unless a frame says otherwise
 	station     station
-	keeps       []keep
+	remembers   []remembered
 	errors      *errorQueue
 	states      []state
 	maps        []*regMap
 	inTurn      bool
+	replyAfter  time.Duration
 	roots       [2][]int // frames to try, by sender
+	left        Term     // the terms of the conversation itself; −1 unless it is used
+	waiting     Term
 }
 
 type frame struct {
-	name    string
-	from    Side
-	sent    []string
-	ops     []op // as they stand in the file
-	quick   []op // the same in fewer steps
-	derived []*op
-	lengths bool   // a field says how long another is
-	counts  []Term // of groups: filled in when the record does not say
-	cmd     *command
-	spec    any // the part of the file it stands in
+	name     string
+	from     Side
+	sent     []string
+	framing  *framing
+	per      bool // one message for each channel
+	nodes    []node
+	derived  []*node
+	counts   []Term // of groups: filled in when the record does not say
+	voidBits []voidBit
+	cmd      *command
+	spec     any // the part of the file it stands in
+	after    []string
+	pos      strict.Pos
 }
 
-type command struct {
-	verb       string
-	setting    string
-	value      Term
-	settingBy  Term
-	channelBy  Term
-	refuse     string
-	reply      Frame
-	refusal    Frame
-	let, then  []assignment
-	clears     bool
-	takes      bool
-	in         []int
-	mapOps     []*op // registers the command speaks of
-	writesMaps bool
-}
-
-type assignment struct {
-	keep int
-	expr *expression
-}
+// voidBit is a bit that says that a term has no value.
+type voidBit struct{ bit, value Term }
 
 type station struct {
 	term      Term
 	is        int64
 	broadcast []int64
-}
-
-type keep struct {
-	name  string
-	term  Term
-	start int64
-}
-
-type errorQueue struct {
-	depth          int
-	none, overflow errorEntry
-	listed         []errorRule
-	code, text     Term
-	count          Term
-}
-
-type errorRule struct {
-	reason string
-	errorEntry
-	let []assignment
 }
 
 // Parse reads a description. The error is of type strict.Errors and holds
@@ -175,6 +152,9 @@ func (d *Dialect) Title() string { return d.title }
 // Line is how the serial line is set unless a scenario says otherwise.
 func (d *Dialect) Line() Line { return d.line }
 
+// ReplyAfter is how long the gauge takes to answer.
+func (d *Dialect) ReplyAfter() time.Duration { return d.replyAfter }
+
 // Frames lists the frames, those of the gauge first; a Frame is an index in it.
 // The list is the dialect's own and must not be changed.
 func (d *Dialect) Frames() []FrameInfo { return d.infos }
@@ -189,16 +169,87 @@ func (d *Dialect) FrameNamed(name string) Frame {
 	return NoFrame
 }
 
-// FrameFor finds the frame the gauge sends for a kind of emission, or NoFrame.
+// FrameFor finds the first frame the gauge sends for a kind of emission, or
+// NoFrame.
 func (d *Dialect) FrameFor(sent string) Frame {
 	for i := range d.frames[:d.gaugeFrames] {
-		for _, s := range d.frames[i].sent {
-			if s == sent {
-				return Frame(i)
-			}
+		if contains(d.frames[i].sent, sent) {
+			return Frame(i)
 		}
 	}
 	return NoFrame
+}
+
+// Grouped reports whether a frame speaks of all channels: it repeats a part for
+// each, or is sent once for each.
+func (d *Dialect) Grouped(f Frame) bool {
+	grouped := false
+	for _, i := range d.together(f) {
+		grouped = grouped || d.frames[i].per
+		eachNode(d.frames[i].nodes, func(n *node) {
+			switch n.field.(type) {
+			case *each, *registers:
+				grouped = true
+			}
+		})
+	}
+	return grouped
+}
+
+// together lists the frames that make one emission: a frame that is sent for
+// one, and the others that are sent for the same.
+func (d *Dialect) together(f Frame) (list []int) {
+	if f < 0 || int(f) >= len(d.frames) {
+		return nil
+	}
+	if own := &d.frames[f]; len(d.states) == 0 && !own.per || len(own.sent) == 0 || own.sent[0] == "reply" {
+		return []int{int(f)}
+	}
+	for i := range d.frames[:d.gaugeFrames] {
+		if contains(d.frames[i].sent, d.frames[f].sent[0]) {
+			list = append(list, i)
+		}
+	}
+	return list
+}
+
+// Carries reports whether a frame, or one sent together with it, has a place
+// for a term; a frame of registers may have one for any.
+func (d *Dialect) Carries(f Frame, t Term) bool {
+	if t < 0 {
+		return false
+	}
+	found := false
+	for _, i := range d.together(f) {
+		eachNode(d.frames[i].nodes, func(n *node) {
+			found = found || n.term == t
+			switch field := n.field.(type) {
+			case *registers:
+				found = true
+			case *literal:
+				found = found || field.is.Kind != Absent && field.term == t
+			case *word:
+				for _, p := range field.parts {
+					found = found || p.term == t
+				}
+			}
+		})
+	}
+	return found
+}
+
+// Identity is the term by which a gauge can be told from another when it is
+// asked who it is: Serial, or else Name; "" where the dialect has no such
+// command or its answer says neither.
+func (d *Dialect) Identity() string {
+	for _, name := range []string{Serial, Name} {
+		for i := range d.frames {
+			if c := d.frames[i].cmd; c != nil && c.verb == "identify" && d.Carries(c.reply, d.Term(name)) {
+				return name
+			}
+		}
+	}
+	return ""
 }
 
 // Term finds a term by name; −1 when the dialect does not carry it.
@@ -215,9 +266,15 @@ func (d *Dialect) TermNames() []string { return append([]string(nil), d.terms...
 // NewRecord returns an empty record for this dialect.
 func (d *Dialect) NewRecord() *Record { return newRecord(len(d.terms)) }
 
+var errForeign = errors.New("wire: the record belongs to another dialect")
+
+// owns says whether a record has room for this dialect's terms.
+func (d *Dialect) owns(rec *Record) bool { return rec != nil && rec.terms == len(d.terms) }
+
 // AppendFrame writes one frame with the record's values, framing and checks
-// included. On an error dst is returned as it was. The record's derived terms
-// and group count are filled in.
+// included; a frame that is sent once for each channel, as often as the record
+// has channels. On an error dst is returned as it was. The record's derived
+// terms and group count are filled in.
 func (d *Dialect) AppendFrame(dst []byte, f Frame, rec *Record) ([]byte, error) {
 	if f < 0 || int(f) >= len(d.frames) {
 		return dst, fmt.Errorf("dialect %s has no frame %d", d.name, int(f))
@@ -225,64 +282,36 @@ func (d *Dialect) AppendFrame(dst []byte, f Frame, rec *Record) ([]byte, error) 
 	if !d.owns(rec) {
 		return dst, errForeign
 	}
-	return d.appendFramed(dst, f, rec)
+	messages := 1
+	if d.frames[f].per {
+		messages = rec.channels
+	}
+	out := dst
+	for ch := range messages {
+		var err error
+		if out, err = d.appendMessage(out, f, rec, ch); err != nil {
+			return dst, err
+		}
+	}
+	return out, nil
 }
 
-func (d *Dialect) appendFramed(dst []byte, f Frame, rec *Record) ([]byte, error) {
+// appendMessage writes one message with the values of a channel.
+func (d *Dialect) appendMessage(dst []byte, f Frame, rec *Record, ch int) ([]byte, error) {
 	fr := &d.frames[f]
-	framing := d.framings[fr.from]
 	start := len(dst)
-	out := framing.open(dst)
+	out := fr.framing.open(dst)
 	body := len(out)
-	out, err := d.appendBody(out, f, rec)
+	out, err := d.appendFields(out, f, rec, ch)
 	if err != nil {
 		return dst, err
 	}
-	out, why := framing.close(out, start+len(framing.lead), body)
+	out, why := fr.framing.close(out, start+len(fr.framing.lead), body)
 	if why != "" {
 		return dst[:start], fmt.Errorf("dialect %s, frame %s: %s", d.name, fr.name, why)
 	}
 	return out, nil
 }
-
-// appendBody writes what stands inside the framing.
-func (d *Dialect) appendBody(dst []byte, f Frame, rec *Record) ([]byte, error) {
-	fr := &d.frames[f]
-	for _, t := range fr.counts {
-		if v := rec.at(t, 0); v.Kind == Absent {
-			*v = Int(int64(rec.channels))
-		}
-	}
-	e := &rec.enc // the record's, so that it need not be cleared for each frame
-	e.rec, e.ch, e.group, e.nwait, e.err = rec, 0, len(dst), 0, nil
-	out, ok := e.run(dst, fr.quick)
-	if ok && e.nwait > 0 {
-		ok = e.resolve(out, 0)
-	}
-	if !ok {
-		return dst, d.encodeError(fr, rec, e.fail, e.err)
-	}
-	return out, nil
-}
-
-func (d *Dialect) encodeError(fr *frame, rec *Record, f failure, cause error) error {
-	if cause != nil {
-		return fmt.Errorf("dialect %s, frame %s, field %s: %w", d.name, fr.name, f.op.name, cause)
-	}
-	if f.op.term >= 0 {
-		v := rec.Get(f.op.term, f.ch)
-		if f.why == whyAbsent {
-			return fmt.Errorf("dialect %s, frame %s: field %s has no value", d.name, fr.name, f.op.name)
-		}
-		return fmt.Errorf("dialect %s, frame %s, field %s: %s %s", d.name, fr.name, f.op.name, v, f.why)
-	}
-	return fmt.Errorf("dialect %s, frame %s: %s %s", d.name, fr.name, f.op.name, f.why)
-}
-
-var errForeign = errors.New("wire: the record belongs to another dialect")
-
-// owns says whether a record has room for this dialect's terms.
-func (d *Dialect) owns(rec *Record) bool { return rec != nil && rec.terms == len(d.terms) }
 
 // AppendRequest writes the command of this name, or else the first one with
 // this verb, as a host sends it.
@@ -294,94 +323,29 @@ func (d *Dialect) AppendRequest(dst []byte, name string, rec *Record) ([]byte, e
 	if !d.owns(rec) {
 		return dst, errForeign
 	}
-	return d.appendFramed(dst, f, d.addressed(f, rec))
+	return d.appendMessage(dst, f, d.addressed(rec), 0)
 }
 
 func (d *Dialect) commandFrame(name string) Frame {
-	for i := d.gaugeFrames; i < len(d.frames); i++ {
-		if d.frames[i].name == name {
-			return Frame(i)
-		}
-	}
-	for i := d.gaugeFrames; i < len(d.frames); i++ {
-		if d.frames[i].cmd.verb == name {
-			return Frame(i)
+	for _, same := range []func(*frame) bool{
+		func(f *frame) bool { return f.name == name },
+		func(f *frame) bool { return f.cmd.verb == name },
+	} {
+		for i := d.gaugeFrames; i < len(d.frames); i++ {
+			if same(&d.frames[i]) {
+				return Frame(i)
+			}
 		}
 	}
 	return NoFrame
 }
 
 // addressed fills in the station's address when the record has none.
-func (d *Dialect) addressed(_ Frame, rec *Record) *Record {
+func (d *Dialect) addressed(rec *Record) *Record {
 	if d.station.term >= 0 {
 		if v := rec.at(d.station.term, 0); v.Kind == Absent {
 			*v = Int(d.station.is)
 		}
 	}
 	return rec
-}
-
-// decodeBody reads a body as one of some frames: the first that fits. whole is
-// false when one of its checks does not match; rec.dec.bad then says which.
-// When none fits, rec.dec.best says why, for the frame that came furthest.
-func (d *Dialect) decodeBody(among []int, body []byte, rec, ask *Record) (f Frame, whole bool) {
-	dec := &rec.dec
-	dec.bestFrame = -1
-	for _, i := range among {
-		rec.Reset()
-		dec.begin(rec, body, ask)
-		if d.decodeFrame(dec, i, d.frames[i].quick) {
-			return Frame(i), dec.bad.op == nil
-		}
-		if dec.bestFrame < 0 || dec.fail.pos > dec.best.pos {
-			dec.bestFrame, dec.best = i, dec.fail
-		}
-	}
-	return NoFrame, false
-}
-
-// why finds out, field by field, where the frame that came furthest went wrong.
-func (d *Dialect) why(rec *Record, body []byte, ask *Record) {
-	dec := &rec.dec
-	rec.Reset()
-	dec.begin(rec, body, ask)
-	if !d.decodeFrame(dec, dec.bestFrame, d.frames[dec.bestFrame].ops) {
-		dec.best = dec.fail
-	}
-}
-
-func (d *Dialect) decodeFrame(dec *decoder, i int, ops []op) bool {
-	fr := &d.frames[i]
-	if fr.lengths {
-		for i := range dec.sizes {
-			dec.sizes[i] = -1
-		}
-	}
-	if !dec.run(ops) || dec.nwait > 0 && !dec.resolve(0) {
-		return false
-	}
-	if dec.pos != dec.end {
-		return dec.stop(nil, whyMore)
-	}
-	for _, o := range fr.derived {
-		if !dec.verify(o) {
-			return false
-		}
-	}
-	return true
-}
-
-// verify compares a derived field with what its expression gives.
-func (dec *decoder) verify(o *op) bool {
-	for ch := range dec.rec.channels {
-		got := dec.rec.Get(o.term, ch)
-		if got.Kind == Absent || !o.derive.known(dec.rec, ch) {
-			continue // what it is derived from is not in the frame
-		}
-		want, err := o.derive.eval(dec.rec, ch)
-		if err != nil || !want.Same(got) {
-			return dec.stop(o, "is not what it is derived from")
-		}
-	}
-	return true
 }

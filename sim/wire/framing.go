@@ -2,18 +2,27 @@ package wire
 
 import (
 	"bytes"
+	"fmt"
+	"strings"
 	"time"
+
+	"example.org/understudy/sim/decimal"
 )
 
 // framing tells one frame from the next: it wraps a body on the way out, and
 // on the way in (see End) finds the frame and unwraps it.
 type framing struct {
+	name     string
+	spec     *framingSpec
 	kind     framingKind
+	roots    []int  // frames that stand in it, in the order they are tried
 	lead     []byte // sent before a frame; an empty frame to the receiver
 	start    []byte
 	end      []byte
 	ors      [][]byte
-	endSet   byteSet // bytes of every end, skipped between frames when there are several ends
+	ends     byteSet // bytes of every end
+	alone    byteSet // bytes that are a frame by themselves
+	mask     byte    // sync: the bits that are set in a frame's first byte and in no other
 	bytes    int
 	longest  int // bytes of the body, its check included
 	rawMost  int // bytes of a whole frame as sent
@@ -21,34 +30,380 @@ type framing struct {
 	order    byteOrder
 	after    int
 	plus     int
-	stuffed  bool
-	escape   byte
-	xor      byte
-	swap     [][2]byte // SLIP: byte and what stands for it
-	double   bool
-	twice    byte
+	code     code // nil: the body stands as it is
+	stuffed  *stuffing
 	gap      time.Duration
 	gapChars int // tenths of a character; used when gap is 0
 	early    bool
 	stale    time.Duration
-	hex      bool
-	check    *op
-	covers   uint8
-	beyond   bool
-	alone    byteSet // bracketed: bytes that are a frame by themselves
+	check    *covered
+	node     node // of the check
+	covers   string
+	beyond   bool // the check stands after the end
 	split    byte
 	path     byte
-	plain    bool // the body stands as it is before the end
-	// oneEnd: the frame ends at the first end byte, with nothing more to think of.
-	oneEnd bool
-	empty  bool // some frame has an empty body
+	empty    bool // some frame has an empty body
 }
 
+type framingKind uint8
+
 const (
-	coversBody uint8 = iota
-	coversBodyAndEnd
-	coversAll
+	delimited framingKind = iota + 1
+	fixedLength
+	lengthPrefixed
+	bracketed
+	slip
+	cobs
+	hdlc
+	silence
+	syncBit
 )
+
+var framingKinds = named[framingKind]{[]string{"", "delimited", "fixed", "length", "bracketed", "slip", "cobs", "hdlc", "silence", "sync"}}
+
+// Names lists the framings as files write them.
+func (framingKind) Names() []string { return framingKinds.names[1:] }
+
+// UnmarshalText reads a framing's name.
+func (k *framingKind) UnmarshalText(b []byte) error { return framingKinds.read(k, b, "framing") }
+
+type framingSpec struct {
+	Kind    framingKind `yaml:"kind" need:"yes" doc:"delimited, fixed, length, bracketed, slip, cobs, hdlc, silence or sync"`
+	Start   string      `yaml:"start" doc:"the bytes a frame starts with"`
+	End     string      `yaml:"end" doc:"the bytes a frame ends with"`
+	Or      []string    `yaml:"or" doc:"other ends that are taken as well, but never sent"`
+	Bytes   int         `yaml:"bytes" doc:"bytes in a frame of fixed length, its check included"`
+	Mask    int         `yaml:"mask" doc:"the bits that are set in the first byte of a frame and in no other, such as 0x80"`
+	Longest int         `yaml:"longest" doc:"most bytes in a frame, as its fields count them"`
+	Size    int         `yaml:"size" doc:"bytes of the length field"`
+	Order   byteOrder   `yaml:"order" doc:"byte order of the length field: big or little"`
+	After   int         `yaml:"after" doc:"bytes of the frame that stand before the length field"`
+	Plus    int         `yaml:"plus" doc:"what the length field counts beyond the bytes that follow it; may be negative"`
+	Escape  string      `yaml:"escape" doc:"the byte that announces a stuffed one"`
+	Xor     int         `yaml:"xor" doc:"what a stuffed byte is combined with (exclusive or)"`
+	Double  string      `yaml:"double" doc:"the byte that is sent twice when it stands inside a frame"`
+	Gap     string      `yaml:"gap" doc:"the silence that ends a frame: 3.5 characters, or a time such as 5 ms"`
+	Early   bool        `yaml:"early" doc:"a frame whose check is good ends at once, without the silence"`
+	Stale   string      `yaml:"stale" doc:"a frame left unfinished for this time is dropped, such as 500 ms"`
+	Alone   string      `yaml:"alone" doc:"bytes that are a whole frame by themselves, outside start and end"`
+	Coding  string      `yaml:"coding" doc:"hex: each byte is sent as two hexadecimal digits"`
+	Check   *fieldSpec  `yaml:"check" doc:"the check at the end of every frame, such as {check: crc-16/modbus, order: little}"`
+	Covers  string      `yaml:"covers" doc:"what that check covers: body, body-and-end or all (default: body)"`
+	Beyond  bool        `yaml:"check-after-end" doc:"the check stands after the end bytes"`
+	Split   string      `yaml:"split" doc:"the byte that stands between several commands in one frame"`
+	Path    string      `yaml:"path" doc:"the byte between the levels of a command's name; the next command in a frame starts at the same level"`
+	Header  []fieldSpec `yaml:"header" doc:"fields that every frame starts with"`
+	Trailer []fieldSpec `yaml:"trailer" doc:"fields that every frame ends with"`
+}
+
+// framingOptions lists the keys each framing takes, besides those all take.
+var framingOptions = map[framingKind]string{
+	delimited:      "end or coding split path",
+	fixedLength:    "start bytes",
+	lengthPrefixed: "start size order after plus",
+	bracketed:      "start end or alone escape xor double coding check-after-end",
+	slip:           "start",
+	hdlc:           "start",
+	silence:        "gap early",
+	syncBit:        "mask bytes",
+}
+
+// openFramings makes a place for each framing of each side, so that frames can
+// name them.
+func (c *compiler) openFramings() {
+	for _, side := range []Side{Gauge, Host} {
+		s := &c.spec.Framing
+		if side == Host && c.doc.Has(&c.spec.Host) {
+			s = &c.spec.Host
+		}
+		list := []*framing{{spec: s, kind: s.Kind}}
+		for i := range c.spec.Framings {
+			n := &c.spec.Framings[i]
+			list = append(list, &framing{name: n.Name, spec: &n.framingSpec, kind: n.Kind})
+		}
+		c.d.framings[side] = list
+	}
+}
+
+func (c *compiler) framingNamed(from Side, name *string) *framing {
+	var names []string
+	for _, f := range c.d.framings[from] {
+		if f.name == *name {
+			return f
+		}
+		names = append(names, f.name)
+	}
+	c.doc.Errorf(name, nearest(*name, names, "name one of those under framings"), "there is no framing %q", *name)
+	return c.d.framings[from][0]
+}
+
+// closeFramings compiles the framings that are used.
+func (c *compiler) closeFramings() {
+	for _, side := range []Side{Gauge, Host} {
+		used := c.d.framings[side][:1]
+		for _, f := range c.d.framings[side][1:] {
+			for i := range c.d.frames {
+				if c.d.frames[i].framing == f {
+					used = append(used, f)
+					break
+				}
+			}
+		}
+		c.d.framings[side] = used
+		for i, f := range used {
+			c.framing(f, side)
+			if s := f.spec; i > 0 && len(f.start) == 0 && f.kind != syncBit {
+				c.doc.Errorf(s, "give it a start", "the framing %s cannot be told from the main one by its first byte", f.name)
+			}
+		}
+	}
+}
+
+func (c *compiler) framing(f *framing, from Side) {
+	s := f.spec
+	f.order, f.size, f.after, f.plus, f.bytes, f.mask = s.Order, s.Size, s.After, s.Plus, s.Bytes, byte(s.Mask)
+	f.early, f.beyond, f.stale = s.Early, s.Beyond, c.duration(&s.Stale)
+	c.framingKeys(s)
+	f.start, f.end = c.bytesOf(&s.Start), c.bytesOf(&s.End)
+	for i := range s.Or {
+		if from == Gauge && !c.doc.Has(&c.spec.Host) {
+			break // a gauge sends the first end only
+		}
+		f.ors = append(f.ors, c.bytesOf(&s.Or[i]))
+		if len(f.ors[i]) == 0 {
+			c.doc.Errorf(&s.Or[i], "", "an end is empty")
+			f.ors = nil
+			return
+		}
+	}
+	if s.Check != nil && !c.framingCheck(f) {
+		return
+	}
+	f.covers = c.pick(&s.Covers, "body", "body", "body-and-end", "all")
+	if f.covers == "body-and-end" && !f.beyond {
+		c.doc.Errorf(&s.Covers, "add check-after-end: yes", "the check stands before the end and cannot cover it")
+	}
+	if f.beyond && f.check == nil {
+		c.doc.Errorf(&s.Beyond, "write check: as well", "there is no check to stand after the end")
+		f.beyond = false
+	}
+	c.framingOfKind(f)
+	if s.Coding != "" && f.code != nil {
+		c.doc.Errorf(&s.Coding, "", "hexadecimal digits need no stuffing")
+	} else if c.pick(&s.Coding, "", "hex") == "hex" {
+		f.code = hexCode{}
+	}
+	if c.doc.Has(&s.Split) {
+		f.split, f.path = c.char(&s.Split, 0), c.char(&s.Path, 0)
+		if f.check != nil {
+			c.doc.Errorf(&s.Split, "", "a line of several commands has no check")
+		}
+	} else if c.doc.Has(&s.Path) {
+		c.doc.Errorf(&s.Path, "write split as well", "a path matters only between the commands of one line")
+	}
+	if f.covers == "all" && f.code != nil {
+		c.doc.Errorf(&s.Covers, "write body", "a check inside coded bytes covers the body")
+	}
+	c.framingLength(f)
+	f.ends.addAll(f.end)
+	for _, o := range f.ors {
+		f.ends.addAll(o)
+	}
+	// A length that was damaged on the way may ask for more than ever comes; it
+	// must not swallow what follows for ever.
+	if f.stale == 0 && (f.kind == fixedLength || f.kind == lengthPrefixed) {
+		f.stale = 500 * time.Millisecond
+	}
+}
+
+// framingKeys refuses keys that mean nothing for a kind of framing.
+func (c *compiler) framingKeys(s *framingSpec) {
+	takes := strings.Fields(framingOptions[s.Kind] + " kind longest check covers stale header trailer")
+	for _, k := range keysOf(s) {
+		if c.doc.Has(k.ptr) && !contains(takes, k.key) {
+			c.doc.Errorf(k.ptr, "it takes "+strings.Join(takes, ", "), "the key %q means nothing for %s framing", k.key, framingKinds.names[s.Kind])
+		}
+	}
+}
+
+func (c *compiler) framingCheck(f *framing) bool {
+	s, ok := f.spec.Check.is.(*checkSpec)
+	if !ok || f.spec.Check.wrong {
+		c.doc.Errorf(f.spec.Check, "write {check: crc-16/modbus, order: little}", "the framing's check is no check")
+		return false
+	}
+	if s.From != "" || s.To != "" {
+		c.doc.Errorf(f.spec.Check, "write covers: body, body-and-end or all", "the framing's check has no from and to")
+	}
+	f.node = c.field(&scope{frame: &frame{}, seen: map[Term]bool{}, count: new(int)}, f.spec.Check)
+	f.check, ok = f.node.field.(*covered)
+	return ok
+}
+
+func (c *compiler) framingOfKind(f *framing) {
+	s := f.spec
+	needs := func(ptr any, ok bool, what string) {
+		if !ok {
+			c.doc.Errorf(ptr, "", "%s framing needs %s", framingKinds.names[s.Kind], what)
+		}
+	}
+	switch s.Kind {
+	case delimited:
+		needs(s, len(f.end) > 0, "an end")
+	case fixedLength:
+		needs(&s.Bytes, s.Bytes > 0 && s.Bytes <= maxLongest, "bytes: how many bytes a frame has")
+	case lengthPrefixed:
+		needs(&s.Size, s.Size >= 1 && s.Size <= 4, "size: the bytes of its length field, 1 to 4")
+		needs(&s.After, s.After >= 0 && s.After <= 64, "a length field within the first bytes")
+	case bracketed:
+		needs(s, len(f.start) > 0 && len(f.end) > 0, "a start and an end")
+		f.alone.addAll(c.bytesOf(&s.Alone))
+		c.bracketStuffing(f)
+	case slip: // RFC 1055
+		f.end = []byte{0xc0}
+		f.stuffed = &stuffing{escape: 0xdb, swap: [][2]byte{{0xc0, 0xdc}, {0xdb, 0xdd}}}
+	case hdlc: // RFC 1662 §4: octet-stuffed framing
+		f.end = []byte{0x7e}
+		f.stuffed = &stuffing{escape: 0x7d, xor: 0x20}
+	case cobs:
+		f.end, f.code = []byte{0}, cobsCode{}
+	case silence:
+		needs(s, s.Gap != "", "a gap, such as 3.5 characters or 5 ms")
+		c.silentGap(f)
+	case syncBit:
+		needs(&s.Mask, s.Mask > 0 && s.Mask <= 255, "mask: the bits of the first byte that no other has, such as 0x80")
+		needs(&s.Bytes, s.Bytes > 0 && s.Bytes <= maxLongest, "bytes: how many bytes a frame has")
+	}
+	if s.Kind == slip || s.Kind == hdlc {
+		if c.doc.Has(&s.Start) && string(f.start) != string(f.end) {
+			c.doc.Errorf(&s.Start, "leave it out, or write the end byte", "a frame of this framing starts with nothing, or with its end byte")
+		}
+		f.lead, f.start = f.start, nil
+	}
+	if f.stuffed != nil {
+		f.code = f.stuffed
+		if !f.stuffed.double {
+			f.stuffed.marks.add(f.stuffed.escape)
+			f.stuffed.marks.addAll(f.start)
+			f.stuffed.marks.addAll(f.end)
+		}
+	}
+}
+
+// stuffing compiles an escape that is combined with what it announces.
+func (c *compiler) stuffing(at any, escape *string, xor *int, marks []byte) *stuffing {
+	s := &stuffing{escape: c.char(escape, 0), xor: byte(*xor)}
+	s.marks.add(s.escape)
+	s.marks.addAll(marks)
+	if *xor < 1 || *xor > 255 {
+		c.doc.Errorf(at, "write xor: 0x20", "a stuffed byte must differ from the one it stands for")
+		return s
+	}
+	for b := range 256 {
+		if s.marks.has(byte(b)) && s.marks.has(byte(b)^s.xor) {
+			c.doc.Errorf(xor, "choose another", "what is sent for a stuffed byte would end or start a frame")
+			break
+		}
+	}
+	return s
+}
+
+func (c *compiler) bracketStuffing(f *framing) {
+	s := f.spec
+	if c.doc.Has(&s.Escape) {
+		f.stuffed = c.stuffing(s, &s.Escape, &s.Xor, append(append([]byte(nil), f.start...), f.end...))
+	}
+	if !c.doc.Has(&s.Double) {
+		return
+	}
+	if f.stuffed != nil {
+		c.doc.Errorf(&s.Double, "choose escape or double", "a frame is stuffed in one way only")
+	}
+	twice := c.char(&s.Double, 0)
+	f.stuffed = &stuffing{escape: twice, double: true}
+	f.stuffed.marks.add(twice)
+	for _, p := range []struct {
+		ptr *string
+		b   []byte
+	}{{&s.Start, f.start}, {&s.End, f.end}} {
+		if len(p.b) != 2 || p.b[0] != twice || p.b[1] == twice {
+			c.doc.Errorf(p.ptr, fmt.Sprintf("write the byte %q and another", s.Double), "with doubling, a start or end is the doubled byte and one more")
+		}
+	}
+}
+
+func (c *compiler) silentGap(f *framing) {
+	s := f.spec
+	if num, ok := strings.CutSuffix(s.Gap, " characters"); ok {
+		v, err := decimal.Parse(num)
+		n, whole := v.Mul(decimal.New(10, 0)).Int64()
+		if err != nil || !whole || n < 5 || n > 10000 {
+			c.doc.Errorf(&s.Gap, "write 3.5 characters", "%q is no silence", s.Gap)
+		}
+		f.gapChars = int(n)
+	} else {
+		f.gap = c.duration(&s.Gap)
+	}
+	if f.early && f.check == nil {
+		c.doc.Errorf(&s.Early, "give the framing a check", "without a check nothing says that a frame is whole")
+	}
+}
+
+// framingLength settles how long a frame may be.
+func (c *compiler) framingLength(f *framing) {
+	s := f.spec
+	extra := 0
+	if f.check != nil && !f.beyond {
+		extra = f.check.width
+	}
+	for i := range c.d.frames {
+		fr := &c.d.frames[i]
+		if fr.framing != f {
+			continue
+		}
+		least, most := sizeOf(fr.nodes)
+		least, most = least+extra, most+extra
+		f.empty = f.empty || least == extra
+		if s.Longest == 0 {
+			f.longest = max(f.longest, min(most, maxLongest))
+		} else if least > s.Longest {
+			c.doc.Errorf(&s.Longest, fmt.Sprintf("write at least %d", least), "the frame %s has more bytes than the framing allows", fr.name)
+		}
+		if (s.Kind == fixedLength || s.Kind == syncBit) && (s.Bytes < least+len(f.start) || s.Bytes > most+len(f.start)) {
+			c.doc.Errorf(fr.spec, fmt.Sprintf("its fields take %d", least-extra), "the frame %s cannot have %d bytes", fr.name, s.Bytes)
+		}
+		if s.Kind == lengthPrefixed {
+			if least-extra < s.After {
+				c.doc.Errorf(fr.spec, "", "the frame %s may be shorter than the %d bytes before the length field", fr.name, s.After)
+			}
+			if s.Longest == 0 && s.Size < 4 && most-s.After+s.Plus >= 1<<(8*s.Size) && least == most {
+				c.doc.Errorf(&s.Size, "", "the length of frame %s does not fit in %d bytes", fr.name, s.Size)
+			}
+		}
+	}
+	if s.Longest > 0 {
+		f.longest = s.Longest
+		if s.Longest > maxLongest {
+			c.doc.Errorf(&s.Longest, fmt.Sprintf("write %d at most", maxLongest), "a frame of %d bytes is too long", s.Longest)
+		}
+	}
+	switch {
+	case f.kind == fixedLength || f.kind == syncBit:
+		f.longest = f.bytes
+	case f.longest == 0:
+		f.longest = 64
+	}
+	if f.split != 0 {
+		f.longest = max(f.longest, 256)
+	}
+	f.rawMost = f.longest + len(f.lead) + len(f.start) + len(f.end) + f.size
+	if f.code != nil {
+		f.rawMost += f.code.size(f.longest) - f.longest
+	}
+	if f.beyond {
+		f.rawMost += f.check.width
+	}
+}
 
 // open writes what stands before the body.
 func (f *framing) open(dst []byte) []byte { return append(append(dst, f.lead...), f.start...) }
@@ -67,7 +422,7 @@ func (f *framing) close(dst []byte, frame, body int) ([]byte, string) {
 			n += f.check.width
 		}
 		u := n + f.plus
-		if u < 0 || f.size < 8 && uint64(u)>>(8*f.size) != 0 {
+		if u < 0 || uint64(u)>>(8*f.size) != 0 {
 			return dst, whyLength
 		}
 		dst = appendFill(dst, 0, f.size)
@@ -77,177 +432,49 @@ func (f *framing) close(dst []byte, frame, body int) ([]byte, string) {
 	}
 	if f.check != nil && !f.beyond {
 		from := body
-		if f.covers == coversAll {
+		if f.covers == "all" {
 			from = frame
 		}
-		dst = f.check.appendCheck(dst, f.check.check.sum(dst[from:]))
+		dst, _ = f.check.append(dst, f.check.check.sum(dst[from:]))
 	}
 	if n := len(dst) - body; n > f.longest+f.size {
 		return dst, "is longer than the framing allows"
 	}
-	if f.kind == fixedLength && len(dst)-frame != f.bytes {
-		return dst, "is not of the fixed length"
-	}
-	if f.hex {
-		n := len(dst) - body
-		dst = appendFill(dst, 0, n)
-		for i := n - 1; i >= 0; i-- {
-			b := dst[body+i]
-			appendHex(dst[body+2*i:body+2*i], uint64(b), 2, false)
-		}
-	}
 	switch {
-	case f.kind == cobs:
-		dst = cobsEncode(dst, body)
-	case f.stuffed:
-		dst = f.stuff(dst, body)
+	case f.bytes > 0 && len(dst)-frame != f.bytes:
+		return dst, "is not of the fixed length"
+	case f.kind == syncBit && f.unsynced(dst[frame:]) >= 0:
+		return dst, "has the sync bits in the wrong bytes"
+	case f.code != nil:
+		dst = f.code.encode(dst, body)
 	}
 	dst = append(dst, f.end...)
 	if f.check != nil && f.beyond {
-		from, to := body, len(dst)
-		switch f.covers {
-		case coversBody:
-			to -= len(f.end)
-		case coversAll:
-			from = frame
-		}
-		dst = f.check.appendCheck(dst, f.check.check.sum(dst[from:to]))
+		from, to := f.over(frame, body, len(dst), len(f.end))
+		dst, _ = f.check.append(dst, f.check.check.sum(dst[from:to]))
 	}
 	return dst, ""
 }
 
-// stuff replaces the bytes that mean something to the framing.
-func (f *framing) stuff(dst []byte, body int) []byte {
-	extra := 0
-	for _, b := range dst[body:] {
-		if _, yes := f.stand(b); yes {
-			extra++
-		}
+// over is what a check behind the end covers.
+func (f *framing) over(frame, body, stop, end int) (from, to int) {
+	switch f.covers {
+	case "body":
+		return body, stop - end
+	case "all":
+		return frame, stop
 	}
-	if extra == 0 {
-		return dst
-	}
-	n := len(dst)
-	dst = appendFill(dst, 0, extra)
-	w := len(dst)
-	for r := n - 1; r >= body; r-- {
-		b := dst[r]
-		if s, yes := f.stand(b); yes {
-			w -= 2
-			dst[w], dst[w+1] = f.escape, s
-			if f.double {
-				dst[w] = b
-			}
-		} else {
-			w--
-			dst[w] = b
-		}
-	}
-	return dst
+	return body, stop
 }
 
-// stand returns what stands for a byte after the escape.
-func (f *framing) stand(b byte) (byte, bool) {
-	if f.double {
-		return b, b == f.twice
-	}
-	for _, s := range f.swap {
-		if s[0] == b {
-			return s[1], true
+// unsynced returns the first byte whose sync bits are wrong, or −1.
+func (f *framing) unsynced(raw []byte) int {
+	for i, b := range raw {
+		if (b&f.mask == f.mask) != (i == 0) {
+			return i
 		}
 	}
-	if len(f.swap) > 0 {
-		return 0, false
-	}
-	if b == f.escape || bytes.IndexByte(f.start, b) >= 0 || bytes.IndexByte(f.end, b) >= 0 {
-		return b ^ f.xor, true
-	}
-	return 0, false
-}
-
-// unstuff undoes stuff into out; ok is false when an escape is followed by
-// nothing it may be followed by.
-func (f *framing) unstuff(out, raw []byte) (_ []byte, ok bool) {
-	esc := f.escape
-	if f.double {
-		esc = f.twice
-	}
-	for i := 0; i < len(raw); i++ {
-		b := raw[i]
-		if b != esc {
-			out = append(out, b)
-			continue
-		}
-		if i++; i == len(raw) {
-			return out, false
-		}
-		c := raw[i]
-		switch {
-		case f.double:
-			if c != f.twice {
-				return out, false
-			}
-			out = append(out, c)
-		case len(f.swap) > 0:
-			found := false
-			for _, s := range f.swap {
-				if s[1] == c {
-					out, found = append(out, s[0]), true
-				}
-			}
-			if !found {
-				return out, false
-			}
-		default:
-			out = append(out, c^f.xor)
-		}
-	}
-	return out, true
-}
-
-// cobsEncode codes dst[body:] by consistent overhead byte stuffing, without
-// the zero that ends the frame.
-func cobsEncode(dst []byte, body int) []byte {
-	n := len(dst) - body
-	dst = append(dst, dst[body:]...) // the source moves behind
-	src := dst[body+n:]
-	out := dst[:body]
-	// The coded form is at most n/254+1 bytes longer: make room between the two.
-	room := n/254 + 2
-	dst = appendFill(dst, 0, room)
-	copy(dst[body+n+room:], src)
-	src = dst[body+n+room : body+2*n+room]
-	code := len(out)
-	out = append(out, 0)
-	run := byte(1)
-	for i, b := range src {
-		if b != 0 {
-			out = append(out, b)
-			run++
-		}
-		if b == 0 || run == 0xff && i < len(src)-1 {
-			out[code] = run
-			code, run = len(out), 1
-			out = append(out, 0)
-		}
-	}
-	out[code] = run
-	return out
-}
-
-func cobsDecode(out, raw []byte) (_ []byte, ok bool) {
-	for len(raw) > 0 {
-		run := int(raw[0])
-		if run == 0 || run > len(raw) {
-			return out, false
-		}
-		out = append(out, raw[1:run]...)
-		raw = raw[run:]
-		if run < 0xff && len(raw) > 0 {
-			out = append(out, 0)
-		}
-	}
-	return out, true
+	return -1
 }
 
 // unwrap finds the body of a whole frame. scratch is used when the body has to
@@ -256,58 +483,24 @@ func (f *framing) unwrap(raw, scratch []byte) (body, newScratch []byte, why stri
 	if len(raw) == 1 && f.alone.has(raw[0]) {
 		return raw, scratch, "", false
 	}
-	frameEnd := len(raw)
-	var tail []byte
+	stop := len(raw)
 	if f.beyond {
-		tail = raw[len(raw)-f.check.width:]
-		frameEnd -= f.check.width
+		stop -= f.check.width
 	}
-	end := f.endOf(raw[:frameEnd])
-	if len(f.start)+end > frameEnd {
+	end := f.endOf(raw[:max(stop, 0)])
+	if len(f.start)+end > stop {
 		return nil, scratch, whyEnd, false
 	}
-	body = raw[len(f.start) : frameEnd-end]
-	if tail != nil {
-		from, to := len(f.start), frameEnd
-		switch f.covers {
-		case coversBody:
-			to -= end
-		case coversAll:
-			from = 0
-		}
-		badSum = !f.check.sumMatches(tail, f.check.check.sum(raw[from:to]))
+	body = raw[len(f.start) : stop-end]
+	if f.beyond {
+		from, to := f.over(0, len(f.start), stop, end)
+		badSum = !f.check.matches(raw[stop:], raw[from:to])
 	}
-	switch {
-	case f.kind == cobs:
-		out, ok := cobsDecode(scratch[:0], body)
-		if !ok {
-			return nil, out, "is not coded as COBS", false
+	if f.code != nil {
+		if body, why = f.code.decode(scratch[:0], body); why != "" {
+			return nil, body, why, false
 		}
-		body, scratch = out, out
-	case f.stuffed:
-		out, ok := f.unstuff(scratch[:0], body)
-		if !ok {
-			return nil, out, "has an escape that stands for nothing", false
-		}
-		body, scratch = out, out
-	}
-	if f.hex {
-		if len(body)%2 != 0 {
-			return nil, scratch, "has an odd number of hexadecimal digits", false
-		}
-		out := scratch[:0]
-		if f.stuffed || f.kind == cobs {
-			out = body[:0]
-		}
-		for i := 0; i < len(body); i += 2 {
-			hi, ok1 := hexDigit(body[i])
-			lo, ok2 := hexDigit(body[i+1])
-			if !ok1 || !ok2 {
-				return nil, scratch, "has a character that is no hexadecimal digit", false
-			}
-			out = append(out, hi<<4|lo)
-		}
-		body, scratch = out, out
+		scratch = body
 	}
 	if f.check != nil && !f.beyond {
 		n := len(body) - f.check.width
@@ -315,21 +508,18 @@ func (f *framing) unwrap(raw, scratch []byte) (body, newScratch []byte, why stri
 			return nil, scratch, whyEnd, false
 		}
 		covered := body[:n]
-		if f.covers == coversAll {
+		if f.covers == "all" {
 			covered = raw[:len(raw)-f.check.width]
 		}
-		badSum = !f.check.sumMatches(body[n:], f.check.check.sum(covered))
+		badSum = !f.check.matches(body[n:], covered)
 		body = body[:n]
 	}
-	if f.kind == lengthPrefixed {
-		// Close up over the length field.
+	if f.kind == lengthPrefixed { // close up over the length field
 		if f.after == 0 {
-			body = body[f.size:]
-		} else {
-			out := append(scratch[:0], body[:f.after]...)
-			out = append(out, body[f.after+f.size:]...)
-			body, scratch = out, out
+			return body[f.size:], scratch, "", badSum
 		}
+		scratch = append(append(scratch[:0], body[:f.after]...), body[f.after+f.size:]...)
+		body = scratch
 	}
 	return body, scratch, "", badSum
 }
@@ -347,12 +537,17 @@ func (f *framing) endOf(raw []byte) int {
 	return 0
 }
 
-// ended says whether the bytes end a frame.
-func (f *framing) ended(raw []byte) bool {
-	if n := len(raw); len(f.end) == 2 && n > 1 && raw[n-1] == f.end[1] && raw[n-2] == f.end[0] {
+// opens says whether a frame may begin with a byte.
+func (f *framing) opens(b byte) bool {
+	switch {
+	case f.alone.has(b):
 		return true
+	case len(f.start) > 0:
+		return f.start[0] == b
+	case f.kind == syncBit:
+		return b&f.mask == f.mask
 	}
-	return bytes.HasSuffix(raw, f.end) || len(f.ors) > 0 && f.endOf(raw) > 0
+	return true
 }
 
 // unit is one of several commands, or replies, in one line.
@@ -387,10 +582,7 @@ func (f *framing) units(body []byte, from Side, each func(unit)) {
 			if text[0] != f.path {
 				u.prefix = path
 			}
-			name := text
-			if k := bytes.IndexByte(name, ' '); k >= 0 {
-				name = name[:k]
-			}
+			name, _, _ := bytes.Cut(text, []byte(" "))
 			if k := bytes.LastIndexByte(name, f.path); k >= 0 {
 				path = append(append([]byte{}, u.prefix...), name[:k+1]...)
 			}

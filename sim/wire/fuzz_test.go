@@ -127,8 +127,8 @@ func FuzzDecode(f *testing.F) {
 				t.Fatalf("%s: %q reads as %s, which is sent as %q and reads differently", d.Name(), inc.Raw, shown(d, rec), raw)
 			}
 		})
-		if n := cap(one.buf) + cap(one.junk) + cap(one.scratch); n > 16*one.f.rawMost+8192 {
-			t.Fatalf("%d bytes are kept, the longest frame has %d", n, one.f.rawMost)
+		if n := cap(one.buf) + cap(one.junk) + cap(one.scratch); n > 16*one.d.framings[one.from][0].rawMost+8192 {
+			t.Fatalf("%d bytes are kept, the longest frame has %d", n, one.d.framings[one.from][0].rawMost)
 		}
 		one.Quiet(24*time.Hour, collect(d, &whole))
 		for rest := stream; len(rest) > 0; {
@@ -143,17 +143,6 @@ func FuzzDecode(f *testing.F) {
 		if fmt.Sprint(whole) != fmt.Sprint(split) {
 			t.Fatalf("%s: whole %+v\nsplit %+v", d.Name(), whole, split)
 		}
-	})
-}
-
-// FuzzPasted: what a person pastes never panics.
-func FuzzPasted(f *testing.F) {
-	f.Add("A5 08")
-	f.Add(`\x02<ETX>`)
-	f.Fuzz(func(_ *testing.T, s string) {
-		_, _ = Pasted(s)
-		_, _ = PastedHex(s)
-		_, _ = PastedText(s)
 	})
 }
 

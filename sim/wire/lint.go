@@ -11,10 +11,11 @@ import (
 func (c *compiler) lint() {
 	for i := range c.d.frames {
 		f := &c.d.frames[i]
-		c.follow(f.ops, byteSet{}, c.d.framings[f.from].forbidden())
+		c.follow(f.nodes, byteSet{}, f.framing.forbidden())
 		c.misspelt(f)
 		c.contains(f)
 	}
+	c.sendable()
 	if c.doc.Err() == nil {
 		c.order(Gauge)
 		c.order(Host)
@@ -26,21 +27,61 @@ func (c *compiler) lint() {
 func (c *compiler) misspelt(f *frame) {
 	check := func(at any, t Term) {
 		name := c.d.terms[t]
-		if c.keepT[t] || contains(Terms(), name) || strings.ContainsAny(name, "0123456789") {
+		if c.kept[t] || contains(Terms(), name) || strings.ContainsAny(name, "0123456789") {
 			return
 		}
-		if near := strict.Nearest(name, Terms()); near != "" && len(near) > 3 && near[0] == name[0] {
+		if near := strict.Nearest(name, Terms()); len(near) > 3 && near[0] == name[0] {
 			c.doc.Errorf(at, fmt.Sprintf("did you mean %q?", near), "no gauge has the term %q", name)
 		}
 	}
-	eachOp(f.ops, func(o *op) {
-		if o.spec != nil && o.term >= 0 && o.kind != opLiteral && o.derive == nil {
-			check(o.spec, o.term)
-		}
-		for i := range o.bits {
-			check(o.spec, o.bits[i].term)
+	eachNode(f.nodes, func(n *node) {
+		switch field := n.field.(type) {
+		case *valued:
+			if field.derive == nil {
+				check(n.spec, n.term)
+			}
+		case *word:
+			for _, p := range field.parts {
+				check(n.spec, p.term)
+			}
 		}
 	})
+}
+
+// sendable refuses rules that send what the conversation has no values for: of
+// the terms that a frame needs, the gauge, the remembered numbers or a command
+// must give each.
+func (c *compiler) sendable() {
+	given := map[Term]bool{}
+	for i := c.d.gaugeFrames; i < len(c.d.frames); i++ {
+		eachNode(c.d.frames[i].nodes, func(n *node) {
+			if n.term >= 0 {
+				given[n.term] = true
+			}
+			if l, ok := n.field.(*literal); ok && l.is.Kind != Absent {
+				given[l.term] = true
+			}
+		})
+	}
+	sent := map[Frame]bool{}
+	for i := range c.d.states {
+		for _, r := range c.d.states[i].rules {
+			for _, f := range append(r.do.send[:len(r.do.send):len(r.do.send)], r.els.send...) {
+				sent[f] = true
+			}
+		}
+	}
+	for f := range sent {
+		eachNode(c.d.frames[f].nodes, func(n *node) {
+			v, ok := n.field.(*valued)
+			if !ok || v.derive != nil || len(v.specials) > 0 || given[n.term] || c.kept[n.term] || n.term == c.d.left || n.term == c.d.waiting {
+				return
+			}
+			if name := c.d.terms[n.term]; !contains(Terms(), name) || name == Error || name == SettingTo || name == SettingName {
+				c.doc.Errorf(n.spec, "give it a value, or remember it", "%s sends %s on its own, and nothing gives %s a value", "a rule", c.d.frames[f].name, name)
+			}
+		})
+	}
 }
 
 // forbidden returns the bytes a text must not have because the framing would
@@ -49,247 +90,133 @@ func (f *framing) forbidden() (set byteSet) {
 	if f.split != 0 {
 		set.add(f.split)
 	}
-	if f.hex || f.stuffed || f.kind != delimited && f.kind != bracketed {
-		return set
+	if f.code == nil && (f.kind == delimited || f.kind == bracketed) {
+		set.union(f.ends)
+		set.addAll(f.start)
 	}
-	set.union(f.endSet)
-	set.addAll(f.start)
 	return set
 }
 
 // follow tells every text of free length where it ends, at the bytes that may
 // stand after it, and finds fields whose end cannot be told.
-func (c *compiler) follow(ops []op, after, forbid byteSet) {
-	for i := range ops {
-		o := &ops[i]
-		next, empty := firstBytes(ops[i+1:])
+func (c *compiler) follow(nodes []node, after, forbid byteSet) {
+	for i := range nodes {
+		n := &nodes[i]
+		next, empty := newLanguage(nodes[i+1:]).first()
 		if empty {
 			next.union(after)
 		}
 		var own byteSet // what the field may be continued by
-		switch {
-		case o.kind == opText && !o.quoted:
-			stop := forbid
-			if o.width == 0 {
-				stop.union(next)
-				if i+1 < len(ops) && ops[i+1].kind == opText && !ops[i+1].quoted {
-					c.doc.Errorf(o.spec, "put a literal between them, or give it a width", "the frame is ambiguous: where %s ends and %s starts cannot be told", o.name, ops[i+1].name)
+		switch f := n.field.(type) {
+		case *valued:
+			text, ok := f.form.(*textForm)
+			if _, block := f.form.(*blockForm); block || ok && text.quoted {
+				break // it says where it ends
+			} else if !ok {
+				own = newLanguage(nodes[i : i+1]).further()
+				break
+			}
+			text.stop = forbid
+			if text.width > 0 {
+				break
+			}
+			text.stop.union(next)
+			if i+1 < len(nodes) && isFreeText(&nodes[i+1]) {
+				c.doc.Errorf(n.spec, "put a literal between them, or give it a width", "the frame is ambiguous: where %s ends and %s starts cannot be told", n.name, nodes[i+1].name)
+			}
+		case *header:
+			for b := range 256 {
+				if isHeaderByte(byte(b)) {
+					own.add(byte(b))
 				}
 			}
-			o.stop = &stop
-		case o.kind == opDecimal && o.width == 0:
-			own = byteRange('0', '9')
-			if o.mark != 0 {
-				own.add(o.mark)
-			}
-			if o.exponent != 0 {
-				own.addAll([]byte("Ee"))
-			}
-		case o.kind == opHex && o.width == 0:
-			own = byteRange('0', '9')
-			own.union(byteRange('A', 'F'))
-			own.union(byteRange('a', 'f'))
-		case o.kind == opChoice:
-			for j, a := range o.choices {
-				for k, b := range o.choices {
-					if j != k && len(a.lit) < len(b.lit) && strings.HasPrefix(string(b.lit), string(a.lit)) {
-						own.add(b.lit[len(a.lit)])
-					}
+		case *space:
+			own = newLanguage(nodes[i : i+1]).further()
+		case *when:
+			if !f.cond.known {
+				first, none := newLanguage(f.then).first()
+				other, otherNone := newLanguage(f.alt).first()
+				if otherNone {
+					other.union(next)
+				}
+				if none || first.meets(other) {
+					c.doc.Errorf(n.spec, "let the part start with a byte that nothing else there starts with", "the frame is ambiguous: whether the part is there cannot be told")
 				}
 			}
-		case o.kind == opHeader:
-			own = headerBytes()
-		case o.kind == opSpace:
-			own.addAll([]byte(" \t"))
-		case o.kind == opWhen && !o.cond.known:
-			first, none := firstBytes(o.sub)
-			other, otherNone := firstBytes(o.alt)
-			if otherNone {
-				other.union(next)
-			}
-			if none || first.meets(other) {
-				c.doc.Errorf(o.spec, "let the part start with a byte that nothing else there starts with", "the frame is ambiguous: whether the part is there cannot be told")
-			}
-		case o.kind == opEach:
-			inner, _ := firstBytes(o.sub)
-			if len(o.between) > 0 {
-				inner = byteSet{}
-				inner.add(o.between[0])
-			}
-			if o.rest && inner.meets(next) {
-				c.doc.Errorf(o.spec, "give the number of groups, or put a literal after them", "the frame is ambiguous: where the groups end cannot be told")
-			}
-			inner.union(next)
-			c.follow(o.sub, inner, forbid)
-			continue
+			c.follow(f.then, next, forbid)
+			c.follow(f.alt, next, forbid)
+		case *each:
+			c.followEach(f, n, next, forbid)
+		case *coded:
+			c.follow(f.nodes, byteSet{}, byteSet{})
 		}
 		if own.meets(next) {
-			c.doc.Errorf(o.spec, "put a literal after it, or give it a width", "the frame is ambiguous: where %s ends cannot be told", o.name)
+			c.doc.Errorf(n.spec, "put a literal after it, or give it a width", "the frame is ambiguous: where %s ends cannot be told", n.name)
 		}
-		c.follow(o.sub, next, forbid)
-		c.follow(o.alt, next, forbid)
 	}
 }
 
-func headerBytes() (set byteSet) {
-	for i := range 256 {
-		if isHeaderByte(byte(i)) {
-			set.add(byte(i))
-		}
+func isFreeText(n *node) bool {
+	v, ok := n.field.(*valued)
+	if !ok {
+		return false
 	}
-	return set
+	text, ok := v.form.(*textForm)
+	return ok && !text.quoted
+}
+
+func (c *compiler) followEach(f *each, n *node, next, forbid byteSet) {
+	f.ends = next
+	inner, _ := newLanguage(f.nodes).first()
+	if len(f.between) > 0 {
+		inner = byteSet{}
+		inner.add(f.between[0])
+	}
+	if f.rest && inner.meets(next) {
+		c.doc.Errorf(n.spec, "give the number of groups, or put a literal after them", "the frame is ambiguous: where the groups end cannot be told")
+	}
+	inner.union(next)
+	c.follow(f.nodes, inner, forbid)
 }
 
 // contains refuses fields that may have the very bytes that end a frame.
 func (c *compiler) contains(fr *frame) {
-	f := c.d.framings[fr.from]
-	if f.hex || f.stuffed || f.kind != delimited && f.kind != bracketed {
+	f := fr.framing
+	if f.code != nil || f.kind != delimited && f.kind != bracketed {
 		return
 	}
-	marks := [][]byte{f.end}
+	marks := append([][]byte{f.end}, f.ors...)
 	if f.kind == bracketed {
 		marks = append(marks, f.start)
 	}
-	marks = append(marks, f.ors...)
-	check := func(o *op, set byteSet) {
+	check := func(n *node) {
+		var a nfa
+		n.shape(&a, a.state())
+		var set byteSet
+		for i := range a.edges {
+			set.union(a.edges[i].set)
+		}
 		for _, m := range marks {
 			all := true
 			for _, b := range m {
 				all = all && set.has(b)
 			}
-			if all && o.spec != nil {
-				c.doc.Errorf(o.spec, "send it as text, or choose a framing that stuffs or counts bytes", "the frame is ambiguous: %s may have the bytes %q, which mean something to the framing", o.name, m)
+			if all && n.spec != nil {
+				c.doc.Errorf(n.spec, "send it as text, or choose a framing that stuffs or counts bytes", "the frame is ambiguous: %s may have the bytes %q, which mean something to the framing", n.name, m)
 				return
 			}
 		}
 	}
-	eachOp(fr.ops, func(o *op) {
-		if len(o.sub) > 0 || len(o.alt) > 0 {
-			return
+	eachNode(fr.nodes, func(n *node) {
+		if _, group := n.field.(parent); !group {
+			check(n)
+		} else if _, ok := n.field.(*coded); ok {
+			check(n)
 		}
-		var n nfa
-		n.field(o, n.state())
-		var set byteSet
-		for i := range n.edges {
-			set.union(n.edges[i].set)
-		}
-		check(o, set)
 	})
-	if f.check != nil && !f.beyond && f.check.form == formBinary {
-		check(f.check, anyByte())
+	if f.check != nil && !f.beyond {
+		check(&f.node)
 	}
 }
 
-// firstBytes returns the bytes a list of ops may start with; empty is true
-// when it may be empty.
-func firstBytes(ops []op) (set byteSet, empty bool) {
-	for i := range ops {
-		s, e := ops[i].starts()
-		set.union(s)
-		if !e {
-			return set, false
-		}
-	}
-	return set, true
-}
-
-// starts returns the bytes one op may start with.
-func (o *op) starts() (set byteSet, empty bool) {
-	for _, s := range o.specials {
-		if len(s.token) > 0 {
-			set.add(s.token[0])
-		} else {
-			empty = true
-		}
-	}
-	switch o.kind {
-	case opLiteral:
-		set.add(o.lit[0])
-		if o.anyCase {
-			set.union(anyByte())
-		}
-	case opDecimal:
-		set.union(byteRange('0', '9'))
-		if o.mark != 0 {
-			set.add(o.mark)
-		}
-		if o.sign != signNone {
-			set.add('-')
-			set.add('+')
-		}
-		if o.pad != '0' && o.width > 0 || o.sign == signSpace {
-			set.add(o.pad)
-		}
-		if o.sign == signSpace {
-			set.add(' ')
-		}
-	case opHex:
-		set.union(byteRange('0', '9'))
-		set.union(byteRange('A', 'F'))
-		set.union(byteRange('a', 'f'))
-	case opText:
-		if o.quoted {
-			set.add('"')
-			return set, empty
-		}
-		s := byteRange(' ', '~')
-		set.union(s)
-		return set, empty || o.width == 0
-	case opChoice:
-		for _, ch := range o.choices {
-			if len(ch.lit) == 0 {
-				empty = true
-			} else {
-				set.add(ch.lit[0])
-				if o.quoted {
-					set.addAll([]byte(strings.ToUpper(string(ch.lit[:1])) + strings.ToLower(string(ch.lit[:1]))))
-				}
-			}
-		}
-	case opTime:
-		if o.layout[0].lit != 0 {
-			set.add(o.layout[0].lit)
-		} else {
-			set.union(byteRange('0', '9'))
-		}
-	case opSpace:
-		set.add(' ')
-		set.add('\t')
-		return set, empty || o.digits == 0
-	case opHeader:
-		set.add(':')
-		for _, w := range o.words {
-			set.add(w[0])
-			set.add(w[0] | 0x20)
-		}
-	case opBlock:
-		set.add('#')
-	case opEach:
-		s, e := firstBytes(o.sub)
-		set.union(s)
-		return set, empty || e || o.countN == 0
-	case opWhen:
-		s, e := firstBytes(o.sub)
-		t, e2 := firstBytes(o.alt)
-		set.union(s)
-		set.union(t)
-		return set, empty || e || e2
-	case opCheck, opLength:
-		switch o.form {
-		case formHex:
-			set.union(byteRange('0', '9'))
-			set.union(byteRange('A', 'F'))
-			set.union(byteRange('a', 'f'))
-		case formDecimal:
-			set.union(byteRange('0', '9'))
-		default:
-			return anyByte(), empty
-		}
-	default:
-		if o.rest {
-			return anyByte(), true
-		}
-		return anyByte(), empty
-	}
-	return set, empty
-}
+func (f *covered) shape(a *nfa, from int) int { return f.numeral.shape(a, from) }

@@ -31,8 +31,8 @@ func TestLint(t *testing.T) {
 		{"unreachable no", head + "  - {name: x, fields: [{flag: low, yes: L, no: §L}]}", "no can never be read"},
 		{"unreachable void", head + "  - {name: x, fields: [{int: reading, size: 2, void: {over: 1, under: §1}}]}", "stands for two things"},
 		{"unreachable alternative", head + "  - {name: x, fields: [{when: §1 > 0, fields: [A], else: [B]}]}", "one of its alternatives is unreachable"},
-		{"unreachable state", head + "  - {name: x, fields: [A]}\ncommands: [{name: c, fields: [C]}]\nstates:\n  - {state: a, rules: [{on: c, go: a}]}\n  - {state: §b}", "the state \"b\" is unreachable"},
-		{"unreachable rule", head + "  - {name: x, fields: [A]}\ncommands: [{name: c, fields: [C]}]\nstates:\n  - {state: a, rules: [{on: c, go: a}, {§on: c, send: x}]}", "this one is unreachable"},
+		{"unreachable state", head + "  - {name: x, fields: [A]}\ncommands: [{name: c, fields: [C]}]\nstates:\n  - {state: a, rules: [{upon: c, go: a}]}\n  - {state: §b}", "the state \"b\" is unreachable"},
+		{"unreachable rule", head + "  - {name: x, fields: [A]}\ncommands: [{name: c, fields: [C]}]\nstates:\n  - {state: a, rules: [{upon: c, go: a}, {§upon: c, send: x}]}", "this one is unreachable"},
 		{"overflow in scaling", head + "  - {name: x, fields: [{int: reading, size: 2, sign: twos, scale: 0.001, range: [-25, §40]}]}", "the value overflows the field: 40 does not fit in the field"},
 		{"overflow of digits", head + "  - {name: x, fields: [{decimal: reading, width: 6, decimals: 3, range: [§-10, 10]}]}", "the value overflows the field"},
 		{"overflow of a constant", head + "  - {name: x, fields: [{int: code, size: 1, value: §300}]}", "the constant overflows the field"},
@@ -50,7 +50,7 @@ func TestLint(t *testing.T) {
 
 		// Everyday mistakes.
 		{"unknown key", head + "  - {name: x, fields: [{decimal: a, §wdth: 3}]}", "unknown key \"wdth\"; did you mean \"width\"?"},
-		{"key of another kind", head + "  - {name: x, fields: [{decimal: a, size: §3}]}", "the key \"size\" means nothing for decimal"},
+		{"key of another kind", head + "  - {name: x, fields: [{decimal: a, §size: 3}]}", "unknown key \"size\"; the keys here are decimal, name, at, width"},
 		{"two kinds", head + "  - {name: x, fields: [{decimal: a, int: §b}]}", "a field is one thing, not both decimal and int"},
 		{"no kind", head + "  - {name: x, fields: [{§width: 3}]}", "the field has no kind"},
 		{"misspelt term", head + "  - {name: x, fields: [{§decimal: readng}]}", "no gauge has the term \"readng\"; did you mean \"reading\"?"},

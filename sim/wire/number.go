@@ -1,51 +1,62 @@
 package wire
 
 import (
-	"encoding/binary"
+	"encoding/hex"
+	"fmt"
 	"math"
 	"math/bits"
 	"strconv"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/strict"
 )
 
-// Each function here returns why it failed, "" when it did not: a constant
-// text, so that trying the next frame costs no allocation.
-
-const (
-	whyDecimals = "has more decimals than the field"
-	whyWidth    = "does not fit in the field"
-	whyNegative = "is negative and the field has no sign"
-	whyNumber   = "is not a number"
-	whyRange    = "is outside the field's range"
-	whyWhole    = "is not a whole number"
-	whyCount    = "is not a whole number of counts"
-	whyEnd      = "the frame ends too early"
-)
-
-// settle brings a value to the field's decimals and range.
-func (o *op) settle(v decimal.Decimal) (decimal.Decimal, string) {
-	if o.hasRange && (v.Cmp(o.least) < 0 || v.Cmp(o.most) > 0) {
-		return v, whyRange
-	}
-	if o.excepted(v) {
-		return v, whyRange
-	}
-	if o.wraps > 0 {
-		n, ok := v.Int64()
-		if !ok {
-			return v, whyWhole
-		}
-		if n %= o.wraps; n < 0 {
-			n += o.wraps
-		}
-		return decimal.New(n, 0), ""
-	}
-	return v, ""
+// numberKeys are the keys of every number.
+type numberKeys struct {
+	valueKey
+	voidKeys
+	Round string   `yaml:"round" doc:"how a value with more decimals is rounded; refused unless given"`
+	Range []string `yaml:"range" doc:"least and greatest value; checked to fit"`
+	Wraps string   `yaml:"wraps" doc:"the number at which the count starts again from 0"`
 }
 
-func (o *op) excepted(v decimal.Decimal) bool {
-	for _, x := range o.except {
+// countKeys are the keys of a whole number of counts.
+type countKeys struct {
+	Scale  string  `yaml:"scale" doc:"what one count is worth (default: 1)"`
+	Offset string  `yaml:"offset" doc:"what a count of zero is worth"`
+	Except []int64 `yaml:"except" doc:"whole numbers that cannot stand there"`
+}
+
+// bounds are the values a number may have and how it is rounded.
+type bounds struct {
+	round       decimal.Rounding
+	mayRound    bool
+	hasRange    bool
+	least, most decimal.Decimal
+	wraps       int64
+	except      []int64
+}
+
+// settle brings a value that is sent into its bounds.
+func (b *bounds) settle(v decimal.Decimal) (decimal.Decimal, string) {
+	if b.hasRange && (v.Cmp(b.least) < 0 || v.Cmp(b.most) > 0) || b.excepted(v) {
+		return v, whyRange
+	}
+	if b.wraps == 0 {
+		return v, ""
+	}
+	n, ok := v.Int64()
+	if !ok {
+		return v, whyWhole
+	}
+	if n %= b.wraps; n < 0 {
+		n += b.wraps
+	}
+	return decimal.New(n, 0), ""
+}
+
+func (b *bounds) excepted(v decimal.Decimal) bool {
+	for _, x := range b.except {
 		if v.Equal(decimal.New(x, 0)) {
 			return true
 		}
@@ -53,800 +64,593 @@ func (o *op) excepted(v decimal.Decimal) bool {
 	return false
 }
 
-func (o *op) accept(v decimal.Decimal) string {
-	if o.excepted(v) {
-		return whyRange
-	}
-	if o.hasRange && (v.Cmp(o.least) < 0 || v.Cmp(o.most) > 0) {
-		return whyRange
-	}
-	if o.wraps > 0 && (v.Sign() < 0 || v.Cmp(decimal.New(o.wraps, 0)) >= 0) {
+// accept says why a value that was read cannot be.
+func (b *bounds) accept(v decimal.Decimal) string {
+	if b.hasRange && (v.Cmp(b.least) < 0 || v.Cmp(b.most) > 0) || b.excepted(v) ||
+		b.wraps > 0 && (v.Sign() < 0 || v.Cmp(decimal.New(b.wraps, 0)) >= 0) {
 		return whyRange
 	}
 	return ""
 }
 
-func (o *op) appendDecimal(dst []byte, v decimal.Decimal) ([]byte, string) {
-	if o.exponent == exponentAlways {
-		return o.appendExponent(dst, v)
+func (c *compiler) rounding(ptr *string, b *bounds) {
+	if *ptr == "" {
+		return
 	}
-	if o.decimals >= 0 {
-		if v.Exponent() != -o.decimals {
-			q := v.Quantize(-o.decimals, o.round)
-			if !o.mayRound && !q.Equal(v) {
-				return dst, whyDecimals
-			}
-			v = q
-		}
-	} else if v.Exponent() > 0 {
-		v = v.Quantize(0, decimal.HalfEven)
+	if err := b.round.UnmarshalText([]byte(*ptr)); err != nil {
+		c.doc.Errorf(ptr, "", "%v", err)
 	}
-	coef, ok := v.Coefficient()
-	if !ok || v.Exponent() < -18 {
-		return dst, whyWidth
-	}
-	neg := coef < 0
-	u := uint64(coef)
-	if neg {
-		u = -u
-		if o.sign == signNone {
-			return dst, whyNegative
-		}
-	}
-	places := -v.Exponent()
-	if o.width > 0 && o.pad == '0' && cap(dst)-len(dst) >= o.width {
-		if out, ok := o.fillZero(dst, u, places, neg); ok {
-			return out, ""
-		}
-		return dst, whyWidth
-	}
-	var buf [64]byte
-	i := len(buf)
-	if places > 0 {
-		for range places {
-			i--
-			buf[i] = byte('0' + u%10)
-			u /= 10
-		}
-		if o.mark != 0 {
-			i--
-			buf[i] = o.mark
-		}
-	}
-	// With an implied mark the digits before it are still written, if only a
-	// zero, so that the text is never empty.
-	for {
-		i--
-		buf[i] = byte('0' + u%10)
-		u /= 10
-		if u == 0 {
-			break
-		}
-	}
-	sign := byte(0)
-	switch {
-	case neg:
-		sign = '-'
-	case o.sign == signAlways:
-		sign = '+'
-	case o.sign == signSpace:
-		sign = ' '
-	}
-	return o.place(dst, sign, buf[i:])
+	b.mayRound = true
 }
 
-// fillZero writes a number padded with zeros straight into its place.
-func (o *op) fillZero(dst []byte, u uint64, places int, neg bool) ([]byte, bool) {
-	n := len(dst)
-	out := dst[:n+o.width]
-	field := out[n:]
-	i := len(field) - 1
-	if places > 0 {
-		for ; places > 0 && i >= 0; places-- {
-			field[i] = byte('0' + u%10)
-			u /= 10
-			i--
+// bound reads the bounds of a number whose form is otherwise compiled.
+func (c *compiler) bound(k *numberKeys, f form, b *bounds) {
+	c.rounding(&k.Round, b)
+	fits := func(v decimal.Decimal) string {
+		value, may := Num(v), b.mayRound
+		b.mayRound = true
+		_, why := f.put(nil, &value)
+		b.mayRound = may
+		return why
+	}
+	if c.doc.Has(&k.Wraps) {
+		n, err := strconv.ParseInt(k.Wraps, 0, 64)
+		if err != nil || n < 2 {
+			c.doc.Errorf(&k.Wraps, "write how many values there are, such as 1000", "%q is no number to wrap at", k.Wraps)
+		} else if why := fits(decimal.New(n-1, 0)); why != "" {
+			c.doc.Errorf(&k.Wraps, "", "the count overflows before it wraps: %d %s", n-1, why)
+		} else {
+			b.wraps = n
 		}
-		if o.mark != 0 && i >= 0 {
-			field[i] = o.mark
-			i--
+	}
+	if !c.doc.Has(&k.Range) {
+		return
+	}
+	if len(k.Range) != 2 {
+		c.doc.Errorf(&k.Range, "write the least and the greatest value: [-12.5, 12.5]", "a range has two ends")
+		return
+	}
+	var ends [2]decimal.Decimal
+	for i := range k.Range {
+		v, err := decimal.Parse(k.Range[i])
+		if err != nil {
+			c.doc.Errorf(&k.Range[i], "", "%v", err)
+			return
+		}
+		ends[i] = v
+		if why := fits(v); why != "" {
+			c.doc.Errorf(&k.Range[i], "widen the field, or change its scale", "the value overflows the field: %s %s", v, why)
+			return
 		}
 	}
-	first := 0
-	switch {
-	case neg:
-		field[0] = '-'
-		first = 1
-	case o.sign == signAlways:
-		field[0] = '+'
-		first = 1
-	case o.sign == signSpace:
-		field[0] = ' '
-		first = 1
+	if ends[0].Cmp(ends[1]) > 0 {
+		c.doc.Errorf(&k.Range, "", "the range ends before it starts")
+		return
 	}
-	if places > 0 || i < first { // at least one digit before the mark
-		return dst, false
-	}
-	for ; i >= first; i-- {
-		field[i] = byte('0' + u%10)
-		u /= 10
-	}
-	return out, u == 0
+	b.least, b.most, b.hasRange = ends[0], ends[1], true
 }
 
-// place fills digits up to the field's width.
-func (o *op) place(dst []byte, sign byte, digits []byte) ([]byte, string) {
-	n := len(digits)
-	if sign != 0 {
-		n++
-	}
-	if o.width == 0 {
-		if n > o.longest {
-			return dst, whyWidth
-		}
-		if sign != 0 {
-			dst = append(dst, sign)
-		}
-		return append(dst, digits...), ""
-	}
-	fill := o.width - n
-	if fill < 0 {
-		return dst, whyWidth
-	}
-	zero := o.pad == '0' && !o.left
-	if !zero && !o.left {
-		dst = appendFill(dst, o.pad, fill)
-	}
-	if sign != 0 {
-		dst = append(dst, sign)
-	}
-	if zero {
-		dst = appendFill(dst, '0', fill)
-	}
-	dst = append(dst, digits...)
-	if o.left {
-		dst = appendFill(dst, o.pad, fill)
-	}
-	return dst, ""
+// counts turn a value into the whole number that stands on the wire.
+type counts struct {
+	bounds
+	sign      signStyle
+	scale     decimal.Decimal
+	tens      bool // scale is 10^exp
+	exp       int
+	offset    decimal.Decimal
+	hasOffset bool
 }
 
-func appendFill(dst []byte, b byte, n int) []byte {
-	for range n {
-		dst = append(dst, b)
-	}
-	return dst
-}
+type signStyle uint8
 
 const (
-	exponentAccept = 1
-	exponentAlways = 2
+	signNone signStyle = iota // no negative values
+	signTwos                  // two's complement
+	signOnes                  // ones' complement
+	signMag                   // the top bit is the sign
 )
 
-// appendExponent writes IEEE 488.2 NR3 form: one digit, the mark, the other
-// digits, E, a signed power of ten of at least two digits.
-func (o *op) appendExponent(dst []byte, v decimal.Decimal) ([]byte, string) {
-	coef, ok := v.Coefficient()
-	if !ok {
-		return dst, whyWidth
-	}
-	u := uint64(coef)
-	sign := byte(0)
-	if coef < 0 {
-		u, sign = -u, '-'
-		if o.sign == signNone {
-			return dst, whyNegative
-		}
-	} else if o.sign == signAlways {
-		sign = '+'
-	}
-	var tmp, buf [64]byte
-	digits := strconv.AppendUint(tmp[:0], u, 10)
-	power := v.Exponent() + len(digits) - 1
-	if u == 0 {
-		power = v.Exponent()
-	}
-	out := append(buf[:0], digits[0], o.mark)
-	if len(digits) == 1 {
-		out = append(out, '0')
-	}
-	out = append(out, digits[1:]...)
-	out = append(out, 'E')
-	if power < 0 {
-		out, power = append(out, '-'), -power
-	} else {
-		out = append(out, '+')
-	}
-	if power < 10 {
-		out = append(out, '0')
-	}
-	return o.place(dst, sign, strconv.AppendInt(out, int64(power), 10))
+var signStyles = map[string]signStyle{"none": signNone, "twos": signTwos, "ones": signOnes, "magnitude": signMag}
+
+func (c *compiler) signStyle(ptr *string) signStyle {
+	return signStyles[c.pick(ptr, "none", "none", "twos", "ones", "magnitude")]
 }
 
-func isDigit(b byte) bool { return b-'0' <= 9 }
-
-// parseDecimal reads what appendDecimal writes. A field of fixed width is read
-// exactly; one of free width takes any plain number a host may write.
-func (o *op) parseDecimal(b []byte) (decimal.Decimal, string) {
-	if o.zeros && len(b) == o.width {
-		if v, ok := o.parseZeros(b); ok {
-			return v, ""
-		}
-	}
-	if o.width > 0 {
-		if o.left {
-			for len(b) > 1 && b[len(b)-1] == o.pad {
-				b = b[:len(b)-1]
-			}
-		} else if o.pad != '0' {
-			for len(b) > 1 && b[0] == o.pad {
-				b = b[1:]
-			}
-		}
-	}
-	neg := false
-	if len(b) > 0 && (b[0] == '-' || b[0] == '+' || b[0] == ' ' && o.sign == signSpace) {
-		if o.sign == signNone {
-			return decimal.Decimal{}, whyNumber
-		}
-		neg = b[0] == '-'
-		b = b[1:]
-	} else if o.sign == signAlways && o.width > 0 {
-		return decimal.Decimal{}, "has no sign"
-	}
-	var coef uint64
-	digits, places, seen := 0, 0, false
-	for i, c := range b {
+func (c *compiler) counts(k *countKeys, sign signStyle) counts {
+	out := counts{sign: sign, scale: decimal.New(1, 0), tens: true}
+	out.except = k.Except
+	if c.doc.Has(&k.Scale) {
+		s, err := decimal.Parse(k.Scale)
 		switch {
-		case isDigit(c):
-			if digits++; digits > 18 && coef >= math.MaxInt64/10 {
-				return o.parseLong(b, neg)
-			}
-			coef = coef*10 + uint64(c-'0')
-			if seen {
-				places++
-			}
-		case c == o.mark && c != 0 && !seen:
-			seen = true
-		case (c == 'E' || c == 'e') && o.exponent != 0 && digits > 0:
-			e, ok := parsePower(b[i+1:])
-			if !ok {
-				return decimal.Decimal{}, whyNumber
-			}
-			places -= e
-			b = nil
+		case err != nil:
+			c.doc.Errorf(&k.Scale, "", "%v", err)
+		case s.Sign() <= 0:
+			c.doc.Errorf(&k.Scale, "write what one count is worth, such as 0.001", "a scale must be greater than zero")
 		default:
-			return decimal.Decimal{}, whyNumber
+			t := s.Trim()
+			n, fits := t.Coefficient()
+			out.scale, out.tens, out.exp = s, fits && n == 1, t.Exponent()
 		}
-		if b == nil {
-			break
+	}
+	if c.doc.Has(&k.Offset) {
+		v, err := decimal.Parse(k.Offset)
+		if err != nil {
+			c.doc.Errorf(&k.Offset, "", "%v", err)
 		}
+		out.offset, out.hasOffset = v, !v.IsZero()
 	}
-	if digits == 0 {
-		return decimal.Decimal{}, whyNumber
-	}
-	if o.mark == 0 {
-		places = max(o.decimals, 0)
-	} else if o.width > 0 && o.decimals >= 0 && o.exponent == 0 && places != o.decimals {
-		return decimal.Decimal{}, "has the wrong number of decimals"
-	}
-	n := int64(coef)
-	if neg {
-		n = -n
-	}
-	return decimal.New(n, -places), ""
+	return out
 }
 
-// parseZeros reads a number padded with zeros whose mark stands where it must.
-func (o *op) parseZeros(b []byte) (decimal.Decimal, bool) {
-	first := 0
-	if o.sign != signNone {
-		if b[0] != '+' && b[0] != '-' {
-			return decimal.Decimal{}, false
-		}
-		first = 1
-	}
-	at := len(b) - o.decimals
-	if o.mark != 0 {
-		if at--; b[at] != o.mark {
-			return decimal.Decimal{}, false
-		}
-	}
-	var n int64
-	for _, c := range b[first:at] {
-		if c -= '0'; c > 9 {
-			return decimal.Decimal{}, false
-		}
-		n = n*10 + int64(c)
-	}
-	for _, c := range b[len(b)-o.decimals:] {
-		if c -= '0'; c > 9 {
-			return decimal.Decimal{}, false
-		}
-		n = n*10 + int64(c)
-	}
-	if b[0] == '-' {
-		n = -n
-	}
-	return decimal.New(n, -o.decimals), true
-}
+// whole says whether every count is a whole number.
+func (k *counts) whole() bool { return k.tens && k.exp == 0 && !k.hasOffset || k.wraps > 0 }
 
-func (o *op) parseLong(b []byte, neg bool) (decimal.Decimal, string) {
-	text := string(b)
-	if o.mark != 0 && o.mark != '.' {
-		t := []byte(text)
-		for i := range t {
-			switch t[i] {
-			case o.mark:
-				t[i] = '.'
-			case '.':
-				return decimal.Decimal{}, whyNumber
-			}
-		}
-		text = string(t)
+// count returns the whole number for a value: n, or big where it has 64 bits
+// and no sign.
+func (k *counts) count(v decimal.Decimal) (n int64, big uint64, why string) {
+	if v, why = k.settle(v); why != "" {
+		return 0, 0, why
 	}
-	v, err := decimal.Parse(text)
-	if err != nil || v.Exponent() < -18 || b[0] == '-' || b[0] == '+' || o.mark == 0 && v.Exponent() != 0 {
-		return v, whyNumber
+	if k.hasOffset {
+		v = v.Sub(k.offset)
 	}
-	if _, fits := v.Coefficient(); !fits {
-		return v, whyRange // what appendDecimal could not write again
-	}
-	if neg {
-		v = v.Neg()
-	}
-	if o.mark == 0 && o.decimals > 0 {
-		v = v.Mul(decimal.New(1, -o.decimals))
-	}
-	return v, ""
-}
-
-func parsePower(b []byte) (int, bool) {
-	neg := false
-	if len(b) > 0 && (b[0] == '-' || b[0] == '+') {
-		neg = b[0] == '-'
-		b = b[1:]
-	}
-	if len(b) == 0 || len(b) > 3 {
-		return 0, false
-	}
-	e := 0
-	for _, c := range b {
-		if !isDigit(c) {
-			return 0, false
-		}
-		e = e*10 + int(c-'0')
-	}
-	if neg {
-		e = -e
-	}
-	return e, e >= -30 && e <= 30
-}
-
-// counts turns a value into the whole number that stands on the wire.
-func (o *op) counts(v decimal.Decimal) (n int64, big uint64, why string) {
-	if o.hasOffset {
-		v = v.Sub(o.offset)
-	}
-	if o.scaleTen {
-		if v.Exponent() != o.scaleExp {
-			q := v.Quantize(o.scaleExp, o.round)
-			if !o.mayRound && !q.Equal(v) {
-				return 0, 0, whyCount
-			}
-			v = q
-		}
-		c, ok := v.Coefficient()
+	if !k.tens {
+		n, ok := v.Steps(k.scale, k.round)
 		if !ok {
-			if u, err := strconv.ParseUint(v.Mul(decimal.New(1, -o.scaleExp)).String(), 10, 64); err == nil {
-				return 0, u, ""
-			}
 			return 0, 0, whyWidth
 		}
-		return c, 0, ""
+		if !k.mayRound && !k.scale.Mul(decimal.New(n, 0)).Equal(v) {
+			return 0, 0, whyCount
+		}
+		return n, 0, ""
 	}
-	n, ok := v.Steps(o.scale, o.round)
-	if !ok {
-		return 0, 0, whyWidth
+	if v.Exponent() != k.exp {
+		q := v.Quantize(k.exp, k.round)
+		if !k.mayRound && !q.Equal(v) {
+			return 0, 0, whyCount
+		}
+		v = q
 	}
-	if !o.mayRound && !o.scale.Mul(decimal.New(n, 0)).Equal(v) {
-		return 0, 0, whyCount
+	if n, ok := v.Coefficient(); ok {
+		return n, 0, ""
 	}
-	return n, 0, ""
+	if u, err := strconv.ParseUint(v.Mul(decimal.New(1, -k.exp)).String(), 10, 64); err == nil {
+		return 0, u, ""
+	}
+	return 0, 0, whyWidth
 }
 
-// pattern fits a whole number into width bits in the field's sign style.
-func (o *op) pattern(n int64, big uint64, width int) (uint64, string) {
-	switch o.sign {
-	case signTwos:
-		if big != 0 || width < 64 && (n < -1<<(width-1) || n >= 1<<(width-1)) {
+// pattern returns the low width bits that stand for a value.
+func (k *counts) pattern(v decimal.Decimal, width int) (uint64, string) {
+	n, big, why := k.count(v)
+	if why != "" {
+		return 0, why
+	}
+	top := uint64(1) << (width - 1)
+	mask := top<<1 - 1
+	neg := n < 0
+	u := uint64(n) | big
+	switch {
+	case k.sign == signNone && neg:
+		return 0, whyNegative
+	case k.sign == signNone:
+		if u&^mask != 0 {
 			return 0, whyWidth
-		}
-		return uint64(n) & (^uint64(0) >> (64 - width)), ""
-	case signMag:
-		if big != 0 || n == math.MinInt64 {
-			return 0, whyWidth
-		}
-		u := uint64(n)
-		if n < 0 {
-			u = -u
-		}
-		if u>>(width-1) != 0 {
-			return 0, whyWidth
-		}
-		if n < 0 {
-			u |= 1 << (width - 1)
 		}
 		return u, ""
-	}
-	if n < 0 {
-		return 0, whyNegative
-	}
-	u := uint64(n) | big
-	if width < 64 && u>>width != 0 {
+	case big != 0:
 		return 0, whyWidth
+	case k.sign == signTwos:
+		if n < -int64(top-1)-1 || n > int64(top-1) {
+			return 0, whyWidth
+		}
+		return u & mask, ""
+	}
+	if neg {
+		u = -u
+	}
+	if u >= top {
+		return 0, whyWidth
+	}
+	switch {
+	case neg && k.sign == signOnes:
+		u = ^u & mask
+	case neg:
+		u |= top
 	}
 	return u, ""
 }
 
-// value turns width bits from the wire into the value they stand for.
-func (o *op) value(u uint64, width int) decimal.Decimal {
-	var n int64
-	switch o.sign {
-	case signTwos:
-		n = int64(u<<(64-width)) >> (64 - width)
-	case signMag:
-		n = int64(u &^ (1 << (width - 1)))
-		if u>>(width-1)&1 != 0 {
-			n = -n
+// value returns the value that width bits stand for.
+func (k *counts) value(u uint64, width int) (decimal.Decimal, string) {
+	top := uint64(1) << (width - 1)
+	n := int64(u)
+	if k.sign != signNone && u&top != 0 {
+		switch k.sign {
+		case signTwos:
+			n = int64(u | ^(top<<1 - 1))
+		case signOnes:
+			n = -int64(^u & (top - 1))
+		default:
+			n = -int64(u &^ top)
 		}
-	default:
-		n = int64(u)
 	}
 	var v decimal.Decimal
 	switch {
-	case n < 0 && o.sign == signNone: // 64 unsigned bits
-		v = decimal.New(int64(u>>1), 0).Mul(decimal.New(2, 0)).Add(decimal.New(int64(u&1), 0)).Mul(o.scale)
-	case o.scaleTen:
-		v = decimal.New(n, o.scaleExp)
+	case n < 0 && k.sign == signNone: // 64 unsigned bits
+		v = decimal.New(int64(u>>1), 0).Mul(decimal.New(2, 0)).Add(decimal.New(int64(u&1), 0)).Mul(k.scale)
+	case k.tens:
+		v = decimal.New(n, k.exp)
 	default:
-		v = o.scale.Mul(decimal.New(n, 0))
+		v = k.scale.Mul(decimal.New(n, 0))
 	}
-	if o.hasOffset {
-		v = v.Add(o.offset)
+	if k.hasOffset {
+		v = v.Add(k.offset)
 	}
-	return v
+	return v, k.accept(v)
 }
 
-// appendUint writes the low size bytes of u.
-func appendUint(dst []byte, u uint64, size int, order byteOrder) []byte {
+// numeral is how a pattern of bits stands on the wire.
+type numeral struct {
+	form    numeralForm
+	width   int // bytes, or digits; 0: as many hexadecimal digits as it needs
+	longest int
+	order   byteOrder
+	lower   bool
+}
+
+type numeralForm uint8
+
+const (
+	inBytes numeralForm = iota
+	inHex
+	inDigits
+)
+
+// numeralKeys are the keys for the form of a check or a length.
+type numeralKeys struct {
+	Form  string    `yaml:"form" doc:"binary, hex or decimal (default: binary)"`
+	Order byteOrder `yaml:"order" doc:"order of the bytes, in hexadecimal digits as well: big, little, big-swapped or little-swapped"`
+	Case  string    `yaml:"case" doc:"upper or lower hexadecimal digits (default: upper)"`
+}
+
+// numeral compiles the keys; bytes and digits are its width in either form.
+func (c *compiler) numeral(k *numeralKeys, bytes, digits int) numeral {
+	n := numeral{order: k.Order, width: bytes}
+	n.lower = c.pick(&k.Case, "upper", "upper", "lower") == "lower"
+	switch c.pick(&k.Form, "binary", "binary", "hex", "decimal") {
+	case "hex":
+		n.form, n.width = inHex, digits
+	case "decimal":
+		n.form, n.width = inDigits, digits
+	}
+	c.ordered(&k.Order, &n)
+	return n
+}
+
+// ordered refuses a byte order that a width cannot have.
+func (c *compiler) ordered(ptr *byteOrder, n *numeral) {
+	bytes := n.width
+	if n.form == inHex {
+		bytes /= 2
+	}
 	switch {
-	case size == 1:
-		dst = append(dst, byte(u))
-	case size == 4 && order == littleEndian:
-		dst = binary.LittleEndian.AppendUint32(dst, uint32(u))
-	case size == 4 && order == bigEndian:
-		dst = binary.BigEndian.AppendUint32(dst, uint32(u))
-	case order == bigEndian:
-		for i := size - 1; i >= 0; i-- {
-			dst = append(dst, byte(u>>(8*i)))
-		}
-	case order == littleEndian:
-		for i := range size {
-			dst = append(dst, byte(u>>(8*i)))
-		}
+	case n.order == bigEndian:
+	case n.form == inDigits, n.form == inHex && (n.width == 0 || n.width%2 != 0):
+		c.doc.Errorf(ptr, "leave it out", "these digits are no whole bytes, whose order could be turned")
+	case n.order >= bigSwapped && bytes%2 != 0:
+		c.doc.Errorf(ptr, "write big or little", "%d bytes are not whole 16-bit words", bytes)
 	default:
+		return
+	}
+	n.order = bigEndian
+}
+
+// bits is how wide the pattern is.
+func (n *numeral) bits() int {
+	switch {
+	case n.form == inBytes:
+		return 8 * n.width
+	case n.form == inHex && n.width > 0:
+		return 4 * n.width
+	}
+	return 64
+}
+
+func (n *numeral) append(dst []byte, u uint64) ([]byte, string) {
+	if w := n.bits(); w < 64 && u>>w != 0 {
+		return dst, whyWidth
+	}
+	switch n.form {
+	case inBytes:
+		return appendUint(dst, u, n.width, n.order), ""
+	case inDigits:
+		start := len(dst)
+		dst = appendFill(dst, '0', n.width)
+		for i := len(dst) - 1; i >= start; i-- {
+			dst[i] += byte(u % 10)
+			u /= 10
+		}
+		if u != 0 {
+			return dst, whyWidth
+		}
+		return dst, ""
+	}
+	width := n.width
+	if width == 0 {
+		if width = max(1, (bits.Len64(u)+3)/4); width > n.longest {
+			return dst, whyWidth
+		}
+	}
+	if n.order != bigEndian {
 		var b [8]byte
-		putSwapped(b[:size], u, order)
-		dst = append(dst, b[:size]...)
+		u = readUint(appendUint(b[:0], u, width/2, n.order), bigEndian)
+	}
+	return appendHex(dst, u, width, n.lower), ""
+}
+
+func (n *numeral) read(b []byte) (u uint64, ok bool) {
+	switch n.form {
+	case inBytes:
+		return readUint(b, n.order), true
+	case inDigits:
+		for _, c := range b {
+			k := uint64(c - '0')
+			if k > 9 || u > (math.MaxUint64-k)/10 {
+				return 0, false
+			}
+			u = u*10 + k
+		}
+		return u, len(b) > 0
+	}
+	if len(b) == 0 || len(b) > 16 {
+		return 0, false
+	}
+	for _, c := range b {
+		d, ok := hexDigit(c)
+		if !ok {
+			return 0, false
+		}
+		u = u<<4 | uint64(d)
+	}
+	if n.order != bigEndian {
+		var p [8]byte
+		u = readUint(appendUint(p[:0], u, len(b)/2, bigEndian), n.order)
+	}
+	return u, true
+}
+
+func (n *numeral) sizes() (least, most int) {
+	if n.width == 0 {
+		return 1, n.longest
+	}
+	return n.width, n.width
+}
+
+// set is the bytes the numeral is made of.
+func (n *numeral) set() byteSet {
+	switch n.form {
+	case inHex:
+		return hexSet()
+	case inDigits:
+		return byteRange('0', '9')
+	}
+	return anyByte()
+}
+
+func (n *numeral) shape(a *nfa, from int) int {
+	if n.width == 0 {
+		return a.loop(a.step(from, n.set()), n.set())
+	}
+	return a.repeat(from, n.set(), n.width)
+}
+
+// integer is a whole number of counts as a numeral.
+type integer struct {
+	counts
+	numeral
+}
+
+func (f *integer) put(dst []byte, v *Value) ([]byte, string) {
+	if v.Kind != Number {
+		return dst, whyKind
+	}
+	u, why := f.pattern(v.Num, f.bits())
+	if why != "" {
+		return dst, why
+	}
+	return f.append(dst, u)
+}
+
+func (f *integer) get(d *decoder, v *Value) string {
+	n := f.width
+	for n < f.longest && f.width == 0 && d.pos+n < d.end {
+		if _, ok := hexDigit(d.buf[d.pos+n]); !ok {
+			break
+		}
+		n++
+	}
+	raw := d.take(n)
+	if raw == nil && n > 0 {
+		return whyEnd
+	}
+	u, ok := f.read(raw)
+	if !ok {
+		return whyNumber
+	}
+	num, why := f.value(u, f.bits())
+	if why == "" {
+		v.Num, v.Kind = num, Number
+	}
+	return why
+}
+
+func (f *integer) shape(a *nfa, from int) int {
+	if f.form != inBytes || f.width != 1 {
+		return f.numeral.shape(a, from)
+	}
+	var set byteSet
+	for b := range 256 {
+		if _, why := f.value(uint64(b), 8); why == "" {
+			set.add(byte(b))
+		}
+	}
+	return a.step(from, set)
+}
+
+type intSpec struct {
+	Term string `yaml:"int" need:"yes" doc:"a binary whole number"`
+	common
+	Size  int       `yaml:"size" doc:"bytes, 1 to 8"`
+	Order byteOrder `yaml:"order" doc:"big, little, big-swapped or little-swapped (16-bit words in the other order)"`
+	Sign  string    `yaml:"sign" doc:"none, twos (complement), ones (complement) or magnitude (default: none)"`
+	countKeys
+	numberKeys
+}
+
+func (s *intSpec) says() *string { return &s.Term }
+
+func (s *intSpec) compile(c *compiler, _ *scope, n *node) {
+	f := &integer{c.counts(&s.countKeys, c.signStyle(&s.Sign)), numeral{width: c.size(&s.Size), order: s.Order}}
+	c.ordered(&s.Order, &f.numeral)
+	c.integer(n, s.Term, f, &s.numberKeys)
+}
+
+// integer finishes a whole number.
+func (c *compiler) integer(n *node, term string, f *integer, k *numberKeys) {
+	v := c.carry(n, term, Number, f)
+	c.bound(k, f, &f.bounds)
+	c.frac[n.term] = c.frac[n.term] || !f.whole()
+	c.voids(v, &k.voidKeys, func(a strict.Any) []byte { return c.countToken(a, f) })
+	c.constant(n, v, &k.valueKey)
+}
+
+// countToken is the bytes of a count that stands for no value.
+func (c *compiler) countToken(a strict.Any, f *integer) []byte {
+	u, err := strconv.ParseUint(a.Scalar, 0, 64)
+	if err != nil {
+		n, err := strconv.ParseInt(a.Scalar, 0, 64)
+		if err != nil && f.form == inHex { // the digits themselves
+			return c.textToken(a, f.width)
+		}
+		if err != nil {
+			a.Errorf("", "%q is not a whole number", a.Scalar)
+			return nil
+		}
+		w := f.bits()
+		if u = uint64(n) & (1<<w - 1); f.sign != signTwos || w < 64 && n < -1<<(w-1) {
+			u = math.MaxUint64
+		}
+	}
+	token, why := f.append(nil, u)
+	if why != "" {
+		a.Errorf("", "%s does not fit in %d bytes", a.Scalar, f.width)
+		return nil
+	}
+	if v, why := f.value(u, f.bits()); f.hasRange && why == "" {
+		a.Errorf("choose a count outside the range", "%s is also the value %s", a.Scalar, v)
+	}
+	return token
+}
+
+// textToken is a text that stands for no value; width 0 is any.
+func (c *compiler) textToken(a strict.Any, width int) []byte {
+	token, err := toBytes(a.Scalar)
+	if err != nil {
+		a.Errorf(`write bytes above 7F as "\xB5"`, "%q cannot stand for a value", a.Scalar)
+		return nil
+	}
+	if width > 0 && len(token) != width {
+		a.Errorf(fmt.Sprintf("write %d", width), "%q has %d characters", a.Scalar, len(token))
+		return nil
+	}
+	return token
+}
+
+func (c *compiler) size(ptr *int) int {
+	if *ptr < 1 || *ptr > 8 {
+		c.doc.Errorf(ptr, "write size: 1 to 8", "a binary number has 1 to 8 bytes, not %d", *ptr)
+		return 1
+	}
+	return *ptr
+}
+
+type hexSpec struct {
+	Term string `yaml:"hex" need:"yes" doc:"a whole number in ASCII hexadecimal digits"`
+	common
+	Width   int       `yaml:"width" doc:"digits, when it is always the same"`
+	Longest int       `yaml:"longest" doc:"most digits (default: 16)"`
+	Order   byteOrder `yaml:"order" doc:"order of its bytes, two digits each: big, little, big-swapped or little-swapped"`
+	Sign    string    `yaml:"sign" doc:"none, twos (complement), ones (complement) or magnitude (default: none)"`
+	Case    string    `yaml:"case" doc:"upper or lower hexadecimal digits (default: upper)"`
+	countKeys
+	numberKeys
+}
+
+func (s *hexSpec) says() *string { return &s.Term }
+
+func (s *hexSpec) compile(c *compiler, _ *scope, n *node) {
+	f := &integer{c.counts(&s.countKeys, c.signStyle(&s.Sign)), numeral{form: inHex, width: s.Width, longest: s.Longest, order: s.Order}}
+	f.lower = c.pick(&s.Case, "upper", "upper", "lower") == "lower"
+	if f.width < 0 || f.width > 16 {
+		c.doc.Errorf(&s.Width, "write 1 to 16", "a hexadecimal number has at most 16 digits")
+		f.width = 16
+	}
+	if f.longest < 1 || f.longest > 16 {
+		f.longest = 16
+	}
+	if f.sign != signNone && f.width == 0 {
+		c.doc.Errorf(&s.Sign, "give it a width", "a signed hexadecimal number needs a width")
+		f.width = 4
+	}
+	c.ordered(&s.Order, &f.numeral)
+	c.integer(n, s.Term, f, &s.numberKeys)
+}
+
+// bytesSpec is a literal in hexadecimal.
+type bytesSpec struct {
+	Bytes string `yaml:"bytes" need:"yes" doc:"literal bytes in hexadecimal, such as AA 55"`
+	common
+}
+
+func (s *bytesSpec) says() *string { return &s.Bytes }
+
+func (s *bytesSpec) compile(c *compiler, _ *scope, n *node) {
+	b, err := hex.DecodeString(stripSpaces(s.Bytes))
+	if err != nil || len(b) == 0 {
+		c.doc.Errorf(&s.Bytes, "write pairs of hexadecimal digits, such as AA 55", "%q is not bytes", s.Bytes)
+		return
+	}
+	n.field = &literal{lit: b, term: -1}
+}
+
+// appendUint writes the low size bytes of u; the swapped orders have 16-bit
+// words in the other order than the bytes in them.
+func appendUint(dst []byte, u uint64, size int, order byteOrder) []byte {
+	for i := range size {
+		dst = append(dst, byte(u>>(8*order.place(i, size))))
 	}
 	return dst
 }
 
-// putSwapped writes 16-bit words in the other order than their bytes:
-// big-swapped has the low word first, each word high byte first.
-func putSwapped(b []byte, u uint64, order byteOrder) {
-	for i := range b {
-		j := i ^ 1 // place in a wholly little- or big-endian number
-		if order == bigSwapped {
-			b[i] = byte(u >> (8 * j))
-		} else {
-			b[i] = byte(u >> (8 * (len(b) - 1 - j)))
-		}
-	}
-}
-
 func readUint(b []byte, order byteOrder) (u uint64) {
-	switch order {
-	case bigEndian:
-		switch len(b) {
-		case 1:
-			return uint64(b[0])
-		case 2:
-			return uint64(binary.BigEndian.Uint16(b))
-		case 4:
-			return uint64(binary.BigEndian.Uint32(b))
-		}
-		for _, c := range b {
-			u = u<<8 | uint64(c)
-		}
-	case littleEndian:
-		if len(b) == 4 {
-			return uint64(binary.LittleEndian.Uint32(b))
-		}
-		for i, c := range b {
-			u |= uint64(c) << (8 * i)
-		}
-	default:
-		for i, c := range b {
-			j := i ^ 1
-			if order == littleSwapped {
-				j = len(b) - 1 - j
-			}
-			u |= uint64(c) << (8 * j)
-		}
+	for i, c := range b {
+		u |= uint64(c) << (8 * order.place(i, len(b)))
 	}
 	return u
 }
 
-// floatBits returns the IEEE 754 pattern nearest to the value (round to
-// nearest, ties to even) in a format of size bytes: 2, 4 or 8.
-func floatBits(v decimal.Decimal, size int) (uint64, string) {
-	switch size {
-	case 8:
-		f, err := strconv.ParseFloat(v.String(), 64)
-		if err != nil {
-			return 0, whyWidth
-		}
-		return math.Float64bits(f), ""
-	case 4:
-		f, err := strconv.ParseFloat(v.String(), 32)
-		if err != nil {
-			return 0, whyWidth
-		}
-		return uint64(math.Float32bits(float32(f))), ""
+// place is the weight of byte i of size, counted from the least significant.
+func (o byteOrder) place(i, size int) int {
+	switch o {
+	case bigEndian:
+		return size - 1 - i
+	case littleEndian:
+		return i
+	case bigSwapped:
+		return i ^ 1
 	}
-	return halfBits(v)
-}
-
-// halfBits rounds a decimal to binary16 in one step, exactly: going through
-// a wider float would round twice.
-func halfBits(v decimal.Decimal) (uint64, string) {
-	neg := v.Sign() < 0
-	v = v.Abs()
-	// The least step of binary16 is 2^−24; every step is a power of two times it.
-	step := decimal.New(59604644775390625, -24) // 2^−24 exactly
-	// Ties of the step 2^−24 are handled by Quo's half-even rounding; larger
-	// numbers take a larger step.
-	for e := 0; ; e++ {
-		q := v.Quo(step, 0, decimal.HalfEven)
-		n, ok := q.Int64()
-		if ok && n < 2048 {
-			var u uint64
-			if e == 0 {
-				u = uint64(n) // subnormal, or the first normal binade: the pattern is the count
-			} else {
-				u = uint64(e)<<10 + uint64(n)
-			}
-			if u >= 0x7c00 {
-				return 0, whyWidth
-			}
-			if neg {
-				u |= 0x8000
-			}
-			return u, ""
-		}
-		if ok && n == 2048 { // rounded up to the next binade
-			u := uint64(e+2) << 10
-			if u >= 0x7c00 {
-				return 0, whyWidth
-			}
-			if neg {
-				u |= 0x8000
-			}
-			return u, ""
-		}
-		if e > 30 {
-			return 0, whyWidth
-		}
-		step = step.Mul(decimal.New(2, 0))
-	}
-}
-
-// floatValue reads an IEEE 754 pattern as the shortest decimal that rounds
-// back to it, so that a decimal of few digits survives the trip.
-func floatValue(u uint64, size int) (decimal.Decimal, string) {
-	var buf [32]byte
-	var text []byte
-	switch size {
-	case 8:
-		f := math.Float64frombits(u)
-		if math.IsNaN(f) || math.IsInf(f, 0) {
-			return decimal.Decimal{}, whyNumber
-		}
-		text = strconv.AppendFloat(buf[:0], f, 'e', -1, 64)
-	case 4:
-		f := math.Float32frombits(uint32(u))
-		if f != f || math.IsInf(float64(f), 0) {
-			return decimal.Decimal{}, whyNumber
-		}
-		text = strconv.AppendFloat(buf[:0], float64(f), 'e', -1, 32)
-	default:
-		return halfValue(u)
-	}
-	neg := text[0] == '-'
-	if neg {
-		text = text[1:]
-	}
-	var coef int64
-	places := 0
-	seen := false
-	for i, c := range text {
-		switch {
-		case isDigit(c):
-			coef = coef*10 + int64(c-'0')
-			if seen {
-				places++
-			}
-		case c == '.':
-			seen = true
-		case c == 'e':
-			e, _ := strconv.Atoi(string(text[i+1:]))
-			places -= e
-			if neg {
-				coef = -coef
-			}
-			if places < 0 && places > -18 {
-				return decimal.New(coef, -places).Quantize(0, decimal.HalfEven), ""
-			}
-			return decimal.New(coef, -places), ""
-		}
-	}
-	return decimal.Decimal{}, whyNumber
-}
-
-func halfValue(u uint64) (decimal.Decimal, string) {
-	e, m := int(u>>10&31), int64(u&1023)
-	if e == 31 {
-		return decimal.Decimal{}, whyNumber
-	}
-	if e > 0 {
-		m += 1024
-		e--
-	}
-	exact := decimal.New(59604644775390625, -24).Mul(decimal.New(m<<e, 0))
-	// The shortest decimal that comes back as the same pattern.
-	best := exact.Trim()
-	mag := u & 0x7fff
-	for digits := 1; digits <= 6; digits++ {
-		lead := len(best.Quantize(0, decimal.Truncate).String())
-		exp := lead - digits
-		if best.Cmp(decimal.New(1, 0)) < 0 {
-			exp = leadExponent(best) + 1 - digits
-		}
-		short := best.Quantize(exp, decimal.HalfEven)
-		if b, why := halfBits(short); why == "" && b == mag {
-			best = short
-			break
-		}
-	}
-	if best.Exponent() > 0 {
-		best = best.Quantize(0, decimal.HalfEven)
-	}
-	if u&0x8000 != 0 {
-		best = best.Neg()
-	}
-	return best, ""
-}
-
-// leadExponent is the power of ten of the first digit of a value below one.
-func leadExponent(v decimal.Decimal) int {
-	e := -1
-	for v.Sign() != 0 && v.Cmp(decimal.New(1, e)) < 0 {
-		e--
-	}
-	return e
-}
-
-// appendBCD packs decimal digits two to a byte, first digit in the high half.
-func (o *op) appendBCD(dst []byte, v decimal.Decimal) ([]byte, string) {
-	n, _, why := o.counts(v)
-	if why != "" {
-		return dst, why
-	}
-	nib := o.digits
-	neg := n < 0
-	if neg {
-		if o.sign == signNone {
-			return dst, whyNegative
-		}
-		if n == math.MinInt64 {
-			return dst, whyWidth
-		}
-		n = -n
-	}
-	var b [20]byte
-	sign := byte(0xc)
-	if neg {
-		sign = 0xd
-	}
-	// b holds one nibble each, in order.
-	total := 2 * o.width
-	i := total
-	if o.sign == signLast {
-		i--
-		b[i] = sign
-	}
-	for range nib {
-		i--
-		b[i] = byte(n % 10)
-		n /= 10
-	}
-	if n != 0 {
-		return dst, whyWidth
-	}
-	if o.sign == signFirst {
-		if i--; neg {
-			b[i] = 0xf
-		}
-	}
-	for k := range o.width {
-		j := k
-		if o.order == littleEndian {
-			j = o.width - 1 - k
-		}
-		dst = append(dst, b[2*j]<<4|b[2*j+1])
-	}
-	return dst, ""
-}
-
-func (o *op) parseBCD(p []byte) (decimal.Decimal, string) {
-	var b [20]byte
-	for k, c := range p {
-		j := k
-		if o.order == littleEndian {
-			j = o.width - 1 - k
-		}
-		b[2*j], b[2*j+1] = c>>4, c&15
-	}
-	i := 2 * o.width
-	neg := false
-	if o.sign == signLast {
-		i--
-		switch b[i] {
-		case 0xc:
-		case 0xd:
-			neg = true
-		default:
-			return decimal.Decimal{}, "has no sign digit"
-		}
-	}
-	var n, unit int64 = 0, 1
-	for range o.digits {
-		i--
-		if b[i] > 9 {
-			return decimal.Decimal{}, "has a digit above 9"
-		}
-		n += int64(b[i]) * unit
-		unit *= 10
-	}
-	if o.sign == signFirst {
-		switch i--; b[i] {
-		case 0:
-		case 0xf:
-			neg = true
-		default:
-			return decimal.Decimal{}, "has no sign digit"
-		}
-	}
-	for i > 0 {
-		if i--; b[i] != 0 {
-			return decimal.Decimal{}, "has more digits than the field"
-		}
-	}
-	if neg {
-		n = -n
-	}
-	return o.value(uint64(n), 64), ""
+	return size - 1 - i ^ 1
 }
 
 func appendHex(dst []byte, u uint64, width int, lower bool) []byte {
@@ -872,18 +676,4 @@ func hexDigit(c byte) (byte, bool) {
 	return 0, false
 }
 
-func parseHex(b []byte) (u uint64, ok bool) {
-	if len(b) == 0 || len(b) > 16 {
-		return 0, false
-	}
-	for _, c := range b {
-		d, ok := hexDigit(c)
-		if !ok {
-			return 0, false
-		}
-		u = u<<4 | uint64(d)
-	}
-	return u, true
-}
-
-func hexWidth(u uint64) int { return max(1, (bits.Len64(u)+3)/4) }
+func isDigit(b byte) bool { return b-'0' <= 9 }

@@ -378,7 +378,7 @@ func TestPropertyBytesAccounted(t *testing.T) {
 				t.Fatalf("%q was not sent there\n%q", ev.raw, rest)
 			}
 			for _, b := range []byte(rest[:i]) {
-				if !e.f.endSet.has(b) {
+				if !e.f.ends.has(b) {
 					t.Fatalf("%q is in no frame and no garbage\n%+v\n%s", rest[:i], list, g.src)
 				}
 			}

@@ -119,7 +119,7 @@ func TestModbusWrites(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, "modbus-rtu")
 	body := func(s string) []byte {
-		f := b.d.framings[Host]
+		f := b.d.framings[Host][0]
 		out, why := f.close(append([]byte(nil), unhex(t, s)...), 0, 0)
 		if why != "" {
 			t.Fatal(why)
@@ -268,9 +268,10 @@ func TestHandshake(t *testing.T) {
 				var out []byte
 				switch {
 				case s.emit:
-					if out, err = e.Emit(out, reading, rec, at); err != nil {
+					if out, err = e.Emit(out, reading, rec, i+1, at); err != nil {
 						t.Fatal(err)
 					}
+					e.Says(at, func(s Said) { out = append(out, s.Bytes...) })
 				case s.wait > 0:
 					due, ok := e.Deadline()
 					if !ok || due != at+s.wait {
@@ -278,11 +279,11 @@ func TestHandshake(t *testing.T) {
 					}
 					at = due
 					e.Quiet(at, func(Incoming) {})
-					out = e.Outgoing(out)
+					e.Says(at, func(s Said) { out = append(out, s.Bytes...) })
 				default:
 					at += time.Millisecond
 					e.Receive([]byte(s.in), at, func(Incoming) {})
-					out = e.Outgoing(out)
+					e.Says(at, func(s Said) { out = append(out, s.Bytes...) })
 				}
 				if string(out) != s.out {
 					t.Fatalf("step %d sends %q, want %q", i, out, s.out)
@@ -294,9 +295,9 @@ func TestHandshake(t *testing.T) {
 		})
 	}
 	e := d.NewEnd(Gauge)
-	for i := range maxHeld + 5 {
-		_, err := e.Emit(nil, reading, rec, 0)
-		if (err != nil) != (i >= maxHeld) {
+	for i := range maxWaiting + 5 {
+		_, err := e.Emit(nil, reading, rec, i+1, 0)
+		if (err != nil) != (i >= maxWaiting) {
 			t.Fatalf("frame %d: %v", i, err)
 		}
 	}
@@ -331,7 +332,7 @@ func TestStates(t *testing.T) {
 	d := parse(t, "lock.yaml", `
 dialect: lock
 framing: {kind: delimited, end: "\n"}
-keeps: [{keep: tries}]
+remembers: [{name: tries}]
 frames:
   - {name: ok, fields: ["OK"]}
   - {name: no, fields: ["NO ", {text: error}, " ", {decimal: tries, decimals: 0}]}
@@ -340,7 +341,7 @@ commands:
   - {name: zero, fields: ["zero"], does: zero, in: [open], reply: ok, refusal: no, let: {tries: "0"}}
   - {name: count, fields: ["count"], let: {tries: "tries + 1"}, reply: ["tries ", {text: word, value: "=tries > 1 ? 'many' : 'one'"}]}
 states:
-  - {state: locked, rules: [{on: unlock, go: open}]}
+  - {state: locked, rules: [{upon: unlock, go: open}]}
   - {state: open, rules: [{after: 10 s, go: locked}]}
 `)
 	e := d.NewEnd(Gauge)

@@ -2,6 +2,7 @@ package wire
 
 import (
 	"fmt"
+	"slices"
 	"sort"
 )
 
@@ -13,9 +14,64 @@ import (
 // now and then frames are taken to look alike that do not: the word after says
 // in which order to try them.
 
+// byteSet is a set of byte values.
+type byteSet [4]uint64
+
+func (s *byteSet) add(b byte)      { s[b>>6] |= 1 << (b & 63) }
+func (s *byteSet) has(b byte) bool { return s[b>>6]>>(b&63)&1 != 0 }
+
+func (s *byteSet) addAll(p []byte) {
+	for _, b := range p {
+		s.add(b)
+	}
+}
+
+func (s *byteSet) union(t byteSet) {
+	for i := range s {
+		s[i] |= t[i]
+	}
+}
+
+func (s byteSet) common(t byteSet) byteSet {
+	for i := range s {
+		s[i] &= t[i]
+	}
+	return s
+}
+
+func (s byteSet) meets(t byteSet) bool { return !s.common(t).empty() }
+func (s byteSet) empty() bool          { return s == byteSet{} }
+
+func (s byteSet) lowest() byte {
+	for i := range 256 {
+		if s.has(byte(i)) {
+			return byte(i)
+		}
+	}
+	return 0
+}
+
+func anyByte() byteSet { return byteSet{^uint64(0), ^uint64(0), ^uint64(0), ^uint64(0)} }
+
+func byteRange(lo, hi byte) (s byteSet) {
+	for b := int(lo); b <= int(hi); b++ {
+		s.add(byte(b))
+	}
+	return s
+}
+
+func hexSet() byteSet {
+	set := byteRange('0', '9')
+	set.union(byteRange('A', 'F'))
+	set.union(byteRange('a', 'f'))
+	return set
+}
+
+// nfa is an automaton being built: edges that take a byte of a set, and moves
+// that take none.
 type nfa struct {
 	edges []edge
-	free  [][2]int // moves without a byte
+	free  [][2]int
 	n     int
 }
 
@@ -64,229 +120,47 @@ func (a *nfa) repeat(from int, set byteSet, n int) int {
 	return from
 }
 
-// most bounds what is written out state by state.
+// mostStates bounds what is written out state by state.
 const mostStates = 4096
 
-func (a *nfa) fields(ops []op, from int) int {
-	for i := range ops {
-		from = a.field(&ops[i], from)
-	}
-	return from
-}
-
-func (a *nfa) field(o *op, from int) int {
-	if a.n > mostStates {
-		return a.loop(from, anyByte())
-	}
-	end := a.state()
-	for _, s := range o.specials {
-		a.jump(a.literal(from, s.token, false), end)
-	}
-	digit := byteRange('0', '9')
-	hexes := digit
-	hexes.union(byteRange('A', 'F'))
-	hexes.union(byteRange('a', 'f'))
-	at := from
-	switch o.kind {
-	case opLiteral:
-		at = a.literal(from, o.lit, o.anyCase)
-	case opDecimal:
-		body := digit
-		if o.mark != 0 {
-			body.add(o.mark)
+func (a *nfa) fields(nodes []node, from int) int {
+	for i := range nodes {
+		if a.n > mostStates {
+			return a.loop(from, anyByte())
 		}
-		lead := byteSet{}
-		if o.sign != signNone {
-			lead.addAll([]byte("+-"))
-		}
-		if o.sign == signSpace {
-			lead.add(' ')
-		}
-		if o.exponent != 0 {
-			body.addAll([]byte("Ee+-"))
-		}
-		if o.width > 0 {
-			pad := body
-			pad.union(lead)
-			pad.add(o.pad)
-			first := pad
-			if o.sign == signAlways && o.pad == '0' && !o.left {
-				first = lead
-			}
-			at = a.repeat(a.step(from, first), pad, o.width-1)
-			break
-		}
-		if !lead.empty() {
-			signed := a.step(from, lead)
-			at = a.state()
-			a.jump(from, at)
-			a.jump(signed, at)
-		}
-		at = a.loop(a.step(at, body), body)
-	case opHex:
-		if o.width > 0 {
-			at = a.repeat(from, hexes, o.width)
-		} else {
-			at = a.loop(a.step(from, hexes), hexes)
-		}
-	case opInt:
-		set := anyByte()
-		if o.width == 1 && o.bounded {
-			set = byteSet{}
-			for b := range 256 {
-				if o.accept(o.value(uint64(b), 8)) == "" {
-					set.add(byte(b))
-				}
-			}
-		}
-		at = a.repeat(from, set, o.width)
-	case opFloat, opBCD:
-		at = a.repeat(from, anyByte(), o.width)
-	case opText:
-		set := byteRange(' ', '~')
-		switch {
-		case o.quoted:
-			var q byteSet
-			q.add('"')
-			at = a.step(a.loop(a.step(from, q), set), q)
-		case o.width > 0:
-			at = a.repeat(from, a.without(set, o.stop), o.width)
-		default:
-			at = a.loop(from, a.without(set, o.stop))
-		}
-	case opChoice:
-		for _, ch := range o.choices {
-			a.jump(a.literal(from, ch.lit, o.quoted), end)
-		}
-		return end
-	case opFlags:
-		at = a.flags(o, from)
-	case opTime:
-		for _, p := range o.layout {
-			if p.lit != 0 {
-				at = a.literal(at, []byte{p.lit}, false)
-			} else {
-				at = a.repeat(at, digit, p.n)
-			}
-		}
-	case opEach:
-		if o.countN > 0 && o.countN <= 16 {
-			for i := range o.countN {
-				if i > 0 {
-					at = a.literal(at, o.between, false)
-				}
-				at = a.fields(o.sub, at)
-			}
-			break
-		}
-		head := a.state()
-		a.jump(from, head)
-		last := a.fields(o.sub, head)
-		a.jump(a.literal(last, o.between, false), head)
-		a.jump(last, end)
-		at = from
-	case opWhen:
-		a.jump(a.fields(o.sub, from), end)
-		a.jump(a.fields(o.alt, from), end)
-		return end
-	case opCheck, opLength:
-		set := anyByte()
-		if o.form == formHex {
-			set = hexes
-		} else if o.form == formDecimal {
-			set = digit
-		}
-		at = a.repeat(from, set, o.width)
-	case opSkip:
-		if o.rest {
-			at = a.loop(from, anyByte())
-		} else {
-			at = a.repeat(from, anyByte(), o.width)
-		}
-	case opSpace:
-		var set byteSet
-		set.addAll([]byte(" \t"))
-		if o.digits > 0 {
-			at = a.step(at, set)
-		}
-		at = a.loop(at, set)
-	case opBlock:
-		var hash byteSet
-		hash.add('#')
-		at = a.loop(a.step(a.step(from, hash), digit), anyByte())
-	case opHeader:
-		for _, w := range o.words {
-			at := a.literal(from, []byte(w), true)
-			a.jump(at, end)
-			a.jump(a.literal(a.literal(from, []byte(":"), false), []byte(w), true), end)
-		}
-		return end
-	case opMap:
-		if o.countN > 0 {
-			at = a.repeat(from, anyByte(), o.countN*o.table.word)
-		} else {
-			at = a.loop(a.repeat(from, anyByte(), o.table.word), anyByte())
-		}
-	}
-	a.jump(at, end)
-	return end
-}
-
-func (a *nfa) without(set byteSet, stop *byteSet) byteSet {
-	if stop != nil {
-		for i := range set {
-			set[i] &^= stop[i]
-		}
-	}
-	return set
-}
-
-// flags gives each byte of a word of bits the values its constants allow.
-func (a *nfa) flags(o *op, from int) int {
-	m, v := appendUint(nil, o.bitMask, o.width, o.order), appendUint(nil, o.bitValue, o.width, o.order)
-	for i := range m {
-		var set byteSet
-		for b := range 256 {
-			if byte(b)&m[i] == v[i] {
-				set.add(byte(b))
-			}
-		}
-		from = a.step(from, set)
+		from = nodes[i].shape(a, from)
 	}
 	return from
 }
 
 // language is an automaton ready to run: for every state the states reached
-// without a byte, and the edges.
+// without a byte, and the edges. It begins in state 0.
 type language struct {
 	close [][]int
 	out   [][]edge
 	end   int
 }
 
-func newLanguage(ops []op) *language {
+func newLanguage(nodes []node) *language {
 	var a nfa
-	start := a.state()
-	end := a.fields(ops, start)
+	a.state()
+	end := a.fields(nodes, 0)
 	l := &language{close: make([][]int, a.n), out: make([][]edge, a.n), end: end}
 	free := make([][]int, a.n)
 	for _, j := range a.free {
 		free[j[0]] = append(free[j[0]], j[1])
 	}
 	seen := make([]int, a.n)
-	for i := range seen {
-		seen[i] = -1
-	}
 	for s := range a.n {
 		stack := []int{s}
-		seen[s] = s
+		seen[s] = s + 1
 		for len(stack) > 0 {
 			t := stack[len(stack)-1]
 			stack = stack[:len(stack)-1]
 			l.close[s] = append(l.close[s], t)
 			for _, u := range free[t] {
-				if seen[u] != s {
-					seen[u] = s
+				if seen[u] != s+1 {
+					seen[u] = s + 1
 					stack = append(stack, u)
 				}
 			}
@@ -299,18 +173,44 @@ func newLanguage(ops []op) *language {
 	return l
 }
 
+// first returns the bytes the language may begin with; empty is true when it
+// has the empty text.
+func (l *language) first() (set byteSet, empty bool) {
+	for _, s := range l.close[0] {
+		empty = empty || s == l.end
+		for _, e := range l.out[s] {
+			set.union(e.set)
+		}
+	}
+	return set, empty
+}
+
+// further returns the bytes by which a whole text of the language may go on.
+func (l *language) further() (set byteSet) {
+	for s := range l.close {
+		if len(l.close[s]) > 0 && s != 0 && slices.Contains(l.close[s], l.end) {
+			for _, t := range l.close[s] {
+				for _, e := range l.out[t] {
+					set.union(e.set)
+				}
+			}
+		}
+	}
+	return set
+}
+
 // mostWork bounds how many steps one dialect's comparisons may take together;
 // a dialect too large for that is taken as it is.
 const mostWork = 1_000_000
 
 // meet finds bytes that both languages have.
 func (l *language) meet(m *language, work *int) (example []byte, found bool) {
-	type node struct {
+	type pair struct {
 		a, b   int
 		parent int
 		by     byte
 	}
-	queue := []node{{0, 0, -1, 0}}
+	queue := []pair{{0, 0, -1, 0}}
 	seen := map[[2]int]bool{{0, 0}: true}
 	for i := 0; i < len(queue) && *work > 0; i++ {
 		n := queue[i]
@@ -320,23 +220,17 @@ func (l *language) meet(m *language, work *int) (example []byte, found bool) {
 					for k := i; queue[k].parent >= 0; k = queue[k].parent {
 						example = append(example, queue[k].by)
 					}
-					for x, y := 0, len(example)-1; x < y; x, y = x+1, y-1 {
-						example[x], example[y] = example[y], example[x]
-					}
+					slices.Reverse(example)
 					return example, true
 				}
 				for _, e := range l.out[a] {
 					for _, f := range m.out[b] {
 						*work--
-						if !e.set.meets(f.set) || seen[[2]int{e.to, f.to}] {
-							continue
+						both := e.set.common(f.set)
+						if next := [2]int{e.to, f.to}; !both.empty() && !seen[next] {
+							seen[next] = true
+							queue = append(queue, pair{e.to, f.to, i, both.lowest()})
 						}
-						seen[[2]int{e.to, f.to}] = true
-						both := e.set
-						for w := range both {
-							both[w] &= f.set[w]
-						}
-						queue = append(queue, node{e.to, f.to, i, both.lowest()})
 					}
 				}
 			}
@@ -345,9 +239,8 @@ func (l *language) meet(m *language, work *int) (example []byte, found bool) {
 	return nil, false
 }
 
-// within says whether every frame of l is also one of m.
-func (l *language) within(m *language, budget *int) bool {
-	// One byte of every class that no edge tells apart.
+// classes returns one byte of every class that no edge of the two tells apart.
+func (l *language) classes(m *language) (reps []byte) {
 	var sets []byteSet
 	for _, lang := range []*language{l, m} {
 		for _, out := range lang.out {
@@ -356,8 +249,7 @@ func (l *language) within(m *language, budget *int) bool {
 			}
 		}
 	}
-	seenClass := map[string]bool{}
-	var reps []byte
+	seen := map[string]bool{}
 	sig := make([]byte, (len(sets)+7)/8)
 	for b := range 256 {
 		clear(sig)
@@ -366,37 +258,28 @@ func (l *language) within(m *language, budget *int) bool {
 				sig[i/8] |= 1 << (i % 8)
 			}
 		}
-		if !seenClass[string(sig)] {
-			seenClass[string(sig)] = true
+		if !seen[string(sig)] {
+			seen[string(sig)] = true
 			reps = append(reps, byte(b))
 		}
 	}
-	type node struct {
-		a   int
-		set string
-	}
-	pack := func(states map[int]bool) string {
-		list := make([]int, 0, len(states))
-		for s := range states {
-			list = append(list, s)
-		}
-		sort.Ints(list)
-		return fmt.Sprint(list)
-	}
+	return reps
+}
+
+// within says whether every frame of l is also one of m.
+func (l *language) within(m *language, budget *int) bool {
 	type work struct {
 		a   int
-		set map[int]bool
+		set []int // of states of m, in order
 	}
-	start := map[int]bool{}
-	for _, s := range m.close[0] {
-		start[s] = true
-	}
+	reps := l.classes(m)
+	start := append([]int(nil), m.close[0]...)
 	queue := []work{{0, start}}
-	seen := map[node]bool{{0, pack(start)}: true}
+	seen := map[string]bool{}
 	for i := 0; i < len(queue); i++ {
 		w := queue[i]
 		for _, a := range l.close[w.a] {
-			if a == l.end && !w.set[m.end] {
+			if a == l.end && !slices.Contains(w.set, m.end) {
 				return false
 			}
 			for _, e := range l.out[a] {
@@ -407,18 +290,9 @@ func (l *language) within(m *language, budget *int) bool {
 					if *budget -= 1 + len(w.set); *budget < 0 {
 						return false // too large to say: not an error
 					}
-					next := map[int]bool{}
-					for s := range w.set {
-						for _, f := range m.out[s] {
-							if f.set.has(b) {
-								for _, t := range m.close[f.to] {
-									next[t] = true
-								}
-							}
-						}
-					}
-					if n := (node{e.to, pack(next)}); !seen[n] {
-						seen[n] = true
+					next := m.after(w.set, b)
+					if key := fmt.Sprint(e.to, next); !seen[key] {
+						seen[key] = true
 						queue = append(queue, work{e.to, next})
 					}
 				}
@@ -426,6 +300,19 @@ func (l *language) within(m *language, budget *int) bool {
 		}
 	}
 	return true
+}
+
+// after returns the states that a byte leads to from a set of them.
+func (l *language) after(from []int, b byte) (to []int) {
+	for _, s := range from {
+		for _, e := range l.out[s] {
+			if e.set.has(b) {
+				to = append(to, l.close[e.to]...)
+			}
+		}
+	}
+	sort.Ints(to)
+	return slices.Compact(to)
 }
 
 // order settles in which order the frames of a sender are tried, and finds
@@ -440,18 +327,15 @@ func (c *compiler) order(from Side) {
 		}
 		list = append(list, i)
 		after[i] = map[int]bool{}
-		names := f.after()
-		for k := range names {
-			found := names[k] == "all"
+		for k := range f.after {
+			found := f.after[k] == "all"
 			for j := range c.d.frames {
-				g := &c.d.frames[j]
-				if j != i && g.from == from && (names[k] == "all" || g.name == names[k]) {
-					found = true
-					after[i][j] = true
+				if g := &c.d.frames[j]; j != i && g.from == from && (f.after[k] == "all" || g.name == f.after[k]) {
+					found, after[i][j] = true, true
 				}
 			}
 			if !found {
-				c.doc.Errorf(&names[k], "", "there is no frame %q from the %s", names[k], from)
+				c.doc.Errorf(&f.after[k], "", "there is no frame %q from the %s", f.after[k], from)
 			}
 		}
 	}
@@ -459,37 +343,43 @@ func (c *compiler) order(from Side) {
 	done := map[int]bool{}
 	var order []int
 	for len(order) < len(list) {
-		before := len(order)
-		for _, i := range list {
-			if done[i] {
-				continue
-			}
-			ready := true
+		next := slices.IndexFunc(list, func(i int) bool {
 			for j := range after[i] {
-				ready = ready && (done[j] || after[j][i] && !explicit(&c.d.frames[i], c.d.frames[j].name))
+				if !done[j] && (!after[j][i] || contains(c.d.frames[i].after, c.d.frames[j].name)) {
+					return false
+				}
 			}
-			if ready {
-				done[i] = true
-				order = append(order, i)
-				break
-			}
-		}
-		if len(order) == before {
+			return !done[i]
+		})
+		if next < 0 {
 			c.doc.Errorf(c.d.frames[list[0]].spec, "", "the frames wait for each other in a circle")
 			return
 		}
+		done[list[next]] = true
+		order = append(order, list[next])
 	}
 	c.d.roots[from] = order
+	for _, f := range c.d.framings[from] {
+		for _, i := range order {
+			if c.d.frames[i].framing == f {
+				f.roots = append(f.roots, i)
+			}
+		}
+		if !c.d.inTurn || from == Host { // else the command before says which it is
+			c.alike(f.roots, after)
+		}
+	}
+}
+
+// alike finds frames of one framing that may have the same bytes.
+func (c *compiler) alike(order []int, after map[int]map[int]bool) {
 	langs := map[int]*language{}
 	for _, i := range order {
-		langs[i] = newLanguage(c.d.frames[i].ops)
+		langs[i] = newLanguage(c.d.frames[i].nodes)
 	}
 	work := mostWork
 	for y, j := range order {
 		for _, i := range order[:y] {
-			if c.d.inTurn && from == Gauge {
-				continue // the command before says which it is
-			}
 			example, meet := langs[i].meet(langs[j], &work)
 			if !meet {
 				continue
@@ -504,15 +394,3 @@ func (c *compiler) order(from Side) {
 		}
 	}
 }
-
-func (f *frame) after() []string {
-	switch s := f.spec.(type) {
-	case *frameSpec:
-		return s.After
-	case *cmdSpec:
-		return s.After
-	}
-	return nil
-}
-
-func explicit(f *frame, name string) bool { return contains(f.after(), name) }

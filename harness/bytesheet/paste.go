@@ -1,21 +1,11 @@
-package wire
+package bytesheet
 
 import (
 	"encoding/hex"
 	"fmt"
 	"strconv"
 	"strings"
-
-	"example.org/understudy/sim/decimal"
 )
-
-func milli(n int64) decimal.Decimal {
-	v := decimal.New(n, -3)
-	if n%1000 == 0 {
-		v = decimal.New(n/1000, 0)
-	}
-	return v
-}
 
 // PastedHex reads bytes that a person pasted in hexadecimal: pairs of digits
 // with or without spaces, commas, colons, hyphens, 0x or line breaks between.

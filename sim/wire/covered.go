@@ -1,0 +1,369 @@
+package wire
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"example.org/understudy/sim/strict"
+)
+
+// covered is a field computed from other bytes of its frame or group: a check
+// over a range of them, or the length of one.
+type covered struct {
+	numeral
+	check            *checker // nil: a length
+	from, to         int8     // marks; −1 is the start of the group, or the field itself
+	fromByte, toByte int      // a byte range, when not −1
+	plus, per        int      // of a length
+	target           int8     // mark of what a length counts; −1 is the rest
+}
+
+type checkSpec struct {
+	Check string `yaml:"check" need:"yes" doc:"a check value over part of the frame: its name, or crc with parameters"`
+	common
+	Size int `yaml:"size" doc:"bytes of a plain sum (default: 1)"`
+	numeralKeys
+	From string   `yaml:"from" doc:"the first field covered, or a byte number; the frame's first unless given"`
+	To   string   `yaml:"to" doc:"the last field covered, or a byte number; the one before unless given"`
+	CRC  *crcSpec `yaml:"crc" doc:"parameters of check: crc"`
+}
+
+type crcSpec struct {
+	Width      int    `yaml:"width" need:"yes" doc:"bits, 1 to 64"`
+	Poly       uint64 `yaml:"poly" need:"yes" doc:"polynomial, most significant bit first, such as 0x8005"`
+	Init       uint64 `yaml:"init" doc:"initial value"`
+	ReflectIn  bool   `yaml:"reflect-in" doc:"each byte goes in least significant bit first"`
+	ReflectOut bool   `yaml:"reflect-out" doc:"the register is reflected at the end"`
+	XorOut     uint64 `yaml:"xor-out" doc:"combined with the result (exclusive or)"`
+}
+
+func newCovered() *covered {
+	return &covered{from: -1, to: -1, fromByte: -1, toByte: -1, target: -1, per: 1}
+}
+
+func (s *checkSpec) says() *string { return &s.Check }
+
+func (s *checkSpec) compile(c *compiler, _ *scope, n *node) {
+	size := s.Size
+	if size == 0 {
+		size = 1
+	}
+	if size > 8 {
+		c.doc.Errorf(&s.Size, "write 1 to 8", "a check has 1 to 8 bytes, not %d", size)
+		size = 8
+	}
+	var custom *CRC
+	if p := s.CRC; p != nil {
+		custom = &CRC{p.Width, p.Poly, p.Init, p.XorOut, p.ReflectIn, p.ReflectOut}
+		if p.Width < 1 || p.Width > 64 {
+			c.doc.Errorf(&p.Width, "write 1 to 64", "a CRC has 1 to 64 bits, not %d", p.Width)
+			custom.Width = 8
+		} else if p.Width < 64 && (p.Poly>>p.Width != 0 || p.Init>>p.Width != 0 || p.XorOut>>p.Width != 0) {
+			c.doc.Errorf(&p.Poly, "leave out the polynomial's leading one", "a parameter does not fit in %d bits", p.Width)
+		}
+	}
+	f := newCovered()
+	var err error
+	if f.check, err = newChecker(s.Check, size, custom); err != nil {
+		c.doc.Errorf(&s.Check, nearest(s.Check, CheckNames(), "write one of "+strings.Join(CheckNames(), ", ")), "%v", err)
+		f.check, _ = newChecker("xor", 1, nil)
+	}
+	digits := (f.check.bits + 3) / 4
+	if s.Form == "decimal" {
+		digits = len(strconv.FormatUint(^uint64(0)>>(64-f.check.bits), 10))
+	}
+	f.numeral = c.numeral(&s.numeralKeys, (f.check.bits+7)/8, digits)
+	n.field = f
+}
+
+type lengthSpec struct {
+	Length string `yaml:"length" need:"yes" doc:"how many bytes the named field or group has; the rest, of the frame"`
+	common
+	Size  int `yaml:"size" doc:"its bytes, in binary form"`
+	Width int `yaml:"width" doc:"its digits, in the other forms"`
+	numeralKeys
+	Plus int `yaml:"plus" doc:"what it counts beyond the bytes"`
+	Per  int `yaml:"per" doc:"bytes one count stands for (default: 1)"`
+}
+
+func (s *lengthSpec) says() *string { return &s.Length }
+
+func (s *lengthSpec) compile(c *compiler, _ *scope, n *node) {
+	f := newCovered()
+	f.plus, f.per = s.Plus, max(s.Per, 1)
+	f.numeral = c.numeral(&s.numeralKeys, s.Size, s.Width)
+	if f.width < 1 || f.width > 8 {
+		c.doc.Errorf(n.spec, "write size (bytes) or width (digits), 1 to 8", "the length has no size")
+		f.width = 1
+	}
+	n.name, n.field = "length", f
+}
+
+// encode is never called: whoever runs the fields leaves room for one that is
+// computed when its group is whole.
+func (f *covered) encode(_ *encoder, dst []byte) ([]byte, string) { return dst, whyCovers }
+func (f *covered) decode(*decoder) string                         { return whyCovers }
+
+func (f *covered) shows(_ *Record, _ int, raw []byte) string {
+	if f.check == nil {
+		u, _ := f.read(raw)
+		return fmt.Sprint(u)
+	}
+	if f.form == inBytes {
+		return fmt.Sprintf("%X", raw)
+	}
+	return string(raw)
+}
+
+// span returns the bytes that are covered.
+func (f *covered) span(w *pending, marks *[maxMarks]int, end int) (from, to int) {
+	if f.check == nil {
+		if f.target < 0 {
+			return w.at + f.width, end
+		}
+		return marks[f.from], marks[f.to]
+	}
+	from, to = w.group, w.at
+	if f.fromByte >= 0 {
+		from = w.group + f.fromByte
+	} else if f.from >= 0 {
+		from = marks[f.from]
+	}
+	if f.toByte >= 0 {
+		to = w.group + f.toByte + 1
+	} else if f.to >= 0 {
+		to = marks[f.to]
+	}
+	return from, to
+}
+
+// fill writes the value into its place.
+func (f *covered) fill(dst []byte, w *pending, marks *[maxMarks]int) string {
+	from, to := f.span(w, marks, len(dst))
+	if from > to || to > len(dst) {
+		return whyCovers
+	}
+	n := to - from + f.plus
+	u := uint64(n / f.per)
+	switch {
+	case f.check != nil:
+		u = f.check.sum(dst[from:to])
+	case n < 0 || n%f.per != 0:
+		return whyLength
+	}
+	_, why := f.append(dst[w.at:w.at], u)
+	return why
+}
+
+// count returns the bytes that a length says.
+func (f *covered) count(raw []byte) (int64, bool) {
+	u, ok := f.read(raw)
+	return int64(u)*int64(f.per) - int64(f.plus), ok && u < 1<<31
+}
+
+// announce notes what a length says of the bytes that follow.
+func (f *covered) announce(d *decoder, raw []byte) string {
+	n, ok := f.count(raw)
+	switch {
+	case !ok:
+		return whyNumber
+	case n < 0 || n > int64(d.end-d.pos+f.width) || f.target < 0 && int(n) != d.end-d.pos:
+		return whyLength
+	case f.target >= 0:
+		d.sizes[f.target] = int(n)
+	}
+	return ""
+}
+
+// matches compares a check as it stands with the one computed.
+func (f *covered) matches(raw, over []byte) bool {
+	u, ok := f.read(raw)
+	return ok && u == f.check.sum(over)
+}
+
+// cover resolves what the checks and lengths of a list of fields cover, and
+// finishes what needs to know its neighbours.
+func (c *compiler) cover(sc *scope, nodes []node, group bool) {
+	r := coverage{c: c, sc: sc, top: nodes, group: group, byName: map[string]place{}}
+	r.collect(nodes, -1)
+	r.resolve(nodes, -1)
+	eachNode(nodes, func(n *node) {
+		w, ok := n.field.(*when)
+		if !ok {
+			return
+		}
+		w.marks = nil
+		for _, part := range w.children() {
+			eachNode(part, func(p *node) {
+				for _, m := range [2]int8{p.markStart, p.markEnd} {
+					if m >= 0 {
+						w.marks = append(w.marks, m)
+					}
+				}
+			})
+		}
+	})
+	for i := range nodes {
+		f, ok := nodes[i].field.(*coded)
+		if !ok {
+			continue
+		}
+		least, most := sizeOf(nodes[i+1:])
+		_, escapes := f.code.(*stuffing)
+		if f.tail = least; least != most && (f.fixed < 0 || escapes) {
+			c.doc.Errorf(nodes[i].spec, "give what follows it a fixed length, or the coded fields", "where the coded part ends cannot be told")
+		}
+	}
+	if sc.marks > maxMarks {
+		c.doc.Errorf(nodes[0].spec, "", "a frame's checks and lengths name at most %d places", maxMarks)
+	}
+}
+
+// coverage finds fields by name among a frame's or group's own.
+type coverage struct {
+	c      *compiler
+	sc     *scope
+	top    []node
+	group  bool
+	byName map[string]place
+	names  []string
+}
+
+type place struct {
+	n     *node
+	index int // among the frame's or group's own fields
+}
+
+func (r *coverage) collect(nodes []node, index int) {
+	for i := range nodes {
+		n, at := &nodes[i], index
+		if at < 0 {
+			at = i
+		}
+		if _, dup := r.byName[n.name]; !dup && n.spec != nil && n.spec.is != nil {
+			r.byName[n.name] = place{n, at}
+			r.names = append(r.names, n.name)
+		}
+		if w, ok := n.field.(*when); ok {
+			r.collect(w.then, at)
+			r.collect(w.alt, at)
+		}
+	}
+}
+
+func (r *coverage) find(ptr *string) (place, bool) {
+	p, ok := r.byName[*ptr]
+	if !ok {
+		r.c.doc.Errorf(ptr, nearest(*ptr, r.names, "name a field of the same frame or group"), "the range reaches outside the frame: there is no field %q in it", *ptr)
+	}
+	return p, ok
+}
+
+// slot gives a place a number under which it is noted.
+func (r *coverage) slot(s *int8) int8 {
+	if *s < 0 {
+		*s = int8(r.sc.marks)
+		if r.sc.marks++; r.sc.marks > maxMarks {
+			*s = 0
+		}
+	}
+	return *s
+}
+
+func (r *coverage) resolve(nodes []node, index int) {
+	pendings := 0
+	for i := range nodes {
+		n, at := &nodes[i], index
+		if at < 0 {
+			at = i
+		}
+		switch f := n.field.(type) {
+		case *when:
+			r.resolve(f.then, at)
+			r.resolve(f.alt, at)
+		case *covered:
+			pendings++
+			if s, ok := n.spec.is.(*lengthSpec); ok {
+				r.length(s, f, at)
+			} else {
+				r.check(n.spec.is.(*checkSpec), n, f, at, index < 0)
+			}
+		}
+	}
+	if pendings > maxPending {
+		r.c.doc.Errorf(nodes[0].spec, "", "a group has at most %d checks and lengths", maxPending)
+	}
+}
+
+func (r *coverage) length(s *lengthSpec, f *covered, at int) {
+	if s.Length == "rest" {
+		if r.group {
+			r.c.doc.Errorf(&s.Length, "name a field of the group", "the rest of the frame is outside the group")
+		}
+		return
+	}
+	p, ok := r.find(&s.Length)
+	if !ok {
+		return
+	}
+	if p.index <= at {
+		r.c.doc.Errorf(&s.Length, "name a field that follows", "%q stands before its length", s.Length)
+		return
+	}
+	f.target = r.slot(&p.n.markStart)
+	f.from, f.to = f.target, r.slot(&p.n.markEnd)
+	p.n.sized = true
+	if m, ok := p.n.field.(*registers); ok {
+		m.sized = true
+	}
+}
+
+func (r *coverage) check(s *checkSpec, n *node, f *covered, at int, own bool) {
+	_, most := sizeOf(r.top)
+	from, to := 0, at-1
+	end := func(ptr *string, byteAt, index *int) *place {
+		if *ptr == "" {
+			return nil
+		}
+		if k, err := strconv.Atoi(*ptr); err == nil {
+			if k < 0 || k >= most {
+				r.c.doc.Errorf(ptr, fmt.Sprintf("its bytes are 0 to %d", most-1), "the range reaches outside the frame: there is no byte %d", k)
+				return nil
+			}
+			*byteAt = k
+			return nil
+		}
+		p, ok := r.find(ptr)
+		if !ok {
+			return nil
+		}
+		*index = p.index
+		return &p
+	}
+	if p := end(&s.From, &f.fromByte, &from); p != nil {
+		f.from = r.slot(&p.n.markStart)
+	}
+	if p := end(&s.To, &f.toByte, &to); p != nil {
+		f.to = r.slot(&p.n.markEnd)
+	}
+	named := f.fromByte < 0 && f.toByte < 0
+	switch {
+	case named && from > to, f.fromByte >= 0 && f.toByte >= 0 && f.fromByte > f.toByte:
+		r.c.doc.Errorf(n.spec, "write from before to", "the check's range is empty")
+	case named && from <= at && at <= to:
+		r.c.doc.Errorf(n.spec, "leave the check out of its range", "the check covers itself")
+	}
+	// A numbered range must not reach into the check itself.
+	if least, wide := sizeOf(r.top[:at]); own && least == wide && f.toByte >= least && f.fromByte < least+f.width {
+		r.c.doc.Errorf(&s.To, fmt.Sprintf("the last byte before it is %d", least-1), "the check covers itself")
+	}
+}
+
+// nearest suggests a name, or says what else to write.
+func nearest(word string, of []string, otherwise string) string {
+	if near := strict.Nearest(word, of); near != "" {
+		return fmt.Sprintf("did you mean %q?", near)
+	}
+	return otherwise
+}

@@ -1,0 +1,414 @@
+package wire
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/strict"
+)
+
+// decimalForm is a number in ASCII digits.
+type decimalForm struct {
+	bounds
+	width    int // characters; 0: as many as it needs, up to longest
+	longest  int
+	decimals int // −1: as many as the value has
+	sign     string
+	pad      byte
+	left     bool
+	mark     byte // 0: none
+	exponent uint8
+}
+
+const (
+	exponentNone = iota
+	exponentAccept
+	exponentAlways
+)
+
+type decimalSpec struct {
+	Term string `yaml:"decimal" need:"yes" doc:"a decimal number in ASCII digits"`
+	common
+	Width    int    `yaml:"width" doc:"characters, when it is always the same"`
+	Longest  int    `yaml:"longest" doc:"most characters (default: 20)"`
+	Decimals *int   `yaml:"decimals" doc:"digits after the mark; as many as the value has unless given"`
+	Sign     string `yaml:"sign" doc:"minus (when negative), always, space (or minus) or none (default: minus)"`
+	Pad      string `yaml:"pad" doc:"the character that fills up the width (default: a space)"`
+	Align    string `yaml:"align" doc:"left or right (default: right)"`
+	Mark     string `yaml:"mark" doc:"the decimal mark (default: a point); none when it is only implied"`
+	Exponent string `yaml:"exponent" doc:"accept: a power of ten may follow; always: it does"`
+	numberKeys
+}
+
+func (s *decimalSpec) says() *string { return &s.Term }
+
+func (s *decimalSpec) compile(c *compiler, _ *scope, n *node) {
+	f := &decimalForm{width: s.Width, longest: s.Longest, decimals: -1, mark: '.'}
+	f.sign = c.pick(&s.Sign, "minus", "minus", "always", "space", "none")
+	f.pad = c.char(&s.Pad, ' ')
+	f.left = c.pick(&s.Align, "right", "left", "right") == "left"
+	if f.left && f.pad == '0' || isDigit(f.pad) && f.pad != '0' {
+		c.doc.Errorf(&s.Pad, "pad with a space", "padding with %q would change the number", f.pad)
+	}
+	if s.Decimals != nil {
+		if f.decimals = *s.Decimals; f.decimals < 0 || f.decimals > 15 {
+			c.doc.Errorf(s.Decimals, "write 0 to 15", "%d is not a number of decimals", f.decimals)
+			f.decimals = 0
+		}
+	}
+	f.exponent = map[string]uint8{"accept": exponentAccept, "always": exponentAlways}[c.pick(&s.Exponent, "", "accept", "always")]
+	s.readMark(c, f)
+	s.checkWidth(c, f)
+	v := c.carry(n, s.Term, Number, f)
+	c.bound(&s.numberKeys, f, &f.bounds)
+	c.frac[n.term] = c.frac[n.term] || f.decimals != 0 && f.wraps == 0
+	c.voids(v, &s.voidKeys, func(a strict.Any) []byte {
+		token := c.textToken(a, f.width)
+		if number, why := f.parse(token); token != nil && why == "" && (!f.hasRange || f.accept(number) == "") {
+			a.Errorf("choose a text that is no number, or give the field a range", "%q is also a number", a.Scalar)
+			return nil
+		}
+		return token
+	})
+	c.constant(n, v, &s.valueKey)
+}
+
+func (s *decimalSpec) readMark(c *compiler, f *decimalForm) {
+	switch {
+	case s.Mark == "none":
+		f.mark = 0
+		if s.Decimals == nil {
+			c.doc.Errorf(&s.Mark, "say how many decimals", "an implied decimal mark needs decimals")
+			f.decimals = 0
+		}
+		if f.exponent == exponentAlways {
+			c.doc.Errorf(&s.Exponent, "", "a power of ten needs a decimal mark")
+		}
+	case c.doc.Has(&s.Mark):
+		f.mark = c.char(&s.Mark, '.')
+		if isDigit(f.mark) || f.mark == '-' || f.mark == '+' || f.mark == ' ' {
+			c.doc.Errorf(&s.Mark, "write . or ,", "%q is no decimal mark", s.Mark)
+		}
+	}
+	if f.decimals == 0 && f.exponent == exponentNone {
+		f.mark = 0 // a whole number has none
+	}
+}
+
+func (s *decimalSpec) checkWidth(c *compiler, f *decimalForm) {
+	const most = 40
+	for _, p := range []*int{&s.Width, &s.Longest} {
+		if *p < 0 || *p > most {
+			c.doc.Errorf(p, fmt.Sprintf("write 1 to %d", most), "%d is not a width", *p)
+			f.width, f.longest = 0, 0
+		}
+	}
+	if f.longest == 0 {
+		f.longest = defaultDigits
+	}
+	// The narrowest number the field can hold: a digit, its decimals and sign.
+	least := 1
+	if f.decimals > 0 {
+		if least += f.decimals; f.mark != 0 {
+			least++
+		}
+	}
+	if f.sign == "always" || f.sign == "space" {
+		least++
+	}
+	if f.width > 0 && f.width < least {
+		c.doc.Errorf(&s.Width, fmt.Sprintf("it needs at least %d", least), "a number with these decimals does not fit in %d characters", f.width)
+	}
+}
+
+func (f *decimalForm) put(dst []byte, value *Value) ([]byte, string) {
+	if value.Kind != Number {
+		return dst, whyKind
+	}
+	v, why := f.settle(value.Num)
+	if why != "" {
+		return dst, why
+	}
+	switch {
+	case f.exponent == exponentAlways:
+	case f.decimals < 0:
+		v = v.Quantize(min(v.Exponent(), 0), decimal.HalfEven)
+	case v.Exponent() != -f.decimals:
+		q := v.Quantize(-f.decimals, f.round)
+		if !f.mayRound && !q.Equal(v) {
+			return dst, whyDecimals
+		}
+		v = q
+	}
+	coef, ok := v.Coefficient()
+	if !ok || v.Exponent() < -18 {
+		return dst, whyWidth
+	}
+	sign := byte(0)
+	u := uint64(coef)
+	switch {
+	case coef < 0 && f.sign == "none":
+		return dst, whyNegative
+	case coef < 0:
+		u, sign = -u, '-'
+	case f.sign == "always":
+		sign = '+'
+	case f.sign == "space":
+		sign = ' '
+	}
+	var digits, text [64]byte
+	plain := strconv.AppendUint(digits[:0], u, 10)
+	if f.exponent == exponentAlways {
+		return f.place(dst, sign, f.scientific(text[:0], plain, v.Exponent()))
+	}
+	places := -v.Exponent()
+	out := text[:0]
+	for n := len(plain); n <= places; n++ {
+		out = append(out, '0') // at least one digit before the mark
+	}
+	out = append(out, plain...)
+	if places > 0 && f.mark != 0 {
+		at := len(out) - places
+		out = append(out, 0)
+		copy(out[at+1:], out[at:])
+		out[at] = f.mark
+	}
+	return f.place(dst, sign, out)
+}
+
+// scientific writes IEEE 488.2 NR3 form: one digit, the mark, the other digits,
+// E, a signed power of ten of at least two digits.
+func (f *decimalForm) scientific(out, digits []byte, power int) []byte {
+	if len(digits) > 1 || digits[0] != '0' {
+		power += len(digits) - 1
+	}
+	out = append(out, digits[0], f.mark)
+	if len(digits) == 1 {
+		out = append(out, '0')
+	}
+	out = append(append(out, digits[1:]...), 'E')
+	if power < 0 {
+		out, power = append(out, '-'), -power
+	} else {
+		out = append(out, '+')
+	}
+	if power < 10 {
+		out = append(out, '0')
+	}
+	return strconv.AppendInt(out, int64(power), 10)
+}
+
+// place fills digits up to the field's width.
+func (f *decimalForm) place(dst []byte, sign byte, digits []byte) ([]byte, string) {
+	n := len(digits)
+	if sign != 0 {
+		n++
+	}
+	fill := max(f.width-n, 0)
+	if f.width > 0 && n > f.width || f.width == 0 && n > f.longest {
+		return dst, whyWidth
+	}
+	zeros := f.pad == '0' && !f.left
+	if !zeros && !f.left {
+		dst = appendFill(dst, f.pad, fill)
+	}
+	if sign != 0 {
+		dst = append(dst, sign)
+	}
+	if zeros {
+		dst = appendFill(dst, '0', fill)
+	}
+	dst = append(dst, digits...)
+	if f.left {
+		dst = appendFill(dst, f.pad, fill)
+	}
+	return dst, ""
+}
+
+func (f *decimalForm) get(d *decoder, v *Value) string {
+	n := f.width
+	if n == 0 {
+		n = f.extent(d.buf[d.pos:d.end])
+		if n == 0 {
+			return whyNumber
+		}
+	}
+	raw := d.take(n)
+	if raw == nil {
+		return whyEnd
+	}
+	number, why := f.parse(raw)
+	if why == "" {
+		why = f.accept(number)
+	}
+	if why == "" {
+		v.Num, v.Kind = number, Number
+	}
+	return why
+}
+
+// extent is how many of the bytes may belong to a number of free width.
+func (f *decimalForm) extent(b []byte) int {
+	for n, c := range b[:min(len(b), f.longest)] {
+		if isDigit(c) || c == f.mark && c != 0 {
+			continue
+		}
+		power := f.exponent != exponentNone && (c == 'E' || c == 'e')
+		sign := (c == '+' || c == '-') && (n == 0 || f.exponent != exponentNone && b[n-1]|0x20 == 'e')
+		if !power && !sign && !(n == 0 && c == ' ' && f.sign == "space") {
+			return n
+		}
+	}
+	return min(len(b), f.longest)
+}
+
+// parse reads what put writes. A field of fixed width is read exactly; one of
+// free width takes any plain number a host may write.
+func (f *decimalForm) parse(b []byte) (decimal.Decimal, string) {
+	var none decimal.Decimal
+	switch {
+	case f.width == 0:
+	case f.left:
+		for len(b) > 1 && b[len(b)-1] == f.pad {
+			b = b[:len(b)-1]
+		}
+	case f.pad != '0':
+		for len(b) > 1 && b[0] == f.pad {
+			b = b[1:]
+		}
+	}
+	neg := false
+	if len(b) > 0 && (b[0] == '-' || b[0] == '+' || b[0] == ' ' && f.sign == "space") {
+		if f.sign == "none" {
+			return none, whyNumber
+		}
+		neg, b = b[0] == '-', b[1:]
+	} else if f.sign == "always" && f.width > 0 {
+		return none, "has no sign"
+	}
+	var coef uint64
+	digits, places, seen := 0, 0, false
+	for i, c := range b {
+		switch {
+		case isDigit(c):
+			if digits++; coef > (math.MaxInt64-9)/10 {
+				return f.parseLong(b, neg)
+			}
+			coef = coef*10 + uint64(c-'0')
+			if seen {
+				places++
+			}
+			continue
+		case c == f.mark && c != 0 && !seen:
+			seen = true
+			continue
+		case (c == 'E' || c == 'e') && f.exponent != exponentNone && digits > 0:
+			power, ok := parsePower(b[i+1:])
+			if !ok {
+				return none, whyNumber
+			}
+			places -= power
+		default:
+			return none, whyNumber
+		}
+		break
+	}
+	if digits == 0 {
+		return none, whyNumber
+	}
+	if f.mark == 0 {
+		places = max(f.decimals, 0)
+	} else if f.width > 0 && f.decimals >= 0 && f.exponent == exponentNone && places != f.decimals {
+		return none, "has the wrong number of decimals"
+	}
+	n := int64(coef)
+	if neg {
+		n = -n
+	}
+	return decimal.New(n, -places), ""
+}
+
+// parseLong reads a number of more than 18 digits.
+func (f *decimalForm) parseLong(b []byte, neg bool) (decimal.Decimal, string) {
+	text := make([]byte, len(b))
+	for i, c := range b {
+		switch {
+		case c == f.mark && c != 0:
+			c = '.'
+		case c == '.':
+			return decimal.Decimal{}, whyNumber
+		}
+		text[i] = c
+	}
+	v, err := decimal.Parse(string(text))
+	if err != nil || v.Exponent() < -18 || b[0] == '-' || b[0] == '+' || f.mark == 0 && v.Exponent() != 0 {
+		return v, whyNumber
+	}
+	if _, fits := v.Coefficient(); !fits {
+		return v, whyRange // what put could not write again
+	}
+	if neg {
+		v = v.Neg()
+	}
+	if f.mark == 0 && f.decimals > 0 {
+		v = v.Mul(decimal.New(1, -f.decimals))
+	}
+	return v, ""
+}
+
+func parsePower(b []byte) (int, bool) {
+	if len(b) == 0 || len(b) > 4 || len(b) == 4 && isDigit(b[0]) {
+		return 0, false
+	}
+	e, err := strconv.Atoi(string(b))
+	return e, err == nil && e >= -30 && e <= 30
+}
+
+func (f *decimalForm) sizes() (least, most int) {
+	if f.width > 0 {
+		return f.width, f.width
+	}
+	return 1, f.longest
+}
+
+func (f *decimalForm) shape(a *nfa, from int) int {
+	body := byteRange('0', '9')
+	if f.mark != 0 {
+		body.add(f.mark)
+	}
+	lead := byteSet{}
+	if f.sign != "none" {
+		lead.addAll([]byte("+-"))
+	}
+	if f.sign == "space" {
+		lead.add(' ')
+	}
+	if f.exponent != exponentNone {
+		body.addAll([]byte("Ee+-"))
+	}
+	if f.width > 0 {
+		pad := body
+		pad.union(lead)
+		pad.add(f.pad)
+		first := pad
+		if f.sign == "always" && f.pad == '0' && !f.left {
+			first = lead
+		}
+		return a.repeat(a.step(from, first), pad, f.width-1)
+	}
+	at := from
+	if !lead.empty() {
+		at = a.state()
+		a.jump(from, at)
+		a.jump(a.step(from, lead), at)
+	}
+	first := body
+	if f.exponent != exponentNone {
+		for _, c := range []byte("Ee+-") {
+			first[c>>6] &^= 1 << (c & 63)
+		}
+	}
+	return a.loop(a.step(at, first), body)
+}

@@ -1,0 +1,472 @@
+package wire
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/strict"
+)
+
+// A frame is a list of nodes over the body that the framing carries. The same
+// list encodes and decodes. Each kind of field stands in one file: its keys, how
+// it is compiled, written, read, and which bytes it may have.
+
+// field is what stands in one place of a frame. Writing and reading return why
+// they failed, "" when they did not: a constant text, so that trying the next
+// frame costs no allocation.
+type field interface {
+	encode(e *encoder, dst []byte) ([]byte, string)
+	decode(d *decoder) string
+	sizes() (least, most int)
+	shape(a *nfa, from int) int // the state after the field's bytes
+}
+
+// node is a field at its place in a frame.
+type node struct {
+	field
+	name               string
+	spec               *fieldSpec // nil for nodes made by the compiler
+	term               Term       // −1: carries nothing, or several
+	markStart, markEnd int8       // slots where its place is noted; −1 none
+	sized              bool       // a length says how long it is
+}
+
+// parent is a field that has fields.
+type parent interface{ children() [][]node }
+
+func eachNode(nodes []node, do func(*node)) {
+	for i := range nodes {
+		do(&nodes[i])
+		if p, ok := nodes[i].field.(parent); ok {
+			for _, list := range p.children() {
+				eachNode(list, do)
+			}
+		}
+	}
+}
+
+// sizeOf returns the least and most bytes a list of nodes takes.
+func sizeOf(nodes []node) (least, most int) {
+	for i := range nodes {
+		a, b := nodes[i].sizes()
+		least += a
+		most = min(most+b, 1<<24)
+	}
+	return least, most
+}
+
+// fieldSpec is one field of a file: a literal text, or a mapping with the key
+// of its kind.
+type fieldSpec struct {
+	literal string
+	is      kindSpec // nil: a literal, or a mistake that was reported
+	wrong   bool
+}
+
+// kindSpec are the keys of one kind of field.
+type kindSpec interface {
+	says() *string // the key of the kind itself
+	base() *common
+	compile(c *compiler, sc *scope, n *node)
+}
+
+// common are the keys of every field.
+type common struct {
+	Name string `yaml:"name" doc:"a name for ranges and reports; the term unless given"`
+	At   string `yaml:"at" doc:"byte at which the field must start, from 0; a gap before it is filled"`
+}
+
+func (c *common) base() *common { return c }
+
+// kinds are the kinds of field by their key.
+var kinds = []struct {
+	key string
+	new func() kindSpec
+}{
+	{"bytes", func() kindSpec { return new(bytesSpec) }}, {"decimal", func() kindSpec { return new(decimalSpec) }},
+	{"hex", func() kindSpec { return new(hexSpec) }}, {"int", func() kindSpec { return new(intSpec) }},
+	{"float", func() kindSpec { return new(floatSpec) }}, {"bcd", func() kindSpec { return new(bcdSpec) }},
+	{"text", func() kindSpec { return new(textSpec) }}, {"block", func() kindSpec { return new(blockSpec) }},
+	{"choice", func() kindSpec { return new(choiceSpec) }}, {"flag", func() kindSpec { return new(flagSpec) }},
+	{"flags", func() kindSpec { return new(wordSpec) }}, {"time", func() kindSpec { return new(timeSpec) }},
+	{"each", func() kindSpec { return new(eachSpec) }}, {"when", func() kindSpec { return new(whenSpec) }},
+	{"coded", func() kindSpec { return new(codedSpec) }}, {"check", func() kindSpec { return new(checkSpec) }},
+	{"length", func() kindSpec { return new(lengthSpec) }}, {"skip", func() kindSpec { return new(skipSpec) }},
+	{"space", func() kindSpec { return new(spaceSpec) }}, {"header", func() kindSpec { return new(headerSpec) }},
+	{"map", func() kindSpec { return new(mapSpec) }},
+}
+
+// UnmarshalAny reads a literal text or a mapping.
+func (f *fieldSpec) UnmarshalAny(n strict.Any) error {
+	if n.Kind == strict.Scalar {
+		f.literal = n.Scalar
+		return nil
+	}
+	f.wrong = true
+	if n.Kind != strict.Mapping {
+		n.Errorf("write a text, or a mapping such as {decimal: reading, width: 8}", "a field belongs here, not %s", n.Kind)
+		return nil
+	}
+	var key string
+	for _, p := range n.Pairs {
+		for _, k := range kinds {
+			switch {
+			case k.key != p.Key:
+			case f.is == nil:
+				f.is, key = k.new(), k.key
+			case !hasKey(f.is, p.Key):
+				p.Value.Errorf("make two fields of it", "a field is one thing, not both %s and %s", key, p.Key)
+				return nil
+			}
+		}
+	}
+	if f.is == nil {
+		n.Errorf("start it with its kind, such as {decimal: reading, width: 8}", "the field has no kind")
+		return nil
+	}
+	f.wrong = !n.Decode(f.is)
+	return nil
+}
+
+// SchemaFor describes a text and every kind.
+func (fieldSpec) SchemaFor(of func(v any) map[string]any) map[string]any {
+	list := []any{map[string]any{"type": "string", "description": "a literal text"}}
+	for _, k := range kinds {
+		list = append(list, of(k.new()))
+	}
+	return map[string]any{"oneOf": list}
+}
+
+// scope is one frame being compiled.
+type scope struct {
+	frame *frame
+	seen  map[Term]bool // terms whose fields stand earlier
+	each  bool
+	marks int
+	depth int
+	count *int
+}
+
+func (c *compiler) fields(sc *scope, specs []fieldSpec) []node {
+	if len(specs) == 0 {
+		return nil
+	}
+	if sc.depth++; sc.depth > maxNesting {
+		c.doc.Errorf(&specs[0], "", "groups are nested more than %d deep", maxNesting)
+		return nil
+	}
+	defer func() { sc.depth-- }()
+	nodes := make([]node, 0, len(specs))
+	for i := range specs {
+		if *sc.count++; *sc.count > maxFields {
+			c.doc.Errorf(&specs[i], "", "a dialect has at most %d fields", maxFields)
+			return nodes
+		}
+		f := &specs[i]
+		if f.wrong || f.is == nil && f.literal == "" {
+			if !f.wrong {
+				c.doc.Errorf(f, "", "a literal is empty")
+			}
+			continue
+		}
+		if f.is != nil && f.is.base().At != "" {
+			nodes = c.placeAt(nodes, &f.is.base().At)
+		}
+		nodes = append(nodes, c.field(sc, f))
+	}
+	return nodes
+}
+
+func newNode(name string, f field) node {
+	return node{field: f, name: name, term: -1, markStart: -1, markEnd: -1}
+}
+
+// field compiles one field.
+func (c *compiler) field(sc *scope, f *fieldSpec) node {
+	if f.is == nil {
+		lit, err := toBytes(f.literal)
+		if err != nil {
+			c.doc.Errorf(f, `write bytes above 7F as "\xB5"`, "%v", err)
+		}
+		n := newNode(strconv.Quote(f.literal), &literal{lit: lit})
+		n.spec = f
+		return n
+	}
+	n := newNode(*f.is.says(), &literal{lit: []byte{'?'}})
+	n.spec = f
+	if *f.is.says() == "" {
+		c.doc.Errorf(f, "", "the field says nothing")
+		return n
+	}
+	f.is.compile(c, sc, &n)
+	if name := f.is.base().Name; name != "" {
+		n.name = name
+	}
+	if n.term >= 0 {
+		sc.seen[n.term] = true
+	}
+	return n
+}
+
+// placeAt checks a stated byte offset against where the field would stand, and
+// fills a gap.
+func (c *compiler) placeAt(nodes []node, ptr *string) []node {
+	at, err := strconv.Atoi(*ptr)
+	if err != nil || at < 0 || at > maxLongest {
+		c.doc.Errorf(ptr, "count bytes from 0", "%q is not a byte's place", *ptr)
+		return nodes
+	}
+	least, most := sizeOf(nodes)
+	switch {
+	case least != most:
+		c.doc.Errorf(ptr, "leave at out, or give the fields before a fixed width", "what stands before byte %d has no fixed length", at)
+	case at < least:
+		last := "the fields before it"
+		if len(nodes) > 0 {
+			last = nodes[len(nodes)-1].name
+		}
+		c.doc.Errorf(ptr, fmt.Sprintf("the next free byte is %d", least), "the field overlaps %s", last)
+	case at > least:
+		nodes = append(nodes, newNode("gap", &skip{n: at - least}))
+	}
+	return nodes
+}
+
+// form is how a value of one term stands on the wire.
+type form interface {
+	put(dst []byte, v *Value) ([]byte, string)
+	get(d *decoder, v *Value) string
+	sizes() (least, most int)
+	shape(a *nfa, from int) int
+}
+
+// valued is a field that carries one term.
+type valued struct {
+	form
+	term     Term
+	specials []special
+	void     Term        // of the reason a reading is void; looked at when there are specials
+	derive   *expression // a value that follows from others
+	const_   *Value      // a value that never changes
+}
+
+// special is what stands in a value's place when there is no value.
+type special struct {
+	token  []byte
+	reason string // void reason; "" when the value is simply absent
+	void   bool
+}
+
+// voidKeys are the keys for a value that may be missing.
+type voidKeys struct {
+	Void   strict.Any `yaml:"void" doc:"what is sent for a void reading: one text, or one for each reason"`
+	Absent strict.Any `yaml:"absent" doc:"what is sent when there is no value"`
+}
+
+// valueKey is the key for a value that the file says.
+type valueKey struct {
+	Value string `yaml:"value" doc:"a constant, or an expression after an equals sign"`
+}
+
+// carry makes a node carry a term in a form.
+func (c *compiler) carry(n *node, term string, k Kind, f form) *valued {
+	n.term = c.term(term)
+	c.kinds[n.term] = k
+	v := &valued{form: f, term: n.term, void: -1}
+	n.field = v
+	return v
+}
+
+// constant gives a field a fixed or derived value.
+func (c *compiler) constant(n *node, v *valued, key *valueKey) {
+	if !c.doc.Has(&key.Value) {
+		return
+	}
+	if text, ok := strings.CutPrefix(key.Value, "="); ok {
+		e, err := newExpression(text, c.finder(nil, ""), false)
+		if err != nil {
+			c.doc.Errorf(&key.Value, "", "%v", err)
+			return
+		}
+		v.derive = e
+		return
+	}
+	value := Str(key.Value)
+	if c.kinds[n.term] == Number {
+		number, err := decimal.Parse(key.Value)
+		if err != nil {
+			if u, err2 := strconv.ParseInt(key.Value, 0, 64); err2 == nil {
+				number, err = decimal.New(u, 0), nil
+			}
+		}
+		if err != nil {
+			c.doc.Errorf(&key.Value, "", "%v", err)
+			return
+		}
+		value = Num(number)
+	}
+	lit, why := v.put(nil, &value)
+	if why != "" {
+		c.doc.Errorf(&key.Value, "", "the constant overflows the field: %s %s", value, why)
+		return
+	}
+	n.field = &literal{lit: lit, term: n.term, is: value}
+}
+
+// voids compiles what stands in a value's place; token turns one text of the
+// file into its bytes.
+func (c *compiler) voids(v *valued, keys *voidKeys, token func(strict.Any) []byte) {
+	add := func(n strict.Any, reason string, void bool) {
+		t := token(n)
+		if t == nil {
+			return
+		}
+		for _, s := range v.specials {
+			if string(s.token) == string(t) {
+				n.Errorf("give each its own", "%q stands for two things: the second can never be read", n.Scalar)
+				return
+			}
+		}
+		// The longest is tried first when reading.
+		i := 0
+		for i < len(v.specials) && len(v.specials[i].token) >= len(t) {
+			i++
+		}
+		v.specials = append(v.specials[:i], append([]special{{t, reason, void}}, v.specials[i:]...)...)
+	}
+	switch n := keys.Void; n.Kind {
+	case strict.Mapping:
+		for _, p := range n.Pairs {
+			if !contains([]string{"under", "over", "missing", "empty", "none"}, p.Key) {
+				n.Errorf("write under, over, missing, empty or none", "%q is no reason for a void reading", p.Key)
+				continue
+			}
+			add(p.Value, p.Key, true)
+		}
+	case strict.Scalar:
+		add(n, "", true)
+	case strict.Sequence:
+		n.Errorf("", "write one value, or one for each reason")
+	}
+	if keys.Absent.Kind == strict.Scalar {
+		add(keys.Absent, "", false)
+	}
+	if len(v.specials) > 0 {
+		v.void = c.d.void
+	}
+}
+
+func (v *valued) encode(e *encoder, dst []byte) ([]byte, string) {
+	value := e.rec.at(v.term, e.ch)
+	if v.derive != nil {
+		out, err := v.derive.eval(e.rec, e.ch)
+		if err != nil {
+			e.err = err
+			return dst, whyAbsent
+		}
+		*value = out
+	}
+	if value.Kind == Absent {
+		return v.absent(e, dst)
+	}
+	return v.put(dst, value)
+}
+
+// absent writes what stands in a value's place when there is none: what is
+// listed for the reason, else for none, else the first.
+func (v *valued) absent(e *encoder, dst []byte) ([]byte, string) {
+	if f, ok := v.form.(*choices); ok && f.flag {
+		no := Bool(false)
+		return v.put(dst, &no)
+	}
+	if len(v.specials) == 0 {
+		if e.blank(v.term) {
+			zero := Int(0)
+			return v.put(dst, &zero)
+		}
+		return dst, whyAbsent
+	}
+	reason := v.reason(e.rec, e.ch)
+	pick := -1
+	for i := range v.specials {
+		s := &v.specials[i]
+		if s.reason == reason && s.void == (reason != "") {
+			pick = i
+			break
+		}
+		if pick < 0 || s.reason == "none" && v.specials[pick].reason != "none" {
+			pick = i
+		}
+	}
+	return append(dst, v.specials[pick].token...), ""
+}
+
+// reason is the reason the record gives for a missing value.
+func (v *valued) reason(rec *Record, ch int) string {
+	if v.void < 0 {
+		return ""
+	}
+	if why := rec.at(v.void, ch); why.Kind == Text {
+		return why.Text
+	}
+	if why := rec.at(v.void, 0); why.Kind == Text {
+		return why.Text
+	}
+	return ""
+}
+
+func (v *valued) decode(d *decoder) string {
+	value := d.rec.at(v.term, d.ch)
+	for i := range v.specials {
+		s := &v.specials[i]
+		if !d.begins(s.token) || v.continues(d.buf[d.pos+len(s.token):d.end]) {
+			continue
+		}
+		d.pos += len(s.token)
+		value.Kind = Absent
+		if s.void && s.reason != "" {
+			if why := d.rec.at(v.void, d.ch); why.Kind == Absent {
+				*why = Str(s.reason)
+			}
+		}
+		return ""
+	}
+	return v.get(d, value)
+}
+
+// continues says whether a number of free width goes on behind a special that
+// is only its beginning.
+func (v *valued) continues(rest []byte) bool {
+	f, ok := v.form.(*decimalForm)
+	return ok && f.width == 0 && len(rest) > 0 && (isDigit(rest[0]) || f.mark != 0 && rest[0] == f.mark)
+}
+
+func (v *valued) sizes() (least, most int) {
+	least, most = v.form.sizes()
+	for _, s := range v.specials {
+		least, most = min(least, len(s.token)), max(most, len(s.token))
+	}
+	return least, most
+}
+
+func (v *valued) shape(a *nfa, from int) int {
+	end := a.state()
+	for _, s := range v.specials {
+		a.jump(a.literal(from, s.token, false), end)
+	}
+	a.jump(v.form.shape(a, from), end)
+	return end
+}
+
+func (v *valued) shows(rec *Record, ch int, _ []byte) string {
+	value := rec.Get(v.term, ch)
+	if value.Kind != Absent {
+		return value.String()
+	}
+	if why := v.reason(rec, ch); why != "" {
+		return "void: " + why
+	}
+	return "void"
+}
