@@ -13,7 +13,7 @@ import (
 
 type dialectCmd struct {
 	Try dialectTryCmd `cmd:"" help:"Show a dialect's frames byte by byte, and decode bytes with it."`
-	New dialectNewCmd `cmd:"" help:"Start a dialect file from a few answers."`
+	New dialectNewCmd `cmd:"" help:"Start a dialect file as a copy of a shipped one."`
 }
 
 type dialectTryCmd struct {
@@ -53,7 +53,7 @@ func (c *dialectTryCmd) Run(a *app) error {
 // stream is what is to be decoded; nil when there is nothing.
 func (c *dialectTryCmd) stream(a *app) ([]byte, error) {
 	if c.Bytes != "" {
-		return wire.Pasted(c.Bytes)
+		return bytesheet.Pasted(c.Bytes)
 	}
 	if f, ok := a.stdin.(*os.File); ok {
 		if info, err := f.Stat(); err != nil || term.IsTerminal(int(f.Fd())) || info.Mode()&os.ModeCharDevice != 0 {
@@ -65,7 +65,7 @@ func (c *dialectTryCmd) stream(a *app) ([]byte, error) {
 		return nil, err
 	}
 	if c.Hex {
-		return wire.PastedHex(string(bytes.TrimSpace(b)))
+		return bytesheet.PastedHex(string(bytes.TrimSpace(b)))
 	}
 	return b, nil
 }

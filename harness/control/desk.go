@@ -256,7 +256,7 @@ func (d *Desk) spell(l *Line) *Line {
 	}
 	dialect := d.Scenario.Play.Cast[l.gauge].Dialect
 	for _, s := range dialect.Annotate(l.raw, side) {
-		out.Spans = append(out.Spans, Span(s))
+		out.Spans = append(out.Spans, Span{s.Start, s.End, s.Field, s.Shows, s.Good})
 	}
 	return &out
 }

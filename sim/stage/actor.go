@@ -39,8 +39,6 @@ type actor struct {
 		out      ledger.Out
 		id       [1]int
 	}
-	roomy  map[step]bool // steps of readings for which frames have room
-	fitted gauge.Reading // the latest whose step may not have it, and that had room
 	probes []tipper
 	tips   []gauge.Tip
 	tickAt time.Duration
@@ -59,12 +57,13 @@ type actor struct {
 	end     *wire.End
 	rec     *wire.Record
 	terms   terms
-	kept    []flight // frames that wait for the dialect's handshake
-	said    flight   // the last of them that was sent
-	frames  int      // made so far
-	longest int      // of them, in bytes
-	slab    []byte   // room for their bytes
-	seq     int      // made since the gauge was switched on
+	kept    []flight     // frames that wait for their turn in the dialect's conversation
+	said    bool         // some were sent
+	other   map[int]bool // frames that were sent with other bytes than they were entered with
+	frames  int          // made so far
+	longest int          // of them, in bytes
+	slab    []byte       // room for their bytes
+	seq     int          // made since the gauge was switched on
 	tags    int
 	lost    int
 	visits  int // of a hand to a part
@@ -174,6 +173,11 @@ func newActor(s *Stage, i int, m *Member, prt port.Port) (*actor, error) {
 		a.end = m.Dialect.NewEnd(wire.Gauge)
 		a.rec = m.Dialect.NewRecord()
 		a.terms = bind(m.Dialect)
+		a.rec.Watch(a.terms.reading, a.terms.tag)
+		a.end.Fill = func(rec *wire.Record) {
+			a.fill(a.g.Readings(nil), nil)
+			rec.CopyFrom(a.rec)
+		}
 		f := m.Dialect.FrameFor("tag")
 		a.bareTags = f != wire.NoFrame && !m.Dialect.Carries(f, a.terms.reading)
 	}
@@ -363,7 +367,7 @@ func (a *actor) powered(e *gauge.Emission) {
 			for _, fl := range a.kept {
 				a.gone([]int{fl.id}, ledger.Lost, nil, "given up by the handshake")
 			}
-			a.kept, a.said = nil, flight{}
+			a.kept, a.said = nil, false
 		}
 		a.greets = true
 		if !a.m.Wired {
@@ -427,7 +431,11 @@ func (a *actor) makeFrame(f wire.Frame, cause ledger.Cause, e *gauge.Emission, r
 	if len(a.slab)+a.longest > cap(a.slab) {
 		a.slab = make([]byte, 0, 4096)
 	}
-	raw, err := a.end.Emit(a.slab[len(a.slab):], f, a.rec, a.s.now)
+	if a.end.State() != "" {
+		a.toConversation(f, cause, e, rs)
+		return
+	}
+	raw, err := a.end.Emit(a.slab[len(a.slab):], f, a.rec, a.frames+1, a.s.now)
 	if err != nil {
 		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindGauge, Note: "no frame: " + err.Error()})
 		return
@@ -436,20 +444,25 @@ func (a *actor) makeFrame(f wire.Frame, cause ledger.Cause, e *gauge.Emission, r
 		a.slab, raw = a.slab[:n], raw[:len(raw):len(raw)]
 	}
 	a.longest = max(a.longest, len(raw))
-	if a.end.State() == "" {
-		a.enter(f, cause, e, rs, raw)
-		a.send(a.frames, raw)
+	a.enter(f, cause, e, rs, raw)
+	a.send(a.frames, raw)
+}
+
+// toConversation gives a frame to a dialect whose states decide when it is sent.
+// It is entered as it would be sent now.
+func (a *actor) toConversation(f wire.Frame, cause ledger.Cause, e *gauge.Emission, rs []gauge.Reading) {
+	raw, err := a.end.Preview(nil, f, a.rec)
+	if err == nil {
+		_, err = a.end.Emit(nil, f, a.rec, a.frames+1, a.s.now)
+	}
+	if err != nil {
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindGauge, Note: "no frame: " + err.Error()})
 		return
 	}
-	// The handshake may have kept the frame back and sent something else.
-	own, err := a.m.Dialect.AppendFrame(nil, f, a.rec)
-	if err != nil {
-		own = raw // it was made a moment ago; so this does not come to pass
-	}
-	a.enter(f, cause, e, rs, own)
-	a.kept = append(a.kept, flight{a.frames, own})
+	a.enter(f, cause, e, rs, raw)
+	a.kept = append(a.kept, flight{a.frames, raw})
 	a.answers = 0
-	a.handshake(raw)
+	a.converse()
 }
 
 // enter enters a frame into the ledger.
@@ -703,7 +716,7 @@ func (a *actor) waiting() (bool, int) {
 		return true, 0
 	}
 	n, _ := a.port.Unread()
-	if n == 0 && a.end != nil && len(a.said.bytes)+len(a.kept) > 0 && a.heard && len(a.inFlight) == 0 && a.tamper.idle(a.s.now) {
+	if n == 0 && a.end != nil && (a.said || len(a.kept) > 0) && a.heard && len(a.inFlight) == 0 && a.tamper.idle(a.s.now) {
 		_, asked := a.end.Awaits(nil) // its answer is still to come
 		return asked, 0
 	}
@@ -773,7 +786,7 @@ func (a *actor) received(p []byte) {
 	a.s.write(e)
 	if len(gets) > 0 && a.end != nil {
 		a.end.Receive(gets, a.s.now, a.serve)
-		a.handshake(nil)
+		a.converse()
 	}
 	a.linkWake()
 }
@@ -781,29 +794,37 @@ func (a *actor) received(p []byte) {
 // silence tells the end that nothing has come up to a time.
 func (a *actor) silence(at time.Duration) {
 	a.end.Quiet(at, a.serve)
-	a.handshake(nil)
+	a.converse()
 }
 
-// handshake sends what the dialect's states want to say by themselves, after
-// bytes they have said already, and queues their next time-out. A frame they
-// kept back is sent under its own number; one that a later frame overtakes was
-// given up.
-func (a *actor) handshake(raw []byte) {
-	raw = a.end.Outgoing(raw)
-	gone := a.kept[:len(a.kept)-a.end.Held()] // sent or given up, in this order
-	a.kept = a.kept[len(gone):]
-	for _, fl := range gone {
-		at := bytes.Index(raw, fl.bytes)
-		if at < 0 {
-			a.gone([]int{fl.id}, ledger.Lost, nil, "given up by the handshake")
-			continue
+// converse carries out what the dialect's conversation says now, and queues its
+// next time. A frame is sent under its own number, each of its messages; one that
+// is given up is lost.
+func (a *actor) converse() {
+	a.end.Says(a.s.now, func(s wire.Said) {
+		entered := slices.IndexFunc(a.kept, func(fl flight) bool { return fl.id == s.Of })
+		switch {
+		case s.Baud != 0:
+			a.setSpeed(s.Baud)
+		case s.Given:
+			a.gone([]int{s.Of}, ledger.Lost, nil, "given up by the handshake")
+		default:
+			if s.Of != 0 && entered >= 0 && !bytes.Equal(s.Bytes, a.kept[entered].bytes) {
+				if a.other == nil {
+					a.other = map[int]bool{}
+				}
+				a.other[s.Of] = true
+			}
+			a.said = true
+			a.send(s.Of, s.Bytes)
 		}
-		a.again(raw[:at])
-		a.send(fl.id, fl.bytes)
-		raw = raw[at+len(fl.bytes):]
-		a.said = fl
+		if entered >= 0 && (s.Given || s.Last) {
+			a.kept = slices.Delete(a.kept, entered, entered+1)
+		}
+	})
+	if err := a.end.Trouble(); err != nil {
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindGauge, Note: "no frame: " + err.Error()})
 	}
-	a.again(raw)
 	if a.port == nil {
 		a.listen()
 	}
@@ -813,23 +834,6 @@ func (a *actor) handshake(raw []byte) {
 				a.silence(a.s.now)
 			}
 		})
-	}
-}
-
-// again sends what a handshake says between frames, and the last frame where it
-// is said again.
-func (a *actor) again(raw []byte) {
-	for len(raw) > 0 {
-		at := bytes.Index(raw, a.said.bytes)
-		if at < 0 || len(a.said.bytes) == 0 {
-			a.send(0, slices.Clone(raw))
-			return
-		}
-		if at > 0 {
-			a.send(0, slices.Clone(raw[:at]))
-		}
-		a.send(a.said.id, a.said.bytes)
-		raw = raw[at+len(a.said.bytes):]
 	}
 }
 

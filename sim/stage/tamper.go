@@ -137,7 +137,7 @@ func (t *tamper) write(a *actor, ids []int, raw []byte, fault string) {
 // handOver puts bytes at the port and enters what became of them.
 func (a *actor) handOver(ids []int, raw []byte, fault string) {
 	f := a.put(raw)
-	if fault == "" && ids[0] != 0 { // else nothing else tells the bytes
+	if fault == "" && ids[0] != 0 && !a.other[ids[0]] { // else nothing else tells the bytes
 		raw = nil
 	}
 	a.gone(ids, f, raw, fault)
@@ -201,39 +201,16 @@ func (t *tamper) drop(a *actor) {
 // checksum, and the frame then goes undamaged.
 func (t *tamper) garbled(a *actor, raw []byte) (bad []byte, ok bool) {
 	bad = slices.Clone(raw)
-	if len(raw) == 0 { // a frame that waits for a handshake has no bytes yet
+	if len(raw) == 0 || a.m.Dialect == nil {
 		return nil, false
 	}
 	for range 64 {
 		bit := t.rng.Intn(8 * len(raw))
 		bad[bit/8] ^= 1 << (bit % 8)
-		if a.spoiled(bad, raw) {
+		if a.m.Dialect.Spoils(bad, raw) {
 			return bad, true
 		}
 		bad[bit/8] ^= 1 << (bit % 8)
 	}
 	return nil, false
-}
-
-// spoiled reports whether a decoder finds no good frame in bad, and finds
-// those that follow.
-func (a *actor) spoiled(bad, raw []byte) bool {
-	if a.m.Dialect == nil {
-		return false
-	}
-	end := a.m.Dialect.NewEnd(wire.Host)
-	good := 0
-	count := func(inc wire.Incoming) {
-		if inc.Garbage == nil {
-			good++
-			if !bytes.Equal(inc.Raw, raw) {
-				good += 100 // a wrong frame that looks right
-			}
-		}
-	}
-	for _, p := range [][]byte{raw, bad, raw, raw} {
-		end.Receive(p, 0, count)
-	}
-	end.Quiet(time.Hour, count)
-	return good == 3
 }

@@ -1,6 +1,9 @@
 package stage
 
 import (
+	"time"
+
+	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/wire"
 )
@@ -85,7 +88,7 @@ func (a *actor) fill(rs []gauge.Reading, e *gauge.Emission) {
 	r.Set(t.firmware, 0, wire.Str(a.m.Profile.Firmware))
 	r.Set(t.rate, 0, wire.Num(a.g.Rate.Hz))
 	r.Set(t.stream, 0, wire.Bool(a.g.Streaming))
-	r.Set(t.clock, 0, wire.Int(int64(a.s.now/1e9)))
+	r.Set(t.clock, 0, wire.Num(decimal.New(int64(a.s.now/time.Millisecond), -3)))
 	b1, b2, pedal := a.g.Inputs()
 	r.Set(t.button1, 0, wire.Bool(b1))
 	r.Set(t.button2, 0, wire.Bool(b2))

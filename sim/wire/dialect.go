@@ -286,6 +286,7 @@ func (d *Dialect) AppendFrame(dst []byte, f Frame, rec *Record) ([]byte, error) 
 	if d.frames[f].per {
 		messages = rec.channels
 	}
+	rec.carried = rec.carried[:0]
 	out := dst
 	for ch := range messages {
 		var err error

@@ -392,3 +392,32 @@ func (e *End) deliver(inc Incoming, yield func(Incoming)) {
 	}
 	yield(inc)
 }
+
+// Spoils reports whether who reads the gauge finds bytes that came in place of
+// its frame bad, and finds the frames that follow: one bit of a frame may be
+// damaged without that, in a dialect that does not check it.
+func (d *Dialect) Spoils(bad, frame []byte) bool {
+	good := map[string]int{}
+	read := func(p []byte, count int) (n int, right bool) {
+		e := d.NewEnd(Host)
+		right = true
+		see := func(inc Incoming) {
+			if inc.Garbage == nil {
+				n++
+				good[string(inc.Raw)] += count
+				right = right && good[string(inc.Raw)] > 0
+			}
+		}
+		at := time.Duration(0)
+		for _, piece := range [][]byte{frame, p, frame, frame} {
+			e.Receive(piece, at, see)
+			at += e.gap() // where silence ends a frame
+			e.Quiet(at, see)
+		}
+		e.Quiet(time.Hour, see)
+		return n, right
+	}
+	all, _ := read(frame, 1)
+	left, right := read(bad, 0)
+	return right && left < all && left >= all/4*3
+}

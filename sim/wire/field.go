@@ -371,7 +371,17 @@ func (v *valued) encode(e *encoder, dst []byte) ([]byte, string) {
 	if value.Kind == Absent {
 		return v.absent(e, dst)
 	}
-	return v.put(dst, value)
+	start := len(dst)
+	dst, why := v.put(dst, value)
+	if why == "" && e.rec.watches(v.term) {
+		var seen Value
+		d := &e.rec.dec
+		d.begin(e.rec, dst[start:], nil)
+		if v.get(d, &seen) == "" {
+			e.rec.carried = append(e.rec.carried, carried{v.term, e.ch, seen})
+		}
+	}
+	return dst, why
 }
 
 // absent writes what stands in a value's place when there is none: what is

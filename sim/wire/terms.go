@@ -144,8 +144,41 @@ type Record struct {
 	channels int
 	vals     []Value
 	invalid  bool // decoding met a register value that cannot stand there
+	watched  []Term
+	carried  []carried // what the frame last written carries of the watched terms
 	enc      encoder
 	dec      decoder
+}
+
+// carried is what a frame carries of a term, as who reads it will see it.
+type carried struct {
+	term Term
+	ch   int
+	val  Value
+}
+
+// Watch has the record keep what a frame carries of some terms: a field may
+// round a value, leave it out, or not be there.
+func (r *Record) Watch(terms ...Term) { r.watched = terms }
+
+// Carried is what the frame last written with this record carries of a watched
+// term; Absent when nothing.
+func (r *Record) Carried(t Term, channel int) Value {
+	for _, c := range r.carried {
+		if c.term == t && c.ch == channel {
+			return c.val
+		}
+	}
+	return Value{}
+}
+
+func (r *Record) watches(t Term) bool {
+	for _, w := range r.watched {
+		if w == t {
+			return true
+		}
+	}
+	return false
 }
 
 func newRecord(terms int) *Record {

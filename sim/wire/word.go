@@ -231,6 +231,10 @@ func (f *word) encode(e *encoder, dst []byte) ([]byte, string) {
 		if why != "" {
 			return dst, why
 		}
+		if p.kind == Number && e.rec.watches(p.term) && !e.blank(p.term) {
+			seen, _ := p.number.value(n, p.width)
+			e.rec.carried = append(e.rec.carried, carried{p.term, e.ch, Num(seen)})
+		}
 		u |= p.spread(n)
 	}
 	return appendUint(dst, u, f.size, f.order), ""

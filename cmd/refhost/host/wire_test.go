@@ -126,8 +126,9 @@ func TestHandshake(t *testing.T) {
 	rec.Set(talk.dialect.Term(wire.Unit), 0, wire.Str("mm"))
 	rec.Set(talk.dialect.Term(wire.Zone), 0, wire.Str("in"))
 	rec.Set(talk.dialect.Term(wire.Tag), 0, wire.Int(42))
-	line, err := gauge.Emit(nil, talk.dialect.FrameFor("tag"), rec, 0)
+	line, err := gauge.Emit(nil, talk.dialect.FrameFor("tag"), rec, 1, 0)
 	require.NoError(t, err)
+	gauge.Says(0, func(s wire.Said) { line = append(line, s.Bytes...) })
 	spoilt := false
 	var heard []string
 	for range 10 {
@@ -139,7 +140,8 @@ func TestHandshake(t *testing.T) {
 		line = talk.outgoing()
 		heard = append(heard, string(line))
 		gauge.Receive(line, 0, func(wire.Incoming) {})
-		line = gauge.Outgoing(nil)
+		line = nil
+		gauge.Says(0, func(s wire.Said) { line = append(line, s.Bytes...) })
 	}
 	require.Equal(t, []string{"\x06", "\x15", "\x06", "", "", "", "", "", "", ""}, heard, "ACK the enquiry, NAK the spoilt text, ACK the good one")
 	ms, _ := talk.taken()
