@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"testing"
 
 	"example.org/understudy/harness"
@@ -30,7 +31,8 @@ func example(t *testing.T, name, folder string) *hostfile.Host {
 // passesClaimed plays all shipped scenarios to a host, which passes those that its
 // description claims, and these are so many.
 func passesClaimed(t *testing.T, h *hostfile.Host, many int) {
-	passed := 0
+	var passed atomic.Int32
+	t.Cleanup(func() { require.Equal(t, many, int(passed.Load())) })
 	for _, name := range shippedNames(t) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -41,10 +43,9 @@ func passesClaimed(t *testing.T, h *hostfile.Host, many int) {
 				return // counted below
 			}
 			require.Equal(t, judge.Pass, out.Verdict, "%s\n%+v", out.Why, out.Findings)
-			passed++
+			passed.Add(1)
 		})
 	}
-	require.Equal(t, many, passed)
 }
 
 // The host in Python is correct by every rule, in every unit, in the three

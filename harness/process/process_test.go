@@ -37,7 +37,11 @@ func TestMain(m *testing.M) {
 
 func host(play string) {
 	say := func(s string) { fmt.Println(s) }
-	forever := func() { select {} }
+	forever := func() { // not select {}, which without cgo ends as a deadlock
+		for {
+			time.Sleep(time.Hour)
+		}
+	}
 	child := func(play string, session bool) {
 		c := exec.Command(os.Args[0])
 		c.Env = append(os.Environ(), "HOST="+play)
