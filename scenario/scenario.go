@@ -721,6 +721,11 @@ func (l *loader) cues() {
 		}
 		if err := stage.CheckAct(c.Act); err != nil {
 			c.at.Errorf("", "%s: %v", c.verbName(), err)
+			continue
+		}
+		if c.At.D() > stage.Longest {
+			c.at.Errorf("do it earlier", "%s is after the end of the longest timeline, %s", c.At, quantity.Duration(stage.Longest))
+			continue
 		}
 		if chs := l.Play.Cast[max(g, 0)].Profile.Channels; ch >= 0 && chs[ch].Calc != nil && stage.OfTip(c.Act) {
 			c.at.Errorf("do it to a channel it is computed of", "%s: %s is computed and has no tip", c.verbName(), chs[ch].Name)
@@ -740,7 +745,9 @@ func (l *loader) cues() {
 	}
 	l.restarts()
 	l.Play.Until = end + time.Second
-	if l.Until != nil {
+	if l.Until != nil && l.Until.D() > stage.Longest {
+		l.doc.Errorf(l.Until, "end it earlier", "%s is longer than the longest timeline, %s", l.Until, quantity.Duration(stage.Longest))
+	} else if l.Until != nil {
 		l.Play.Until = l.Until.D()
 		if l.Until.D() < end && len(l.Cues) > 0 && l.Until.D() < l.Cues[len(l.Cues)-1].At.D() {
 			l.doc.Errorf(l.Until, "end it later", "the timeline ends before its last cue at %s", l.Cues[len(l.Cues)-1].At)

@@ -132,7 +132,7 @@ var (
 	MaxFactor = decimal.New(1000, 0) // magnitude
 	MinFactor = decimal.New(1, -6)
 	MaxRate   = decimal.New(10_000, 0) // Hz
-	MinRate   = decimal.New(1, -3)
+	MinRate   = quantity.LeastRate
 )
 
 // MaxIdle is the longest idle time, a day.

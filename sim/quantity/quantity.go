@@ -223,11 +223,14 @@ func (Duration) Pattern() (string, string) {
 // Rate is a number of events a second, exact.
 type Rate struct{ Hz decimal.Decimal }
 
-// ErrRate is returned for a rate that is not above zero.
-var ErrRate = errors.New("a rate is above zero and at most 1 GHz")
+// LeastRate is the slowest rate there is.
+var LeastRate = decimal.New(1, -3)
+
+// ErrRate is returned for a rate that is out of range.
+var ErrRate = errors.New("a rate is 0.001 Hz to 1 GHz")
 
 // Interval is the time of the n-th event after the first, rounded down to the
-// nanosecond. Times are worked out from n, so that 30 Hz does not drift.
+// nanosecond. Times are computed from n, so that 30 Hz does not drift.
 func (r Rate) Interval(n int64) time.Duration {
 	coef, ok := r.Hz.Coefficient()
 	if !ok || coef <= 0 {
@@ -237,7 +240,10 @@ func (r Rate) Interval(n int64) time.Duration {
 		// n×10⁹/coef without overflow: whole part and remainder apart.
 		return time.Duration(n/coef*1e9 + n%coef*1e9/coef)
 	}
-	v, _ := decimal.New(n, 9).Quo(r.Hz, 0, decimal.Truncate).Int64()
+	v, ok := decimal.New(n, 9).Quo(r.Hz, 0, decimal.Truncate).Int64()
+	if !ok {
+		return math.MaxInt64 // later than any time there is
+	}
 	return time.Duration(v)
 }
 
@@ -258,7 +264,7 @@ func (r *Rate) UnmarshalText(b []byte) error {
 	if err != nil {
 		return err
 	}
-	if hz.Sign() <= 0 || hz.Cmp(decimal.New(1, 9)) > 0 {
+	if hz.Cmp(LeastRate) < 0 || hz.Cmp(decimal.New(1, 9)) > 0 {
 		return fmt.Errorf("%q: %w", b, ErrRate)
 	}
 	r.Hz = hz

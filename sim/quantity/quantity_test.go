@@ -36,7 +36,7 @@ func TestWrongQuantitiesAreNamed(t *testing.T) {
 		{new(quantity.Length), "0.0001 nm", `0.0001 nm is finer than a picometre or too large`},
 		{new(quantity.Duration), "8 mm", `"8 mm" is a length, and a time belongs here; write it such as 400 ms`},
 		{new(quantity.Duration), "0.1 ns", `"0.1 ns" is finer than a nanosecond or longer than 292 years`},
-		{new(quantity.Rate), "0 Hz", `"0 Hz": a rate is above zero and at most 1 GHz`},
+		{new(quantity.Rate), "0 Hz", `"0 Hz": a rate is 0.001 Hz to 1 GHz`},
 		{new(quantity.Speed), "9600 Hz", `"9600 Hz" is a rate, and a line speed belongs here; write it such as 9600 Bd`},
 		{new(quantity.Speed), "0 Bd", `"0 Bd": a line speed is a whole number of baud above zero`},
 		{new(quantity.Speed), "9600.5 Bd", `"9600.5 Bd": a line speed is a whole number of baud above zero`},

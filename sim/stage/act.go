@@ -111,8 +111,11 @@ func Lasts(a Act) time.Duration {
 	return 0
 }
 
-// mostTimes bounds every count of an act.
-const mostTimes = 100_000
+// Bounds of an act: each of its counts, and each of its times as often as it happens.
+const (
+	mostTimes = 100_000
+	Longest   = 1_000 * time.Hour // also of a timeline
+)
 
 // CheckAct reports what makes no sense in an act: what the act itself objects to,
 // a time below 0 s, or a count out of its range.
@@ -123,17 +126,23 @@ func CheckAct(a Act) error {
 		}
 	}
 	v := reflect.ValueOf(a)
+	longest, times := time.Duration(0), 1
 	for _, f := range strict.FieldsOf(v.Type()) {
 		switch x := v.FieldByIndex(f.Index).Interface().(type) {
 		case quantity.Duration:
 			if x < 0 {
 				return fmt.Errorf("%s is a time from 0 s on, not %s", f.Key, x)
 			}
+			longest = max(longest, x.D())
 		case int:
 			if x < 0 || x > mostTimes {
 				return fmt.Errorf("%s is a count up to %d, not %d", f.Key, mostTimes, x)
 			}
+			times = max(times, x)
 		}
+	}
+	if float64(longest)*float64(times) > float64(Longest) {
+		return fmt.Errorf("it lasts longer than %s, the longest timeline", quantity.Duration(Longest))
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package stage
 
 import (
 	"errors"
+	"fmt"
 	"time"
 
 	"example.org/understudy/sim/enum"
@@ -19,6 +20,9 @@ type Press struct {
 }
 
 func (p Press) check() error {
+	if n := p.Times * p.Bounces; n > mostTimes {
+		return fmt.Errorf("times and bounces make %d contacts, and at most %d are carried out", n, mostTimes)
+	}
 	if p.Times > 1 && p.hold() >= p.every() {
 		return errors.New("a button is let go before it is pressed again")
 	}

@@ -15,6 +15,7 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -23,12 +24,6 @@ import (
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
 )
-
-// MaxBytes bounds the size of a description file.
-const MaxBytes = 4 << 20
-
-// maxDepth bounds nesting, so that hostile input cannot exhaust the stack.
-const maxDepth = 100
 
 // Pos is a place in a file. Line and Column count from 1, in characters.
 type Pos struct {
@@ -104,9 +99,9 @@ type Pair struct {
 // Decode reads the node into *out and reports whether it was faultless; its
 // mistakes are added to the document's.
 func (n Any) Decode(out any) bool {
-	before := len(n.doc.errs)
+	before := n.doc.found
 	n.doc.decode(n, reflect.ValueOf(out).Elem(), 0)
-	return len(n.doc.errs) == before
+	return n.doc.found == before
 }
 
 // Errorf adds a mistake at the node.
@@ -147,7 +142,9 @@ type Doc struct {
 	File string
 	Root Any
 	at   map[place]Pos
-	errs Errors
+
+	errs  Errors
+	found int // mistakes, those not listed among them
 }
 
 // Decode reads src into *out. The error is of type Errors and holds every
@@ -180,6 +177,9 @@ func (d *Doc) Err() error {
 		}
 		return a.Column < b.Column
 	})
+	if more := d.found - len(d.errs); more > 0 {
+		return append(slices.Clip(d.errs), Error{Pos: Pos{File: d.File}, Msg: fmt.Sprintf("%d more mistakes are not listed", more)})
+	}
 	return d.errs
 }
 
@@ -207,18 +207,33 @@ func (d *Doc) Errorf(ptr any, want, format string, args ...any) {
 }
 
 func (d *Doc) add(p Pos, want, format string, args ...any) {
+	if d.found++; len(d.errs) >= maxListed {
+		return
+	}
 	if p.File == "" {
 		p.File = d.File
 	}
+	for i, a := range args {
+		if text, ok := a.(string); ok {
+			args[i] = short(text)
+		}
+	}
 	d.errs = append(d.errs, Error{Pos: p, Msg: fmt.Sprintf(format, args...), Want: want})
+}
+
+// objects adds what a type has against a value of the file.
+func (d *Doc) objects(n Any, want string, err error) {
+	if len(n.Scalar) > maxQuoted {
+		err = errors.New(short(err.Error())) // it may quote the whole value
+	}
+	d.add(n.Pos, want, "%v", err)
 }
 
 // parse turns the text into a node, with the library's panics (it has had
 // some on hostile input) reported as errors of the file.
 func (d *Doc) parse(src []byte) (root Any, ok bool) {
 	top := Pos{File: d.File, Line: 1, Column: 1}
-	if len(src) > MaxBytes {
-		d.add(top, fmt.Sprintf("keep it under %d", MaxBytes), "the file has %d bytes", len(src))
+	if src, ok = d.readable(src); !ok {
 		return root, false
 	}
 	defer func() {
@@ -352,7 +367,7 @@ func (d *Doc) decode(n Any, v reflect.Value, depth int) {
 	}
 	if reflect.PointerTo(t).Implements(selfType) {
 		if err := v.Addr().Interface().(Unmarshaler).UnmarshalAny(n); err != nil {
-			d.add(n.Pos, "", "%v", err)
+			d.objects(n, "", err)
 		}
 		return
 	}
@@ -367,7 +382,7 @@ func (d *Doc) decode(n Any, v reflect.Value, depth int) {
 					want = fmt.Sprintf("did you mean %q?", near)
 				}
 			}
-			d.add(n.Pos, want, "%v", err)
+			d.objects(n, want, err)
 		}
 		return
 	}
@@ -521,7 +536,9 @@ func (d *Doc) decodeStruct(n Any, v reflect.Value, depth int) {
 				continue
 			}
 			want := "the keys here are " + strings.Join(keys, ", ")
-			if near := Nearest(p.Key, keys); near != "" {
+			if len(d.errs) >= maxListed {
+				want = "" // it is not listed
+			} else if near := Nearest(p.Key, keys); near != "" {
 				want = fmt.Sprintf("did you mean %q?", near)
 			}
 			d.add(p.Pos, want, "unknown key %q", p.Key)

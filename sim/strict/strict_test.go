@@ -119,6 +119,68 @@ func TestSyntaxErrorHasAPlace(t *testing.T) {
 	require.Regexp(t, `^t\.yaml:2:\d+: `, err.Error())
 }
 
+// A file that makes the YAML library work without end is refused before it does.
+func TestBoundsOfAFile(t *testing.T) {
+	keys := func(n int) string {
+		var b strings.Builder
+		for i := range n {
+			fmt.Fprintf(&b, "k%d: 1\n", i)
+		}
+		return b.String()
+	}
+	for name, c := range map[string]struct{ src, want string }{
+		"brackets":      {"leaves: " + strings.Repeat("[", 40_000) + strings.Repeat("]", 40_000), "t.yaml:1:109: nested more than 100 deep"},
+		"braces":        {"marks: " + strings.Repeat("{a: ", 40_000), "t.yaml:1:408: nested more than 100 deep"},
+		"dashes":        {"leaves:\n" + strings.Repeat("- ", 40_000) + "1", "t.yaml:2:201: nested more than 100 deep"},
+		"indentation":   {indented(150), "t.yaml:101:101: nested more than 100 deep"},
+		"keys":          {"tall: yes\nmarks:\n  " + strings.ReplaceAll(keys(100_000), "\n", "\n  "), "t.yaml:4003:3: this mapping has more than 4000 keys; keep to 4000"},
+		"values":        {"leaves: [" + strings.Repeat("1, ", 300_000) + "1]", "t.yaml:1:1: the file has more than 200000 lines and values; keep to 200000 lines and values"},
+		"size":          {strings.Repeat("#", 5<<20), "t.yaml:1:1: the file has 5242880 bytes; keep it under 4194304"},
+		"not UTF-8":     {"tall: yes\nspare: {name: é\xff}", "t.yaml:2:16: the byte 0xff is not UTF-8; save the file as UTF-8"},
+		"UTF-16":        {"\xff\xfet\x00", "t.yaml:1:1: the file begins with the byte order mark of UTF-16; save it as UTF-8"},
+		"a long value":  {"tall: " + strings.Repeat("x", 1_000_000), `t.yaml:1:7: "` + strings.Repeat("x", 147) + "…" + strings.Repeat("x", 50) + `" is neither yes nor no; write yes or no`},
+		"a long shade":  {"spare: {name: a, shade: " + strings.Repeat("x", 1_000_000) + "}", `t.yaml:1:25: "` + strings.Repeat("x", 146) + "…" + strings.Repeat("x", 34) + `" is not a shade`},
+		"a long key":    {strings.Repeat("x", 1000) + ": 1", `t.yaml:1:1: unknown key "` + strings.Repeat("x", 147) + "…" + strings.Repeat("x", 50) + `"; the keys here are leaves, spare, marks, tall, pair`},
+		"many mistakes": {"{" + strings.ReplaceAll(keys(30_000), "\n", ", ") + "}", ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			var tr tree
+			_, err := strict.Decode("t.yaml", []byte(c.src), &tr)
+			require.Error(t, err)
+			if c.want == "" {
+				require.Len(t, err, 101)
+				require.ErrorContains(t, err, "t.yaml: 29900 more mistakes are not listed")
+				return
+			}
+			if d := cmp.Diff(c.want, err.Error()); d != "" {
+				t.Error(d)
+			}
+		})
+	}
+}
+
+func indented(deep int) string {
+	var b strings.Builder
+	for i := range deep {
+		b.WriteString(strings.Repeat(" ", i) + "a:\n")
+	}
+	return b.String()
+}
+
+func TestQuotesAndCommentsDoNotNest(t *testing.T) {
+	many := strings.Repeat("[", 300)
+	for _, src := range []string{
+		"spare: {name: \"" + many + "\\\"" + many + "\"}",
+		"spare: {name: '" + many + "'}",
+		"tall: yes # " + many,
+		"\ufeffspare:\n  name: it's\n# " + many,
+	} {
+		var tr tree
+		_, err := strict.Decode("t.yaml", []byte(src), &tr)
+		require.NoError(t, err)
+	}
+}
+
 func TestNearest(t *testing.T) {
 	for _, c := range [][2]string{{"limts", "limits"}, {"lmiits", "limits"}, {"warn", "warn"}, {"velocity", ""}, {"", ""}} {
 		if got := strict.Nearest(c[0], []string{"limits", "warn", "gauges"}); got != c[1] {
