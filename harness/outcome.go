@@ -122,6 +122,9 @@ const (
 	shownBytes = 64 << 10
 )
 
+// Outputs are the files of a run folder that hold what the host printed.
+func Outputs() []string { return []string{outputFile, errorsFile} }
+
 // lastLines are the last lines that the host printed of errors.
 func (c *Check) lastLines(p hostfile.Places) []string {
 	f, err := os.Open(filepath.Join(filepath.Dir(p.Output), errorsFile))

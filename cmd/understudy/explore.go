@@ -36,7 +36,8 @@ type exploreCmd struct {
 	Results   string        `type:"path" help:"Write every run and finding to this file, as JSON Lines."`
 	Tell      bool          `name:"combinations" help:"Also list the combinations that are impossible, and why, and those that were not run; --save writes all of them to a file."`
 	painted   time.Time     `kong:"-"` // when the progress was painted last; zero: there is none on the screen
-	RunFolder string        `short:"r" type:"path" help:"Folder for the runs of a host that is a program; a temporary one when left out."`
+	RunFolder string        `short:"r" type:"path" help:"Folder for the runs (default: a temporary one). A run that comes to no verdict stays in it: its scenario, ledger, records, and what the host printed."`
+	One       int           `name:"run" placeholder:"N" help:"Play run N of the exploration with this --seed alone, and keep its folder."`
 }
 
 func (c *exploreCmd) Run(a *app) error {
@@ -45,16 +46,19 @@ func (c *exploreCmd) Run(a *app) error {
 		return fmt.Errorf("--strength %d: write 1, 2 or 3", c.Strength)
 	case c.Defect == "all":
 		return c.table(a)
+	case c.One < 0 || c.One > 0 && c.Shard.N > 1:
+		return errors.New("--run names one run of the whole exploration, from 1: leave --shard out")
 	}
 	o, err := c.options(a)
 	if err != nil {
 		return err
 	}
-	done, err := c.runner(a, &o, c.Defect)
+	dir, done, err := c.runner(a, &o, c.Defect)
 	if err != nil {
 		return err
 	}
 	defer done()
+	c.tellRuns(a, &o, dir)
 	if c.Results != "" {
 		f, err := os.Create(c.Results)
 		if err != nil {
@@ -104,18 +108,50 @@ func (c *exploreCmd) options(a *app) (o explore.Options, err error) {
 		}
 		only[factor] = append(only[factor], strings.Split(levels, ",")...)
 	}
-	return explore.Options{Only: only, Dialects: harness.DialectsBeside("."), Strength: c.Strength, Seed: c.Seed, Shard: c.Shard, Budget: c.Budget, Runs: c.Runs,
+	return explore.Options{Only: only, Dialects: harness.DialectsBeside("."), Strength: c.Strength, Seed: c.Seed, Shard: c.Shard, Budget: c.Budget, Runs: c.Runs, Run: c.One,
 		Enough: func(*explore.Found) bool { return c.Until }, NoShrink: c.NoShrink, Progress: func(p explore.Progress) { c.show(a, p) }}, nil
 }
 
+// tellRuns tells of runs that come to no verdict, and of the one that --run names.
+func (c *exploreCmd) tellRuns(a *app, o *explore.Options, dir *runFolder) {
+	o.Unclear = func(u explore.Unclear) {
+		c.clear(a)
+		fmt.Fprintf(a.stdout, "NO VERDICT in run %d: %s\n", u.Run, strings.Join(u.Reasons, "; "))
+		if u.Folder != "" {
+			dir.keep = true
+			fmt.Fprintf(a.stdout, "   kept in %s; play it again with --run %d added to this command\n", u.Folder, u.Run)
+		}
+	}
+	o.Kept = func(p explore.Played) {
+		c.clear(a)
+		fmt.Fprintf(a.stdout, "run %d: %s\n", c.One, p.Verdict)
+		if p.Folder != "" {
+			dir.keep = true
+			fmt.Fprintln(a.stdout, "   kept in", p.Folder)
+		}
+	}
+}
+
 // runner makes what plays the scenarios; done gives back what it holds.
-func (c *exploreCmd) runner(a *app, o *explore.Options, defect string) (done func(), err error) {
+func (c *exploreCmd) runner(a *app, o *explore.Options, defect string) (dir *runFolder, done func(), err error) {
+	if dir, err = a.runFolder(c.RunFolder, "explore", "scenarios that nobody wrote"); err != nil {
+		return nil, nil, err
+	}
+	program, err := c.choose(a, o, defect, dir.path)
+	if err != nil {
+		return nil, nil, errors.Join(err, dir.close())
+	}
+	return dir, func() { program(); dir.close() }, nil
+}
+
+// choose makes what plays the scenarios in a folder.
+func (c *exploreCmd) choose(a *app, o *explore.Options, defect, dir string) (done func(), err error) {
 	if c.Host == "" && len(a.rest) == 0 && !c.Outside {
 		h, err := inprocess.Host(defect)
 		if err != nil {
 			return nil, err
 		}
-		o.Runner, o.Host = explore.Inside{Host: h}, strings.TrimSpace("reference "+defect)
+		o.Runner, o.Host = explore.Inside{Host: h, Folder: dir, Keep: c.One > 0}, strings.TrimSpace("reference "+defect)
 		return func() {}, nil
 	}
 	named := &checkCmd{Host: c.Host, Defect: defect}
@@ -129,13 +165,6 @@ func (c *exploreCmd) runner(a *app, o *explore.Options, defect string) (done fun
 	self, err := os.Executable()
 	if err != nil {
 		return nil, err
-	}
-	dir, done := c.RunFolder, func() {}
-	if dir == "" {
-		if dir, err = os.MkdirTemp("", "understudy-"); err != nil {
-			return nil, err
-		}
-		done = func() { os.RemoveAll(dir) }
 	}
 	switch {
 	case len(a.rest) > 0: // the program without its words, which may name other folders in another shard
@@ -156,15 +185,13 @@ func (c *exploreCmd) runner(a *app, o *explore.Options, defect string) (done fun
 			}
 		}
 		if left, some := o.Only[factor]; some && len(left) == 0 {
-			done()
 			return nil, fmt.Errorf("the host's description claims no %s of those that are explored; understudy explore --only %s=? names them", factor, factor)
 		}
 	}
 	h.Scenarios = nil // those it names are not the ones that are made here
-	program := &explore.Program{Host: h, Self: self, Extra: named.extra(), HostText: text, Folder: dir}
+	program := &explore.Program{Host: h, Self: self, Extra: named.extra(), HostText: text, Folder: dir, Keep: c.One > 0}
 	o.Runner = program
-	tidy := done
-	return func() { program.Close(); tidy() }, nil
+	return program.Close, nil
 }
 
 // paintEvery is how often the progress is painted at most.
@@ -260,7 +287,10 @@ func (c *exploreCmd) summary(a *app, s *explore.Summary) {
 	fmt.Fprintf(a.stdout, "%d of %d combinations of %d factors run, in %d of %d rows; %d combinations are impossible\n",
 		s.Tuples, s.Of, c.Strength, s.Rows, len(s.Array.Rows), len(s.Impossible))
 	if s.NoVerdict > 0 {
-		fmt.Fprintf(a.stdout, "%s came to no verdict: %s\n", counted(s.NoVerdict, "run"), strings.Join(s.Why, "; "))
+		fmt.Fprintf(a.stdout, "%s came to no verdict\n", counted(s.NoVerdict, "run"))
+	}
+	if s.NeverReady {
+		fmt.Fprintln(a.stdout, "the host was started twice and never became ready; exploring stopped")
 	}
 	if s.Skipped > 0 {
 		fmt.Fprintf(a.stdout, "%s skipped: they ask for what the host does not claim\n", counted(s.Skipped, "run"))
@@ -294,7 +324,7 @@ func (c *exploreCmd) table(a *app) error {
 			return err
 		}
 		o.Enough = func(f *explore.Found) bool { return f.Cause == d.Name }
-		done, err := c.runner(a, &o, d.Name)
+		_, done, err := c.runner(a, &o, d.Name)
 		if err != nil {
 			return err
 		}

@@ -73,7 +73,7 @@ cues:
 			require.Equal(t, c.tag, tag)
 			require.Equal(t, c.value, run.Records[0].Text)
 
-			wrong, err := refhost(t, "datum-twice").Play(t.Context(), s)
+			wrong, err := refhost(t, "datum-twice").Play(t.Context(), s, "run")
 			require.NoError(t, err)
 			require.Equal(t, judge.Fail, wrong.Verdict, "what it does carry is judged")
 		})

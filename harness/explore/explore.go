@@ -8,30 +8,57 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"os"
 	"runtime"
-	"slices"
 	"sort"
 	"strings"
 	"sync"
 	"time"
 
-	"example.org/understudy/harness/cause"
+	"example.org/understudy/harness"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/shard"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenario/generate"
 	"example.org/understudy/scenario/generate/cover"
-	"example.org/understudy/scenario/shrink"
 	"example.org/understudy/sim/motion/noise"
-	"example.org/understudy/sim/wire"
 )
 
 // Runner plays a scenario against a host and judges its records. The error is
 // for what stops the exploring; a host that breaks is a Result.
 type Runner interface {
-	Play(ctx context.Context, s *scenario.Scenario) (judge.Result, error)
+	// Its folder, where it is kept, has that name.
+	Play(ctx context.Context, s *scenario.Scenario, name string) (Played, error)
+	// Confirm plays a scenario once more, at a timed pace, where timing could have
+	// made what was found in it. What does not show again is inconclusive.
+	Confirm(ctx context.Context, s *scenario.Scenario, p Played) (Played, error)
 	// Workers is how many scenarios may be played at a time.
 	Workers() int
+}
+
+// Played is what came of a scenario.
+type Played struct {
+	judge.Result
+	Folder   string // where the run is kept, if it is; who plays removes it or names it
+	NotReady bool   // the host did not become ready
+
+	outcome *harness.Outcome
+	again   bool // it was played twice, and what is in Result shows again
+}
+
+// discard removes what is kept of a run.
+func (p *Played) discard() error {
+	if p.Folder == "" {
+		return nil
+	}
+	return os.RemoveAll(p.Folder)
+}
+
+// Unclear is a run without a verdict.
+type Unclear struct {
+	Run     int
+	Reasons []string
+	Folder  string // its scenario, ledger, records, and what the host printed
 }
 
 // Options of an exploration.
@@ -47,10 +74,13 @@ type Options struct {
 	Host   string        // what the host is called, for the results
 	Budget time.Duration // real time; 0 means until Runs are done
 	Runs   int           // scenarios at most; 0 means until Budget is used up
+	Run    int           // play this run alone, from 1, and keep its folder; 0: all
 	// Enough, if set, says after each cause that is found whether to stop.
 	Enough   func(*Found) bool
 	NoShrink bool
 	Found    func(*Found)   // may be nil; is told each cause once
+	Unclear  func(Unclear)  // may be nil; is told each run without a verdict
+	Kept     func(Played)   // may be nil; is told what came of Run
 	Progress func(Progress) // may be nil
 	Log      io.Writer      // may be nil; takes the results as JSON Lines
 }
@@ -79,7 +109,7 @@ type Found struct {
 	Run    int            // which scenario found it, from 1; the same whatever the shard
 	After  time.Duration  // real time from the start
 	Tried  int            // scenarios played to shrink it
-	Steady bool           // it showed again when it was played again
+	Steady bool           // it showed whenever it was played again
 }
 
 // Summary is what an exploration came to.
@@ -91,6 +121,7 @@ type Summary struct {
 	Coverage   *cover.Coverage
 	Why        []string // of runs without a verdict, each once
 	Stopped    bool     // before the work was done
+	NeverReady bool     // that is because the host was not ready twice, and never was
 }
 
 // Combinations is a table of every combination of levels, with a header: the
@@ -121,7 +152,7 @@ type item struct {
 	row  []int // of the covering array; nil: random
 	seed uint64
 
-	result judge.Result
+	played Played
 	err    error
 }
 
@@ -135,7 +166,7 @@ func Explore(ctx context.Context, o Options) (*Summary, error) {
 	if o.Shard.K < 1 || o.Shard.K > o.Shard.N {
 		return nil, fmt.Errorf("shard %v is not one of %d", o.Shard, o.Shard.N)
 	}
-	if o.Budget == 0 && o.Runs == 0 {
+	if o.Budget == 0 && o.Runs == 0 && o.Run == 0 {
 		return nil, fmt.Errorf("an exploration needs a budget of time or of runs")
 	}
 	array, err := arrayOf(o.Strength, o.Seed, o.Only)
@@ -182,6 +213,9 @@ type explorer struct {
 	sum    *Summary
 	whole  context.Context // without the budget's end
 	logErr error
+
+	ready   bool // the host has been ready once
+	unready int
 }
 
 // at makes the i-th scenario: first the rows of the array, then random ones.
@@ -206,7 +240,11 @@ func (e *explorer) explore(ctx context.Context) error {
 	if n := e.Runner.Workers(); n > 1 {
 		batch = 8 * n
 	}
-	for next := 0; e.Runs == 0 || e.sum.Runs < e.Runs; {
+	next := 0
+	if e.Run > 0 {
+		next, e.Runs = e.Run-1, 1
+	}
+	for e.Runs == 0 || e.sum.Runs < e.Runs {
 		var items []*item
 		for len(items) < batch && (e.Runs == 0 || e.sum.Runs+len(items) < e.Runs) {
 			if e.Shard.Mine(next) {
@@ -223,7 +261,11 @@ func (e *explorer) explore(ctx context.Context) error {
 			if it.err != nil {
 				return it.err
 			}
-			if e.took(it) {
+			enough, err := e.took(it)
+			if err != nil {
+				return err
+			}
+			if enough {
 				e.sum.Stopped = true
 				return nil
 			}
@@ -242,7 +284,7 @@ func (e *explorer) play(ctx context.Context, items []*item) {
 		all.Go(func() {
 			defer func() { <-turn }()
 			if it.err = ctx.Err(); it.err == nil {
-				it.result, it.err = e.one(ctx, it.file)
+				it.played, it.err = e.one(ctx, it.file, fmt.Sprintf("run-%d", it.n))
 			}
 		})
 	}
@@ -250,141 +292,12 @@ func (e *explorer) play(ctx context.Context, items []*item) {
 }
 
 // one plays a scenario as it would stand in a file.
-func (e *explorer) one(ctx context.Context, f *scenario.File) (judge.Result, error) {
+func (e *explorer) one(ctx context.Context, f *scenario.File, name string) (Played, error) {
 	s, err := scenario.Parse("generated", scenario.Marshal(f, ""), e.Dialects)
 	if err != nil {
-		return judge.Result{}, fmt.Errorf("a generated scenario is wrong, which is a mistake of this program: %w\n%s", err, scenario.Marshal(f, ""))
+		return Played{}, fmt.Errorf("a generated scenario is wrong, which is a mistake of this program: %w\n%s", err, scenario.Marshal(f, ""))
 	}
-	return e.Runner.Play(ctx, s)
-}
-
-// took takes the result of a scenario and reports whether what was found is
-// enough.
-func (e *explorer) took(it *item) (enough bool) {
-	e.sum.Runs++
-	if it.row != nil {
-		e.sum.Rows++
-		e.sum.Coverage.Add(it.row)
-		e.sum.Tuples = e.sum.Coverage.Run()
-	}
-	names := Causes(&it.result)
-	e.log(line{Kind: "run", Run: it.n, Seed: it.seed, Levels: e.words(it.row), Verdict: it.result.Verdict.String(), Causes: names, Reasons: it.result.Reasons})
-	switch it.result.Verdict {
-	case judge.Skipped:
-		e.sum.Skipped++
-	case judge.Inconclusive, judge.Error:
-		e.sum.NoVerdict++
-		for _, why := range it.result.Reasons {
-			if !slices.Contains(e.sum.Why, why) {
-				e.sum.Why = append(e.sum.Why, why)
-			}
-		}
-	}
-	for _, name := range names {
-		if e.known[name] {
-			continue
-		}
-		e.known[name] = true
-		f := &Found{Cause: name, First: it.file, Small: it.file, Run: it.n, After: time.Since(e.began)}
-		if c, ok := cause.Find(name); ok {
-			f.Code, f.Looks = c.Code, c.Looks
-		}
-		e.small(f, &it.result)
-		e.sum.Found = append(e.sum.Found, f)
-		e.sum.Causes = len(e.sum.Found)
-		e.log(line{Kind: "found", Run: f.Run, Cause: f.Cause, Code: f.Code, TookMS: f.After.Milliseconds(), Tried: f.Tried, Steady: f.Steady,
-			Cues: len(f.Small.Cues), Gauges: len(f.Small.Gauges), Scenario: string(f.Text)})
-		if e.Found != nil {
-			e.Found(f)
-		}
-		enough = enough || e.Enough != nil && e.Enough(f)
-	}
-	return enough
-}
-
-// small shrinks what was found, and writes it out.
-// It must show the cause no less clearly than what was generated: where that
-// told it apart from its rival, so must the small one; and it must be one that
-// a right host passes: the host receives something to record, and the dialects
-// can say what it is to know.
-func (e *explorer) small(f *Found, as *judge.Result) {
-	// What is found at the end of the budget is made small all the same.
-	ctx, cancel := context.WithTimeout(e.whole, max(e.Budget-time.Since(e.began), shrinkFor))
-	defer cancel()
-	clear := told(as, f.Cause)
-	tried := 0
-	shows := func(file *scenario.File) bool {
-		e.progress(f.Cause, tried)
-		tried++
-		s, err := scenario.Parse("smaller", scenario.Marshal(file, ""), e.Dialects)
-		if err != nil || ctx.Err() != nil || !carried(s) {
-			return false
-		}
-		r, err := e.Runner.Play(ctx, s)
-		if ctx.Err() != nil {
-			return false
-		}
-		return err == nil && slices.Contains(Causes(&r), f.Cause) && (!clear || told(&r, f.Cause)) && decides(&r) >= decides(as)
-	}
-	if !e.NoShrink {
-		if f.Steady = shows(f.First); f.Steady {
-			f.Small, f.Tried = shrink.Shrink(f.First, shows, 0)
-		}
-	}
-	named := *f.Small
-	named.Title = "Shows " + f.Cause
-	note := fmt.Sprintf("Found by exploring with seed %d, in run %d, and made as small as it would go.\n", e.Seed, f.Run)
-	if e.NoShrink {
-		note = fmt.Sprintf("Found by exploring with seed %d, in run %d.\n", e.Seed, f.Run)
-	} else if e.whole.Err() != nil {
-		note = fmt.Sprintf("Found by exploring with seed %d, in run %d, and not made as small as it would go: exploring was stopped.\n", e.Seed, f.Run)
-	} else if !f.Steady {
-		note = fmt.Sprintf("Found by exploring with seed %d, in run %d. It did not show when it was played again.\n", e.Seed, f.Run)
-	}
-	if f.Looks != "" {
-		note += fmt.Sprintf("%s %s: %s.\n", f.Code, f.Cause, strings.TrimRight(f.Looks, "."))
-	}
-	f.Text = scenario.Marshal(&named, note)
-}
-
-// decides is whether the host was sent a frame, and whether it had something to
-// record: without, no host passes.
-func decides(r *judge.Result) (n int) {
-	c := &r.Counts
-	return min(c.Frames+c.Spoilt+c.Perhaps, 1) + min(c.Expected, 1)
-}
-
-// carried reports whether the dialects carry what the scenario wants the host
-// to know: which channel, that the cell is low, and settings that it writes.
-func carried(s *scenario.Scenario) bool {
-	for i := range s.Play.Cast {
-		m := &s.Play.Cast[i]
-		d := m.Dialect
-		if f := d.FrameFor("reading"); len(m.Profile.Channels) > 1 && d.Term(wire.Channel) < 0 && (f == wire.NoFrame || !d.Grouped(f)) {
-			return false
-		}
-		if m.Cell != nil && d.Term(wire.Low) < 0 && d.Term(wire.Cell) < 0 {
-			return false
-		}
-		sets := slices.ContainsFunc(d.Frames(), func(f wire.FrameInfo) bool { return f.From == wire.Host && f.Verb == "set" })
-		if len(s.Writes(i)) > 0 && !sets {
-			return false
-		}
-	}
-	return true
-}
-
-// shrinkFor is how long, at least, is spent on making a scenario small.
-const shrinkFor = 30 * time.Second
-
-// told reports whether a result tells a cause apart from the next best.
-func told(r *judge.Result, name string) bool {
-	for _, ex := range r.Explanations {
-		if ex.Cause.Name == name {
-			return !ex.Same
-		}
-	}
-	return false
+	return e.Runner.Play(ctx, s, name)
 }
 
 func (e *explorer) words(row []int) map[string]string {
@@ -412,8 +325,11 @@ func (e *explorer) progress(shrinking string, tried int) {
 // finding that nothing explains, or host-failed for a host that broke as a
 // program.
 func Causes(r *judge.Result) (names []string) {
-	if r.Verdict == judge.Error {
+	switch r.Verdict {
+	case judge.Error:
 		return []string{"host-failed"}
+	case judge.Inconclusive, judge.Skipped:
+		return nil
 	}
 	for _, ex := range r.Explanations {
 		names = append(names, ex.Cause.Name)

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"os"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
@@ -113,11 +115,11 @@ func TestFoundIsSmallAndTheSameEveryTime(t *testing.T) {
 			// What is kept is a scenario like any other, and shows it again.
 			s, err := scenario.Parse("kept", f.Text, dialect)
 			require.NoError(t, err, "%s", f.Text)
-			r, err := o.Runner.Play(t.Context(), s)
+			r, err := o.Runner.Play(t.Context(), s, "run")
 			require.NoError(t, err)
-			require.Contains(t, explore.Causes(&r), f.Cause)
+			require.Contains(t, explore.Causes(&r.Result), f.Cause)
 			require.Contains(t, string(f.Text), "# Found by exploring with seed 1, in run")
-			r, err = refhost(t, "").Play(t.Context(), s)
+			r, err = refhost(t, "").Play(t.Context(), s, "run")
 			require.NoError(t, err)
 			require.Equal(t, judge.Pass, r.Verdict, "the correct host does it right: %v", r.Reasons)
 
@@ -323,9 +325,9 @@ type spy struct {
 
 func (spy) Workers() int { return 1 }
 
-func (s spy) Play(ctx context.Context, what *scenario.Scenario) (judge.Result, error) {
+func (s spy) Play(ctx context.Context, what *scenario.Scenario, name string) (explore.Played, error) {
 	s.see(what)
-	return s.Runner.Play(ctx, what)
+	return s.Runner.Play(ctx, what, name)
 }
 
 // A host that breaks as a program is a finding of its own.
@@ -404,7 +406,7 @@ func BenchmarkInside(b *testing.B) {
 		for b.Loop() {
 			s, err := scenario.Parse("generated", texts[n%50], dialect)
 			require.NoError(b, err)
-			_, err = r.Play(b.Context(), s)
+			_, err = r.Play(b.Context(), s, "run")
 			require.NoError(b, err)
 			n++
 		}
@@ -412,7 +414,7 @@ func BenchmarkInside(b *testing.B) {
 	})
 	b.Run("played", func(b *testing.B) {
 		for n := 0; b.Loop(); n++ {
-			_, err := r.Play(b.Context(), all[n%50])
+			_, err := r.Play(b.Context(), all[n%50], "run")
 			require.NoError(b, err)
 		}
 	})
@@ -422,4 +424,65 @@ func BenchmarkInside(b *testing.B) {
 			require.NoError(b, err)
 		}
 	})
+}
+
+// once shows a mistake the first time that a scenario is played, and never again.
+type once struct {
+	explore.Inside
+	played map[string]bool
+}
+
+func (once) Workers() int { return 1 }
+
+func (o once) Play(ctx context.Context, s *scenario.Scenario, name string) (explore.Played, error) {
+	p, err := o.Inside.Play(ctx, s, name)
+	if text := string(s.Text); len(o.played) == 0 || !o.played[text] {
+		o.played[text] = true
+		p.Verdict = judge.Fail
+		p.Findings, p.Unexplained = []judge.Finding{{Kind: judge.KindTagLost}}, 1
+	}
+	return p, err
+}
+
+// What does not show again is not found; it is a run without a verdict.
+func TestOnlyWhatShowsAgainIsFound(t *testing.T) {
+	t.Parallel()
+	for _, still := range []bool{false, true} {
+		o := options(t, "", 3)
+		o.Runner, o.NoShrink = once{refhost(t, ""), map[string]bool{}}, still
+		var unclear []explore.Unclear
+		o.Unclear = func(u explore.Unclear) { unclear = append(unclear, u) }
+		sum, err := explore.Explore(t.Context(), o)
+		require.NoError(t, err)
+		require.Empty(t, sum.Found)
+		require.Equal(t, 3, sum.NoVerdict)
+		require.Len(t, unclear, 3)
+		require.Equal(t, []string{"did not show when the scenario was played again: unexplained tag-lost"}, unclear[0].Reasons)
+	}
+}
+
+// One run of an exploration can be made again, and its scenario is kept.
+func TestOneRunAgain(t *testing.T) {
+	t.Parallel()
+	var texts []string
+	o := options(t, "", 5)
+	o.Runner = spy{o.Runner, func(s *scenario.Scenario) { texts = append(texts, string(s.Text)) }}
+	_, err := explore.Explore(t.Context(), o)
+	require.NoError(t, err)
+	in := refhost(t, "")
+	in.Folder, in.Keep = t.TempDir(), true
+	var kept explore.Played
+	o = options(t, "", 0)
+	o.Runner, o.Run, o.Kept = in, 4, func(p explore.Played) { kept = p }
+	_, err = explore.Explore(t.Context(), o)
+	require.NoError(t, err)
+	require.Equal(t, filepath.Join(in.Folder, "run-4"), kept.Folder)
+	text, err := os.ReadFile(filepath.Join(kept.Folder, "scenario.yaml"))
+	require.NoError(t, err)
+	require.Equal(t, texts[3], string(text))
+	for _, file := range []string{"ledger.jsonl", "records.csv"} {
+		info, err := os.Stat(filepath.Join(kept.Folder, file))
+		require.NoError(t, err)
+		require.Positive(t, info.Size(), file)
+	}
 }

@@ -46,7 +46,7 @@ func TestOracle(t *testing.T) {
 	t.Parallel()
 	all := generated(t, 250)
 	for i, s := range all[:testenv.Count(40, 150)] {
-		r, err := refhost(t, "").Play(t.Context(), s)
+		r, err := refhost(t, "").Play(t.Context(), s, "run")
 		require.NoError(t, err)
 		require.Equal(t, judge.Pass, r.Verdict, "the correct host, scenario %d: %v %v", i, r.Findings, r.Reasons)
 		require.NotZero(t, r.Counts.Expected)
@@ -63,7 +63,7 @@ func TestOracle(t *testing.T) {
 	} {
 		s, err := scenario.Parse("pinned", []byte(pin.text), dialect)
 		require.NoError(t, err)
-		r, err := refhost(t, pin.defect).Play(t.Context(), s)
+		r, err := refhost(t, pin.defect).Play(t.Context(), s, "run")
 		require.NoError(t, err)
 		require.Equal(t, pin.verdict, r.Verdict, "%s: %v", pin.defect, r.Findings)
 		if pin.kind != "" {
@@ -72,9 +72,9 @@ func TestOracle(t *testing.T) {
 	}
 	for _, d := range testenv.Sample(t, 16, within()) {
 		named := slices.IndexFunc(all, func(s *scenario.Scenario) bool {
-			r, err := refhost(t, d.Name).Play(t.Context(), s)
+			r, err := refhost(t, d.Name).Play(t.Context(), s, "run")
 			require.NoError(t, err)
-			return r.Verdict == judge.Fail && slices.Contains(explore.Causes(&r), d.Name)
+			return r.Verdict == judge.Fail && slices.Contains(explore.Causes(&r.Result), d.Name)
 		})
 		require.GreaterOrEqual(t, named, 0, "%s is never named", d.Name)
 	}

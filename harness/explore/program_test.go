@@ -17,6 +17,7 @@ import (
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenario/generate"
 	"example.org/understudy/scenarios"
+	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
@@ -102,10 +103,10 @@ func TestWhatStaysFromOneRunToTheNext(t *testing.T) {
 	p.Host.Run[1], p.Host.Run = "leaks", p.Host.Run[:2]
 	s, err := scenario.Parse("one", []byte("understudy: 1\ntitle: One tag\ngauges: [{name: g1, dialect: line-ascii, mid-stroke: 5.123 mm}]\ncues: [{at: 0 s, do: preset, to: 5.123 mm}, {at: 1 s, do: tag}]\n"), dialect)
 	require.NoError(t, err)
-	r, err := p.Play(t.Context(), s)
+	r, err := p.Play(t.Context(), s, "run")
 	require.NoError(t, err)
 	require.Equal(t, judge.Pass, r.Verdict)
-	r, err = p.Play(t.Context(), s)
+	r, err = p.Play(t.Context(), s, "run")
 	require.NoError(t, err)
 	require.Equal(t, judge.Inconclusive, r.Verdict)
 	require.Len(t, r.Reasons, 1)
@@ -126,11 +127,44 @@ func BenchmarkPrograms(b *testing.B) {
 	for n := 0; b.Loop(); n++ {
 		for i, r := range []explore.Runner{kept, anew, within} {
 			began := time.Now()
-			_, err := r.Play(b.Context(), all[n%len(all)])
+			_, err := r.Play(b.Context(), all[n%len(all)], "run")
 			require.NoError(b, err)
 			took[i] += time.Since(began)
 		}
 	}
 	b.ReportMetric(took[1].Seconds()/took[0].Seconds(), "anew/kept")
 	b.ReportMetric(took[1].Seconds()/took[2].Seconds(), "anew/inside")
+}
+
+// What a host does wrong at pace drain only is no finding: both runs are kept, with
+// all that there is of them. One that never becomes ready is not tried for ever.
+func TestTimingIsNoFinding(t *testing.T) {
+	t.Parallel()
+	p := program(t, "reference")
+	self := p.Self
+	p.Host.Run = []string{"sh", "-c", `case "$2" in *-again) exec "$0" refhost --job "$1";; *) echo here >&2; exec "$0" refhost --job "$1" --defect first-tag-missed;; esac`, self, "{job}", "{run}"}
+	o := options(t, "", 1)
+	o.Only = map[string][]string{"dialect": {"line-ascii"}, "port": {"pty"}}
+	var unclear []explore.Unclear
+	o.Runner, o.Unclear = p, func(u explore.Unclear) { unclear = append(unclear, u) }
+	for o.Run = 1; len(unclear) == 0 && o.Run < 20; o.Run++ {
+		sum, err := explore.Explore(t.Context(), o)
+		require.NoError(t, err)
+		require.Empty(t, sum.Found)
+	}
+	require.Len(t, unclear, 1)
+	require.Contains(t, unclear[0].Reasons[0], "depends on timing: first-tag-missed; the host passed when it was played once more, at pace")
+	for _, folder := range []string{unclear[0].Folder, unclear[0].Folder + "-again"} {
+		for _, file := range []string{"scenario.yaml", "ledger.jsonl", "records.csv", "host.out", "host.err", "run.json"} {
+			require.FileExists(t, filepath.Join(folder, file))
+		}
+	}
+
+	p.Host.Run, p.Host.Ready = []string{"sleep", "60"}, hostfile.Ready{Opened: true, Within: quantity.Duration(100 * time.Millisecond)}
+	o.Run, o.Runs, unclear = 0, 100, nil
+	sum, err := explore.Explore(t.Context(), o)
+	require.NoError(t, err)
+	require.Equal(t, 2, sum.Runs)
+	require.True(t, sum.Stopped)
+	require.Contains(t, unclear[1].Reasons[0], "the host did not open the ports of all gauges within 100ms; nobody has opened ")
 }

@@ -3,6 +3,7 @@ package inside
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"example.org/understudy/harness"
@@ -33,10 +34,12 @@ type Run struct {
 	Spec    judge.Spec
 	Entries []ledger.Entry
 	Records []judge.Record
+	Wrote   []byte // the records as the host wrote them
 }
 
 // Do plays a scenario against a host and judges its records. The error says
-// what is wrong with the host as a program, or that ctx is done.
+// what is wrong with the host as a program, or that ctx is done; the run is then as
+// far as it went.
 func Do(ctx context.Context, s *scenario.Scenario, host Host) (*Run, error) {
 	w := &World{Dialects: map[string]*wire.Dialect{}}
 	life := &restarter{w: w, ctx: ctx, host: host}
@@ -81,10 +84,10 @@ func Do(ctx context.Context, s *scenario.Scenario, host Host) (*Run, error) {
 	for turn := 0; !life.ready; turn++ {
 		w.settle()
 		if err := serve(ctx, st); err != nil {
-			return nil, err
+			return r, err
 		}
 		if w.err != nil {
-			return nil, w.err
+			return r, w.err
 		}
 		if turn > patient {
 			r.Verdict, r.Reasons = judge.Inconclusive, []string{errNotReady.Error()}
@@ -92,21 +95,22 @@ func Do(ctx context.Context, s *scenario.Scenario, host Host) (*Run, error) {
 		}
 	}
 	if err := st.Run(ctx); err != nil {
-		return nil, err
+		return r, err
 	}
 	w.at(w.now + settle)
 	w.end()
 	if err := serve(ctx, st); err != nil {
-		return nil, err
+		return r, err
 	}
 	if w.err != nil {
-		return nil, w.err
+		return r, w.err
 	}
 	if err := st.Finish("the timeline ended"); err != nil {
-		return nil, err
+		return r, err
 	}
+	r.Wrote = slices.Clone(w.Records.Bytes())
 	if r.Records, err = records.Parse(hostfile.Records{Form: hostfile.CSV}, &w.Records); err != nil {
-		return nil, fmt.Errorf("the host's records: %w", err)
+		return r, fmt.Errorf("the host's records: %w", err)
 	}
 	r.Result = judge.Judge(r.Spec, r.Entries, r.Records)
 	return r, nil
