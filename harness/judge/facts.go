@@ -1,0 +1,253 @@
+package judge
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	"example.org/understudy/harness/align"
+	"example.org/understudy/harness/cause"
+	"example.org/understudy/sim/decimal"
+)
+
+// facts compares what is known beside the records.
+func (j *judging) facts(out *outcome, rows *cause.Rows) {
+	out.diffs = append(out.diffs, j.loose...)
+	zoned, jumped := rows.Zoned && j.oneZone(), rows.Jumps && j.oneJump()
+	for _, d := range j.times {
+		switch {
+		case d.kind == KindTime && rows.Backwards, d.kind == KindTimeOff && zoned, jumped && j.off(j.records[d.rec].Time) != 0:
+			out.slack++
+		default:
+			out.diffs = append(out.diffs, d)
+		}
+	}
+	if j.quit != nil && rows.Quits {
+		out.slack++
+	} else if j.quit != nil {
+		out.diffs = append(out.diffs, diff{kind: KindQuit, rec: -1, stream: -1, at: -1})
+	}
+	for g := range j.Gauges {
+		f := &j.h.Gauges[g]
+		if j.Claimed(cause.Reopen) && f.Unheard == rows.Reopens && f.Unheard {
+			out.diffs = append(out.diffs, diff{kind: KindReopen, rec: -1, stream: -1, gauge: int32(g), at: -1})
+		}
+		if j.Claimed(cause.KeepUp) && f.Full > 0 && !rows.Slow {
+			out.diffs = append(out.diffs, diff{kind: KindOverrun, rec: -1, stream: -1, gauge: int32(g), at: -1})
+		}
+		note := func(k Kind) {
+			out.diffs = append(out.diffs, diff{kind: k, rec: -1, stream: -1, gauge: int32(g), at: -1})
+		}
+		if j.Claimed(cause.Line) && j.Gauges[g].Shows && f.Opened {
+			if (f.DTR.Against(j.AtLine.DTR) || f.RTS.Against(j.AtLine.RTS)) && !rows.Idle {
+				note(KindControl)
+			}
+			if b := j.AtLine.Breaks; b != nil && *b != (f.Breaks > 0) && !rows.Breaks {
+				note(KindBreak)
+			}
+		}
+		if at := j.AtLine.Reads; j.Claimed(cause.KeepUp) && at > 0 && f.Stall > at && !rows.Stalls {
+			note(KindStall)
+		}
+		if want := rows.Lines[g]; j.Claimed(cause.Line) && f.Line != "" && !lineFits(want, j.Gauges[g].Line, f.Line) {
+			out.diffs = append(out.diffs, diff{kind: KindLine, rec: -1, stream: -1, gauge: int32(g), at: -1})
+		}
+		if j.Claimed(cause.Settings) && f.Opened {
+			j.settings(out, rows, g)
+		}
+	}
+}
+
+// off is how far a time lies outside the run, 0 when it lies inside.
+func (j *judging) off(t time.Time) time.Duration {
+	switch {
+	case j.Begun.IsZero():
+	case t.Before(j.Begun.Add(-clockSlack)):
+		return t.Sub(j.Begun)
+	case !j.Ended.IsZero() && t.After(j.Ended.Add(clockSlack)):
+		return t.Sub(j.Ended)
+	}
+	return 0
+}
+
+// oneZone reports whether all times are off by the same whole number of
+// quarter hours, as time zones are.
+func (j *judging) oneZone() bool {
+	const quarter, most = 15 * time.Minute, 14 * time.Hour
+	for shift := -most; shift <= most; shift += quarter {
+		n, fits := 0, shift != 0
+		for _, d := range j.times {
+			if d.kind == KindTimeOff && fits {
+				n++
+				fits = j.off(j.records[d.rec].Time.Add(-shift)) == 0
+			}
+		}
+		if fits && n > 0 && n == j.timed {
+			return true
+		}
+	}
+	return false
+}
+
+// oneJump reports whether the times that are off are those from some row on,
+// or up to some row, and off by one hour.
+func (j *judging) oneJump() bool {
+	for _, shift := range [2]time.Duration{time.Hour, -time.Hour} {
+		fits, n := true, 0
+		for _, d := range j.times {
+			if d.kind == KindTimeOff {
+				n++
+				fits = fits && j.off(j.records[d.rec].Time.Add(-shift)) == 0
+			}
+		}
+		changes, was := 0, false
+		for i := range j.records {
+			if rec := &j.records[i]; rec.HasTime {
+				off := j.off(rec.Time) != 0
+				if i > 0 && off != was {
+					changes++
+				}
+				was = off
+			}
+		}
+		if fits && n > 0 && changes == 1 {
+			return true
+		}
+	}
+	return false
+}
+
+// lineFits compares the line settings a host asked for with those wanted: the
+// speed and the character format; what follows them is not judged.
+func lineFits(want, own, got string) bool {
+	w, g := strings.Fields(own), strings.Fields(got)
+	if len(w) < 2 || len(g) < 2 {
+		return own == "" || own == got
+	}
+	switch want {
+	case cause.AnotherSpeed:
+		return g[0] != w[0] && g[1] == w[1]
+	case cause.AnotherParity:
+		return g[0] == w[0] && g[1] != w[1]
+	}
+	return g[0] == w[0] && g[1] == w[1]
+}
+
+// requestSides are the requests a gauge is due and those it got.
+type requestSides struct{ due, got []cause.Request }
+
+func (s *requestSides) Len() (int, int) { return len(s.due), len(s.got) }
+func (s *requestSides) Skip(int) int    { return align.Full }
+func (s *requestSides) Extra(int) int   { return align.Full }
+func (s *requestSides) Pair(i, k int) int {
+	switch {
+	case !sameSetting(s.due[i], s.got[k]):
+		return 3 * align.Full
+	case !sameText(s.due[i].To, s.got[k].To):
+		return 11
+	}
+	return 0
+}
+func (s *requestSides) Same(i, k int) (same, named bool) { return s.Pair(i, k) == 0, false }
+func (s *requestSides) WantKey(int) uint64               { return 0 }
+func (s *requestSides) RecordKey(int) uint64             { return 1 }
+
+func sameSetting(a, b cause.Request) bool {
+	return a.Verb == b.Verb && a.Setting == b.Setting && (a.Channel == b.Channel || a.Channel == "" || b.Channel == "")
+}
+
+// sameText compares settings: numbers by value, words without regard to case.
+func sameText(a, b string) bool {
+	if x, err := decimal.Parse(a); err == nil {
+		if y, err := decimal.Parse(b); err == nil {
+			return x.Equal(y)
+		}
+	}
+	return strings.EqualFold(a, b)
+}
+
+// settings compares a gauge's requests with those due. A request more than is
+// due does no harm unless it sets something due to another value.
+func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
+	due := rows.Requests[g]
+	stated := func(r cause.Request) bool {
+		return slices.ContainsFunc(j.Gauges[g].Writes, func(w cause.Write) bool {
+			w.Verb = cmp.Or(w.Verb, "set")
+			return sameSetting(cause.Request{Write: w}, r)
+		})
+	}
+	concerns := func(r cause.Request) bool {
+		return r.Setting == "function" && r.Verb == "set" && j.Gauges[g].Function != "" || stated(r) ||
+			slices.ContainsFunc(due, func(d cause.Request) bool { return sameSetting(d, r) })
+	}
+	var got, late []cause.Request
+	for _, r := range j.h.Gauges[g].Requests {
+		switch {
+		case !concerns(r):
+		case r.Late:
+			late = append(late, r)
+		case len(got) > 0 && r == got[len(got)-1]: // asked again, as after a time-out
+		default:
+			got = append(got, r)
+		}
+	}
+	match := align.Align(&requestSides{due, got})
+	used := make([]bool, len(got))
+	for _, k := range match {
+		if k >= 0 {
+			used[k] = true
+		}
+	}
+	add := func(kind Kind, nth int) {
+		out.diffs = append(out.diffs, diff{kind: kind, rec: -1, stream: -1, gauge: int32(g), nth: int32(nth), at: -1})
+	}
+	for i, k := range match {
+		d := due[i]
+		same := func(r cause.Request) bool { return sameSetting(d, r) && sameText(d.To, r.To) }
+		switch {
+		case k >= 0 && rows.LateWrites: // a host that writes late has not written yet
+			add(KindSettingOrder, i)
+		case k >= 0 && got[k].Refused != "":
+			add(KindSettingRefused, i)
+		case k >= 0 && sameText(d.To, got[k].To):
+		case k >= 0 && rows.LoseValue:
+			out.slack++
+		case k >= 0:
+			add(KindSettingValue, i)
+		case rows.LateWrites && slices.ContainsFunc(late, same):
+		case slices.ContainsFunc(late, same):
+			add(KindSettingLate, i)
+		default:
+			if at := slices.IndexFunc(got, same); at >= 0 && !used[at] {
+				used[at] = true
+				add(KindSettingOrder, i)
+			} else if at := slices.IndexFunc(got, func(r cause.Request) bool { return sameSetting(d, r) }); at >= 0 && !used[at] {
+				used[at] = true
+				add(KindSettingValue, i)
+			} else {
+				add(KindSettingMissing, i)
+			}
+		}
+	}
+	// What is left over counts only where it ends with another value, or where
+	// it should not have been written at all.
+	for k := range got {
+		if used[k] {
+			continue
+		}
+		again := slices.ContainsFunc(got[k+1:], func(r cause.Request) bool { return sameSetting(got[k], r) })
+		i := slices.IndexFunc(due, func(d cause.Request) bool { return sameSetting(d, got[k]) })
+		switch {
+		case again, i >= 0 && sameText(due[i].To, got[k].To):
+		case i < 0 && !stated(got[k]) && sameText(got[k].To, j.Gauges[g].Function):
+		default:
+			add(KindSettingValue, 100+k)
+		}
+	}
+	if len(due) == 0 {
+		for k := range late {
+			add(KindSettingValue, 200+k)
+		}
+	}
+}

@@ -1,0 +1,262 @@
+package judge
+
+import (
+	"example.org/understudy/harness/align"
+	"example.org/understudy/harness/cause"
+	"example.org/understudy/sim/decimal"
+)
+
+// sides are the wants and rows of one stream.
+type sides struct {
+	*judging
+	wants   []cause.Want
+	recs    []int32
+	tags    bool
+	few     bool // the tag numbers come round so soon that one alone tells nothing
+	free    bool // some of the wants may have no row
+	mixed   bool // tagged ones stand among others, on both sides
+	doubles bool
+	claims  struct{ value, void, zone, unit bool }
+}
+
+func (s *sides) Len() (int, int) { return len(s.wants), len(s.recs) }
+
+func (s *sides) Skip(i int) int { return int(s.wants[i].Loss) }
+
+func (s *sides) Extra(k int) int {
+	if s.doubles && s.double(k) {
+		return 1
+	}
+	return align.Full
+}
+
+// double reports whether a row says the same as the row before.
+func (s *sides) double(k int) bool {
+	if k == 0 {
+		return false
+	}
+	a, b := &s.rows[s.recs[k-1]], &s.rows[s.recs[k]]
+	return a.tag == b.tag && a.hasTag == b.hasTag && a.hasValue == b.hasValue && a.zones == b.zones && (!a.hasValue || equal(*a.value, *b.value))
+}
+
+// fewTags is a range of tag numbers that wraps within a neighbourhood of the
+// alignment.
+const fewTags = 64
+
+// The costs of disagreeing. A row with another tag and another value is no
+// longer the same row: two gaps are cheaper.
+const (
+	costTag   = 13
+	costNoTag = 6
+	costValue = 8
+	costZone  = 2
+	costUnit  = 1
+)
+
+func (s *sides) Pair(i, k int) int {
+	w, r := &s.wants[i], &s.rows[s.recs[k]]
+	c := 0
+	if s.tags {
+		c = tagCost(w, r)
+	}
+	if !s.sameValue(w, r) {
+		c += costValue
+	}
+	if s.claims.zone && !zoneFits(w, r) {
+		c += costZone
+	}
+	if s.claims.unit && !s.unitFits(w, r) {
+		c += costUnit
+	}
+	return c
+}
+
+func tagCost(w *cause.Want, r *row) int {
+	switch {
+	case w.Tagged != r.hasTag:
+		return costNoTag
+	case w.Tagged && w.Tag != r.tag && w.Changed&cause.LooseTag == 0:
+		return costTag
+	}
+	return 0
+}
+
+func (s *sides) sameValue(w *cause.Want, r *row) bool {
+	if w.Changed&cause.LooseValue != 0 {
+		return true
+	}
+	if w.Void || !r.hasValue {
+		return !s.claims.void || w.Void == !r.hasValue
+	}
+	return !s.claims.value || equal(w.Value, *r.value)
+}
+
+// equal is Decimal.Equal with a short way for equal exponents.
+func equal(a, b decimal.Decimal) bool {
+	if a.Exponent() == b.Exponent() {
+		x, okX := a.Coefficient()
+		y, okY := b.Coefficient()
+		if okX && okY {
+			return x == y
+		}
+	}
+	return a.Equal(b)
+}
+
+func zoneFits(w *cause.Want, r *row) bool {
+	if w.Changed&cause.LooseZone != 0 {
+		return true
+	}
+	return r.hasZone && (r.zones.Has(w.Zone) || r.zones.Has(w.Second))
+}
+
+func (s *sides) unitFits(w *cause.Want, r *row) bool {
+	return !r.hasUnit || w.Void || w.Changed&cause.LooseUnit != 0 || r.known && r.unit == w.Unit
+}
+
+func (s *sides) Same(i, k int) (same, named bool) {
+	w, r := &s.wants[i], &s.rows[s.recs[k]]
+	if s.tags && w.Tagged && r.hasTag {
+		return w.Tag == r.tag && (!s.few || s.sameValue(w, r)), !s.few
+	}
+	if (s.few || s.free || s.mixed) && s.tags && w.Tagged != r.hasTag {
+		return false, false // some may be missing among equal readings: which is which is not sure
+	}
+	return w.Void == !r.hasValue && (w.Void || equal(w.Value, *r.value)), false
+}
+
+func (s *sides) WantKey(i int) uint64 {
+	w := &s.wants[i]
+	return rowKey(w.Tag, s.tags && w.Tagged, &w.Value, !w.Void)
+}
+
+func (s *sides) RecordKey(k int) uint64 {
+	r := &s.rows[s.recs[k]]
+	return rowKey(r.tag, s.tags && r.hasTag, r.value, r.hasValue)
+}
+
+func rowKey(tag int64, hasTag bool, value *decimal.Decimal, hasValue bool) uint64 {
+	h := uint64(1469598103934665603)
+	mix := func(x uint64) { h = (h ^ x) * 1099511628211; h ^= h >> 29 }
+	if hasTag {
+		mix(uint64(tag))
+	}
+	if hasValue {
+		v := value.Trim()
+		c, _ := v.Coefficient()
+		mix(uint64(c))
+		mix(uint64(v.Exponent()))
+	}
+	return h
+}
+
+// align pairs the wants and rows of a stream. Where tagged ones stand among others,
+// the tagged ones are paired first, by their numbers: they hold the rest in place,
+// however long its readings stay the same.
+func (s *sides) align() []int32 {
+	if !s.tags {
+		return align.Align(s)
+	}
+	tagged := part{sides: s}
+	for i := range s.wants {
+		if s.wants[i].Tagged {
+			tagged.wants = append(tagged.wants, int32(i))
+		}
+	}
+	for k, rec := range s.recs {
+		if s.rows[rec].hasTag {
+			tagged.rows = append(tagged.rows, int32(k))
+		}
+	}
+	if s.few && !tagged.oneToOne() {
+		return align.Align(s) // numbers that come round so soon hold nothing in place by themselves
+	}
+	if len(tagged.rows) == 0 || len(tagged.wants) == len(s.wants) && len(tagged.rows) == len(s.recs) {
+		return align.Align(s)
+	}
+	s.mixed = true
+	match := make([]int32, len(s.wants))
+	between := part{sides: s}
+	doing, from := 0, 0 // wants and rows before these are done
+	upto := func(i, k int) {
+		between.wants, between.rows = between.wants[:0], between.rows[:0]
+		for w := doing; w < i; w++ {
+			between.wants = append(between.wants, int32(w))
+		}
+		for r := from; r < k; r++ {
+			between.rows = append(between.rows, int32(r))
+		}
+		for w, r := range align.Align(&between) {
+			if r >= 0 {
+				r = between.rows[r]
+			}
+			match[between.wants[w]] = r
+		}
+	}
+	for w, r := range align.Align(&tagged) {
+		if r < 0 {
+			continue
+		}
+		i, k := int(tagged.wants[w]), int(tagged.rows[r])
+		if s.wants[i].Tag != s.rows[s.recs[k]].tag {
+			continue
+		}
+		upto(i, k)
+		match[i] = int32(k)
+		doing, from = i+1, k+1
+	}
+	upto(len(s.wants), len(s.recs))
+	return match
+}
+
+// part is some of the wants and some of the rows of a stream.
+type part struct {
+	*sides
+	wants, rows []int32
+}
+
+// oneToOne reports whether there are as many wants as rows, with the same tag numbers
+// in the same order.
+func (p *part) oneToOne() bool {
+	if len(p.wants) != len(p.rows) {
+		return false
+	}
+	for n, i := range p.wants {
+		if p.sides.wants[i].Tag != p.sides.judging.rows[p.recs[p.rows[n]]].tag {
+			return false
+		}
+	}
+	return true
+}
+
+func (p *part) Len() (int, int)            { return len(p.wants), len(p.rows) }
+func (p *part) Skip(i int) int             { return p.sides.Skip(int(p.wants[i])) }
+func (p *part) Extra(k int) int            { return p.sides.Extra(int(p.rows[k])) }
+func (p *part) Pair(i, k int) int          { return p.sides.Pair(int(p.wants[i]), int(p.rows[k])) }
+func (p *part) WantKey(i int) uint64       { return p.sides.WantKey(int(p.wants[i])) }
+func (p *part) RecordKey(k int) uint64     { return p.sides.RecordKey(int(p.rows[k])) }
+func (p *part) Same(i, k int) (bool, bool) { return p.sides.Same(int(p.wants[i]), int(p.rows[k])) }
+
+// eventSides are the events of one gauge.
+type eventSides struct {
+	*judging
+	wants []cause.Want
+	recs  []int32
+}
+
+func (s *eventSides) Len() (int, int) { return len(s.wants), len(s.recs) }
+func (s *eventSides) Skip(i int) int  { return int(s.wants[i].Loss) }
+func (s *eventSides) Extra(int) int   { return align.Full }
+func (s *eventSides) Pair(i, k int) int {
+	if same, _ := s.Same(i, k); same {
+		return 0
+	}
+	return 3 * align.Full
+}
+func (s *eventSides) Same(i, k int) (same, named bool) {
+	return s.WantKey(i) == s.RecordKey(k), false
+}
+func (s *eventSides) WantKey(i int) uint64 { return uint64(s.wants[i].Event) }
+func (s *eventSides) RecordKey(k int) uint64 {
+	return uint64(cause.EventNamed(s.records[s.recs[k]].Kind))
+}
