@@ -545,7 +545,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	spec.Killed = m.Exit.Killed
 	spec.Claims = claims(append(slices.Clone(c.Host.NoClaim), silent(c.Scenario)...))
 	out.Spec = spec
-	out.Result = judge.JudgeSeq(spec, out.whole(filepath.Join(c.Run, ledgerFile), &err), out.Records)
+	out.Result = judge.JudgeSeq(ctx, spec, out.whole(filepath.Join(c.Run, ledgerFile), &err), out.Records)
 	if err != nil {
 		out.Verdict = judge.Error
 		out.Reasons = append(out.Reasons, "the ledger: "+err.Error())

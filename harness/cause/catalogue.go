@@ -349,7 +349,7 @@ var catalogue = [defectCount]entry{
 		"take frames in the order of their bytes"}, nil},
 	tagDroppedBurst: {Cause{"C514", "tag-dropped-burst", "of tags that came close together some are missing",
 		"of several frames in one read only one is taken",
-		"go on decoding until the bytes read are used up"}, nil},
+		"go on decoding until the bytes read are used up"}, []int{onlyFirst, onlyLast, onlyFirst + ofTags, onlyLast + ofTags, 0}},
 
 	voidAsZero: {Cause{"C601", "void-as-zero", "a void reading is recorded as 0",
 		"text that is not a number is read as 0",

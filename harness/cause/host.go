@@ -26,6 +26,7 @@ type gaugeState struct {
 	lastTag  int64
 	lastAt   time.Duration
 	anyTag   bool  // a tag has come
+	pieceTag bool  // a tag has come in the same piece
 	rejoined bool  // no tag since the link came back
 	low      bool  // the cell was low in the last frame that was surely read
 	lowMaybe int32 // one more than the Seen at which it may have been low first since, 0 for none
@@ -60,10 +61,10 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 		m.param[v.defect] = v.param
 	}
 	m.rows = Rows{Readings: make([][]Want, len(s.Gauges)*m.width), Events: make([][]Want, len(s.Gauges)),
-		Reopens: !m.has(neverReopens), Doubles: m.has(rowDoubled), Shuffles: m.has(tagsOutOfOrder),
-		Backwards: m.has(timesBackwards), LateWrites: m.has(settingLate), LoseValue: m.has(settingWrongUnit), Zoned: m.has(timeZone),
-		Late: m.has(eventsLate), Tails: m.has(rowsBuffered), Slow: m.has(readsTooSlowly), Jumps: m.has(daylightJump),
-		Idle: m.has(controlLinesIdle), Breaks: m.has(sendsBreaks), Stalls: m.has(stallsReading), Over: m.has(startsOver), Quits: m.has(quits), Nothing: m.has(recordsNothing)}
+		Reopens: !m.has(neverReopens), Chances: Chances{Doubles: m.has(rowDoubled), Shuffles: m.has(tagsOutOfOrder),
+			Backwards: m.has(timesBackwards), LateWrites: m.has(settingLate), LoseValue: m.has(settingWrongUnit), Zoned: m.has(timeZone),
+			Late: m.has(eventsLate), Tails: m.has(rowsBuffered), Slow: m.has(readsTooSlowly), Jumps: m.has(daylightJump),
+			Idle: m.has(controlLinesIdle), Breaks: m.has(sendsBreaks), Stalls: m.has(stallsReading), Over: m.has(startsOver), Quits: m.has(quits), Nothing: m.has(recordsNothing)}}
 	for g := range s.Gauges {
 		m.gauges[g] = gaugeState{channels: make([]channelState, m.width), anyTag: h.Later, place: g}
 		if h.Places != nil {
@@ -254,6 +255,7 @@ func (m *model) frame(i int, s *Seen, g int, loss uint8) {
 	if m.has(splitFrameLost) && s.Split {
 		loss = min(loss, slight)
 	}
+	gs.pieceTag = gs.pieceTag && s.Joined
 	m.cell(i, s, g, loss)
 	if s.Other || len(rs) == 0 {
 		return
@@ -273,8 +275,16 @@ func (m *model) frame(i int, s *Seen, g int, loss uint8) {
 	first, rejoined := !gs.anyTag, gs.rejoined
 	burst := gs.anyTag && (s.Joined || s.At-gs.lastAt < 250*time.Millisecond)
 	gs.lastTag, gs.lastAt, gs.anyTag, gs.rejoined = s.Tag, s.At, true, false
-	if burst && m.has(tagDroppedBurst) {
-		loss = min(loss, slight)
+	if m.has(tagDroppedBurst) {
+		p := m.param[tagDroppedBurst]
+		switch {
+		case p == 0 && burst:
+			loss = min(loss, slight)
+		case p == onlyFirst && s.Joined, p == onlyFirst+ofTags && gs.pieceTag,
+			p == onlyLast && m.followed(i, s, false), p == onlyLast+ofTags && m.followed(i, s, true):
+			return
+		}
+		gs.pieceTag = true
 	}
 	if first && m.has(firstTagMissed) || rejoined && m.has(tagLostAtRejoin) {
 		return
@@ -282,6 +292,26 @@ func (m *model) frame(i int, s *Seen, g int, loss uint8) {
 	for _, r := range rs {
 		m.tagged(i, s, r, g, m.channel(r), rejoined, loss)
 	}
+}
+
+// Which frame of one read is taken, of all or of the tagged ones.
+const (
+	onlyFirst = 1
+	onlyLast  = 2
+	ofTags    = 2
+)
+
+// followed reports whether another frame of the gauge came in the same piece after a
+// frame, or another tag.
+func (m *model) followed(i int, s *Seen, tag bool) bool {
+	for k := i + 1; k < len(m.h.Seen) && m.h.Seen[k].At == s.At; k++ {
+		if n := &m.h.Seen[k]; n.Gauge == s.Gauge && n.What == Frame {
+			if !n.Joined || n.Tagged || !tag {
+				return n.Joined
+			}
+		}
+	}
+	return false
 }
 
 // cell sees to the low-cell event, which is due once until the cell is good

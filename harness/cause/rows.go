@@ -80,6 +80,11 @@ type Rows struct {
 	Lines    []string
 	// Reopens is false for a host that leaves the port closed after a hang-up.
 	Reopens bool
+	Chances
+}
+
+// Chances are what a mistake leaves open of a whole run.
+type Chances struct {
 	// Doubles: now and then a row is written twice. Shuffles: rows of a burst
 	// may come in another order. Backwards: times may be out of order.
 	// LateWrites: the requests may come after the first tag.

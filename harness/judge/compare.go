@@ -16,8 +16,12 @@ type diff struct {
 	at     int32 // in History.Seen, about; −1 when unknown
 	stream int32 // of readings; −1 when it is none
 	gauge  int32 // of events and facts
-	nth    int32 // of facts: which
-	more   bool  // the row disagrees elsewhere already, of which this may be the consequence
+	nth    int32 // of facts: which; of a row too many: the how manieth after the one at
+	// Of one among equal neighbours it cannot be known which it is: first is the
+	// want or the row they begin with, like their number, place which of those
+	// that differ it is.
+	first, like, place int32
+	more               bool // the row disagrees elsewhere already, of which this may be the consequence
 }
 
 // key identifies a disagreement whatever the hypothesis.
@@ -28,8 +32,13 @@ type key struct {
 }
 
 func (d *diff) key() key {
-	if d.rec >= 0 {
+	switch {
+	case d.like > 1 && d.rec >= 0:
+		return key{kind: d.kind, rec: d.first, nthOrG: d.place}
+	case d.rec >= 0:
 		return key{kind: d.kind, rec: d.rec}
+	case d.like > 1:
+		return key{kind: d.kind, rec: -1, seen: d.first, stream: d.stream, nthOrG: d.place}
 	}
 	k := key{kind: d.kind, rec: -1, seen: -1, stream: d.stream, nthOrG: d.gauge<<16 | d.nth}
 	if d.want != nil {
@@ -45,6 +54,8 @@ type outcome struct {
 	slack    int // what the hypothesis leaves to chance
 	lost     int // what it costs that rows are missing which it says may be
 	open     int // rows whose content it leaves open
+	may      int // rows that it says may be missing,
+	gone     int // and those of them that are
 	expected int
 	paired   int
 	streams  []aligned // of a whole run
@@ -55,6 +66,22 @@ type aligned struct {
 	wants []cause.Want
 	recs  []int32
 	match []int32
+}
+
+// lastPaired is the Seen of the last want before want i that has a row, −1 for none.
+func (a *aligned) lastPaired(i int) int32 {
+	for i--; i >= 0; i-- {
+		if a.match[i] >= 0 {
+			return a.wants[i].Seen
+		}
+	}
+	return -1
+}
+
+// before is the first want that comes of what was seen at seen or later.
+func (a *aligned) before(seen int32) int {
+	i, _ := slices.BinarySearchFunc(a.wants, seen, func(w cause.Want, at int32) int { return cmp.Compare(w.Seen, at) })
+	return i
 }
 
 // span is a part of the run: what was seen in from..to, worked out from warm
@@ -78,21 +105,41 @@ func (j *judging) test(hyp cause.Hypothesis) *outcome {
 func (j *judging) testSpans(hyp cause.Hypothesis, spans []span) *outcome {
 	out := &outcome{}
 	for _, sp := range spans {
-		first := len(out.streams)
-		part := j.h
-		part.Seen = j.h.Seen[sp.warm:sp.to]
-		part.Later, part.Cut, part.Places = sp.warm > 0, sp.to < len(j.h.Seen), sp.places
-		rows := cause.Expect(j.Spec, &part, hyp)
-		out.rows = append(out.rows, rows)
-		for s := range rows.Readings {
-			j.compare(out, rows, trim(rows.Readings[s], sp), sp.readings[s], int32(s))
-		}
-		for g := range rows.Events {
-			j.compareEvents(out, rows, trim(rows.Events[g], sp), sp.events[g], int32(g), first)
-		}
+		j.testSpan(out, hyp, sp)
 	}
 	j.facts(out, out.rows[0])
 	return out
+}
+
+// expect is what a host with a hypothesis writes of a part of the run.
+func (j *judging) expect(hyp cause.Hypothesis, sp span) *cause.Rows {
+	part := j.h
+	part.Seen = j.h.Seen[sp.warm:sp.to]
+	part.Later, part.Cut, part.Places = sp.warm > 0, sp.to < len(j.h.Seen), sp.places
+	return cause.Expect(j.Spec, &part, hyp)
+}
+
+// testSpan aligns all of a gauge's streams, and then its events among its readings,
+// before anything is said to be missing: what is missing at the end depends on all
+// the rows that are there.
+func (j *judging) testSpan(out *outcome, hyp cause.Hypothesis, sp span) {
+	rows := j.expect(hyp, sp)
+	out.rows = append(out.rows, rows)
+	first, all := len(out.streams), make([]*sides, len(rows.Readings))
+	for s := range rows.Readings {
+		all[s] = j.sides(rows, trim(rows.Readings[s], sp), sp.readings[s], int32(s))
+		out.streams = append(out.streams, aligned{all[s].wants, all[s].recs, all[s].align()})
+	}
+	for g := range rows.Events {
+		readings := out.streams[first+g*j.width : first+(g+1)*j.width]
+		es := j.eventSides(readings, trim(rows.Events[g], sp), sp.events[g])
+		out.streams = append(out.streams, aligned{es.wants, es.recs, align.Align(es)})
+		mine := append(slices.Clone(readings), out.streams[len(out.streams)-1])
+		for c := range readings {
+			j.compare(out, rows, all[g*j.width+c], mine, c)
+		}
+		j.compareEvents(out, rows, es, mine, int32(g))
+	}
 }
 
 // trim leaves out the wants from before a span, and counts frames by their
@@ -117,37 +164,33 @@ func trim(ws []cause.Want, sp span) []cause.Want {
 	return ws
 }
 
-// compare aligns one stream and enters what differs.
-func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, recs []int32, stream int32) {
-	free := false
+// sides readies one stream for being aligned.
+func (j *judging) sides(rows *cause.Rows, wants []cause.Want, recs []int32, stream int32) *sides {
+	s := &sides{judging: j, wants: wants, recs: recs, stream: stream, doubles: rows.Doubles, tags: j.Claimed(cause.Tag)}
 	for i := range wants {
-		if wants[i].Loss == cause.Must {
-			out.expected++
-		}
-		free = free || wants[i].Loss == 0
+		s.free = s.free || wants[i].Loss == 0
 	}
-	s := &sides{free: free, judging: j, wants: wants, recs: recs, doubles: rows.Doubles, tags: j.Claimed(cause.Tag)}
 	t := j.Gauges[int(stream)/j.width].Tags
 	s.few = t.Last-t.First < fewTags
 	s.claims.value, s.claims.void = j.Claimed(cause.Value), j.Claimed(cause.Void)
 	s.claims.zone, s.claims.unit = j.Claimed(cause.Zone), j.Claimed(cause.Unit)
-	match := s.align()
-	out.streams = append(out.streams, aligned{wants, recs, match})
+	return s
+}
+
+// compare enters what differs in stream c of the aligned ones of a gauge.
+func (j *judging) compare(out *outcome, rows *cause.Rows, s *sides, mine []aligned, c int) {
+	wants, recs, match := s.wants, s.recs, mine[c].match
 	complete := j.Claimed(cause.Complete)
-	add := func(kind Kind, w *cause.Want, rec int32) {
-		n := len(out.diffs)
-		more := n > 0 && rec >= 0 && out.diffs[n-1].rec == rec
-		d := diff{kind: kind, want: w, rec: rec, stream: stream, more: more, at: -1}
-		if w != nil {
-			d.at = w.Seen
-		}
-		out.diffs = append(out.diffs, d)
-	}
 	var lost []int         // wants
 	var extra, after []int // rows, and the want paired last before each
 	next, before := 0, -1
 	for i, k := range match {
 		w := &wants[i]
+		if w.Loss == cause.Must {
+			out.expected++
+		} else if w.Loss > 0 {
+			out.may++
+		}
 		if k < 0 {
 			switch {
 			case sibling(wants, match, i) >= 0:
@@ -155,6 +198,7 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 				lost = append(lost, i)
 			case w.Loss > 0:
 				out.lost += int(w.Loss)
+				out.gone++
 			}
 			continue
 		}
@@ -163,93 +207,161 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, wants []cause.Want, re
 		}
 		next, before = int(k)+1, i
 		out.paired++
-		rec := recs[k]
-		r := &j.rows[rec]
 		if complete && sibling(wants, match, i) >= 0 {
-			add(KindTagRepeated, w, rec)
+			out.enter(diff{kind: KindTagRepeated, want: w, rec: recs[k], stream: s.stream, at: w.Seen})
 			continue
 		}
-		if s.tags {
-			if tagCost(w, r) > 0 {
-				add(KindTag, w, rec)
-			} else if w.Tagged && w.Tag != r.tag {
-				if w.Changed&cause.LooseValue != 0 {
-					out.open++
-				} else {
-					out.slack++
-				}
-			}
-		}
-		if !s.sameValue(w, r) {
-			if w.Void || !r.hasValue {
-				add(KindVoid, w, rec)
-			} else {
-				add(KindValue, w, rec)
-			}
-		} else if w.Changed&cause.LooseValue != 0 {
-			out.open++
-		}
-		if w.Changed&cause.LooseValue != 0 {
-			continue // it may say anything
-		}
-		if s.claims.zone {
-			if !zoneFits(w, r) {
-				add(KindZone, w, rec)
-			} else if !r.zones.Has(w.Zone) {
-				out.slack++
-			}
-		}
-		if s.claims.unit {
-			if !s.unitFits(w, r) {
-				add(KindUnit, w, rec)
-			} else if w.Changed&cause.LooseUnit != 0 && r.known && r.unit == j.Unit {
-				out.slack++
-			}
-		}
+		s.differ(out, w, recs[k])
 	}
 	for ; next < len(recs); next++ {
 		extra, after = append(extra, next), append(after, before)
 	}
-	if !complete || len(lost)+len(extra) == 0 {
-		return
+	if complete && len(lost)+len(extra) > 0 {
+		lost = slices.DeleteFunc(lost, j.gone(out, rows, mine, c))
+		s.unpaired(out, rows, lost, extra, after)
 	}
-	lost = slices.DeleteFunc(lost, j.gone(out, rows, wants, match))
+}
+
+// enter adds a disagreement.
+func (o *outcome) enter(d diff) {
+	if n := len(o.diffs); n > 0 && d.rec >= 0 {
+		d.more = o.diffs[n-1].rec == d.rec
+	}
+	o.diffs = append(o.diffs, d)
+}
+
+// differ enters in what a row differs from the want it is paired with.
+func (s *sides) differ(out *outcome, w *cause.Want, rec int32) {
+	r := &s.rows[rec]
+	add := func(kind Kind) { out.enter(diff{kind: kind, want: w, rec: rec, stream: s.stream, at: w.Seen}) }
+	if s.tags {
+		if tagCost(w, r) > 0 {
+			add(KindTag)
+		} else if w.Tagged && w.Tag != r.tag {
+			if w.Changed&cause.LooseValue != 0 {
+				out.open++
+			} else {
+				out.slack++
+			}
+		}
+	}
+	if !s.sameValue(w, r) {
+		if w.Void || !r.hasValue {
+			add(KindVoid)
+		} else {
+			add(KindValue)
+		}
+	} else if w.Changed&cause.LooseValue != 0 {
+		out.open++
+	}
+	if w.Changed&cause.LooseValue != 0 {
+		return // it may say anything
+	}
+	if s.claims.zone {
+		if !zoneFits(w, r) {
+			add(KindZone)
+		} else if !r.zones.Has(w.Zone) {
+			out.slack++
+		}
+	}
+	if s.claims.unit {
+		if !s.unitFits(w, r) {
+			add(KindUnit)
+		} else if w.Changed&cause.LooseUnit != 0 && r.known && r.unit == s.Unit {
+			out.slack++
+		}
+	}
+}
+
+// unpaired enters the wants without a row, and the rows without a want, of which
+// after is the want that was paired last before each.
+func (s *sides) unpaired(out *outcome, rows *cause.Rows, lost, extra, after []int) {
 	moved := s.moved(lost, extra)
+	wants := runs{n: len(s.wants), key: s.WantKey}
 	for _, i := range lost {
+		w := &s.wants[i]
 		if k, ok := moved[i]; ok {
 			if rows.Shuffles {
 				out.slack++
 			} else {
-				add(KindOrder, &wants[i], recs[k])
+				out.enter(diff{kind: KindOrder, want: w, rec: s.recs[k], stream: s.stream, at: w.Seen})
 			}
 			continue
 		}
-		kind := KindLost
-		if j.h.Seen[wants[i].Seen].Tagged {
-			kind = KindTagLost
+		d := diff{kind: KindLost, want: w, rec: -1, stream: s.stream, at: w.Seen}
+		if s.h.Seen[w.Seen].Tagged {
+			d.kind = KindTagLost
 		}
-		add(kind, &wants[i], -1)
+		var first int32
+		first, d.like, d.place = wants.of(i)
+		d.first = s.wants[first].Seen
+		out.enter(d)
 	}
 	back := map[int]bool{}
 	for _, k := range moved {
 		back[k] = true
 	}
+	recs := runs{n: len(s.recs), key: s.RecordKey}
+	nth, last := int32(0), -2
 	for n, k := range extra {
+		if after[n] != last {
+			nth, last = 0, after[n]
+		}
 		switch {
 		case back[k]:
+			continue
 		case s.doubles && s.double(k):
 			out.slack++
-		default:
-			if w := s.repeats(after[n], k); w != nil {
-				add(KindTagRepeated, w, recs[k])
-			} else {
-				add(KindExtra, nil, recs[k])
-				if after[n] >= 0 {
-					out.diffs[len(out.diffs)-1].at = wants[after[n]].Seen
-				}
+			continue
+		}
+		d := diff{kind: KindExtra, rec: s.recs[k], stream: s.stream, at: -1, nth: nth}
+		if after[n] >= 0 {
+			d.at = s.wants[after[n]].Seen
+		}
+		if w := s.repeats(after[n], k); w != nil {
+			d.kind, d.want = KindTagRepeated, w
+			d.at = w.Seen
+		} else {
+			nth++
+		}
+		var first int32
+		first, d.like, d.place = recs.of(k)
+		d.first = s.recs[first]
+		out.enter(d)
+	}
+}
+
+// runs finds the runs of equal neighbours in a sequence.
+type runs struct {
+	n     int
+	key   func(int) uint64
+	start []int32 // of the run of each; made when it is first asked for
+	taken map[int32]int32
+}
+
+// mostAlike bounds how long a run of equal neighbours is counted.
+const mostAlike = 10_000
+
+// of is where the run of one begins, how long it is, and the how manieth of the run
+// has been asked for.
+func (r *runs) of(i int) (first, like, nth int32) {
+	if r.start == nil {
+		r.start, r.taken = make([]int32, r.n), map[int32]int32{}
+		before := uint64(0)
+		for k := range r.n {
+			h := r.key(k)
+			if r.start[k] = int32(k); k > 0 && h == before {
+				r.start[k] = r.start[k-1]
 			}
+			before = h
 		}
 	}
+	first = r.start[i]
+	for like = 1; like < mostAlike && int(first+like) < r.n && r.start[first+like] == first; like++ {
+	}
+	nth = r.taken[first]
+	r.taken[first]++
+	return first, like, nth
 }
 
 // silent reports whether the host has recorded no reading at all.
@@ -262,46 +374,45 @@ func (j *judging) silent() bool {
 	return true
 }
 
-// gone says of each want that has no row whether a hypothesis lets it be
-// missing together with its neighbours: at the end, before the host was killed,
-// or from before it was started last.
-func (j *judging) gone(out *outcome, rows *cause.Rows, wants []cause.Want, match []int32) func(i int) bool {
+// gone says of each want of stream c of a gauge that has no row whether a hypothesis
+// lets it be missing together with its neighbours: at the end, before the host was
+// killed, or from before it was started last. What is missing at an end is what no
+// row of the gauge follows, in whichever stream.
+func (j *judging) gone(out *outcome, rows *cause.Rows, mine []aligned, c int) func(i int) bool {
 	if rows.Nothing && j.silent() {
 		return func(int) bool { return true }
 	}
 	if !rows.Tails && !rows.Over {
 		return func(int) bool { return false }
 	}
-	may := make([]bool, len(wants))
-	until := func(seen int32) int {
-		i, _ := slices.BinarySearchFunc(wants, seen, func(w cause.Want, at int32) int { return cmp.Compare(w.Seen, at) })
-		return i
-	}
-	excuse := func(from, to int) {
-		for i := from; i < to; i++ {
+	a := &mine[c]
+	may := make([]bool, len(a.wants))
+	tail := func(least, to int, end int32) {
+		last := int32(-1)
+		for k := range mine {
+			last = max(last, mine[k].lastPaired(mine[k].before(end)))
+		}
+		for i := to - 1; i >= least && a.match[i] < 0 && a.wants[i].Seen >= last; i-- {
 			may[i] = true
 		}
 	}
-	tail := func(least, to int) {
-		from := to
-		for from > least && match[from-1] < 0 {
-			from--
-		}
-		excuse(from, to)
-	}
 	began := 0 // the first want after the host was started
 	for n, e := range j.ends {
-		to := until(e.seen)
+		to := a.before(e.seen)
 		if rows.Tails && e.killed {
-			tail(began, to)
+			tail(began, to, e.seen)
 		}
 		began = to
-		if rows.Over && n == len(j.ends)-1 && !slices.ContainsFunc(match[:to], func(k int32) bool { return k >= 0 }) {
-			excuse(0, to)
+		over := rows.Over && n == len(j.ends)-1
+		for k := range mine {
+			over = over && mine[k].lastPaired(mine[k].before(e.seen)) < 0
+		}
+		for i := 0; over && i < to; i++ {
+			may[i] = true
 		}
 	}
 	if rows.Tails {
-		tail(began, len(wants))
+		tail(began, len(a.wants), int32(len(j.h.Seen)))
 	}
 	first := true
 	return func(i int) bool {
@@ -359,40 +470,11 @@ func (s *sides) repeats(i, k int) *cause.Want {
 	return nil
 }
 
-// latest is how many readings may stand between what tells an event and its
-// row: a host may write them from two threads.
-const latest = 1
-
-// late reports whether the row of an event comes after more readings than
-// that, each of which the host received after what told the event.
-func (j *judging) late(streams []aligned, seen, rec int32) bool {
-	for _, s := range streams {
-		i, _ := slices.BinarySearchFunc(s.wants, seen+1, func(w cause.Want, at int32) int { return cmp.Compare(w.Seen, at) })
-		n := 0
-		for ; i < len(s.wants); i++ {
-			if s.match[i] < 0 || s.wants[i].Loss < cause.Must {
-				continue // of one that may have no row it is not sure which row is its
-			}
-			if s.recs[s.match[i]] > rec {
-				break
-			}
-			if n++; n > latest {
-				return true
-			}
-		}
-	}
-	return false
-}
-
-func (j *judging) compareEvents(out *outcome, rows *cause.Rows, wants []cause.Want, recs []int32, g int32, first int) {
-	readings := out.streams[first+int(g)*j.width : first+(int(g)+1)*j.width]
-	wants = slices.DeleteFunc(wants, func(w cause.Want) bool { return !j.Claimed(w.Event.Aspect()) })
-	s := &eventSides{j, wants, recs}
-	match := align.Align(s)
-	out.streams = append(out.streams, aligned{wants, recs, match})
+func (j *judging) compareEvents(out *outcome, rows *cause.Rows, s *eventSides, mine []aligned, g int32) {
+	wants, recs, match := s.wants, s.recs, mine[len(mine)-1].match
 	// Where there are more rows of an event than it has to have, it is not sure
 	// which row is whose.
-	gone := j.gone(out, rows, wants, match)
+	gone := j.gone(out, rows, mine, len(mine)-1)
 	unsure := map[cause.Event]bool{}
 	more := map[cause.Event]int{}
 	for _, rec := range recs {
@@ -417,7 +499,7 @@ func (j *judging) compareEvents(out *outcome, rows *cause.Rows, wants []cause.Wa
 		case k >= 0:
 			used[k], at[k] = true, w.Seen
 			out.paired++
-			if w.Loss > 0 && !unsure[w.Event] && j.late(readings, w.Seen, recs[k]) {
+			if w.Loss > 0 && !unsure[w.Event] && w.Seen < s.from[k] {
 				if rows.Late {
 					out.slack++
 				} else {

@@ -1,6 +1,7 @@
 package judge
 
 import (
+	"fmt"
 	"hash/maphash"
 	"slices"
 
@@ -21,47 +22,103 @@ const (
 	maxSlack = 4
 )
 
-func score(o *outcome, causes int) int {
-	s := min(o.slack, maxSlack) + perLoss*o.lost + perOpen*o.open + perCause*causes
-	for i := range o.diffs {
-		if o.diffs[i].more {
-			s += perMore
-		} else {
-			s += perDiff
-		}
-	}
-	return s
-}
-
-// Bounds of the search. Causes are tried on parts of a long run.
+// Bounds of the search.
 const (
 	maxCauses  = 4
 	beamWidth  = 6
-	allOf      = 3000      // a run of so many rows or fewer is tried whole,
-	light      = 10        // if it has no more than so many frames to each of them
-	warmUp     = 500       // frames before a part that bring the model into state
-	partFrames = 300       // frames of a part
-	partCount  = 4         // parts around findings
 	pairBudget = 4_000_000 // wants times pairs of causes, for trying all pairs
+	candidates = 40        // hypotheses that are looked at for rows against them
+	wholeTests = 4         // and those of them that are held against all of a long run
+)
+
+// What a cause may leave to chance, where not all of the rows that it lets be missing are: that the missing rows all lie among those that
+// it lets be missing is less likely than mostChance without it, and of those that it
+// lets be missing one in leastGone is.
+const (
+	mostChance = 0.05
+	leastGone  = 6
 )
 
 // tried is a hypothesis with what came of it.
 type tried struct {
 	hyp       cause.Hypothesis
 	score     int
-	diffs     int
+	left      int // disagreements that it leaves, or does not fit
+	against   int // of them those that it makes, or changes
 	slack     int
+	may, gone int    // rows that may be missing, and those that are
+	expected  int    // rows that have to be there
 	signature uint64 // of the disagreements, whatever their order
+	covers    int    // rows of it that are somewhere in the records; 0 where that was not looked at
 }
 
 // alike reports whether two hypotheses leave the same disagreements.
-func alike(a, b tried) bool { return a.diffs == b.diffs && a.signature == b.signature }
+func alike(a, b tried) bool { return a.left == b.left && a.signature == b.signature }
+
+// expectation is what a disagreement's want says, as far as its kind goes.
+func expectation(d *diff) string {
+	w := d.want
+	if w == nil {
+		return ""
+	}
+	switch d.kind {
+	case KindValue, KindVoid:
+		return fmt.Sprint(w.Void, w.Value.Trim())
+	case KindZone:
+		return fmt.Sprint(w.Zone, w.Second)
+	case KindTag:
+		return fmt.Sprint(w.Tagged, w.Tag)
+	}
+	return ""
+}
+
+// held are disagreements by what identifies them.
+type held map[key]*diff
+
+func holds(o *outcome) held {
+	m := make(held, len(o.diffs))
+	for i := range o.diffs {
+		m[o.diffs[i].key()] = &o.diffs[i]
+	}
+	return m
+}
+
+var effects = map[Kind]cause.Effect{
+	KindValue: cause.OnValue, KindVoid: cause.OnValue, KindUnit: cause.OnUnit, KindZone: cause.OnZone, KindTag: cause.OnTag,
+	KindLost: cause.OnLoss, KindTagLost: cause.OnLoss, KindTagRepeated: cause.OnMore, KindExtra: cause.OnMore, KindOrder: cause.OnPlace,
+	KindEventMissing: cause.OnEvent, KindEventExtra: cause.OnEvent, KindEventLate: cause.OnDelay,
+	KindSettingMissing: cause.OnSetting, KindSettingValue: cause.OnSetting, KindSettingLate: cause.OnSetting,
+	KindSettingOrder: cause.OnSetting, KindSettingRefused: cause.OnSetting,
+	KindLine: cause.OnLine, KindControl: cause.OnLine, KindBreak: cause.OnLine, KindStall: cause.OnLine, KindReopen: cause.OnLine,
+	KindOverrun: cause.OnLine, KindQuit: cause.OnLine, KindTime: cause.OnTime, KindTimeOff: cause.OnTime,
+}
+
+func effectsOf(h cause.Hypothesis) (e cause.Effect) {
+	for _, v := range h {
+		e |= v.Effects()
+	}
+	return e
+}
+
+// against counts the disagreements of an outcome that the correct host does not have,
+// or not with the same expectation: rows that the hypothesis gets wrong.
+func (base held) against(o *outcome) (n int) {
+	for i := range o.diffs {
+		d := &o.diffs[i]
+		if b, ok := base[d.key()]; !ok || expectation(b) != expectation(d) {
+			n++
+		}
+	}
+	return n
+}
 
 // trial tries hypotheses on parts of a run, each once.
 type trial struct {
 	*judging
-	spans []span
-	done  map[string]tried
+	spans  []span
+	base   held // the disagreements of the correct host there
+	done   map[string]tried
+	active []cause.Variant // those that change something
 }
 
 func (t *trial) try(h cause.Hypothesis) tried {
@@ -71,10 +128,27 @@ func (t *trial) try(h cause.Hypothesis) tried {
 		return r
 	}
 	o := t.testSpans(h, t.spans)
-	r := tried{hyp: h, score: score(o, len(h)), diffs: len(o.diffs), slack: o.slack}
+	if t.base == nil {
+		t.base = holds(o)
+	}
+	r := tried{hyp: h, left: len(o.diffs), against: t.base.against(o), slack: o.slack, may: o.may, gone: o.gone, expected: o.expected}
+	r.score = min(o.slack, maxSlack) + perLoss*o.lost + perOpen*o.open + perCause*len(h)
 	seed := maphash.Comparable(t.seed, key{})
+	left := holds(o)
 	for i := range o.diffs {
 		r.signature += maphash.Comparable(t.seed, o.diffs[i].key()) ^ seed
+		if o.diffs[i].more {
+			r.score += perMore
+		} else {
+			r.score += perDiff
+		}
+	}
+	fit := effectsOf(h)
+	for k, d := range t.base {
+		if _, ok := left[k]; !ok && fit&effects[d.kind] == 0 {
+			r.left++
+			r.score += perDiff
+		}
 	}
 	t.done[name] = r
 	return r
@@ -85,28 +159,67 @@ type explained struct {
 	named       []Explanation
 	of          map[key]string // cause by disagreement
 	unexplained int
+	searched    string // which part of the run causes were looked for in; empty: all
 }
 
 // explain lets the causes compete for the disagreements of the correct host.
 func (j *judging) explain(base *outcome) explained {
-	t := &trial{judging: j, spans: j.parts(base), done: map[string]tried{}}
-	if !j.short(base) {
-		base.release()
+	t := &trial{judging: j, done: map[string]tried{}}
+	var searched string
+	t.spans, searched = j.parts(base)
+	whole := base
+	if searched != "" {
+		whole = base.released()
 	}
 	start := t.try(nil)
-	var active []cause.Variant
+	t.search(start, base.expected)
+	var all []tried
+	for _, r := range t.done {
+		if r.score < start.score {
+			all = append(all, r)
+		}
+	}
+	all = top(all, candidates)
+	if searched != "" && len(base.diffs) > fewDiffs {
+		all = append(t.covering(), all...)
+	}
+	tests := 0
+	for n, r := range all {
+		if n > 0 && j.ended() || searched != "" && tests == wholeTests {
+			break
+		}
+		if r.covers == 0 && !t.clean(r) {
+			continue
+		}
+		tests++
+		if ex, ok := j.name(whole, r.hyp); ok {
+			for k := range ex.named {
+				ex.named[k].Rival, ex.named[k].Same = t.rival(r.hyp, ex.named[k].Cause)
+			}
+			ex.searched = searched
+			return ex
+		}
+	}
+	return explained{of: map[key]string{}, unexplained: len(base.diffs), searched: searched}
+}
+
+// search tries causes alone, and then more and more of them together.
+func (t *trial) search(start tried, expected int) {
 	var singles []tried
 	for _, v := range cause.Variants() {
+		if t.ended() {
+			return
+		}
 		r := t.try(cause.Hypothesis{v})
 		if alike(r, start) && r.slack == start.slack {
 			continue // it changes nothing here, so nothing speaks for it
 		}
-		active = append(active, v)
+		t.active = append(t.active, v)
 		singles = append(singles, r)
 	}
 	// A cause that changes nothing here alone may do so beside another one.
-	beside := active
-	if all := cause.Variants(); len(all)*beamWidth*base.expected <= pairBudget {
+	beside := t.active
+	if all := cause.Variants(); len(all)*beamWidth*expected <= pairBudget {
 		beside = all
 	}
 	best := start
@@ -114,7 +227,7 @@ func (j *judging) explain(base *outcome) explained {
 	if len(beam) > 0 && beam[0].score < best.score {
 		best = beam[0]
 	}
-	for len(beam) > 0 && best.diffs > 0 && len(beam[0].hyp) < maxCauses {
+	for len(beam) > 0 && best.left > 0 && len(beam[0].hyp) < maxCauses && !t.ended() {
 		var next []tried
 		for _, b := range beam {
 			for _, v := range beside {
@@ -129,21 +242,59 @@ func (j *judging) explain(base *outcome) explained {
 		}
 		best = beam[0]
 	}
-	if n := len(active); best.diffs > 0 && n*n/4*base.expected <= pairBudget {
+	if n := len(t.active); best.left > 0 && n*n/4*expected <= pairBudget {
 		// Two mistakes in the number may hide each other: then neither explains
 		// anything alone.
-		for a := range active {
-			for b := a + 1; b < n && active[a].Number(); b++ {
-				if active[a].Name() == active[b].Name() || !active[b].Number() {
-					continue
-				}
-				if r := t.try(cause.Hypothesis{active[a], active[b]}); better(r, best) {
-					best = r
+		for a := range t.active {
+			for b := a + 1; b < n && t.active[a].Number() && !t.ended(); b++ {
+				if t.active[a].Name() != t.active[b].Name() && t.active[b].Number() {
+					t.try(cause.Hypothesis{t.active[a], t.active[b]})
 				}
 			}
 		}
 	}
-	return j.name(base, t.needed(best.hyp), active, t)
+}
+
+// mostCover are so many causes at most that are chosen by the rows they make.
+const mostCover = 2
+
+// covering are the causes whose rows in the parts nearly all stand somewhere in the
+// records. Where a cause moves rows far away, as to another gauge, the parts hold the
+// wrong rows of the records, so nothing else shows it.
+func (t *trial) covering() (out []tried) {
+	there := make(map[uint64]struct{}, len(t.records))
+	streams := t.whole().readings
+	for s := range streams {
+		side := &sides{judging: t.judging, recs: streams[s], tags: true}
+		for k := range streams[s] {
+			there[side.RecordKey(k)*31+uint64(s)] = struct{}{}
+		}
+	}
+	covers := func(h cause.Hypothesis) (n, all int) {
+		for _, sp := range t.spans {
+			rows := t.expect(h, sp)
+			for s := range rows.Readings {
+				side := &sides{judging: t.judging, wants: rows.Readings[s], tags: true}
+				for i := range side.wants {
+					if _, ok := there[side.WantKey(i)*31+uint64(s)]; ok {
+						n++
+					}
+					all++
+				}
+			}
+		}
+		return n, all
+	}
+	least, _ := covers(nil)
+	for _, v := range t.active {
+		r := t.try(cause.Hypothesis{v})
+		if n, all := covers(r.hyp); n > least && 10*n >= 9*all {
+			r.covers = n
+			out = append(out, r)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b tried) int { return b.covers - a.covers })
+	return out[:min(len(out), mostCover)]
 }
 
 // better orders hypotheses: by score, then by the causes' ranks.
@@ -193,191 +344,136 @@ func sameCauses(a, b cause.Hypothesis) bool {
 	return len(a) == len(b)
 }
 
-func keysOf(o *outcome) map[key]bool {
-	m := make(map[key]bool, len(o.diffs))
-	for i := range o.diffs {
-		m[o.diffs[i].key()] = true
+// clean reports whether a hypothesis gets no row wrong, and each of its causes
+// explains something of a kind that fits it and leaves little to chance.
+func (t *trial) clean(r tried) bool {
+	if t.refuted(r) {
+		return false
 	}
-	return m
+	left := holds(t.testSpans(r.hyp, t.spans))
+	for k, v := range r.hyp {
+		rest := t.try(without(r.hyp, k))
+		if gone, may := r.gone-rest.gone, r.may-rest.may; gone > 0 && gone < may {
+			chance := 1.0
+			for range gone {
+				chance *= float64(may) / float64(r.expected+r.may)
+			}
+			if chance > mostChance || leastGone*gone < may {
+				return false
+			}
+		}
+		if explains(holds(t.testSpans(rest.hyp, t.spans)), left, v) == 0 {
+			return false
+		}
+	}
+	return true
 }
 
-// name checks each cause of the best hypothesis against the whole run, finds
-// its rival, and shares out the disagreements.
-func (j *judging) name(base *outcome, hyp cause.Hypothesis, active []cause.Variant, t *trial) explained {
-	ex := explained{of: map[key]string{}}
-	if len(hyp) == 0 {
-		ex.unexplained = len(base.diffs)
-		return ex
+// refuted reports whether rows are against a hypothesis. At the edges of parts it is not
+// sure which rows belong to them; what is found there is held against the whole run.
+func (t *trial) refuted(r tried) bool {
+	if len(t.spans) == 1 && t.spans[0].warm == 0 && t.spans[0].to == len(t.h.Seen) {
+		return r.against > 0
 	}
-	left, before := keysOf(j.test(hyp)), keysOf(base)
-	var without []map[key]bool
+	return edges*r.against > len(t.base)-r.left
+}
+
+// edges is how many disagreements a cause explains at least for each row that is
+// against it in parts of a run.
+const edges = 5
+
+func without(h cause.Hypothesis, k int) cause.Hypothesis {
+	return slices.Delete(slices.Clone(h), k, k+1)
+}
+
+// explains counts the disagreements that are there without a cause, of a kind that
+// fits it, and not with it.
+func explains(without, with held, v cause.Variant) (n int) {
+	for k, d := range without {
+		if with[k] == nil && v.Effects()&effects[d.kind] != 0 {
+			n++
+		}
+	}
+	return n
+}
+
+// name holds a hypothesis against the whole run: it is refuted by a row that it gets
+// wrong. The disagreements are shared out among its causes.
+func (j *judging) name(base *outcome, hyp cause.Hypothesis) (ex explained, ok bool) {
+	ex.of = map[key]string{}
+	before, o := holds(base), j.test(hyp)
+	if before.against(o) > 0 {
+		return ex, false
+	}
+	left := holds(o)
+	rest := make([]held, len(hyp))
 	for k := range hyp {
-		if len(hyp) == 1 {
-			without = append(without, before)
-		} else {
-			without = append(without, keysOf(j.test(slices.Delete(slices.Clone(hyp), k, k+1))))
+		if rest[k] = before; len(hyp) > 1 {
+			rest[k] = holds(j.test(without(hyp, k)))
 		}
 	}
-	explains := make([]int, len(hyp))
-	for d := range before {
-		if left[d] {
-			ex.unexplained++
-			continue
-		}
-		// It belongs to each cause without which it would still be there.
-		named := false
-		for k := range hyp {
-			if without[k][d] {
-				explains[k]++
-				if !named {
-					named, ex.of[d] = true, hyp[k].Name()
+	count := make([]int, len(hyp))
+	for d, at := range before {
+		first := -1 // of the causes without which it would still be there, or of those that fit it
+		fits := -1
+		for k, v := range hyp {
+			if left[d] != nil || v.Effects()&effects[at.kind] == 0 {
+				continue
+			}
+			if fits < 0 {
+				fits = k
+			}
+			if rest[k][d] != nil {
+				count[k]++
+				if first < 0 {
+					first = k
 				}
 			}
 		}
-		if !named { // either of them explains it
-			explains[0]++
-			ex.of[d] = hyp[0].Name()
+		switch {
+		case first >= 0:
+			ex.of[d] = hyp[first].Name()
+		case fits >= 0: // either of several explains it
+			count[fits]++
+			ex.of[d] = hyp[fits].Name()
+		default:
+			ex.unexplained++
 		}
 	}
 	for k, v := range hyp {
-		e := Explanation{Cause: v.Cause(), Explains: explains[k]}
-		for d := range left {
-			if !before[d] && (len(hyp) == 1 || !without[k][d]) {
-				e.Mispredicts++
-			}
+		if count[k] == 0 {
+			return ex, false
 		}
-		e.Rival, e.Same = t.rival(hyp, k, active)
-		ex.named = append(ex.named, e)
+		ex.named = append(ex.named, Explanation{Cause: v.Cause(), Explains: count[k]})
 	}
 	slices.SortStableFunc(ex.named, func(a, b Explanation) int { return b.Explains - a.Explains })
-	return ex
+	return ex, true
 }
 
-// needed drops causes whose prediction does not fit the evidence: what a cause
-// explains must outweigh by far what it would have changed and did not.
-func (t *trial) needed(hyp cause.Hypothesis) cause.Hypothesis {
-	for k := 0; k < len(hyp); {
-		rest := slices.Delete(slices.Clone(hyp), k, k+1)
-		with, without := keysOf(t.testSpans(hyp, t.spans)), keysOf(t.testSpans(rest, t.spans))
-		gain, loss := 0, 0
-		for d := range without {
-			if !with[d] {
-				gain++
-			}
-		}
-		for d := range with {
-			if !without[d] {
-				loss++
-			}
-		}
-		if gain == 0 || 4*loss > gain {
-			hyp, k = rest, 0
-			continue
-		}
-		k++
-	}
-	return hyp
-}
-
-// rival finds the cause that could stand in a cause's place at the least cost.
-func (t *trial) rival(hyp cause.Hypothesis, k int, active []cause.Variant) (name string, same bool) {
-	own, rest := t.try(hyp), t.try(slices.Delete(slices.Clone(hyp), k, k+1))
-	limit := min(own.score+perDiff+own.score/10, rest.score-1) // it has to explain something itself
+// rival finds a cause that could stand in a cause's place: it explains as much, and no
+// row is against it. Same is said only where the model hosts of both write the same.
+func (t *trial) rival(hyp cause.Hypothesis, named cause.Cause) (name string, same bool) {
+	k := slices.IndexFunc(hyp, func(v cause.Variant) bool { return v.Name() == named.Name })
+	own := t.try(hyp)
 	var best tried
-	for _, v := range active {
+	for _, v := range t.active {
 		if hyp.Has(v) {
 			continue
 		}
 		other := slices.Clone(hyp)
 		other[k] = v
 		r := t.try(other)
-		if r.score <= limit && (best.hyp == nil || better(r, best)) {
+		if r.left <= own.left && !t.refuted(r) && (best.hyp == nil || better(r, best)) && t.clean(r) {
 			best, name = r, v.Name()
 		}
 	}
-	return name, name != "" && alike(own, best)
-}
-
-// short reports whether a run is tried whole. Frames that nothing is recorded of
-// cost little.
-func (j *judging) short(base *outcome) bool {
-	return base.expected <= allOf && len(j.h.Seen) <= light*allOf
-}
-
-// parts chooses what of the run the causes are tried on: all of a short run;
-// of a long one its beginning, its end, and parts around findings.
-func (j *judging) parts(base *outcome) []span {
-	n := len(j.h.Seen)
-	if j.short(base) {
-		return []span{j.whole()}
+	if name == "" {
+		return "", false
 	}
-	at := []int{0, n - 1}
-	for k := range partCount {
-		d := &base.diffs[len(base.diffs)*k/partCount]
-		if d.at >= 0 {
-			at = append(at, int(d.at))
-		}
+	a, b := t.testSpans(hyp, t.spans), t.testSpans(best.hyp, t.spans)
+	same = true
+	for i := range a.rows {
+		same = same && a.rows[i].Same(b.rows[i])
 	}
-	slices.Sort(at)
-	var spans []span
-	for _, a := range at {
-		from, to := max(0, a-partFrames/2), min(n, a+partFrames/2)
-		if k := len(spans) - 1; k >= 0 && from <= spans[k].to {
-			spans[k].to = max(to, spans[k].to)
-			continue
-		}
-		spans = append(spans, span{warm: max(0, from-warmUp), from: from, to: to})
-	}
-	places, next := make([]uint16, len(j.Gauges)), 0
-	for g := range places {
-		places[g] = uint16(g)
-	}
-	for i := range spans {
-		for ; next < spans[i].warm; next++ {
-			if s := &j.h.Seen[next]; s.What == cause.Up {
-				places[s.Gauge] = s.Place
-			}
-		}
-		spans[i].places = slices.Clone(places)
-		base.cut(&spans[i], len(j.readings), n)
-	}
-	return spans
-}
-
-// release keeps of an outcome only what its disagreements need.
-func (o *outcome) release() {
-	for i := range o.diffs {
-		if w := o.diffs[i].want; w != nil {
-			own := *w
-			o.diffs[i].want = &own
-		}
-	}
-	o.streams, o.rows = nil, nil
-}
-
-// cut gives a part the rows that were paired with its wants, and those between.
-func (o *outcome) cut(sp *span, readings, end int) {
-	for n, s := range o.streams {
-		lo, hi := -1, -1 // rows: the last paired before the part, and the last in it
-		for i, m := range s.match {
-			if m < 0 {
-				continue
-			}
-			switch seen := int(s.wants[i].Seen); {
-			case seen >= 0 && seen < sp.from:
-				lo = int(m)
-			case seen >= 0 && seen < sp.to:
-				hi = int(m)
-			}
-		}
-		if sp.to == end {
-			hi = len(s.recs) - 1
-		}
-		recs := s.recs[lo+1 : max(lo, hi)+1]
-		if n < readings {
-			sp.readings = append(sp.readings, recs)
-		} else {
-			sp.events = append(sp.events, recs)
-		}
-	}
+	return name, same
 }

@@ -75,22 +75,35 @@ func (j *judging) finding(d *diff) Finding {
 
 // damagedFor is the damaged frame that a row without a want may come of: one of the
 // gauge's that arrived after what the row before it comes of, and before the next
-// whole one that has to be recorded.
+// whole one that has to be recorded. It is the one with the row's tag, or the how
+// manieth of them that the row is of the rows there.
 func (j *judging) damagedFor(d *diff) *cause.Seen {
 	if d.kind != KindExtra || d.stream < 0 {
 		return nil
 	}
-	for i := d.at + 1; int(i) < len(j.h.Seen); i++ {
+	tag := j.records[d.rec].Tag
+	n := int32(0)
+	var nth *cause.Seen
+	for i := d.at + 1; int(i) < len(j.h.Seen) && int(i-d.at) < damagedWithin; i++ {
 		switch s := &j.h.Seen[i]; {
 		case int(s.Gauge) != int(d.stream)/j.width || s.What != cause.Frame:
-		case s.State == cause.Spoilt:
+		case s.State == cause.Spoilt && s.Numbered && tag != nil && s.Tag == *tag:
 			return s
-		case s.State == cause.Sure && (s.Tagged || j.All):
-			return nil
+		case s.State == cause.Spoilt && s.Other || !s.Tagged && !j.All:
+		case s.State == cause.Spoilt:
+			if n == d.nth {
+				nth = s
+			}
+			n++
+		case s.State == cause.Sure:
+			return nth
 		}
 	}
-	return nil
+	return nth
 }
+
+// damagedWithin bounds how far on a damaged frame is looked for.
+const damagedWithin = 10_000
 
 // words says what was expected, what was got, and why.
 func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
@@ -123,6 +136,11 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 	case KindLost, KindTagLost:
 		f.Expected, f.Got = j.row(w), "no row"
 		f.Rule = "the host received the frame intact"
+		if d.like > 1 {
+			from := j.h.Seen[d.first].At
+			f.At, f.Frame, f.Bytes = from, 0, nil
+			f.Rule = fmt.Sprintf("of %d equal readings in a row from %.3f s on one has no row; which of them cannot be known", d.like, from.Seconds())
+		}
 	case KindTagRepeated:
 		f.Expected, f.Got = "one row for "+j.row(w), "another row"
 		f.Rule = "the same number with the same reading within the window is one tag"

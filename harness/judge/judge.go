@@ -7,6 +7,7 @@
 package judge
 
 import (
+	"context"
 	"fmt"
 	"hash/maphash"
 	"iter"
@@ -133,13 +134,13 @@ type Finding struct {
 	Cause    string        `json:"cause,omitempty"` // name; empty: unexplained
 }
 
-// Explanation is a cause that was named, and what speaks for it.
+// Explanation is a cause that was named, which no row of the run contradicts, and
+// what speaks for it.
 type Explanation struct {
-	Cause       cause.Cause `json:"cause"`
-	Explains    int         `json:"explains"`    // findings
-	Mispredicts int         `json:"mispredicts"` // disagreements that it would have made and that are not there
-	// Rival is the cause that fits next best, when it is close; Same when the
-	// evidence does not tell the two apart.
+	Cause    cause.Cause `json:"cause"`
+	Explains int         `json:"explains"` // findings
+	// Rival is another cause that explains as much and that no row contradicts;
+	// Same when its host would have left the same records.
 	Rival string `json:"rival,omitempty"`
 	Same  bool   `json:"same,omitempty"`
 }
@@ -166,7 +167,9 @@ type Result struct {
 	Explanations []Explanation `json:"explanations,omitempty"` // the one that explains most first
 	Unexplained  int           `json:"unexplained"`
 	NotJudged    []string      `json:"notJudged,omitempty"`
-	Counts       Counts        `json:"counts"`
+	// Searched says what part of a long run causes were looked for in; empty: all.
+	Searched string `json:"searched,omitempty"`
+	Counts   Counts `json:"counts"`
 }
 
 // MaxListed bounds the findings of one kind that a Result lists.
@@ -175,16 +178,20 @@ const MaxListed = 1000
 // Judge judges a run by its ledger and the host's records, which come in the
 // order they were written.
 func Judge(spec Spec, entries []ledger.Entry, records []Record) Result {
-	return JudgeSeq(spec, slices.Values(entries), records)
+	return JudgeSeq(context.Background(), spec, slices.Values(entries), records)
 }
 
-// JudgeSeq is Judge for a ledger too long to hold.
-func JudgeSeq(spec Spec, entries iter.Seq[ledger.Entry], records []Record) Result {
+// JudgeSeq is Judge for a ledger too long to hold. When the context ends it says
+// what is known so far, and that the rest is not.
+func JudgeSeq(ctx context.Context, spec Spec, entries iter.Seq[ledger.Entry], records []Record) Result {
 	if spec.Resolution.Sign() <= 0 {
 		return Result{Verdict: Error, Reasons: []string{"the host's resolution is not stated, or not above 0"}}
 	}
-	j := &judging{Spec: &spec, records: records, seed: maphash.MakeSeed()}
+	j := &judging{Spec: &spec, ctx: ctx, records: records, seed: maphash.MakeSeed()}
 	j.observe(entries)
+	if j.ended() {
+		return Result{Verdict: Inconclusive, Reasons: []string{cutShort}}
+	}
 	j.index()
 	return j.result()
 }
@@ -192,6 +199,7 @@ func JudgeSeq(spec Spec, entries iter.Seq[ledger.Entry], records []Record) Resul
 // judging is the state of one judgement.
 type judging struct {
 	*Spec
+	ctx     context.Context // of the one judgement
 	records []Record
 	names   map[string]int // gauge by name
 	paths   []string       // of the gauges' ports when first opened
@@ -212,6 +220,12 @@ type judging struct {
 	seed     maphash.Seed
 }
 
+// cutShort is why a judgement that was ended decides nothing.
+const cutShort = "the judging was ended before it had looked at all"
+
+// ended reports whether the judgement is to end.
+func (j *judging) ended() bool { return j.ctx != nil && j.ctx.Err() != nil }
+
 func (j *judging) result() Result {
 	if len(j.unmapped) > 0 {
 		return Result{Verdict: Inconclusive, Reasons: j.unmappedWords(), NotJudged: j.notJudged(), Counts: j.counts}
@@ -224,7 +238,7 @@ func (j *judging) result() Result {
 	if len(base.diffs) > 0 {
 		res.Verdict = Fail
 		ex := j.explain(base)
-		res.Explanations, res.Unexplained = ex.named, ex.unexplained
+		res.Explanations, res.Unexplained, res.Searched = ex.named, ex.unexplained, ex.searched
 		res.Counts.Explained = len(base.diffs) - ex.unexplained
 		res.Counts.ByKind = map[Kind]int{}
 		res.Findings = j.findings(base, ex, res.Counts.ByKind)

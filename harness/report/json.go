@@ -46,15 +46,14 @@ type jsonRun struct {
 }
 
 type jsonCause struct {
-	Code        string `json:"code"`
-	Name        string `json:"name"`
-	Looks       string `json:"looks"`
-	Why         string `json:"why"`
-	Fix         string `json:"fix"`
-	Explains    int    `json:"explains"`
-	Mispredicts int    `json:"mispredicts"`
-	Rival       string `json:"rival,omitempty"`
-	Same        bool   `json:"rival-is-equal,omitempty"`
+	Code     string `json:"code"`
+	Name     string `json:"name"`
+	Looks    string `json:"looks"`
+	Why      string `json:"why"`
+	Fix      string `json:"fix"`
+	Explains int    `json:"explains"`
+	Rival    string `json:"rival,omitempty"`
+	Same     bool   `json:"rival-is-equal,omitempty"`
 }
 
 type jsonFinding struct {
@@ -114,7 +113,7 @@ func toJSON(r *Run) jsonRun {
 		j.Started = &t
 	}
 	for _, e := range res.Explanations {
-		j.Causes = append(j.Causes, jsonCause{e.Cause.Code, e.Cause.Name, e.Cause.Looks, e.Cause.Why, e.Cause.Fix, e.Explains, e.Mispredicts, e.Rival, e.Same})
+		j.Causes = append(j.Causes, jsonCause{e.Cause.Code, e.Cause.Name, e.Cause.Looks, e.Cause.Why, e.Cause.Fix, e.Explains, e.Rival, e.Same})
 	}
 	for i := range res.Findings {
 		j.Findings = append(j.Findings, findingJSON(&res.Findings[i]))

@@ -138,7 +138,7 @@ func rivalText(ex *judge.Explanation) string {
 	case ex.Same:
 		return ex.Rival + " would leave the same records here"
 	}
-	return ex.Rival + " fits nearly as well"
+	return ex.Rival + " fits all of these rows too"
 }
 
 func seconds(d time.Duration) string {

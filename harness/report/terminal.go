@@ -85,7 +85,7 @@ func (t *terminal) run(r *Run) {
 			t.text(plural(res.Unexplained, "finding")+" without a known cause", 0, indent)
 		} else {
 			t.text(fmt.Sprintf("%s %s: %s", g.ex.Cause.Code, g.ex.Cause.Name, g.ex.Cause.Looks), 0, indent)
-			t.text(fmt.Sprintf("explains %d of %s", g.ex.Explains, plural(res.Counts.Findings, "finding")), 0, indent+2)
+			t.text(fmt.Sprintf("explains %d of %s; no row contradicts it", g.ex.Explains, plural(res.Counts.Findings, "finding")), 0, indent+2)
 			if rival := rivalText(g.ex); rival != "" {
 				t.text(rival, 0, indent+2)
 			}
@@ -104,6 +104,9 @@ func (t *terminal) run(r *Run) {
 			}
 			t.finding(f)
 		}
+	}
+	if res.Searched != "" {
+		t.text("searched: "+res.Searched, 0, indent)
 	}
 	if len(res.NotJudged) > 0 {
 		t.text("not judged: "+visible(strings.Join(res.NotJudged, "; ")), 0, indent)
