@@ -556,7 +556,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Reasons = append(out.Reasons, "nothing that the host received was due to be recorded")
 		// Is that because of what the host does not claim?
 		spec.All, spec.Claims = c.Scenario.Host.Keeps == scenario.KeepsAll, nil
-		if full := judge.JudgeSeq(spec, out.whole(filepath.Join(c.Run, ledgerFile), &err), nil); err == nil && full.Counts.Expected > 0 {
+		if full := judge.JudgeSeq(ctx, spec, out.whole(filepath.Join(c.Run, ledgerFile), &err), nil); err == nil && full.Counts.Expected > 0 {
 			out.Verdict = judge.Skipped
 			out.Reasons = []string{"all that the scenario has a host record is what this one does not claim"}
 		}
