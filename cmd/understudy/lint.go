@@ -33,13 +33,22 @@ var kinds = []struct {
 		if err != nil {
 			return err
 		}
+		if err := harness.Speaks(s); err != nil {
+			return err
+		}
 		return harness.Expectations(s)
 	}},
 	// a profile names its dialect: look for its own key first
 	{"gauge", "gauges", "understudy-gauge", scenario.ProfileSchema, func(file string, text []byte) error {
 		return scenario.LintProfile(file, text, harness.DialectsBeside(file))
 	}},
-	{"dialect", "dialects", "dialect", wire.Schema, func(file string, text []byte) error { _, err := wire.Parse(file, text); return err }},
+	{"dialect", "dialects", "dialect", wire.Schema, func(file string, text []byte) error {
+		d, err := wire.Parse(file, text)
+		if err != nil {
+			return err
+		}
+		return d.Prove(wire.Use{}).Err()
+	}},
 	{"host", "hosts", "understudy-host", hostfile.Schema, func(file string, text []byte) error { _, err := hostfile.Parse(file, text); return err }},
 	{"line", "lines", "understudy-line", rehearse.Schema, func(file string, text []byte) error {
 		_, err := rehearse.Parse(file, text, harness.DialectsBeside(file))

@@ -64,6 +64,7 @@ type actor struct {
 	longest int          // of them, in bytes
 	slab    []byte       // room for their bytes
 	seq     int          // made since the gauge was switched on
+	tagged  int64        // number of the last tag; −1 before the first
 	tags    int
 	lost    int
 	visits  int // of a hand to a part
@@ -173,6 +174,7 @@ func newActor(s *Stage, i int, m *Member, prt port.Port) (*actor, error) {
 		a.end = m.Dialect.NewEnd(wire.Gauge)
 		a.rec = m.Dialect.NewRecord()
 		a.terms = bind(m.Dialect)
+		a.tagged = -1
 		a.rec.Watch(a.terms.reading, a.terms.tag)
 		a.end.Fill = func(rec *wire.Record) {
 			a.fill(a.g.Readings(nil), nil)
@@ -409,6 +411,9 @@ func (a *actor) tellLink() {
 func (a *actor) makeFrames(kind string, cause ledger.Cause, e *gauge.Emission) {
 	if a.end == nil {
 		return
+	}
+	if kind == "tag" {
+		a.tagged = e.Tag
 	}
 	f := a.m.Dialect.FrameFor(kind)
 	if f == wire.NoFrame && kind == "tag" {
@@ -898,6 +903,9 @@ func (a *actor) serve(inc wire.Incoming) {
 		rs = rs[req.Channel : req.Channel+1]
 	}
 	a.fill(rs, reply)
+	if a.tagged >= 0 && req.Registers() {
+		a.rec.Set(a.terms.tag, 0, wire.Int(a.tagged)) // a register keeps the last one
+	}
 	outcome.Rec = a.rec
 	raw, err := a.end.AppendReply(nil, req, outcome)
 	if err != nil {
@@ -913,7 +921,12 @@ func (a *actor) serve(inc wire.Incoming) {
 		entry.Readings = a.readings(nil, rs)
 	}
 	a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindFrame, Frame: entry})
-	a.send(a.frames, raw)
+	id, after := a.frames, a.m.Dialect.ReplyAfter()
+	if after == 0 {
+		a.send(id, raw)
+		return
+	}
+	a.s.at(a.s.now+after, func() { a.send(id, raw) })
 }
 
 func (a *actor) channelName(i int) string {

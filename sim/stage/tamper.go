@@ -15,6 +15,9 @@ import (
 // than a host takes to read what has come.
 const pieceGap = 2 * time.Millisecond
 
+// mergeWait is how long a frame is held for merging in a conversation.
+const mergeWait = 20 * time.Millisecond
+
 // tamper stands between the link and the port and does to frames what cues ask
 // for: garble, duplicate, split, merge. The order of bytes never changes.
 type tamper struct {
@@ -71,8 +74,13 @@ func (t *tamper) frame(a *actor, fl flight) {
 	}
 	if t.merge > 0 {
 		t.held = append(t.held, flight{fl.id, raw})
-		if len(t.held) >= t.merge {
+		switch {
+		case len(t.held) >= t.merge:
 			t.release(a)
+		case a.end != nil && a.end.State() != "":
+			// The host answers a frame before the next one is sent: it goes with what
+			// follows soon, not with frames that would never come.
+			a.s.at(a.s.now+mergeWait, func() { t.release(a) })
 		}
 		return
 	}
@@ -125,13 +133,33 @@ func join(a, b string) string {
 	return a + ", " + b
 }
 
-// write puts bytes now, or after the pieces that are still to go.
+// backlog is how far behind a gauge's line may be before it gives frames up.
+const backlog = time.Second
+
+// write puts bytes now, or after those that are still to go: the line carries no
+// more than its speed.
 func (t *tamper) write(a *actor, ids []int, raw []byte, fault string) {
-	if a.s.now < t.last {
-		a.s.at(t.last, func() { a.handOver(ids, raw, fault) })
+	at := max(a.s.now, t.last)
+	if at > a.s.now+backlog {
+		a.gone(ids, ledger.Lost, nil, "the line is too slow")
+		return
+	}
+	if a.s.now > 0 { // before the start, while a host gets ready, time stands
+		t.last = at + a.onLine(len(raw))
+	}
+	if at > a.s.now {
+		a.s.at(at, func() { a.handOver(ids, raw, fault) })
 		return
 	}
 	a.handOver(ids, raw, fault)
+}
+
+// onLine is how long bytes take on the gauge's line.
+func (a *actor) onLine(bytes int) time.Duration {
+	if a.line.Baud == 0 {
+		return 0
+	}
+	return a.line.Chars(bytes)
 }
 
 // handOver puts bytes at the port and enters what became of them.

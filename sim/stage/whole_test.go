@@ -187,9 +187,9 @@ func TestTagDuringLoss(t *testing.T) {
 				}
 			}
 		}
-		want := []string{"1.5s tag 1 lost", "1.7s tag 2 lost", "4s tag 3 sent"}
+		want := []string{"1.5s tag 1 lost", "1.7s tag 2 lost", "4.025s tag 3 sent"}
 		if depth == 1 {
-			want = []string{"1.7s tag 2 lost", "3s tag 1 sent", "4s tag 3 sent"}
+			want = []string{"1.7s tag 2 lost", "3s tag 1 sent", "4.025s tag 3 sent"}
 		}
 		require.Equal(t, want, fates)
 		real, _ := onPTY(t, play())

@@ -349,6 +349,9 @@ func (d *Dialect) appendBody(dst []byte, f Frame, rec *Record) ([]byte, error) {
 // appendFields writes a body with the values of a channel.
 func (d *Dialect) appendFields(dst []byte, f Frame, rec *Record, ch int) ([]byte, error) {
 	fr := &d.frames[f]
+	if ch > 0 {
+		rec.spread(d, ch)
+	}
 	for _, t := range fr.counts {
 		if v := rec.at(t, 0); v.Kind == Absent {
 			*v = Int(int64(rec.channels))

@@ -273,7 +273,11 @@ func (f *registers) encode(e *encoder, dst []byte) ([]byte, string) {
 			continue
 		}
 		e.ch = l.ch
+		kept := len(e.rec.carried)
 		out, good := e.run(dst, l.field) // behind the registers, for the moment
+		if l.at < first || l.at+l.n > first+count {
+			e.rec.carried = e.rec.carried[:kept] // half of a value says nothing
+		}
 		if !good && e.fail.why != whyAbsent {
 			return dst, e.fail.why
 		}

@@ -49,8 +49,9 @@ type Request struct {
 	NoReply bool   // broadcast: carry it out, nothing will be answered
 	Frame   Frame
 
-	rec  *Record
-	more bool
+	rec   *Record
+	more  bool
+	table bool
 }
 
 // Assign is one more setting that the same command writes.
@@ -68,6 +69,9 @@ func (r *Request) Get(t Term, channel int) Value {
 	}
 	return r.rec.Get(t, channel)
 }
+
+// Registers reports whether the command reads registers of a table.
+func (r *Request) Registers() bool { return r.table }
 
 // Outcome is what became of a request.
 type Outcome struct {
@@ -124,7 +128,7 @@ func (e *End) Request(inc Incoming) (req Request, ok bool) {
 		return Request{}, false
 	}
 	c := e.d.frames[inc.Frame].cmd
-	req = Request{Verb: c.verb, Setting: c.setting, Channel: -1, Frame: inc.Frame, more: inc.more}
+	req = Request{Verb: c.verb, Setting: c.setting, Channel: -1, Frame: inc.Frame, more: inc.more, table: len(c.reads) > 0}
 	if v := inc.Rec.Get(e.d.station.term, 0); v.Kind == Number {
 		n, _ := v.Num.Int64()
 		req.NoReply = e.d.broadcast(n)

@@ -234,6 +234,18 @@ func (r *Record) Get(t Term, channel int) Value {
 	return v
 }
 
+// spread gives a channel the values of the gauge as a whole, for a message that
+// is the channel's own.
+func (r *Record) spread(d *Dialect, ch int) {
+	for t, name := range d.terms {
+		switch name {
+		case Reading, Unit, Zone, Void, Channel, Function, Resolution, Sense, Factor, Datum, Lower, Upper, WarnLower, WarnUpper:
+		default:
+			*r.at(Term(t), ch) = *r.at(Term(t), 0)
+		}
+	}
+}
+
 // at is the slot of a term that is known to be in range.
 func (r *Record) at(t Term, channel int) *Value { return &r.vals[channel*r.terms+int(t)] }
 
