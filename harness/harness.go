@@ -133,7 +133,7 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 	}
 	out.Why = why
 	out.Took = time.Since(began)
-	out.meta = meta{Pace: r.pace, Began: began, Took: out.Took, Why: why, Exit: out.Exit, Places: r.places, Earlier: earlier, Upto: upto, Plays: out.plays}
+	out.meta = meta{Pace: r.pace, Began: began, Took: out.Took, Why: why, Exit: out.Exit, Places: r.places, Earlier: earlier, Upto: upto, Plays: out.plays, Unsettled: r.unsettled}
 	if r.endpoint != nil {
 		out.meta.Places.Records = filepath.Join(c.Run, recordsName(hostfile.HTTP))
 	}
@@ -180,6 +180,8 @@ type run struct {
 	pace     stage.Pace
 	life     *life
 	closed   bool
+	// unsettled says that the host was still recording when it was asked to end.
+	unsettled bool
 }
 
 func (c *Check) say(format string, args ...any) {
@@ -232,6 +234,7 @@ func (c *Check) prepare() (r *run, err error) {
 	if c.Watch != nil {
 		opt.Keep = c.Watch.keep
 	}
+	opt.Within, opt.Signs = c.Host.Commits(), r.signs
 	if !c.Host.Running {
 		opt.Host = r.life
 	}
@@ -396,7 +399,7 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		wait(ctx, r.settles())
+		r.unsettled = r.conclude(ctx)
 		out.Exit = host.last()
 	}()
 	r.stage.Settle(context.WithoutCancel(ctx), done)
@@ -549,6 +552,10 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	if err != nil {
 		out.Verdict = judge.Error
 		out.Reasons = append(out.Reasons, "the ledger: "+err.Error())
+	}
+	if out.Verdict == judge.Fail && out.Tail && m.Unsettled {
+		out.Verdict = judge.Inconclusive
+		out.Reasons = append(out.Reasons, fmt.Sprintf("the host was still recording %s after the end, and nothing but its last rows is missing", workMost))
 	}
 	out.doubt(m.Doubt)
 	if out.Verdict == judge.Pass && out.Counts.Expected == 0 {

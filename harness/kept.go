@@ -4,7 +4,6 @@ import (
 	"context"
 	"os"
 	"path/filepath"
-	"time"
 
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
@@ -125,25 +124,6 @@ func (r *run) finish(p program) process.Exit {
 	}
 	return p.Stop(r.ask())
 }
-
-// settles is how long a host may still work on what it has read: one that says
-// when its records are complete is believed. Where a port went away the host may
-// still be opening it, agreeing on how to read it, or asking who is there, which
-// takes longer.
-func (r *run) settles() time.Duration {
-	for _, p := range r.Ports.Ports {
-		if p.Stats().HangUps > 0 {
-			return patience
-		}
-	}
-	if r.Host.Many != nil && r.Host.Many.EndedPattern != nil {
-		return 0
-	}
-	return settle
-}
-
-// patience is how long a host is given for what takes it longer than settle.
-const patience = 4 * settle
 
 // output is the file that keeps what the host prints.
 func (r *run) output(name string) string {

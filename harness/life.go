@@ -143,9 +143,6 @@ func (l *life) End(how stage.Ending) <-chan struct{} {
 	l.work.Go(func() {
 		defer close(done)
 		l.say("ending the host")
-		if how == stage.Kill {
-			l.read()
-		}
 		l.stop(ask)
 		// The kernel closes its ports; frames must not go to a host that is gone.
 		ctx, cancel := context.WithTimeout(l.ctx, openWithin)
@@ -156,17 +153,6 @@ func (l *life) End(how stage.Ending) <-chan struct{} {
 		l.mu.Unlock()
 	})
 	return done
-}
-
-// read gives the host the time to read what has come to a socket: that counts what
-// the host's kernel has taken, not what the host has read.
-func (l *life) read() {
-	for _, p := range l.Ports.Ports {
-		if _, exact := p.Unread(); !exact {
-			wait(l.ctx, patience)
-			return
-		}
-	}
 }
 
 // Start starts it again.

@@ -41,6 +41,22 @@ func (w *Watch) keep(e ledger.Entry) {
 	w.Entry(e)
 }
 
+// unfinished judges a run that is not over by the entries of its ledger so far, as if it
+// ended now. It reports whether it could: there may be no records yet, or the host may be
+// just writing them.
+func (r *run) unfinished(ctx context.Context, out *Outcome, began time.Time) bool {
+	if len(out.Entries) == 0 {
+		return false
+	}
+	m := meta{Pace: r.pace, Began: began, Took: time.Since(began), Places: r.places}
+	if r.endpoint != nil {
+		m.Places.Records = filepath.Join(r.Run, recordsName(hostfile.HTTP))
+	}
+	out.Entries = append(out.Entries, ledger.Entry{T: out.Entries[len(out.Entries)-1].T, Kind: ledger.KindEnd})
+	r.Check.judge(ctx, out, m)
+	return out.Why == ""
+}
+
 // follow judges what there is, until ctx is done.
 func (r *run) follow(ctx context.Context, began time.Time) {
 	tick := time.NewTicker(lookEvery)
@@ -54,13 +70,8 @@ func (r *run) follow(ctx context.Context, began time.Time) {
 		r.Watch.mu.Lock()
 		out := &Outcome{Check: r.Check, Entries: slices.Clone(r.Watch.entries)}
 		r.Watch.mu.Unlock()
-		m := meta{Pace: r.pace, Began: began, Took: time.Since(began), Places: r.places}
-		if r.endpoint != nil {
-			m.Places.Records = filepath.Join(r.Run, recordsName(hostfile.HTTP))
-		}
-		r.Check.judge(ctx, out, m)
-		if out.Why != "" {
-			continue // there are no records yet, or the host is just writing them
+		if !r.unfinished(ctx, out, began) {
+			continue
 		}
 		now := out.Entries[len(out.Entries)-1].T
 		out.Findings = slices.DeleteFunc(out.Findings, func(f judge.Finding) bool {

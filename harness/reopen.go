@@ -3,12 +3,15 @@ package harness
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"time"
 
 	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/process"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/stage"
@@ -31,6 +34,8 @@ type meta struct {
 	Upto     *int              `json:"upto,omitempty"`    // of a host that goes on: records of this run, before the ports went away
 	Plays    time.Time         `json:"plays,omitzero"`    // when the timeline began
 	Doubt    string            `json:"doubt,omitempty"`   // why what was found is not counted
+	// Unsettled says that the host was still recording when it was asked to end.
+	Unsettled bool `json:"unsettled,omitempty"`
 }
 
 const scenarioFile = "scenario.yaml"
@@ -66,8 +71,11 @@ func reopenHolding(ctx context.Context, dir string, most int) (*Outcome, error) 
 		return nil, err
 	}
 	out := &Outcome{Check: c}
-	if out.Entries, out.Every, err = readLedger(filepath.Join(dir, ledgerFile), most); err != nil {
+	if out.Entries, out.Every, err = readLedger(filepath.Join(dir, ledgerFile), most); errors.Is(err, fs.ErrNotExist) {
 		return nil, err
+	} else if err != nil {
+		out.Verdict, out.Why = judge.Inconclusive, "the ledger cannot be read: "+err.Error()
+		return out, nil
 	}
 	c.judge(ctx, out, m)
 	return out, nil

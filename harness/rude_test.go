@@ -48,7 +48,14 @@ func newRude(t *testing.T, text string, pace stage.Pace) *rude {
 	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	t.Cleanup(cancel)
 	r.ctx = ctx
-	r.st, err = stage.New(s.Play, stage.Options{Ports: r.ports.Ports, Inbox: inbox, Pace: pace, Patience: 20 * time.Millisecond,
+	ports := r.ports.Ports
+	if pace == stage.Drain { // the host acts in the loop, so each frame has to be there at once
+		ports = nil
+		for _, p := range r.ports.Ports {
+			ports = append(ports, struct{ port.Port }{p})
+		}
+	}
+	r.st, err = stage.New(s.Play, stage.Options{Ports: ports, Inbox: inbox, Pace: pace, Patience: 20 * time.Millisecond,
 		Keep: func(e ledger.Entry) {
 			if !r.brief {
 				r.all = append(r.all, e)

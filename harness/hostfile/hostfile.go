@@ -44,11 +44,13 @@ type Host struct {
 	Many        *ManyRuns         `yaml:"many-runs" doc:"the host can be kept from one run to the next, where many are played; left out, it is started anew for each"`
 	Pace        Pace              `yaml:"pace" doc:"how fast the scenario plays: drain (as fast as the host reads), real, or a factor such as 10×"`
 	Keeps       Keeps             `yaml:"keeps" doc:"which readings the host records, tagged or all, if it does so whatever the scenario asks; as the scenario has it when left out"`
-	Dialects    []string          `yaml:"dialects" doc:"the names of the dialects that the host claims to speak, if not all: a scenario in which a gauge speaks another is skipped, and explore keeps to these"`
-	Ports       []Port            `yaml:"ports" doc:"the kinds of port that the host claims to open, if not all: pty, tcp, rfc2217"`
-	Scenarios   []string          `yaml:"scenarios" doc:"the names of the scenarios that the host is made for, if not all: another is skipped"`
-	NoClaim     []string          `yaml:"does-not-claim" doc:"what the host does not set out to do; reported as not judged. A scenario that asks for nothing else is skipped, and without settings one that has the host set up a gauge"`
-	Records     Records           `yaml:"records" need:"yes" doc:"where the host's records are and how they read"`
+	// CommitsWithin is 0 when it is left out; see Commits.
+	CommitsWithin quantity.Duration `yaml:"commits-within" doc:"how long the host may take to record what it has read: what it read longer before it is killed has to be in its records; 250 ms if left out"`
+	Dialects      []string          `yaml:"dialects" doc:"the names of the dialects that the host claims to speak, if not all: a scenario in which a gauge speaks another is skipped, and explore keeps to these"`
+	Ports         []Port            `yaml:"ports" doc:"the kinds of port that the host claims to open, if not all: pty, tcp, rfc2217"`
+	Scenarios     []string          `yaml:"scenarios" doc:"the names of the scenarios that the host is made for, if not all: another is skipped"`
+	NoClaim       []string          `yaml:"does-not-claim" doc:"what the host does not set out to do; reported as not judged. A scenario that asks for nothing else is skipped, and without settings one that has the host set up a gauge"`
+	Records       Records           `yaml:"records" need:"yes" doc:"where the host's records are and how they read"`
 }
 
 // Ready says when the host counts as ready. At most one of the conditions is
@@ -86,6 +88,14 @@ func (r *Ready) UnmarshalAny(n strict.Any) error {
 func (Ready) SchemaFor(of func(any) map[string]any) map[string]any {
 	type ready Ready
 	return map[string]any{"anyOf": []any{map[string]any{"enum": []string{"opened", "first-command"}}, of(ready{})}}
+}
+
+// Commits is how long the host may take to record what it has read.
+func (h *Host) Commits() time.Duration {
+	if h.CommitsWithin > 0 {
+		return h.CommitsWithin.D()
+	}
+	return 250 * time.Millisecond
 }
 
 // Stop says how the host is ended: a line on its standard input or a signal to

@@ -169,7 +169,10 @@ type Result struct {
 	NotJudged    []string      `json:"notJudged,omitempty"`
 	// Searched says what part of a long run causes were looked for in; empty: all.
 	Searched string `json:"searched,omitempty"`
-	Counts   Counts `json:"counts"`
+	// Tail says that all findings are rows that are missing after the last of their
+	// gauge that is there: the host may have been about to record them.
+	Tail   bool   `json:"-"`
+	Counts Counts `json:"counts"`
 }
 
 // MaxListed bounds the findings of one kind that a Result lists.
@@ -205,6 +208,7 @@ type judging struct {
 	paths   []string       // of the gauges' ports when first opened
 	ends    []end          // of the host in mid-run
 	quit    *ledger.Entry  // it ended by itself
+	cut     bool           // the ledger has no end
 	width   int
 	h       cause.History
 	counts  Counts
@@ -230,6 +234,9 @@ func (j *judging) result() Result {
 	if len(j.unmapped) > 0 {
 		return Result{Verdict: Inconclusive, Reasons: j.unmappedWords(), NotJudged: j.notJudged(), Counts: j.counts}
 	}
+	if j.cut { // what the host went on to record would seem made up
+		return Result{Verdict: Inconclusive, Reasons: j.reasons, NotJudged: j.notJudged(), Counts: j.counts}
+	}
 	base := j.test(nil)
 	res := Result{Counts: j.counts, Reasons: j.reasons, NotJudged: j.notJudged()}
 	res.Counts.Records = len(j.records)
@@ -237,6 +244,7 @@ func (j *judging) result() Result {
 	res.Counts.Findings = len(base.diffs)
 	if len(base.diffs) > 0 {
 		res.Verdict = Fail
+		res.Tail = j.tail(base)
 		ex := j.explain(base)
 		res.Explanations, res.Unexplained, res.Searched = ex.named, ex.unexplained, ex.searched
 		res.Counts.Explained = len(base.diffs) - ex.unexplained
@@ -246,6 +254,49 @@ func (j *judging) result() Result {
 		res.Verdict = Inconclusive
 	}
 	return res
+}
+
+// numberComesAgain reports whether two tags of a gauge have the same number.
+func (j *judging) numberComesAgain() bool {
+	type number struct {
+		gauge uint16
+		tag   int64
+	}
+	came := map[number]bool{}
+	for i := range j.h.Seen {
+		s := &j.h.Seen[i]
+		if s.What != cause.Frame || !s.Numbered || s.Repeat {
+			continue
+		}
+		n := number{s.Gauge, s.Tag}
+		if came[n] {
+			return true
+		}
+		came[n] = true
+	}
+	return false
+}
+
+// tail reports whether nothing is wrong but that rows are missing, none of which is
+// followed by one of its gauge that is there.
+func (j *judging) tail(base *outcome) bool {
+	last := make([]int32, len(j.Gauges))
+	for _, s := range base.streams {
+		for i, k := range s.match {
+			if seen := s.wants[i].Seen; k >= 0 && seen >= 0 {
+				g := j.h.Seen[seen].Gauge
+				last[g] = max(last[g], seen)
+			}
+		}
+	}
+	for i := range base.diffs {
+		d := &base.diffs[i]
+		missing := d.kind == KindLost || d.kind == KindTagLost || d.kind == KindEventMissing
+		if !missing || d.want == nil || d.want.Seen < 0 || d.want.Seen < last[j.h.Seen[d.want.Seen].Gauge] {
+			return false
+		}
+	}
+	return true
 }
 
 // unmappedWords says what nobody has said the meaning of: such rows may be readings
@@ -280,6 +331,9 @@ func (j *judging) notJudged() (out []string) {
 	}
 	if at := j.AtLine; at.Reads > 0 && !j.RealTime {
 		out = append(out, "how soon bytes are read: at pace drain time waits for the host")
+	}
+	if !j.RealTime && j.Claimed(cause.Tag) && j.numberComesAgain() {
+		out = append(out, "the window on repeated tag numbers: at pace drain the host's clock is not the scenario's")
 	}
 	for g := range j.Gauges {
 		if at := j.AtLine; (at.DTR != nil || at.RTS != nil || at.Breaks != nil) && !j.Gauges[g].Shows {

@@ -93,6 +93,7 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 		j.entry(&obs[g], g, &e)
 	}
 	if !ended {
+		j.cut = true
 		j.reasons = append(j.reasons, "the ledger has no end: the run was cut off")
 	}
 	for g := range j.Gauges {
@@ -113,6 +114,15 @@ func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 	switch what, ok := ended[e.Note]; {
 	case ok:
 		j.ends = append(j.ends, end{int32(len(j.h.Seen)), what == cause.Killed})
+		for k := len(j.h.Seen) - 1; what == cause.Killed && e.Had != nil && k >= 0 && j.h.Seen[k].At > *e.Had; k-- {
+			if s := &j.h.Seen[k]; s.What == cause.Frame {
+				j.perhaps(k)
+			} else if s.What == cause.Up || s.What == cause.Down {
+				s.State = cause.Perhaps
+			} else if s.What == cause.Stopped || s.What == cause.Killed {
+				break
+			}
+		}
 		j.h.Add(cause.Seen{At: e.T, What: what, State: cause.Sure})
 		for g := range obs {
 			obs[g].streamed = nil

@@ -242,6 +242,63 @@ func TestEndedInMidRun(t *testing.T) {
 	}
 }
 
+// What a killed host had no real time to record is not due, and what it had the time
+// for is.
+func TestKilledBeforeItHadTheTime(t *testing.T) {
+	t.Parallel()
+	sh := shape{gauges: 1, channels: 1, steps: 30}
+	for _, c := range []struct {
+		since time.Duration // of the timeline before the kill
+		want  judge.Verdict
+	}{{0, judge.Fail}, {time.Hour, judge.Pass}} {
+		w := newWorld(4, sh).play(sh)
+		w.entries = w.entries[:len(w.entries)-1]
+		n := len(w.records)
+		w.ends("killed")
+		for i := range w.entries {
+			if e := &w.entries[i]; e.Kind == ledger.KindHost && e.Note == "killed" {
+				had := e.T - c.since
+				e.Had = &had
+			}
+		}
+		w.play(sh).correct()
+		res := judge.Judge(w.spec, w.entries, slices.Delete(w.records, n-6, n))
+		if res.Verdict != c.want {
+			t.Errorf("it had the time up to %s before: %s\n%s", c.since, res.Verdict, describe(res.Findings))
+		}
+	}
+}
+
+// A ledger that was cut off accuses nobody, wherever that was: what the host recorded
+// after it would seem made up.
+func TestCutOff(t *testing.T) {
+	t.Parallel()
+	sh := shape{gauges: 2, channels: 1, steps: 30}
+	w := newWorld(4, sh).play(sh).correct()
+	for n := range w.entries {
+		if res := judge.Judge(w.spec, w.entries[:n], w.records); res.Verdict != judge.Inconclusive || len(res.Findings) > 0 {
+			t.Fatalf("after %d entries: %s\n%s", n, res.Verdict, describe(res.Findings))
+		}
+	}
+}
+
+// Only the last rows of a gauge may be about to come.
+func TestTail(t *testing.T) {
+	t.Parallel()
+	sh := shape{gauges: 1, channels: 1, steps: 30}
+	for _, c := range []struct {
+		from, to int // rows that are missing, counted from the end
+		want     bool
+	}{{1, 0, true}, {6, 0, true}, {6, 5, false}} {
+		w := newWorld(4, sh).play(sh).correct()
+		n := len(w.records)
+		res := judge.Judge(w.spec, w.entries, slices.Delete(w.records, n-c.from, n-c.to))
+		if res.Verdict != judge.Fail || res.Tail != c.want {
+			t.Errorf("rows %d to %d from the end: %s, tail %v\n%s", c.from, c.to, res.Verdict, res.Tail, describe(res.Findings))
+		}
+	}
+}
+
 // A host that was started again, is ready and does not open its port is found;
 // one that does not get ready leaves the run undecided.
 func TestNotOpenedAfterAStart(t *testing.T) {

@@ -15,6 +15,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"strings"
 	"sync"
 	"time"
@@ -168,7 +169,8 @@ func Start(ctx context.Context, s Spec) (*Process, error) {
 		}
 	}
 	began := time.Now()
-	if err := p.cmd.Start(); err != nil {
+	ended, err := p.launch()
+	if err != nil {
 		return fail(startError(s, err))
 	}
 	for _, w := range childEnds {
@@ -181,8 +183,26 @@ func Start(ctx context.Context, s Spec) (*Process, error) {
 			c.drain(sources[i])
 		}()
 	}
-	go p.watch(ctx, began, sources[:])
+	go p.watch(ctx, began, sources[:], ended)
 	return p, nil
+}
+
+// launch starts the host from a thread that lives as long as it: see endWithUs. The
+// channel is closed when the host has ended.
+func (p *Process) launch() (ended chan struct{}, err error) {
+	started := make(chan error)
+	ended = make(chan struct{})
+	go func() {
+		runtime.LockOSThread() // and never unlocked, so that the thread is nobody else's
+		endWithUs(p.cmd)
+		err := p.cmd.Start()
+		started <- err
+		if err == nil {
+			_ = p.cmd.Wait() // how it ended is in ProcessState
+		}
+		close(ended)
+	}()
+	return ended, <-started
 }
 
 func startError(s Spec, err error) error {
@@ -197,12 +217,7 @@ func startError(s Spec, err error) error {
 }
 
 // watch sees the host to its end.
-func (p *Process) watch(ctx context.Context, began time.Time, sources []*os.File) {
-	ended := make(chan struct{})
-	go func() {
-		_ = p.cmd.Wait() // how it ended is in ProcessState
-		close(ended)
-	}()
+func (p *Process) watch(ctx context.Context, began time.Time, sources []*os.File, ended <-chan struct{}) {
 	pid := p.cmd.Process.Pid
 	var by Ask                 // how it was asked to end
 	var left []int             // what had to be killed after the leader's own end

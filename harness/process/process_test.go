@@ -28,7 +28,9 @@ import (
 
 // The test program is its own host: with HOST set it plays one.
 func TestMain(m *testing.M) {
-	if play := os.Getenv("HOST"); play != "" {
+	if play := os.Getenv("HOST"); play == "starter" {
+		starts()
+	} else if play != "" {
 		host(play)
 		return
 	}
@@ -113,9 +115,23 @@ func host(play string) {
 		for sc := bufio.NewScanner(os.Stdin); sc.Scan(); {
 			say("heard " + sc.Text())
 		}
+	case "busy":
+		say("ready")
+		for n := 0; ; n++ {
+		}
 	case "silent":
 		forever()
 	}
+}
+
+// starts plays the program that starts a host, says its number, and is killed.
+func starts() {
+	p, err := process.Start(context.Background(), process.Spec{Words: []string{os.Args[0]}, Env: map[string]string{"HOST": "good"}})
+	if err != nil {
+		panic(err)
+	}
+	fmt.Println("host", p.Pid())
+	select {}
 }
 
 func start(t *testing.T, ctx context.Context, play string, change func(*process.Spec)) *process.Process {

@@ -139,6 +139,7 @@ type Event struct {
 	Lines    ControlLines // Lines
 	On       bool         // Break, Paused
 	Lost     int          // Closed, Purged: bytes that the host never read
+	Inexact  bool         // Closed, Purged: more may be lost, in sockets
 	Err      error        // Trouble
 }
 
@@ -256,6 +257,12 @@ type Gatherer interface {
 	Gather(frame []byte) Outcome
 	// Flush hands over what was gathered, as far as the host has made room.
 	Flush()
+}
+
+// Negotiator is a port whose far side agrees on how to talk before it reads.
+type Negotiator interface {
+	// Negotiating says whether that goes on, or has gone on a moment ago.
+	Negotiating() bool
 }
 
 // Modem is a port whose far side is told how the lines stand that the gauge's side

@@ -4,7 +4,9 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -17,6 +19,8 @@ const (
 	// maxReplies is how many bytes of answers may wait for a client that asks and
 	// does not read.
 	maxReplies = 64 << 10
+	// talksFor is how long after its last word a client still counts as negotiating.
+	talksFor = 150 * time.Millisecond
 )
 
 // socket is a port on a TCP listener. One client at a time has it open.
@@ -48,6 +52,9 @@ type session struct {
 	conn net.Conn
 	com  *comLine // nil for raw TCP
 	dead bool     // has ended, but its Closed is not told yet
+	// talked is when it last spoke Telnet, or came.
+	talked  time.Time
+	written atomic.Int64 // bytes that the network was given, or is being given
 }
 
 // OpenTCP makes a port on a TCP listener: the bytes pass as they are. One client
@@ -56,8 +63,8 @@ type session struct {
 //
 // A warning that is not "" says that other machines can reach the port, and is for
 // the user to see. The port sees no line settings. What the sockets of both sides
-// hold is not counted by Unread and HangUp. Sent means that nothing waits before
-// the frame. The sink is called from goroutines of the port, one call at a time.
+// hold is counted by Unread and HangUp on Linux, where the client is on this machine.
+// Sent means that nothing waits before the frame. The sink is called from goroutines of the port, one call at a time.
 func OpenTCP(cfg Config, sink func(Event)) (p Port, warning string, err error) {
 	s, warning, err := listen(cfg, "", false, sink)
 	if err != nil {
@@ -161,7 +168,7 @@ func (p *socket) admit(ln net.Listener, conn net.Conn) bool {
 	if tcp, ok := conn.(*net.TCPConn); ok {
 		_ = tcp.SetWriteBuffer(chunk) // a host that does not read is to be noticed
 	}
-	s := &session{conn: conn}
+	s := &session{conn: conn, talked: time.Now()}
 	if p.com {
 		s.com = newComLine(p.cfg.Name, p.cfg.Line, p.modem)
 		p.replies = append(p.replies, s.com.greet()...)
@@ -195,7 +202,7 @@ func (p *socket) receive(s *session) {
 	}
 	s.dead = true
 	lost := p.drop()
-	events := append(p.given, Event{Kind: Closed, Lost: lost})
+	events := append(p.given, Event{Kind: Closed, Lost: lost, Inexact: true})
 	p.given = nil
 	p.mu.Unlock()
 	p.tell(events...)
@@ -221,13 +228,16 @@ func (p *socket) handle(s *session, b []byte) bool {
 	}
 	if s.com != nil {
 		events, replies = s.com.feed(b)
+		if len(replies) > 0 || slices.ContainsFunc(events, func(e Event) bool { return e.Kind != Received }) {
+			s.talked = time.Now()
+		}
 	}
 	for i := range events {
 		switch e := &events[i]; e.Kind {
 		case Received:
 			p.stats.Received += int64(len(e.Data))
 		case Purged:
-			e.Lost = p.q.clear()
+			e.Lost, e.Inexact = p.q.clear(), true
 			p.stats.Unread += int64(e.Lost)
 		case Paused:
 			p.paused = e.On
@@ -273,6 +283,7 @@ func (p *socket) transmit(s *session) {
 			}
 			p.inFlight = len(b)
 			p.q.took(len(b))
+			s.written.Add(int64(len(out)))
 		}
 		given := append(p.given, p.q.room()...)
 		p.given = nil
@@ -352,7 +363,27 @@ func (p *socket) Write(frame []byte) Outcome {
 func (p *socket) Unread() (int, bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return len(p.q.data) + p.inFlight, p.cur == nil
+	if p.cur == nil {
+		return 0, true
+	}
+	return p.unread()
+}
+
+// unread counts all that is on its way to the client.
+func (p *socket) unread() (n int, exact bool) {
+	if under, known := unreadBy(p.cur.conn, p.cur.written.Load()); known {
+		return len(p.q.data) + under, true
+	}
+	return len(p.q.data) + p.inFlight, false
+}
+
+// Negotiating says whether the client has spoken Telnet lately: it may still be
+// agreeing on options, setting the line or purging. Clients look for an answer every
+// 50 ms (python3-serial 3.5), and some time passes between one request and the next.
+func (p *ComPort) Negotiating() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.cur != nil && !p.cur.dead && time.Since(p.cur.talked) < talksFor
 }
 
 func (p *socket) HangUp() (lost int, err error) {
@@ -372,7 +403,11 @@ func (p *socket) vanish() (lost int) {
 	_ = p.ln.Close()
 	p.ln = nil
 	if p.cur != nil {
-		lost = p.drop()
+		all, _ := p.unread()
+		if lost = p.drop(); all > lost {
+			p.stats.Unread += int64(all - lost)
+			lost = all
+		}
 		_ = p.cur.conn.Close()
 		p.cur = nil
 	}

@@ -7,6 +7,7 @@ import (
 	"io"
 	"net"
 	"os/exec"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -105,7 +106,7 @@ func TestTCPMegabyteEachWay(t *testing.T) {
 	if !bytes.Equal(received(events), all) {
 		t.Error("the port received something else than the client wrote")
 	}
-	if n, exact := p.Unread(); n != 0 || exact {
+	if n, exact := p.Unread(); n != 0 || exact != (runtime.GOOS == "linux") {
 		t.Errorf("unread %d exact %v", n, exact)
 	}
 }
@@ -131,14 +132,15 @@ func TestTCPClientThatNeverReads(t *testing.T) {
 			return still > 20
 		})
 		st := p.Stats()
-		n, _ := p.Unread()
-		if n > 1000+chunk || st.Deepest > 1000 {
-			t.Errorf("%d bytes wait, deepest %d", n, st.Deepest)
+		n, exact := p.Unread()
+		if exact && n != int(carried) || st.Deepest > 1000 {
+			t.Errorf("%d bytes of %d wait, deepest %d", n, carried, st.Deepest)
 		}
 		_ = c.Close()
 		events := l.count(t, Closed, 1)
-		if e := of(Closed, events); e[0].Lost != n || n == 0 {
-			t.Errorf("lost %d, want %d", e[0].Lost, n)
+		// What was in the client's socket then it may have read.
+		if e := of(Closed, events); e[0].Lost > 1000+chunk || e[0].Lost == 0 {
+			t.Errorf("lost %d", e[0].Lost)
 		}
 		if policy == DropOldest {
 			l.count(t, Dropped, int(st.Full.Frames))

@@ -26,6 +26,7 @@ import (
 // its end of the wire and its port.
 type actor struct {
 	s        *Stage
+	index    int // in the cast
 	m        *Member
 	name     string
 	g        *gauge.Gauge
@@ -71,6 +72,8 @@ type actor struct {
 
 	port    port.Port
 	wrote   int    // the stage's run in which a frame was put last
+	ahead   int    // bytes put since Drain last saw it read everything, at most
+	taken   int64  // bytes that it has read, at least, of all that the port took
 	gathers bool   // frames are gathered at the port
 	down    bool   // hung up by us
 	opened  bool   // a host has had it open
@@ -80,15 +83,19 @@ type actor struct {
 	home    string // name of the port at the start
 	away    string // name it comes back under, where that is another
 
-	stall   stall            // of the host's reading
-	modem   *port.ModemLines // as told last
-	moved   bool             // the host has moved its control lines since it opened the port
-	awaited bool             // the port is back, and no host has it open yet
-	told    bool             // the gauge thinks that its link is up
-	greets  bool             // the gauge has come on, and will name itself when it is heard
-	leaves  bool             // the gauge has gone off, and its answer is still to be sent
-	line    uart.Settings    // of the gauge
-	speeds  int              // times its speed was set
+	stall    stall            // of the host's reading
+	modem    *port.ModemLines // as told last
+	moved    bool             // the host has moved its control lines since it opened the port
+	awaited  bool             // the port is back, and no host has it open yet
+	reopened bool             // the host has opened it after it came back
+	spoken   bool             // it has said something since it opened it last
+	// asksAgain says that it has said something when it opened it again.
+	asksAgain bool
+	told      bool          // the gauge thinks that its link is up
+	greets    bool          // the gauge has come on, and will name itself when it is heard
+	leaves    bool          // the gauge has gone off, and its answer is still to be sent
+	line      uart.Settings // of the gauge
+	speeds    int           // times its speed was set
 
 	heard     bool          // the bytes sent last reached the port
 	answers   int           // of the listener on paper since the last frame was made
@@ -140,7 +147,7 @@ func newActor(s *Stage, i int, m *Member, prt port.Port) (*actor, error) {
 	if len(m.Channels) != len(m.Profile.Channels) {
 		return nil, fmt.Errorf("%d fittings for %d channels", len(m.Channels), len(m.Profile.Channels))
 	}
-	a := &actor{s: s, m: m, name: m.Profile.Name, g: g, port: prt, channel: -1, tickAt: -1, by: "cue", inFlight: map[uint64]flight{}, told: true, line: m.lineSettings()}
+	a := &actor{s: s, index: i, m: m, name: m.Profile.Name, g: g, port: prt, channel: -1, tickAt: -1, by: "cue", inFlight: map[uint64]flight{}, told: true, line: m.lineSettings()}
 	a.asked = a.line
 	if prt != nil {
 		a.home = prt.Name()
@@ -630,7 +637,12 @@ func (a *actor) hangUp() {
 	a.down = true
 	a.stalled()
 	a.s.flushPorts()
+	_, exact := a.port.Unread()
 	lost, err := a.port.HangUp()
+	if !exact && a.inUse {
+		lost = max(lost, a.unknown())
+	}
+	a.s.calm.owed = a.s.calm.owed || a.inUse
 	a.inUse = false
 	if lost > 0 {
 		a.unread(lost)
@@ -643,7 +655,7 @@ func (a *actor) comeBack() {
 	if a.port == nil {
 		return
 	}
-	a.s.returned, a.awaited = true, true
+	a.awaited, a.s.calm.loose, a.s.calm.behind, a.s.calm.owed = true, true, true, true
 	err := a.comeBackAs(a.away)
 	if err != nil && a.away != "" {
 		if own := a.comeBackAs(""); own != nil {
@@ -684,8 +696,10 @@ func (a *actor) put(raw []byte) ledger.Fate {
 		return ledger.Sent // on paper there is a perfect listener
 	}
 	a.heard = false
+	a.s.calm.loose = true
+	a.ahead += len(raw)
 	var o port.Outcome
-	if g, ok := a.port.(port.Gatherer); ok && a.s.behind && a.wrote == a.s.run {
+	if g, ok := a.port.(port.Gatherer); ok && (a.s.calm.plain || a.s.behind && a.wrote == a.s.run) {
 		o = g.Gather(raw)
 		if !a.gathers {
 			a.gathers, a.s.gathered = true, append(a.s.gathered, a)
@@ -714,10 +728,15 @@ func (a *actor) waiting() (bool, int) {
 	}
 	if open := a.port.Open(); !open && a.s.restart.absent() {
 		return false, 0 // nobody is there
+	} else if !open && a.strange() {
+		return false, 0 // it was not told where the port is now
 	} else if a.awaited || !open {
 		return true, 0 // it had it open, and will open it again
 	}
 	if _, shows := a.port.(port.Modem); shows && a.s.play.Raises && !a.moved {
+		return true, 0
+	}
+	if p, ok := a.port.(port.Negotiator); ok && p.Negotiating() {
 		return true, 0
 	}
 	n, _ := a.port.Unread()
@@ -728,12 +747,22 @@ func (a *actor) waiting() (bool, int) {
 	return n > 0, n
 }
 
+// strange reports whether the port is at a name that none had at the start.
+func (a *actor) strange() bool {
+	name := a.port.Name()
+	return !slices.ContainsFunc(a.s.actors, func(b *actor) bool { return b.home == name })
+}
+
 func (a *actor) portEvent(e port.Event) {
 	note := func(p ledger.Port) {
 		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindPort, Port: &p})
 	}
 	switch e.Kind {
 	case port.Opened:
+		a.asksAgain = a.asksAgain || a.reopened && a.spoken
+		a.reopened, a.spoken = a.awaited, false
+		a.s.calm.loose, a.s.calm.owed = true, a.s.calm.owed || a.opened
+		a.taken = a.given()
 		a.opened, a.inUse, a.moved = true, true, false
 		a.asked = a.m.lineSettings() // until it asks for something
 		a.tamper.behind = nil        // and it has read nothing yet
@@ -744,10 +773,9 @@ func (a *actor) portEvent(e port.Event) {
 		a.stalled()
 		a.inUse = false
 		note(ledger.Port{What: "closed", Lost: e.Lost})
-		if e.Lost > 0 {
-			a.unread(e.Lost)
-		}
+		a.left(e.Lost, e.Inexact)
 	case port.Received:
+		a.spoken = true
 		a.received(e.Data)
 	case port.Asked:
 		note(ledger.Port{What: "asked", Line: e.Settings.String(), Note: e.Cooked})
@@ -759,9 +787,7 @@ func (a *actor) portEvent(e port.Event) {
 		note(ledger.Port{What: "lines", Note: fmt.Sprintf("DTR %v RTS %v", e.Lines.DTR, e.Lines.RTS)})
 	case port.Purged:
 		note(ledger.Port{What: "purged", Lost: e.Lost})
-		if e.Lost > 0 {
-			a.unread(e.Lost)
-		}
+		a.left(e.Lost, e.Inexact)
 	case port.Paused:
 		note(ledger.Port{What: "paused", Note: strconv.FormatBool(e.On)})
 	case port.Dropped:
@@ -769,6 +795,17 @@ func (a *actor) portEvent(e port.Event) {
 	case port.Trouble:
 		note(ledger.Port{What: "trouble", Note: e.Err.Error()})
 	}
+}
+
+// left enters what a host has not read of its session, or thrown away.
+func (a *actor) left(lost int, inexact bool) {
+	if inexact {
+		lost = max(lost, a.unknown())
+	}
+	if lost > 0 {
+		a.unread(lost)
+	}
+	a.taken = a.given()
 }
 
 // received takes bytes from the host. They reach the gauge only over a link

@@ -28,8 +28,8 @@ const (
 var (
 	// Paper runs as fast as it can, without ports.
 	Paper = Pace{}
-	// Drain runs as fast as the far side reads: time does not go on before the
-	// host has read what was sent.
+	// Drain runs as fast as the far side can follow: the timeline passes an instant only
+	// when every host has done what it can do with what it has been given.
 	Drain = Pace{kind: drain}
 	// Real runs in real time.
 	Real = Pace{timed, decimal.New(1, 0), 1}

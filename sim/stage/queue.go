@@ -11,6 +11,7 @@ type item struct {
 	// frequent item, which needs no closure.
 	run   func()
 	actor *actor
+	ends  bool // it may end the host
 }
 
 // queue is a binary heap of items, earliest first.
@@ -64,4 +65,12 @@ func (q *queue) next() (time.Duration, bool) {
 		return 0, false
 	}
 	return q.items[0].at, true
+}
+
+// first is the next item; nil: there is none.
+func (q *queue) first() *item {
+	if len(q.items) == 0 {
+		return nil
+	}
+	return &q.items[0]
 }

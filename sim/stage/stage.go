@@ -6,6 +6,9 @@
 // Everything that comes from outside (what hosts do at the ports, acts by
 // hand) enters through the Inbox and is handled by the loop, between two
 // events of the queue. So the state of the stage belongs to one goroutine.
+//
+// At pace Drain the timeline passes an instant only when every host has done what it
+// can do with what it has been given: see calm.
 package stage
 
 import (
@@ -33,6 +36,11 @@ type Options struct {
 	// read, or that has not opened the port again; 0 means 3 s. After that the
 	// play goes on without waiting for that host until it reads again.
 	Patience time.Duration
+	// Signs may be nil: nothing is known of the host but what it does at its ports.
+	// Within is how long, in real time, it may take to record what it was given; Drain
+	// waits that long before what may cost a record.
+	Signs  func(all bool) Signs // all: not only Working
+	Within time.Duration
 	// Asks are times at which Answer is told what every gauge reads then, after
 	// all else that happens at that time.
 	Asks   []time.Duration
@@ -56,7 +64,6 @@ type Stage struct {
 	began    time.Time     // real time at which the timeline was at beganAt
 	beganAt  time.Duration // of a timed pace
 	conduct  conduct       // what a hand has the timeline do
-	returned bool          // a port has come back since Drain last waited
 	behind   bool          // a timed timeline has more to do at once
 	horizon  time.Duration // what is due up to then is late
 	unlooked int           // events since the clock was looked at
@@ -68,6 +75,7 @@ type Stage struct {
 	gathered []*actor      // whose ports have frames that are still to be handed over
 	serving  time.Time     // since when only hosts were served; zero: not so
 	waits    []wait        // for each host to read
+	calm     calm          // what Drain waits for
 	restart  restart       // of the host
 	done     bool
 	failure  error
@@ -105,7 +113,7 @@ func New(p Play, opt Options) (*Stage, error) {
 	if len(opt.Ports) == 0 {
 		opt.Pace = Paper
 	}
-	s := &Stage{play: p, opt: opt, radios: map[int]*link.Radio{}}
+	s := &Stage{play: p, opt: opt, radios: map[int]*link.Radio{}, calm: calm{loose: true, behind: true}}
 	s.write(ledger.Entry{Kind: ledger.KindRun, Run: &ledger.Run{
 		Version: ledger.Version, Scenario: p.Title, File: p.File, Seed: p.Seed, Pace: opt.Pace.String()}})
 	for i := range p.Cast {
@@ -225,7 +233,7 @@ func (s *Stage) Run(ctx context.Context) error {
 	s.write(ledger.Entry{Kind: ledger.KindStart})
 	for i := range s.play.Cues {
 		c := &s.play.Cues[i]
-		s.at(c.At, func() { s.cue(c) })
+		s.queue.push(item{at: c.At, run: func() { s.cue(c) }, ends: OfHost(c.Act)})
 	}
 	for _, a := range s.actors {
 		a.begin()
@@ -279,12 +287,14 @@ func (s *Stage) Run(ctx context.Context) error {
 func (s *Stage) turn() {
 	it := s.queue.pop()
 	s.conduct.ran = s.now
+	s.calm.plain = it.run == nil && s.opt.Pace.kind == drain && it.actor.streams()
 	if it.run != nil {
 		it.run()
 	} else if it.at == it.actor.tickAt {
 		it.actor.tickAt = -1
 		it.actor.tick()
 	}
+	s.calm.plain = false
 }
 
 // Settle serves the hosts after the timeline has ended, until done is closed:
@@ -321,7 +331,11 @@ func (s *Stage) Finish(why string) error {
 		if a.port == nil || a.down {
 			continue
 		}
-		if n, _ := a.port.Unread(); n > 0 {
+		n, exact := a.port.Unread()
+		if !exact {
+			n = max(n, a.unknown())
+		}
+		if n > 0 {
 			a.unread(n)
 		}
 	}
@@ -500,13 +514,7 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 		if s.restart.ending != nil || s.restart.starting != nil {
 			return false, s.restarted(ctx)
 		}
-		// A host also gets the time to open a port that has just come back,
-		// before anything else happens at that same moment.
-		if t > s.now || s.returned {
-			ok := s.drained(ctx)
-			s.returned = s.returned && !ok
-			return ok, ctx.Err()
-		}
+		return s.passes(ctx, t), ctx.Err()
 	case timed:
 		real := time.Since(s.began)
 		s.watch(s.began.Add(real))
@@ -552,68 +560,5 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 func (s *Stage) advance(t time.Duration) {
 	if s.opt.Pace.kind == timed && !s.conduct.held {
 		s.now = max(s.now, min(t, s.beganAt+s.opt.Pace.virtual(time.Since(s.began))))
-	}
-}
-
-// drained waits until every host has read all that was sent to it and has its
-// port open again after a hang-up. It returns false when the inbox has
-// something first.
-func (s *Stage) drained(ctx context.Context) bool {
-	if s.opt.Pace.kind != drain {
-		return true
-	}
-	for i, a := range s.actors {
-		if !s.waitFor(ctx, a, &s.waits[i]) {
-			return false
-		}
-	}
-	return true
-}
-
-// waitFor waits for one host. What it has been waited for already, before it sent
-// something, counts as long as it has read nothing since.
-func (s *Stage) waitFor(ctx context.Context, a *actor, w *wait) bool {
-	for spin := 0; ; spin++ {
-		waiting, n := a.waiting()
-		if !waiting {
-			a.slow, *w = false, wait{}
-			return true
-		}
-		st := a.port.Stats()
-		read := st.Sent.Bytes + st.Queued.Bytes - int64(n)
-		if a.slow && spin > 0 {
-			return true // do not wait again before it has read everything
-		}
-		if w.since.IsZero() || read > w.read {
-			*w = wait{time.Now(), read} // there is progress
-		}
-		if !a.slow && time.Since(w.since) > s.opt.Patience {
-			a.slow = true
-			what := "not reading"
-			if n == 0 && a.port.Open() {
-				what = "not answering"
-			}
-			s.write(ledger.Entry{Kind: ledger.KindPort, Gauge: a.name, Port: &ledger.Port{What: what, Lost: n}})
-			return true
-		}
-		pause := 20 * time.Microsecond
-		if spin > 20 {
-			pause = 200 * time.Microsecond
-		}
-		inbox := s.opt.Inbox.notify
-		if a.slow {
-			inbox = nil // or one that never stops talking would be waited for
-		}
-		timer := time.NewTimer(pause)
-		select {
-		case <-ctx.Done():
-			timer.Stop()
-			return false
-		case <-inbox:
-			timer.Stop()
-			s.takeInbox()
-			return false
-		case <-timer.C:
-		}
 	}
 }

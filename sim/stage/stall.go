@@ -46,9 +46,12 @@ func (a *actor) watch(now time.Time) {
 		a.stalled()
 		return
 	}
-	n, _ := a.port.Unread()
-	st := a.port.Stats()
-	read := st.Sent.Bytes + st.Queued.Bytes - int64(n)
+	given := a.given()
+	n, exact := a.port.Unread()
+	read := given - int64(n)
+	if exact && n == 0 {
+		a.taken = given
+	}
 	if n > 0 && !a.stall.since.IsZero() && read <= a.stall.read {
 		a.stall.still, a.stall.n = now, n
 		return

@@ -70,6 +70,9 @@ type Entry struct {
 	Port    *Port    `json:"port,omitempty"`
 	Link    *Link    `json:"link,omitempty"`
 	Cell    *Cell    `json:"cell,omitempty"`
+	// Had is, of a host that was ended, the time on the timeline up to which it has had
+	// the real time to record what it was given. Nil: all of it.
+	Had *time.Duration `json:"had,omitempty"`
 }
 
 // Hex is bytes written as hexadecimal.

@@ -1,0 +1,10 @@
+package process
+
+import (
+	"os/exec"
+	"syscall"
+)
+
+// endWithUs has the kernel kill the host when the thread that started it ends, as it
+// does when this program is killed.
+func endWithUs(cmd *exec.Cmd) { cmd.SysProcAttr.Pdeathsig = syscall.SIGKILL }

@@ -1,0 +1,51 @@
+package process_test
+
+import (
+	"bufio"
+	"context"
+	"os"
+	"os/exec"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"example.org/understudy/harness/process"
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+)
+
+// When the program that started a host is killed, the host ends too.
+func TestHostEndsWithItsStarter(t *testing.T) {
+	c := exec.Command(os.Args[0])
+	c.Env = append(os.Environ(), "HOST=starter")
+	out, err := c.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, c.Start())
+	line, err := bufio.NewReader(out).ReadString('\n')
+	require.NoError(t, err)
+	pid, err := strconv.Atoi(strings.TrimSpace(strings.TrimPrefix(line, "host ")))
+	require.NoError(t, err)
+	host, err := unix.PidfdOpen(pid, 0)
+	require.NoError(t, err)
+	defer unix.Close(host)
+	require.NoError(t, c.Process.Kill())
+	_ = c.Wait() // it was killed
+	n, err := unix.Poll([]unix.PollFd{{Fd: int32(host), Events: unix.POLLIN}}, int(time.Minute/time.Millisecond))
+	require.NoError(t, err)
+	require.Equal(t, 1, n, "the host has not ended")
+}
+
+// A host is seen at work while it runs, and not while it waits.
+func TestWorking(t *testing.T) {
+	p := start(t, context.Background(), "good", nil)
+	require.NoError(t, p.Await(context.Background(), soon))
+	require.Eventually(t, func() bool { return !p.Working() }, time.Minute, time.Millisecond)
+	p.Stop(process.Ask{Signal: "kill"})
+	p = start(t, context.Background(), "busy", nil)
+	require.NoError(t, p.Await(context.Background(), soon))
+	for range 20 {
+		require.True(t, p.Working())
+	}
+	p.Stop(process.Ask{Signal: "kill"})
+}
