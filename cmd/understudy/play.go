@@ -211,7 +211,7 @@ func statusLine(s stage.Status) string {
 	if s.Low {
 		cell += " LOW"
 	}
-	far := "nobody listens"
+	far := "port not open"
 	if s.Open {
 		far = "port open"
 	}

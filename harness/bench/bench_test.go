@@ -271,7 +271,7 @@ func TestBenchInABrowser(t *testing.T) {
 	})
 	p.Until(`document.querySelector("#tags tr") && document.querySelector(".tags").textContent === "1 tag"`)
 	require.Contains(t, p.Eval(`document.querySelector("#tags tr").textContent`), "mm")
-	p.Until(`document.querySelector("#wire .check") && document.querySelector("#wire .check").textContent === "✓ checksum right"`)
+	p.Until(`document.querySelector("#wire .check") && document.querySelector("#wire .check").textContent === "✓ xor right"`)
 	p.Eval(`document.querySelector("#wire .span").focus()`)
 	require.Regexp(t, `^Bytes 0–\d+: .* = `, p.Eval(`document.getElementById("byte").textContent`))
 	p.Eval(`document.activeElement.blur()`)
@@ -292,8 +292,8 @@ func TestBenchInABrowser(t *testing.T) {
 	q.Until(`document.querySelector(".link").textContent.startsWith("link lost")`)
 
 	// Held, stepped, and on.
-	p.Eval(`document.getElementById("hold").click()`)
-	p.Until(`document.getElementById("hold").textContent === "Go on"`)
+	p.Eval(`document.getElementById("pause").click()`)
+	p.Until(`document.getElementById("pause").textContent === "Go on"`)
 	at := p.Eval(`document.getElementById("time").textContent`)
 	p.Eval(`document.getElementById("step").click()`)
 	p.Until(`document.getElementById("time").textContent !== ` + fmt.Sprintf("%q", at))
@@ -443,7 +443,7 @@ func looked(t *testing.T, b *chromium.Browser, v view) {
 		Records: []judge.Record{{Row: 1, Kind: "reading", Gauge: h.s.Gauges[0].Name, Tag: &one, Text: "50.000", Unit: "mm", Zone: "above"}}})
 	p.Until(`document.querySelector(".beside.wrong") && document.querySelector("#tags tr.wrong")`)
 	if v.gauges >= 4 {
-		for i, fault := range []string{"", "Wrong speed", "Empty cell", "Lose link"} {
+		for i, fault := range []string{"", "Change line speed", "Empty cell", "Lose link"} {
 			if fault != "" {
 				p.Eval(fmt.Sprintf(`document.querySelectorAll(".name")[%d].click()`, i))
 				p.Press(fault)
@@ -629,8 +629,8 @@ func TestEveryFaultByHand(t *testing.T) {
 	far := h.far(t, "place-1")
 	defer far.close()
 	far.gets(t, "R +00025.", func() {})
-	p.Press("Wrong speed")
-	p.Until(alarms(0) + ` === "▲ wrong speed: 57600, not 115200"`)
+	p.Press("Change line speed")
+	p.Until(alarms(0) + ` === "▲ line speed 57600, the host at 115200"`)
 	require.Eventually(t, func() bool { return outs("wrong speed") > 3 }, 10*time.Second, 5*time.Millisecond)
 	h.mu.Lock()
 	var went string
@@ -651,7 +651,7 @@ func TestEveryFaultByHand(t *testing.T) {
 	p.Press("Garble")
 	p.Until(`document.querySelector("#wire li.went.bad .check.wrong")`)
 	require.Eventually(t, func() bool { return outs("garble") == 1 }, 10*time.Second, 5*time.Millisecond)
-	p.Press("Send twice")
+	p.Press("Duplicate")
 	require.Eventually(t, func() bool { return outs("duplicate") == 1 }, 10*time.Second, 5*time.Millisecond)
 	p.Press("Unplug probe")
 	p.Until(alarms(0) + ` === "▲ probe unplugged"`)

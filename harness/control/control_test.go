@@ -151,7 +151,7 @@ func (h *house) act(body string) {
 func TestSteer(t *testing.T) {
 	t.Parallel()
 	h := open(t, control.Options{})
-	h.clock(`{"do":"hold"}`)
+	h.clock(`{"do":"pause"}`)
 	v := h.clock(`{"do":"step","by":"1 s"}`)
 	at := v.At
 	h.act(`{"do":"move to","size":"3.009 mm","gauge":"shim-snap"}`)
@@ -200,7 +200,7 @@ func TestKeptPlaysBackTheSameBytes(t *testing.T) {
 		for range rapid.IntRange(1, 12).Draw(rt, "acts") {
 			switch rapid.IntRange(0, 5).Draw(rt, "clock") {
 			case 0:
-				h.clock(`{"do":"hold"}`)
+				h.clock(`{"do":"pause"}`)
 			case 1:
 				h.clock(`{"do":"step","by":"50 ms"}`)
 			case 2:
@@ -310,7 +310,7 @@ func TestTryToGetIn(t *testing.T) {
 		{"a longer token", "POST", "v1/acts", tag, header("Authorization", "Bearer "+h.srv.Token+"0"), 401},
 		{"the token as a password", "POST", "v1/acts", tag, header("Authorization", "Basic "+h.srv.Token), 401},
 		{"the token in the address", "POST", "v1/acts?token=" + h.srv.Token, tag, header("Authorization", ""), 401},
-		{"no token for the clock", "POST", "v1/clock", `{"do":"hold"}`, header("Authorization", ""), 401},
+		{"no token for the clock", "POST", "v1/clock", `{"do":"pause"}`, header("Authorization", ""), 401},
 		{"no token to keep", "POST", "v1/scenario", `{}`, header("Authorization", ""), 401},
 		{"a preflight", "OPTIONS", "v1/acts", "", header("Authorization", ""), 401},
 		{"a large body", "POST", "v1/acts", `{"do":"` + strings.Repeat("x", 17<<10) + `"}`, nil, 413},

@@ -311,7 +311,7 @@ type Done struct {
 
 // Clock is what a hand does with the timeline.
 type Clock struct {
-	Do   string `json:"do" enum:"hold,go,step,next-cue,restart,pace"`
+	Do   string `json:"do" enum:"pause,go,step,next-cue,restart,pace"`
 	By   string `json:"by,omitempty" doc:"how far a step goes, such as 100 ms; 100 ms when left out"`
 	Pace string `json:"pace,omitempty" doc:"real, or a number of times such as 0.5x"`
 }
@@ -517,7 +517,7 @@ func (d *Desk) Clock(ctx context.Context, c Clock) error {
 	defer cancel()
 	defer d.changed()
 	switch c.Do {
-	case "hold":
+	case "pause":
 		return st.Hold(ctx)
 	case "go":
 		return st.Go(ctx)
@@ -556,7 +556,7 @@ func (d *Desk) Clock(ctx context.Context, c Clock) error {
 			return ErrNotPlaying
 		}
 	}
-	return wrong{fmt.Errorf("%q is none of hold, go, step, next-cue, pace and restart", c.Do)}
+	return wrong{fmt.Errorf("%q is none of pause, go, step, next-cue, pace and restart", c.Do)}
 }
 
 func number(r *http.Request, key string) (int, error) {

@@ -79,7 +79,7 @@ func (r *Ready) UnmarshalAny(n strict.Any) error {
 	case "first-command":
 		r.Command = true
 	default:
-		n.Errorf("write opened, first-command, or a mapping such as {line: ready}", "%q is not a way to be ready", n.Scalar)
+		n.Errorf("write opened, first-command, or a mapping such as {says: ready}", "%q is not a way to be ready", n.Scalar)
 	}
 	return nil
 }

@@ -103,7 +103,7 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 		"no life":          {"understudy-host: 1\nrecords: {form: csv}", `h:1:1: nothing says how the host is started; write run: [command, words], or already-running: yes`},
 		"version":          {"understudy-host: 2\nrun: [h]\nrecords: {form: csv}", `h:1:18: version 2 of the language is not known here; write 1`},
 		"not ours":         {"understudy: 1\n", "h:1:1: unknown key \"understudy\""},
-		"ready":            {"understudy-host: 1\nrun: [h]\nready: soon\nrecords: {form: csv}", `h:3:8: "soon" is not a way to be ready; write opened, first-command, or a mapping such as {line: ready}`},
+		"ready":            {"understudy-host: 1\nrun: [h]\nready: soon\nrecords: {form: csv}", `h:3:8: "soon" is not a way to be ready; write opened, first-command, or a mapping such as {says: ready}`},
 		"ready twice":      {"understudy-host: 1\nrun: [h]\nready: {says: a, after: 1 s}\nrecords: {form: csv}", `h:3:9: 2 ways to be ready stand side by side; keep one`},
 		"ready expression": {"understudy-host: 1\nrun: [h]\nready: {says: \"(\"}\nrecords: {form: csv}", `h:3:15: the regular expression cannot be read`},
 		"signal":           {"understudy-host: 1\nrun: [h]\nstop: {signal: tern}\nrecords: {form: csv}", `h:3:16: "tern" is not a signal; write one of term, int, hup, quit, kill; did you mean "term"?`},

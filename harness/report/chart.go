@@ -68,6 +68,7 @@ type point struct {
 	truth, shown float64 // in the lane's unit
 	text         string
 	void         bool
+	zone         zone.Zone
 	tag          *int64
 }
 
@@ -129,7 +130,7 @@ func drawChart(r *Run, shown []pageGroup) (c chart) {
 				c.mark("void", x(p.t), float64(top+laneHeight-10), seconds(p.t)+": void reading", "")
 			case !p.void && p.tag != nil && tags < maxMarks:
 				tags++
-				c.mark("tag", x(p.t), y(p.shown), fmt.Sprintf("%s: tag %d, reading %s", seconds(p.t), *p.tag, p.text), "")
+				c.mark(tagKind(p.zone), x(p.t), y(p.shown), fmt.Sprintf("%s: tag %d, reading %s", seconds(p.t), *p.tag, p.text), "")
 			}
 		}
 		for _, g := range shown {
@@ -165,8 +166,21 @@ func drawChart(r *Run, shown []pageGroup) (c chart) {
 	return c
 }
 
+// tagKind is the sign of a tag, by its zone as a plot has it.
+func tagKind(z zone.Zone) string {
+	switch z {
+	case zone.WarnLow, zone.WarnHigh:
+		return "tag-warn"
+	case zone.Above:
+		return "tag-above"
+	case zone.Below:
+		return "tag-below"
+	}
+	return "tag"
+}
+
 func pointOf(e *ledger.Entry, rd *ledger.Reading, unit decimal.Unit) point {
-	p := point{t: e.T, void: rd.Void != "", tag: e.Frame.Tag, text: rd.Shown.String() + " " + rd.Unit}
+	p := point{t: e.T, void: rd.Void != "", zone: rd.Zone, tag: e.Frame.Tag, text: rd.Shown.String() + " " + rd.Unit}
 	size := float64(unit.Size())
 	p.truth = drawable(rd.Exact.Float64() / size)
 	if u, ok := decimal.ParseUnit(rd.Unit); ok {

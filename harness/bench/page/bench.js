@@ -71,10 +71,10 @@ function forget() {
 // Faults, with what is done; "tip" are done to the lane in hand.
 const faults = [
   ["Lose link", "for 5 s; its port goes away with it", { do: "lose link", for: "5 s" }], ["Stall, then burst", "nothing arrives for 2 s, then all at once", { do: "stall", for: "2 s" }],
-  ["Garble", "one bit of the next frame", { do: "garble" }], ["Send twice", "the next frame", { do: "duplicate" }],
+  ["Garble", "one bit of the next frame", { do: "garble" }], ["Duplicate", "the next frame", { do: "duplicate" }],
   ["Unplug probe", "for 3 s", { do: "unplug probe", for: "3 s" }, "tip"], ["Stick tip", "for 3 s", { do: "stick tip", for: "3 s" }, "tip"],
-  ["Wrong speed", "the gauge sends at half its line speed for 5 s", (g) => ({ do: "change line speed", to: Math.max(1, parseInt(g.line, 10) >> 1) + " Bd", for: "5 s" })],
-  ["Right speed", "the line speed of the scenario", { do: "restore line speed" }],
+  ["Change line speed", "the gauge sends at half its line speed for 5 s", (g) => ({ do: "change line speed", to: Math.max(1, parseInt(g.line, 10) >> 1) + " Bd", for: "5 s" })],
+  ["Restore line speed", "that of the scenario", { do: "restore line speed" }],
   ["Fade cell", "to 8 %", { do: "fade cell", to: "8 %" }], ["Empty cell", "the gauge goes off", { do: "fade cell", to: "0 %" }], ["Fresh cell", "of 100 %", { do: "fade cell", to: "100 %" }],
 ];
 
@@ -122,7 +122,7 @@ function wireLine(l) {
   const row = el("li", { className: l.way + (bad ? " bad" : "") }, el("span", { className: "way" }, `${(l.t / 1e9).toFixed(3)} s ${way}`, " ", el("b", {}, l.name || fates[l.fate] || "")));
   const check = (l.spans || []).find((s) => /check|crc|sum|xor|lrc|fletcher/i.test(s.field));
   if (bad) row.append(el("span", { className: "check wrong" }, "✗ " + bad.field + ": " + bad.shows));
-  else if (check) row.append(el("span", { className: "check" }, "✓ checksum right"));
+  else if (check) row.append(el("span", { className: "check" }, `✓ ${check.field} right`));
   const cells = el("span", { className: "bytes" });
   const all = hex(l.bytes);
   (l.spans || []).forEach((s, i) => {
@@ -143,20 +143,20 @@ let stale = true, busy = false, drawn = 0;
 function redraw() { stale = true; }
 
 // What became of a tagged frame that a host could not read.
-const fates = { lost: "lost with the link", flushed: "given up by the radio", full: "the host did not read", unheard: "nobody listened", down: "the port was away" };
+const fates = { lost: "lost with the link", flushed: "given up by the radio", full: "the host did not read", unheard: "the port was not open", down: "the port was away" };
 
 function went(l) {
   for (const id of l.frames || []) {
     const tag = tags.find((t) => t.frame === id && t.gauge === l.gauge);
     if (!tag) continue;
-    tag.gone = l.fate !== "sent" ? fates[l.fate] || l.fate : /garble/.test(l.name) ? "damaged on the way" : /wrong speed/.test(l.name) ? "sent at a wrong speed" : "";
+    tag.gone = l.fate !== "sent" ? fates[l.fate] || l.fate : /garble/.test(l.name) ? "damaged on the way" : /wrong speed/.test(l.name) ? "sent at another line speed" : "";
     tag.unheard = l.fate === "unheard";
     tag.maybe = /behind garbage/.test(l.name); // some decoders find it there, others need not
   }
 }
 
 // none reports whether a right host has no record of a tag. Without a host, that
-// nobody listens is no reason.
+// the port is not open is no reason.
 function none(l) { return l.gone && (host || !l.unheard); }
 
 // compare has each card tell what the host made of its tags.
@@ -288,10 +288,10 @@ function beat(m) {
   say($("time"), (m.at / 1e9).toFixed(1) + " s");
   const wants = hand ? JSON.stringify(m.wants[cards.indexOf(hand)]) : "";
   if (wants !== wanted) { wanted = wants; redraw(); }
-  const holds = $("hold");
+  const holds = $("pause");
   if (holds.getAttribute("aria-pressed") !== String(m.held)) {
     holds.setAttribute("aria-pressed", String(m.held));
-    say(holds, m.held ? "Go on" : "Hold");
+    say(holds, m.held ? "Go on" : "Pause");
     document.body.classList.toggle("held", m.held);
   }
   if (document.activeElement !== $("pace")) $("pace").value = m.pace === "1x" ? "real" : m.pace;
@@ -363,7 +363,7 @@ function paint() {
   if (performance.now() - drawn > 250) side();
 }
 
-$("hold").addEventListener("click", () => clock({ do: last && last.held ? "go" : "hold" }));
+$("pause").addEventListener("click", () => clock({ do: last && last.held ? "go" : "pause" }));
 $("step").addEventListener("click", () => clock({ do: "step", by: "100 ms" }));
 $("next").addEventListener("click", () => clock({ do: "next-cue" }));
 $("again").addEventListener("click", () => clock({ do: "restart" }));

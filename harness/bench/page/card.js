@@ -95,9 +95,9 @@ export class Card {
     this.fill = svg("rect", { x: 3, y: 4, height: 8, class: "charge" });
     this.cellWord = el("span", {});
     this.cell = el("span", { className: "cell" }, svg("svg", { viewBox: "0 0 30 16", "aria-hidden": "true" }, svg("rect", { x: 1, y: 2, width: 25, height: 12, rx: 2, class: "case" }), svg("rect", { x: 26, y: 6, width: 3, height: 4, class: "cap" }), this.fill), this.cellWord);
-    this.arcs = [0, 1, 2].map((i) => svg("path", { d: `M${11 - 3 * i} ${12 - 3 * i} A${4 + 4 * i} ${4 + 4 * i} 0 0 1 ${17 + 3 * i} ${12 - 3 * i}`, class: "arc" }));
+    this.dashes = [0, 1, 2].map((i) => svg("path", { d: `M${8.5 + 4.5 * i} 8h2.5`, class: "dash" }));
     this.linkWord = el("span", {});
-    this.link = el("span", { className: "link" }, svg("svg", { viewBox: "0 0 28 16", "aria-hidden": "true" }, ...this.arcs, svg("circle", { cx: 14, cy: 14, r: 2, class: "dot" })), this.linkWord);
+    this.link = el("span", { className: "link" }, svg("svg", { viewBox: "0 0 28 16", "aria-hidden": "true" }, ...this.dashes, svg("circle", { cx: 4, cy: 8, r: 3, class: "dot" }), svg("rect", { x: 22, y: 4.5, width: 5, height: 7, class: "dot" })), this.linkWord);
     this.port = el("span", { className: "port" });
     const [a, b] = cast.buttons;
     const push = (label, does, body) => {
@@ -148,7 +148,7 @@ export class Card {
     const list = [];
     if (v.power === "off") list.push(this.cast.cell && v.percent === 0 ? "cell empty: gauge off" : "gauge off");
     else if (v.link !== "up") list.push("link " + v.link);
-    if (v.asked) list.push(`wrong speed: ${v.line.split(" ")[0]}, not ${v.asked.split(" ")[0]}`);
+    if (v.asked) list.push(`line speed ${v.line.split(" ")[0]}, the host at ${v.asked.split(" ")[0]}`);
     if (v.low && v.power !== "off") list.push("cell low");
     v.channels.forEach((c, i) => {
       const of = this.many ? " of " + c.name : "";
@@ -229,10 +229,10 @@ export class Card {
     say(this.cellWord, v.percent + " %" + (v.low ? " LOW" : ""));
     const r = this.cast.radio, good = v.link === "up" || v.link === "stalled";
     const bars = !good ? 0 : !r || r.margin > 20 ? 3 : r.margin > 10 ? 2 : 1;
-    this.arcs.forEach((a, i) => a.classList.toggle("on", i < bars));
+    this.dashes.forEach((a, i) => a.classList.toggle("on", i < bars));
     this.link.classList.toggle("bad", v.link !== "up");
     say(this.linkWord, "link " + v.link + (r && good ? ` ${Math.round(r.metres)} m, ${Math.round(r.margin)} dB` : ""));
-    say(this.port, (v.open ? "host listens" : "nobody listens") + (v.unread ? `, ${v.unread} bytes unread` : ""));
+    say(this.port, (v.open ? "port open" : "port not open") + (v.unread ? `, ${v.unread} bytes unread` : ""));
     this.alarm(v);
     this.keys.forEach((k, i) => k.classList.toggle("down", v.down[i]));
   }
