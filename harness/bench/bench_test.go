@@ -641,7 +641,7 @@ func TestEveryFaultByHand(t *testing.T) {
 	}
 	h.mu.Unlock()
 	far.gets(t, "R +00025.", func() {
-		p.Press("Right speed")
+		p.Press("Restore line speed")
 		p.Until(alarms(0) + ` === ""`)
 	})
 	far.mu.Lock()
