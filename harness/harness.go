@@ -513,10 +513,10 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Output = c.lastLines(m.Places)
 	}
 	var recs []records.Record
-	var blank []int
+	var left records.Left
 	file, err := c.recordsFile(m.Places)
 	if err == nil {
-		recs, blank, err = c.read(ctx, file)
+		recs, left, err = c.read(ctx, file)
 	}
 	if errors.Is(err, fs.ErrNotExist) && quit(out.Entries) {
 		err = nil // it was gone before it made them
@@ -531,7 +531,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Verdict = judge.Inconclusive
 		return
 	}
-	for _, row := range blank {
+	for _, row := range left.Blank {
 		if m.Earlier == 0 || m.Earlier <= len(recs) && row > recs[m.Earlier-1].Row {
 			out.Blank = append(out.Blank, row)
 		}
@@ -557,6 +557,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Verdict = judge.Inconclusive
 		out.Reasons = append(out.Reasons, fmt.Sprintf("the host was still recording %s after the end, and nothing but its last rows is missing", workMost))
 	}
+	c.describedBy(out, left)
 	out.doubt(m.Doubt)
 	if out.Verdict == judge.Pass && out.Counts.Expected == 0 {
 		out.Verdict = judge.Inconclusive // a pass needs evidence

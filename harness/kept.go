@@ -149,8 +149,8 @@ func (r *run) written(ctx context.Context) int {
 	return len(recs)
 }
 
-// read reads the host's records, and which rows are blank.
-func (c *Check) read(ctx context.Context, file string) (recs []records.Record, blank []int, err error) {
+// read reads the host's records, and what is left out of them.
+func (c *Check) read(ctx context.Context, file string) (recs []records.Record, left records.Left, err error) {
 	d := c.Host.Records
 	if d.Form == hostfile.SQL && c.Database != nil {
 		query := d.Query

@@ -154,23 +154,22 @@ func (e *Endpoint) Close(grace time.Duration) error {
 }
 
 // Read reads the records in a file, of any form; of form http the file that
-// Listen wrote. Form http is JSON Lines then. blank are the rows that hold nothing
-// but separators or empty values, which are no records.
-func Read(ctx context.Context, d hostfile.Records, file string) (recs []Record, blank []int, err error) {
+// Listen wrote. Form http is JSON Lines then.
+func Read(ctx context.Context, d hostfile.Records, file string) (recs []Record, left Left, err error) {
 	switch d.Form {
 	case hostfile.SQLite:
 		return readSQLite(ctx, d, file)
 	case hostfile.SQL:
-		return nil, nil, errors.New("they are in a database that only a Go test can hand over (harness.Case)")
+		return nil, left, errors.New("they are in a database that only a Go test can hand over (harness.Case)")
 	case hostfile.HTTP:
 		d.Form = hostfile.JSONLines
 	}
 	f, err := os.Open(file)
 	if err != nil {
-		return nil, nil, err
+		return nil, left, err
 	}
 	defer f.Close()
 	p := NewParser(d)
 	recs, err = p.all(f)
-	return recs, p.Blank(), err
+	return recs, p.Left(), err
 }

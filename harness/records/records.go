@@ -7,6 +7,7 @@ package records
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -30,7 +31,34 @@ const maxRaw = 4096
 type reader struct {
 	d     hostfile.Records
 	zones map[string]string
-	blank []int // rows that hold nothing but separators
+	left  Left
+}
+
+// Left is what was left out of the records.
+type Left struct {
+	Blank   []int     // rows that hold nothing but separators or empty values
+	Ignored []Ignored // words of rows that the description ignores, in the order they came up
+}
+
+// Ignored is an event word that a description ignores, where it stands in records.
+type Ignored struct {
+	Word   string
+	Rows   []int
+	Valued int // how many of them have a value
+}
+
+// ignore notes a row that the description leaves out.
+func (l *Left) ignore(word string, row int, valued bool) {
+	i := slices.IndexFunc(l.Ignored, func(g Ignored) bool { return g.Word == word })
+	if i < 0 {
+		i = len(l.Ignored)
+		l.Ignored = append(l.Ignored, Ignored{Word: word})
+	}
+	g := &l.Ignored[i]
+	g.Rows = append(g.Rows, row)
+	if valued {
+		g.Valued++
+	}
 }
 
 func newReader(d hostfile.Records) *reader {
@@ -63,19 +91,21 @@ func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
 		empty = empty && (t[i] == "" || c.Always != "")
 	}
 	if empty {
-		r.blank = append(r.blank, row)
+		r.left.Blank = append(r.left.Blank, row)
 		return rec, false
 	}
 	when, gauge, channel, tag, value, unit, verdict, event := t[0], t[1], t[2], t[3], t[4], t[5], t[6], t[7]
 	if event != "" {
 		if e, ok := lookup(r.d.Events, event); ok {
 			if e == hostfile.Ignored {
+				r.left.ignore(event, row, value != "")
 				return rec, false
 			}
 			rec.Kind = string(e)
 		} else if e := hostfile.Event(""); e.UnmarshalText([]byte(strings.ToLower(event))) == nil {
 			rec.Kind = strings.ToLower(event)
 			if rec.Kind == string(hostfile.Ignored) {
+				r.left.ignore(event, row, value != "")
 				return rec, false
 			}
 		} else {

@@ -19,16 +19,16 @@ import (
 )
 
 // readSQLite reads an SQLite database, which the host may still have open.
-func readSQLite(ctx context.Context, d hostfile.Records, file string) (recs []Record, blank []int, err error) {
+func readSQLite(ctx context.Context, d hostfile.Records, file string) (recs []Record, left Left, err error) {
 	db, err := openSQLite(file)
 	if err != nil {
-		return nil, nil, err
+		return nil, left, err
 	}
 	defer db.Close()
 	query := d.Query
 	if query == "" {
 		if query, err = tableQuery(ctx, db, d.Table); err != nil {
-			return nil, nil, err
+			return nil, left, err
 		}
 	}
 	return Query(ctx, db, d, query)
@@ -103,21 +103,21 @@ func quoteName(name string) string { return `"` + strings.ReplaceAll(name, `"`, 
 
 // Query reads records from any database of database/sql: the query's columns
 // are the host's. Numbers that the database holds in binary are taken in the
-// fewest decimals that stand for them. blank are the rows without any value.
-func Query(ctx context.Context, db *sql.DB, d hostfile.Records, query string) (recs []Record, blank []int, err error) {
+// fewest decimals that stand for them.
+func Query(ctx context.Context, db *sql.DB, d hostfile.Records, query string) (recs []Record, left Left, err error) {
 	rows, err := db.QueryContext(ctx, query)
 	if err != nil {
-		return nil, nil, fmt.Errorf("the records cannot be queried: %w", err)
+		return nil, left, fmt.Errorf("the records cannot be queried: %w", err)
 	}
 	defer rows.Close()
 	names, err := rows.Columns()
 	if err != nil {
-		return nil, nil, err
+		return nil, left, err
 	}
 	r := newReader(d)
 	where, err := locate(&r.d, names)
 	if err != nil {
-		return nil, nil, err
+		return nil, left, err
 	}
 	n := 0
 	err = eachRow(rows, func(names, fields []string) {
@@ -131,7 +131,7 @@ func Query(ctx context.Context, db *sql.DB, d hostfile.Records, query string) (r
 			recs = append(recs, rec)
 		}
 	})
-	return recs, r.blank, err
+	return recs, r.left, err
 }
 
 func cellText(c any) string {

@@ -67,8 +67,8 @@ type nopCloser struct{ io.Writer }
 
 func (nopCloser) Close() error { return nil }
 
-// Blank returns the rows so far that hold nothing but separators; they are no records.
-func (p *Parser) Blank() []int { return p.r.blank }
+// Left returns what was left out of the records so far.
+func (p *Parser) Left() Left { return p.r.left }
 
 // Feed takes the next bytes of the file and returns the records that are whole
 // now. The error is lasting: the file is not what the description says.

@@ -311,5 +311,5 @@ func TestBlankRows(t *testing.T) {
 	got, err := p.Feed([]byte("v,zone\n\n1.5,in\n,\n  \n , \n1.6,in\n,\n"))
 	require.NoError(t, err)
 	require.Len(t, got, 2)
-	require.Equal(t, []int{4, 6, 8}, p.Blank())
+	require.Equal(t, []int{4, 6, 8}, p.Left().Blank)
 }
