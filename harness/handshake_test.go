@@ -3,9 +3,11 @@ package harness_test
 import (
 	"fmt"
 	"testing"
+	"time"
 
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/scenario"
+	"example.org/understudy/sim/stage/ledger"
 	"github.com/stretchr/testify/require"
 )
 
@@ -13,9 +15,11 @@ import (
 // answer is not waited for: real time would go on and the timeline would not,
 // and a tag that is repeated after 200 ms would come after the 2 s in which a
 // right host takes it for a repeat.
+//
+// Kind: process.
 func TestNoAnswerIsWaitedForThatCannotCome(t *testing.T) {
 	t.Parallel()
-	for _, fault := range []string{"merge, frames: 2", "split", "stall, for: 300 ms", "lose link, for: 300 ms, seen: silence", "lose link, for: 300 ms"} {
+	for _, fault := range []string{"clear", "merge, frames: 2", "split", "stall, for: 300 ms", "lose link, for: 300 ms, seen: silence", "lose link, for: 300 ms"} {
 		t.Run(fault, func(t *testing.T) {
 			s, err := scenario.Parse("held.yaml", fmt.Appendf(nil, `
 understudy: 1
@@ -34,6 +38,26 @@ until: 4 s
 			for _, e := range out.Entries {
 				require.False(t, e.Port != nil && e.Port.What == "not answering", "at %s", e.T)
 			}
+			require.Equal(t, fault != "clear", delayed(out.Entries) > 0, "the fault hits the handshake of %d frames", delayed(out.Entries))
 		})
 	}
+}
+
+// delayed counts the frames that did not go out whole at the instant they were
+// made, as they do after a handshake that nothing holds up.
+func delayed(all []ledger.Entry) (n int) {
+	made := map[int]time.Duration{}
+	for _, e := range all {
+		switch {
+		case e.Kind == ledger.KindFrame:
+			made[e.Frame.ID] = e.T
+		case e.Kind == ledger.KindOut && e.Out.Fate == ledger.Sent && e.Out.Fault == "":
+			for _, id := range e.Out.Frames {
+				if made[id] == e.T {
+					delete(made, id)
+				}
+			}
+		}
+	}
+	return len(made)
 }

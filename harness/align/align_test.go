@@ -1,6 +1,7 @@
 package align_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -205,6 +206,10 @@ func TestGaps(t *testing.T) {
 	for i := range w {
 		all[i] = other(w[i])
 	}
+	others := make([]item, 600) // with no number that a want has
+	for i := range others {
+		others[i] = item{tag: 10_000 + i, value: 99}
+	}
 	for name, c := range map[string]struct {
 		records []item
 		cost    int
@@ -215,6 +220,7 @@ func TestGaps(t *testing.T) {
 		"the last lost":           {w[:49_999], align.Full},
 		"one lost":                {cut(30_000, 30_001), align.Full},
 		"six thousand lost":       {cut(20_000, 26_000), 6000 * align.Full},
+		"six hundred others":      {append(append(cut(30_000, 50_000), others...), w[30_600:]...), 600 * 2 * align.Full},
 		"from the middle on lost": {w[:25_000], 25_000 * align.Full},
 		"every value wrong":       {all, 50_000 * 8},
 		"every value wrong, some lost": {append(append([]item(nil), all[:20_000]...), all[20_300:]...),
@@ -270,4 +276,80 @@ func BenchmarkAlign(b *testing.B) {
 		align.Align(s)
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(base.Nanoseconds()), "x-plain-pass")
+}
+
+// Every pair of sequences of up to three items of two numbers and two values,
+// each of them free to leave out or not, is aligned at the least possible cost.
+//
+// Kind: model.
+func TestEveryShortCase(t *testing.T) {
+	var all [][]item
+	var grow func(s []item)
+	grow = func(s []item) {
+		all = append(all, s)
+		if len(s) == 3 {
+			return
+		}
+		for n := range 8 {
+			grow(append(s[:len(s):len(s)], item{tag: n & 1, value: n >> 1 & 1, free: n>>2 == 1}))
+		}
+	}
+	grow(nil)
+	for _, wants := range all {
+		for _, records := range all {
+			s := &untagged{sides{wants: wants, records: records}}
+			if got, want := s.cost(t, align.Align(s)), s.least(); got != want {
+				t.Fatalf("%v against %v: cost %d, least %d", wants, records, got, want)
+			}
+		}
+	}
+}
+
+// A disagreement that fits a window costs no more than the least there is: items
+// dropped, put in and changed among others that stand where they should; also
+// where some that follow stand, a little before, among those that were changed,
+// so that the sides run together there too but not on the cheapest way.
+//
+// Kind: model.
+func TestNeighbourhoodsAreOptimal(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := rand.New(rand.NewSource(rapid.Uint64().Draw(t, "seed")))
+		s := &untagged{}
+		next := 0
+		some := func(n int) (its []item) { // n that are like no others
+			for range n {
+				next++
+				its = append(its, item{tag: next, value: r.Intn(3)})
+			}
+			return its
+		}
+		add := func(wants, records []item) {
+			s.wants, s.records = append(s.wants, wants...), append(s.records, records...)
+		}
+		for range 1 + r.Intn(3) {
+			run := some(r.Intn(20))
+			add(run, run)
+			if r.Intn(2) == 0 {
+				add(some(r.Intn(12)), some(r.Intn(12)))
+				continue
+			}
+			after := some(12 + r.Intn(20))
+			early := append(some(r.Intn(3)), after[r.Intn(4):][:6]...)
+			changed := slices.Clone(early)
+			for i := range changed {
+				changed[i].value += 3
+			}
+			if r.Intn(2) == 0 {
+				add(early, changed)
+			} else {
+				add(changed, early)
+			}
+			add(after, after)
+		}
+		end := some(20)
+		add(end, end)
+		if got, want := s.cost(t, align.Align(s)), s.least(); got != want {
+			t.Fatalf("cost %d, least %d\n%v\n%v", got, want, s.wants, s.records)
+		}
+	})
 }

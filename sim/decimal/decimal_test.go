@@ -1,6 +1,7 @@
 package decimal_test
 
 import (
+	"math"
 	"math/big"
 	"testing"
 
@@ -153,5 +154,122 @@ func BenchmarkSteps(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		v.Steps(step, decimal.HalfEven)
+	}
+}
+
+// At the edges of 64 bits, of the powers of ten that fit, and of numbers wider
+// than either, arithmetic agrees with math/big's rationals.
+//
+// Kind: model.
+func TestArithmeticAtTheEdges(t *testing.T) {
+	var all []decimal.Decimal
+	for _, c := range []int64{0, 1, -1, 5, -5, 10, 1 << 31, 1 << 32, -1 << 32, 3_037_000_500, 1e18, -1e18, 5e18, math.MaxInt64, math.MaxInt64 - 1, math.MinInt64, math.MinInt64 + 1} {
+		for _, e := range []int{0, -1, 18, 19, -19, 2} {
+			all = append(all, decimal.New(c, e))
+		}
+		all = append(all, decimal.New(c, 0).Mul(decimal.MustParse("100000000000000000000")), decimal.New(c, 1).Mul(decimal.MustParse("100000000000000000001")))
+	}
+	for _, a := range all {
+		ra := rat(a)
+		require.Zero(t, rat(a.Neg()).Cmp(new(big.Rat).Neg(ra)), "−%s", a)
+		require.Zero(t, rat(a.Abs()).Cmp(new(big.Rat).Abs(ra)), "|%s|", a)
+		require.Zero(t, rat(a.Trim()).Cmp(ra), "%s trimmed is %s", a, a.Trim())
+		if c, fits := a.Trim().Coefficient(); fits && c != 0 {
+			require.NotZero(t, c%10, "%s trimmed", a)
+		}
+		n, whole := a.Int64()
+		require.Equal(t, ra.IsInt() && ra.Num().IsInt64(), whole, "%s is a whole number of 64 bits", a)
+		if whole {
+			require.Equal(t, ra.Num().Int64(), n)
+		}
+		for _, b := range all {
+			rb := rat(b)
+			require.Zero(t, rat(a.Add(b)).Cmp(new(big.Rat).Add(ra, rb)), "%s + %s = %s", a, b, a.Add(b))
+			require.Zero(t, rat(a.Sub(b)).Cmp(new(big.Rat).Sub(ra, rb)), "%s − %s = %s", a, b, a.Sub(b))
+			require.Zero(t, rat(a.Mul(b)).Cmp(new(big.Rat).Mul(ra, rb)), "%s × %s = %s", a, b, a.Mul(b))
+			require.Equal(t, ra.Cmp(rb), a.Cmp(b), "%s against %s", a, b)
+		}
+	}
+}
+
+// Quotients of every sign and width are rounded as their remainder says: the
+// rounded quotient is found anew from the fraction.
+//
+// Kind: model.
+func TestQuotients(t *testing.T) {
+	wide := decimal.MustParse("100000000000000000000")
+	var nums, dens []decimal.Decimal
+	for n := int64(-25); n <= 25; n++ {
+		nums = append(nums, decimal.New(n, 0), decimal.New(n, 0).Mul(wide))
+	}
+	nums = append(nums, decimal.New(math.MaxInt64, 0), decimal.New(math.MinInt64, 0), decimal.New(math.MaxInt64-1, 0))
+	for _, d := range []int64{1, -1, 2, -2, 4, -4, 10, -10, 7, math.MaxInt64, math.MinInt64} {
+		dens = append(dens, decimal.New(d, 0), decimal.New(d, 0).Mul(wide))
+	}
+	for _, n := range nums {
+		for _, d := range dens {
+			q := new(big.Rat).Quo(rat(n), rat(d))
+			for _, r := range []decimal.Rounding{decimal.HalfEven, decimal.HalfUp, decimal.Truncate} {
+				require.Equal(t, rounded(q, r).String(), n.Quo(d, 0, r).String(), "%s ÷ %s, %s", n, d, r)
+				a, narrow := n.Coefficient()
+				b, both := d.Coefficient()
+				if want := rounded(q, r); narrow && both && want.IsInt64() {
+					require.Equal(t, want.Int64(), decimal.Quo64(a, b, r), "%s ÷ %s in 64 bits, %s", n, d, r)
+				}
+			}
+		}
+	}
+}
+
+// rounded is a fraction rounded to a whole number, from the definitions in ISO
+// 80000-1 Annex B: the nearest whole number; of two as near, the even one or
+// the one away from 0; truncation goes towards 0.
+func rounded(q *big.Rat, r decimal.Rounding) *big.Int {
+	down := new(big.Int).Div(q.Num(), q.Denom()) // Euclidean: towards −∞ for a denominator above 0
+	up := new(big.Int).Add(down, big.NewInt(1))
+	if q.IsInt() {
+		return down
+	}
+	if r == decimal.Truncate {
+		if q.Sign() < 0 {
+			return up
+		}
+		return down
+	}
+	half := new(big.Rat).Add(new(big.Rat).SetInt(down), big.NewRat(1, 2))
+	switch c := q.Cmp(half); {
+	case c < 0:
+		return down
+	case c > 0:
+		return up
+	case r == decimal.HalfEven && down.Bit(0) == 0, r == decimal.HalfUp && q.Sign() < 0:
+		return down
+	}
+	return up
+}
+
+// The International System of Units (SI Brochure, 9th edition, table 7: the
+// prefixes), and NIST SP 811 Appendix B.8 for the inch, mil and microinch.
+//
+// Kind: outside.
+func TestUnits(t *testing.T) {
+	for word, mm := range map[string]string{
+		"m": "1000", "cm": "10", "mm": "1", "µm": "0.001", "nm": "0.000001", "pm": "0.000000001",
+		"in": "25.4", "thou": "0.0254", "µin": "0.0000254",
+		"um": "0.001", "μm": "0.001", "micron": "0.001", "mil": "0.0254", "mils": "0.0254", "uin": "0.0000254", "μin": "0.0000254", "inch": "25.4", `"`: "25.4",
+	} {
+		u, ok := decimal.ParseUnit(word)
+		require.True(t, ok, word)
+		l, ok := decimal.Exactly(decimal.New(1, 0), u)
+		require.True(t, ok, word)
+		want, _ := decimal.Exactly(decimal.MustParse(mm), decimal.MM)
+		require.Equal(t, want, l, "1 %s in pm", word)
+		back, ok := l.In(u)
+		require.True(t, ok)
+		require.Equal(t, "1", back.String(), word)
+	}
+	for _, word := range []string{"", "ft", "MM", "km"} {
+		_, ok := decimal.ParseUnit(word)
+		require.False(t, ok, word)
 	}
 }

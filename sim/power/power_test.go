@@ -567,3 +567,70 @@ func TestReach(t *testing.T) {
 		}
 	}
 }
+
+// By hand: one attocoulomb in or out of a cell that stands at a whole
+// nanocoulomb, or one short of it.
+//
+// Kind: outside.
+func TestCarryAndBorrow(t *testing.T) {
+	c := cell(t, Config{Chemistry: LiIon, Capacity: 1, Charge: 100})
+	for _, tc := range []struct{ nc, ac, net, wantNC, wantAC int64 }{
+		{5, 999_999_999, -1, 6, 0},
+		{5, 999_999_998, -1, 5, 999_999_999},
+		{5, 0, 1, 4, 999_999_999},
+		{5, 1, 1, 5, 0},
+		{0, 0, 1, 0, 0},                          // empty
+		{c.full - 1, 999_999_999, -5, c.full, 0}, // full
+	} {
+		s := State{nc: tc.nc, ac: tc.ac}
+		c.move(&s, 1, tc.net)
+		if s.nc != tc.wantNC || s.ac != tc.wantAC {
+			t.Errorf("%+v: %d nC %d aC", tc, s.nc, s.ac)
+		}
+	}
+}
+
+// The low flag comes where the voltage is at its limit, not only below it. The
+// rested alkaline cell stands at 1.300 V at 60 % (its table in chemistry.go).
+//
+// Kind: property.
+func TestLowAtTheLimitItself(t *testing.T) {
+	for low, want := range map[int]bool{1300: true, 1299: false} {
+		c := cell(t, Config{Chemistry: Alkaline, Capacity: 2000, Charge: 60, Low: low, LowClear: 1400})
+		s := c.Start(nil)
+		if v := c.Volts(&s, 0, 20); v != 1_300_000 {
+			t.Fatalf("%d µV", v)
+		}
+		if ev, ok := c.Advance(&s, 0, Load{Temp: 20}); ok != want || ok && ev.Kind != WentLow {
+			t.Errorf("low at %d mV: %v %v", low, ev, ok)
+		}
+	}
+}
+
+// A primary cell takes no charge: on the cradle it runs down as off it.
+//
+// Kind: property.
+func TestAlkalineOnACradle(t *testing.T) {
+	c := cell(t, Config{Chemistry: Alkaline, Capacity: 30, Charge: 100})
+	off, on := c.Start(nil), c.Start(nil)
+	l := Load{Draw: 20_000, Peak: 150_000, Temp: 20}
+	without := drain(c, &off, 3*time.Hour, l)
+	l.Charge = 300_000
+	with := drain(c, &on, 3*time.Hour, l)
+	if d := cmp.Diff(without, with); d != "" || len(with) == 0 || c.Charge(&on) != c.Charge(&off) {
+		t.Errorf("%s %v", d, with)
+	}
+}
+
+// The estimate by voltage of cells in series is that of one of them.
+//
+// Kind: property.
+func TestEstimateOfCellsInSeries(t *testing.T) {
+	for series := 1; series <= 4; series++ {
+		c := cell(t, Config{Chemistry: Alkaline, Series: series, Capacity: 2000, Charge: 60, Estimate: ByVoltage})
+		s := c.Start(nil)
+		if got := c.Estimate(&s, Load{Temp: 20}); got != 60 {
+			t.Errorf("%d cells: %d %%", series, got)
+		}
+	}
+}

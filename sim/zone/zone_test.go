@@ -1,6 +1,7 @@
 package zone_test
 
 import (
+	"slices"
 	"testing"
 
 	"example.org/understudy/sim/decimal"
@@ -108,4 +109,44 @@ func TestLimitsOutOfOrder(t *testing.T) {
 	bad.WarnUpper = zone.At(um(10300))
 	require.EqualError(t, bad.Check(), "the upper warning limit lies above the upper limit")
 	require.NoError(t, about10.Check())
+}
+
+// A warning is no reject: what lies inside the specification limits conforms,
+// and a void reading does not.
+// common practice, no source.
+//
+// Kind: outside.
+func TestConforms(t *testing.T) {
+	for z, want := range map[zone.Zone]bool{zone.Void: false, zone.Below: false, zone.WarnLow: true, zone.In: true, zone.WarnHigh: true, zone.Above: false} {
+		require.Equal(t, want, z.Conforms(), z.String())
+	}
+}
+
+// Limits may be equal, as where a part has no room for warnings.
+//
+// Kind: property.
+func TestEqualLimitsAreInOrder(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		at := func(name string) zone.Limit {
+			return zone.Limit{At: decimal.Length(rapid.IntRange(0, 2).Draw(t, name)), Set: rapid.Bool().Draw(t, name)}
+		}
+		l := zone.Limits{Lower: at("lower"), WarnLower: at("warn-lower"), WarnUpper: at("warn-upper"), Upper: at("upper")}
+		var set []decimal.Length
+		for _, x := range []zone.Limit{l.Lower, l.WarnLower, l.WarnUpper, l.Upper} {
+			if x.Set {
+				set = append(set, x.At)
+			}
+		}
+		require.Equal(t, slices.IsSorted(set), l.Check() == nil, "%+v", l)
+	})
+}
+
+// A guarded decision tells the limit as it was written, and the guard band
+// beside it.
+//
+// Kind: golden.
+func TestWhyTellsTheGuardBand(t *testing.T) {
+	r := zone.Rule{Guard: um(10)}
+	require.Equal(t, "the displayed value is above the upper limit 10.25 mm moved in by U = 0.01 mm", about10.Why(pm(um(10245)), r, decimal.MM))
+	require.Equal(t, "the displayed value is below the lower limit 9.75 mm moved in by U = 0.01 mm", about10.Why(pm(um(9755)), r, decimal.MM))
 }

@@ -2,6 +2,8 @@ package cover
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -32,45 +34,49 @@ func uncovered(t require.TestingT, a *Array) (missing, wrong int) {
 		require.NotEmpty(t, im.Why)
 		told[a.Plan.Words(im.Tuple)] = true
 	}
-	k, s := len(a.Plan.Factors), a.Plan.Strength
-	for mask := 0; mask < 1<<k; mask++ {
-		var fs []int
-		for f := range k {
-			if mask>>f&1 == 1 {
-				fs = append(fs, f)
+	var each func(fs []int, from int)
+	each = func(fs []int, from int) {
+		if len(fs) < a.Plan.Strength {
+			for f := from; f < len(a.Plan.Factors); f++ {
+				each(append(fs[:len(fs):len(fs)], f), f+1)
 			}
+			return
 		}
-		if len(fs) != s {
-			continue
+		held := map[string]bool{} // levels of these factors that stand in a row
+		for _, row := range a.Rows {
+			held[a.Plan.Words(levels(fs, func(i int) int { return row[fs[i]] }))] = true
 		}
 		total := 1
 		for _, f := range fs {
 			total *= len(a.Plan.Factors[f].Levels)
 		}
 		for n := range total {
-			tup := Tuple{Factors: fs}
-			for rest, i := n, 0; i < s; i++ {
+			rest := n
+			tup := levels(fs, func(i int) int {
 				size := len(a.Plan.Factors[fs[i]].Levels)
-				tup.Levels = append(tup.Levels, rest%size)
+				l := rest % size
 				rest /= size
-			}
-			there := false
-			for _, row := range a.Rows {
-				all := true
-				for i, f := range fs {
-					all = all && row[f] == tup.Levels[i]
-				}
-				there = there || all
-			}
+				return l
+			})
 			switch name := a.Plan.Words(tup); {
-			case there && told[name]:
+			case held[name] && told[name]:
 				wrong++
-			case !there && !told[name]:
+			case !held[name] && !told[name]:
 				missing++
 			}
 		}
 	}
+	each(nil, 0)
 	return missing, wrong
+}
+
+// levels is a tuple of some factors.
+func levels(fs []int, of func(i int) int) Tuple {
+	t := Tuple{Factors: fs}
+	for i := range fs {
+		t.Levels = append(t.Levels, of(i))
+	}
+	return t
 }
 
 func TestSizesAgainstPublished(t *testing.T) {
@@ -118,11 +124,9 @@ func TestSizesAgainstPublished(t *testing.T) {
 			t.Logf("%s: %d rows, wanted %d to %d", c.name, len(a.Rows), c.from, c.to)
 			require.LessOrEqual(t, len(a.Rows), c.to)
 			require.GreaterOrEqual(t, len(a.Rows), c.from, "smaller than has ever been found: it does not cover")
-			if len(c.factors) <= 20 {
-				missing, wrong := uncovered(t, a)
-				require.Zero(t, missing)
-				require.Zero(t, wrong)
-			}
+			missing, wrong := uncovered(t, a)
+			require.Zero(t, missing, "combinations in no row")
+			require.Zero(t, wrong)
 		})
 	}
 	a, err := Make(Plan{Factors: uniform(4, 3), Strength: 2, Seed: 1})
@@ -254,4 +258,69 @@ func TestMistakesInAPlan(t *testing.T) {
 		_, err := Make(c.plan)
 		require.EqualError(t, err, c.want)
 	}
+}
+
+// Rules hold in every row of an array of which rows were taken out and the rest
+// mended.
+//
+// Kind: property.
+func TestMendedRowsKeepToTheRules(t *testing.T) {
+	for seed := range uint64(4) {
+		p := Plan{Strength: 2, Seed: seed, Factors: uniform(9, 3), Rules: []Rule{
+			{"a", map[string][]string{"f0": {"0"}, "f1": {"1", "2"}}}, {"b", map[string][]string{"f2": {"2"}, "f3": {"2"}, "f4": {"0", "1"}}},
+			{"c", map[string][]string{"f5": {"1"}, "f8": {"1"}}}, {"d", map[string][]string{"f6": {"0"}, "f1": {"0"}}},
+		}}
+		a, err := Make(p)
+		require.NoError(t, err)
+		for _, row := range a.Rows {
+			require.False(t, broken(p, row), "%v", row)
+		}
+		p.Effort = -1
+		whole, err := Make(p)
+		require.NoError(t, err)
+		require.Less(t, len(a.Rows), len(whole.Rows), "no row was taken out")
+		missing, wrong := uncovered(t, a)
+		require.Zero(t, missing)
+		require.Zero(t, wrong)
+	}
+}
+
+// Coverage counts what has been run: nothing at first, every possible tuple once
+// every row has been run, and each row takes from what is open what it holds.
+//
+// Kind: property.
+func TestCoverage(t *testing.T) {
+	a, err := Make(Plan{Factors: uniform(3, 3, 2, 2), Strength: 2, Seed: 3})
+	require.NoError(t, err)
+	require.Len(t, a.Words(), a.Possible)
+	c := a.Coverage()
+	require.Zero(t, c.Run())
+	require.ElementsMatch(t, a.Words(), c.Open())
+	for i, row := range a.Rows {
+		before := c.Open()
+		c.Add(row)
+		after := c.Open()
+		require.Equal(t, a.Possible, c.Run()+len(after), "row %d", i)
+		for _, words := range before {
+			held := true
+			for part := range strings.SplitSeq(words, ", ") {
+				name, level, _ := strings.Cut(part, "=")
+				f := slices.IndexFunc(a.Plan.Factors, func(f Factor) bool { return f.Name == name })
+				held = held && a.Plan.Factors[f].Levels[row[f]] == level
+			}
+			require.Equal(t, !held, slices.Contains(after, words), "%s after row %d", words, i)
+		}
+	}
+	require.Empty(t, c.Open())
+}
+
+// Another seed gives another array.
+//
+// Kind: property.
+func TestSeedsDiffer(t *testing.T) {
+	a, err := Make(Plan{Factors: uniform(6, 4), Strength: 2, Seed: 1})
+	require.NoError(t, err)
+	b, err := Make(Plan{Factors: uniform(6, 4), Strength: 2, Seed: 2})
+	require.NoError(t, err)
+	require.NotEqual(t, a.Rows, b.Rows)
 }
