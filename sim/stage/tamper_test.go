@@ -86,7 +86,10 @@ func damaged(t *testing.T, d *wire.Dialect, whole, bad []byte) {
 	}
 	require.Equal(t, 1, bits, "bits that differ")
 	require.Empty(t, decoded(d, bad), "a decoder takes the damaged frame")
-	require.Equal(t, [][]byte{whole}, decoded(d, bad, whole), "the next frame is found")
+	// The next frame is found, where the end of the damaged one may be its beginning (RFC 1662 §3.1).
+	next := decoded(d, bad, whole)
+	require.Len(t, next, 1, "the next frame is found")
+	require.True(t, bytes.HasSuffix(whole, next[0]) && len(next[0]) >= len(whole)-1, "%x of %x", next[0], whole)
 }
 
 // A duplicated frame is the frame twice, in one piece.
