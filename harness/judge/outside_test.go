@@ -76,10 +76,15 @@ func TestVerdictsCombine(t *testing.T) {
 
 // one is a run of one tagged reading and the row a host wrote of it.
 func one(spec judge.Spec, shown, unit, value, z string) judge.Result {
+	tag, v := int64(1), decimal.MustParse(value)
+	return oneRow(spec, shown, unit, judge.Record{Row: 2, Kind: "reading", Gauge: "g", Channel: "A", Tag: &tag, Value: &v, Unit: "mm", Zone: z})
+}
+
+// oneRow is the same with any row.
+func oneRow(spec judge.Spec, shown, unit string, row judge.Record) judge.Result {
 	tag := int64(1)
 	spec.Gauges = []judge.Gauge{{Name: "g", Tags: judge.Tags{First: 1, Last: 99, Window: time.Second}, Channels: []judge.Channel{{Name: "A",
 		Limits: zone.Limits{Lower: zone.At(7985 * decimal.Micrometre), Upper: zone.At(8015 * decimal.Micrometre)}}}}}
-	v := decimal.MustParse(value)
 	return judge.Judge(spec, []ledger.Entry{
 		{Kind: ledger.KindRun, Run: &ledger.Run{}},
 		{Kind: ledger.KindPort, Gauge: "g", Port: &ledger.Port{What: "opened"}},
@@ -87,7 +92,7 @@ func one(spec judge.Spec, shown, unit, value, z string) judge.Result {
 			Readings: []ledger.Reading{{Channel: "A", Shown: decimal.MustParse(shown), Unit: unit}}}},
 		{Kind: ledger.KindOut, Gauge: "g", Out: &ledger.Out{Frames: []int{1}, Fate: ledger.Sent}},
 		{Kind: ledger.KindEnd},
-	}, []judge.Record{{Row: 2, Kind: "reading", Gauge: "g", Channel: "A", Tag: &tag, Value: &v, Unit: "mm", Zone: z}})
+	}, []judge.Record{row})
 }
 
 // What a host is to record of one reading, by the rule that is stated.

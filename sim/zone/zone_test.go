@@ -111,17 +111,6 @@ func TestLimitsOutOfOrder(t *testing.T) {
 	require.NoError(t, about10.Check())
 }
 
-// A warning is no reject: what lies inside the specification limits conforms,
-// and a void reading does not.
-// common practice, no source.
-//
-// Kind: outside.
-func TestConforms(t *testing.T) {
-	for z, want := range map[zone.Zone]bool{zone.Void: false, zone.Below: false, zone.WarnLow: true, zone.In: true, zone.WarnHigh: true, zone.Above: false} {
-		require.Equal(t, want, z.Conforms(), z.String())
-	}
-}
-
 // Limits may be equal, as where a part has no room for warnings.
 //
 // Kind: property.

@@ -11,7 +11,6 @@ var zones = []mutant{
 	{rule: "an absent limit limits nothing", old: "case l.WarnUpper.Set && over(l.WarnUpper.At):", new: "case over(l.WarnUpper.At):"},
 	{rule: "a fraction of a picometre counts", old: "return pm.Cmp(decimal.New(int64(at), 0))", new: "return pm.Quantize(0, decimal.Truncate).Cmp(decimal.New(int64(at), 0))"},
 	{rule: "specification limits come before warning limits", old: "case l.Lower.Set && under(l.Lower.At+r.Guard):\n\t\treturn Below", new: "case l.WarnLower.Set && under(l.WarnLower.At):\n\t\treturn WarnLow\n\tcase l.Lower.Set && under(l.Lower.At+r.Guard):\n\t\treturn Below"},
-	{rule: "a warning conforms", old: "z == WarnLow || z == In || z == WarnHigh", new: "z == In"},
 	{rule: "limits are in order", old: "a.Set && b.Set && a.At > b.At", new: "a.Set && b.Set && a.At < b.At"},
 	{rule: "equal limits are in order", old: "a.Set && b.Set && a.At > b.At", new: "a.Set && b.Set && a.At >= b.At"},
 	{rule: "a set holds only zones there are", old: "int(z) < len(names) && s>>z&1 != 0", new: "s>>(z&7)&1 != 0"},

@@ -55,9 +55,8 @@ var gauges = []mutant{
 
 // tampering is what the stage does to frames on cue.
 var tampering = []mutant{
-	{rule: "a garbled frame is damaged", old: "bad[bit/8] ^= 1 << (bit % 8)\n\t\tif a.spoiled(bad, raw) {", new: "if a.spoiled(bad, raw) || true {"},
-	{rule: "a garbled frame is one that a right decoder finds bad", old: "return good == 3", new: "return true"},
-	{rule: "garbage does not swallow the next frame", old: "return good == 3", new: "return good <= 3"},
+	{rule: "a garbled frame is damaged", old: "bad[bit/8] ^= 1 << (bit % 8)\n\t\tif a.m.Dialect.Spoils(bad, raw) {", new: "if a.m.Dialect.Spoils(bad, raw) || true {"},
+	{rule: "a garbled frame is one that a right decoder finds bad", old: "if a.m.Dialect.Spoils(bad, raw) {", new: "if a.m.Dialect.Spoils(bad, raw) || true {"},
 	{rule: "as many frames are garbled as is said", old: "t.garble--", new: ""},
 	{rule: "a duplicate is twice as long", old: "raw = append(slices.Clone(raw), raw...)", new: "raw = slices.Clone(raw)"},
 	{rule: "as many frames are duplicated as is said", old: "t.duplicate--", new: ""},
@@ -65,7 +64,7 @@ var tampering = []mutant{
 	{rule: "a frame is split where it is said", old: "pieces = [][]byte{raw[:first], raw[first:]}", new: "pieces = [][]byte{raw[:len(raw)-1], raw[len(raw)-1:]}"},
 	{rule: "pieces come one after another", old: "at += pieceGap", new: ""},
 	{rule: "a frame waits for the pieces before it", old: "t.last = at\n}", new: "}"},
-	{rule: "merged frames go in one piece", old: "if len(t.held) >= t.merge {", new: "if true {"},
+	{rule: "merged frames go in one piece", old: "case len(t.held) >= t.merge:", new: "case true:"},
 	{rule: "merged frames keep their order", old: "all = append(all, h.bytes...)", new: "all = append(slices.Clone(h.bytes), all...)"},
 	{rule: "as many frames are merged as is said", old: "t.held, t.merge = nil, 0\n\tt.write", new: "t.held = nil\n\tt.write"},
 	{rule: "held frames are lost with the link", old: "a.gone([]int{h.id}, ledger.Lost, nil, \"\")", new: "_ = h"},

@@ -6,19 +6,21 @@ package mutants_test
 import (
 	"encoding/json"
 	"flag"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
+	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 )
 
 var (
-	many   = flag.Int("mutants", 3, "how many mutants to build and test, -1 for all of them")
-	turn   = flag.Int("turn", 0, "which share of them: each turn takes the mutants after those of the turn before")
-	oracle = flag.Bool("oracle", false, "take only mutants of what judges a host, and have the generated scenarios of harness/explore notice them")
+	all    = flag.Bool("mutants", false, "build and test every mutant, not a sample of them")
+	oracle = flag.Bool("oracle", false, "take mutants of what judges a host, and have the generated scenarios of harness/explore notice them")
 )
 
 // mutant is one rule broken: in the one place of package dir where old is
@@ -32,9 +34,10 @@ type mutant struct {
 // tested is a package with its mutants.
 type tested struct {
 	dir string
-	// run chooses those of the package's tests that are quick; empty for all.
-	run     string
-	mutants []mutant
+	// run chooses those of the package's tests that are quick, skip leaves out
+	// those that are not; empty for all and none.
+	run, skip string
+	mutants   []mutant
 }
 
 var lists = []tested{
@@ -46,59 +49,65 @@ var lists = []tested{
 	{dir: "scenario/generate/cover", mutants: covering},
 	{dir: "harness/align", mutants: aligning},
 	{dir: "harness/cause", mutants: causes},
-	{dir: "harness/judge", run: "Named|Outside|Correct|Rule|Lost", mutants: judging},
+	{dir: "harness/judge", skip: "TwoCauses|LongRun|Unknown|EveryCause|NotClaimed|Mistakes", mutants: judging},
 }
 
 const root = "../../.."
 
-// TestMutants gives each mutant of this turn to the tests of its package.
-func TestMutants(t *testing.T) {
-	total, taken := 0, 0
-	for _, p := range lists {
-		total += len(p.mutants)
-	}
-	from, count := 0, total
-	if *many >= 0 && *many < total {
-		from, count = *turn**many%total, *many
-	}
-	if testing.Short() {
-		count = 0
-	}
-	at := 0
+// place is a mutant in its package.
+type place struct {
+	tested
+	mutant
+}
+
+func places() (all []place) {
 	for _, p := range lists {
 		for _, m := range p.mutants {
-			// A stride that has no factor in common with the total spreads a share over the packages.
-			mine := (at*stride(total)+total-from)%total < count
-			at++
-			t.Run(p.dir+": "+m.rule, func(t *testing.T) {
-				file, src := the(t, filepath.Join(root, p.dir), m.old)
-				if !mine || *oracle && !strings.HasPrefix(p.dir, "harness/") {
-					t.Skip("not in this share; see -mutants and -turn")
-				}
-				t.Parallel()
-				taken++
-				killed, out := test(t, p, file, strings.Replace(src, m.old, m.new, 1))
-				switch {
-				case killed && m.survives != "":
-					t.Errorf("it is noticed now; take the reason out of the list: %s", m.survives)
-				case !killed && m.survives == "":
-					t.Errorf("no test of %s noticed it\n%s", p.dir, out)
-				}
-			})
+			all = append(all, place{p, m})
+		}
+	}
+	return all
+}
+
+// Every mutant has its one place in the source as it is now.
+//
+// Kind: self.
+func TestMutantsFit(t *testing.T) {
+	for _, m := range places() {
+		if _, _, err := m.find(); err != nil {
+			t.Errorf("%s: %s: %v", m.dir, m.rule, err)
 		}
 	}
 }
 
-// stride is near the golden section of n, and has no factor in common with it.
-func stride(n int) int {
-	for s := n * 618 / 1000; ; s++ {
-		a, b := n, s
-		for b > 0 {
-			a, b = b, a%b
-		}
-		if a == 1 {
-			return s
-		}
+// Each mutant, or a sample of them, is noticed by a test of its package.
+//
+// Kind: self.
+func TestMutants(t *testing.T) {
+	from := places()
+	if *oracle {
+		from = slices.DeleteFunc(from, func(m place) bool { return !strings.HasPrefix(m.dir, "harness/") || m.survives != "" })
+	}
+	n := 3
+	if *all {
+		n = len(from)
+	}
+	if testing.Short() {
+		n = 0
+	}
+	for _, m := range testenv.Sample(t, n, from) {
+		t.Run(m.dir+": "+m.rule, func(t *testing.T) {
+			t.Parallel()
+			file, src, err := m.find()
+			require.NoError(t, err)
+			killed, out := test(t, m.tested, file, strings.Replace(src, m.old, m.new, 1))
+			switch {
+			case killed && m.survives != "":
+				t.Errorf("it is noticed now; take the reason out of the list: %s", m.survives)
+			case !killed && m.survives == "":
+				t.Errorf("no test of %s noticed it\n%s", m.dir, out)
+			}
+		})
 	}
 }
 
@@ -116,9 +125,12 @@ func test(t *testing.T, p tested, file, src string) (failed bool, out string) {
 	if *oracle {
 		pkg, run = "harness/explore", "^TestOracle$"
 	}
-	args := []string{"test", "-vet=off", "-short", "-failfast", "-timeout=120s", "-overlay", list, "-run", run, "./" + pkg}
+	args := []string{"test", "-vet=off", "-short", "-failfast", "-timeout=5m", "-overlay", list, "-run", run, "-skip", p.skip, "./" + pkg}
 	cmd := exec.CommandContext(t.Context(), "go", args...)
 	cmd.Dir = root
+	if *oracle {
+		cmd.Env = append(os.Environ(), "UNDERSTUDY_LONG=1")
+	}
 	b, err := cmd.CombinedOutput()
 	out = string(b)
 	require.NotContains(t, out, "[build failed]", "the mutant does not compile")
@@ -131,26 +143,32 @@ func test(t *testing.T, p tested, file, src string) (failed bool, out string) {
 	return true, out
 }
 
-// the finds the one place of a text in the source of a package.
-func the(t *testing.T, dir, text string) (file, src string) {
+// find finds the one place of a mutant in the source of its package.
+func (m place) find() (file, src string, err error) {
+	dir := filepath.Join(root, m.dir)
 	files, err := filepath.Glob(filepath.Join(dir, "*.go"))
-	require.NoError(t, err)
-	places := 0
+	if err != nil {
+		return "", "", err
+	}
+	times := 0
 	for _, f := range files {
 		if strings.HasSuffix(f, "_test.go") {
 			continue
 		}
 		b, err := os.ReadFile(f)
-		require.NoError(t, err)
-		if n := strings.Count(string(b), text); n > 0 {
-			places += n
+		if err != nil {
+			return "", "", err
+		}
+		if n := strings.Count(string(b), m.old); n > 0 {
+			times += n
 			src = string(b)
-			file, err = filepath.Abs(f)
-			require.NoError(t, err)
+			if file, err = filepath.Abs(f); err != nil {
+				return "", "", err
+			}
 		}
 	}
-	if places != 1 {
-		t.Fatalf("the text is in %d places of %s, not in one: write the mutant anew for the source as it is now, or take it out\n%s", places, dir, text)
+	if times != 1 {
+		return "", "", fmt.Errorf("its text is in the package %d times, not once: write the mutant anew for the source as it is now, or take it out\n%s", times, m.old)
 	}
-	return file, src
+	return file, src, nil
 }
