@@ -489,12 +489,9 @@ func (c *conversation) send(f Frame, rec *Record, wait time.Duration) {
 
 func (c *conversation) enter(to int) {
 	c.since = c.now
-	if to != c.state || c.tries == nil {
-		c.state = to
-		c.tries = nil
-		if len(c.e.d.states) > 0 {
-			c.tries = make([]int, len(c.e.d.states[to].rules))
-		}
+	c.state, c.tries = to, nil
+	if len(c.e.d.states) > 0 {
+		c.tries = make([]int, len(c.e.d.states[to].rules))
 	}
 }
 

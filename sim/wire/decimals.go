@@ -20,6 +20,7 @@ type decimalForm struct {
 	left     bool
 	mark     byte // 0: none
 	exponent uint8
+	shift    int // what is sent is the value times 10^−shift
 }
 
 const (
@@ -39,6 +40,7 @@ type decimalSpec struct {
 	Align    string `yaml:"align" doc:"left or right (default: right)"`
 	Mark     string `yaml:"mark" doc:"the decimal mark (default: a point); none when it is only implied"`
 	Exponent string `yaml:"exponent" doc:"accept: a power of ten may follow; always: it does"`
+	Scale    string `yaml:"scale" doc:"what a 1 that is sent is worth, a power of ten such as 1000 (default: 1)"`
 	numberKeys
 }
 
@@ -59,6 +61,13 @@ func (s *decimalSpec) compile(c *compiler, _ *scope, n *node) {
 		}
 	}
 	f.exponent = map[string]uint8{"accept": exponentAccept, "always": exponentAlways}[c.pick(&s.Exponent, "", "accept", "always")]
+	if c.doc.Has(&s.Scale) {
+		v, err := decimal.Parse(s.Scale)
+		n, _ := v.Trim().Coefficient()
+		if f.shift = v.Trim().Exponent(); err != nil || n != 1 {
+			c.doc.Errorf(&s.Scale, "write a power of ten, such as 1000", "%q is no scale of a decimal number", s.Scale)
+		}
+	}
 	s.readMark(c, f)
 	s.checkWidth(c, f)
 	v := c.carry(n, s.Term, Number, f)
@@ -130,6 +139,16 @@ func (f *decimalForm) put(dst []byte, value *Value) ([]byte, string) {
 	v, why := f.settle(value.Num)
 	if why != "" {
 		return dst, why
+	}
+	if f.shift != 0 {
+		v = v.Mul(decimal.New(1, -f.shift))
+	}
+	if f.wraps > 0 {
+		n, ok := v.Int64()
+		if !ok {
+			return dst, whyWhole
+		}
+		v = decimal.New(f.wrap(n), 0)
 	}
 	switch {
 	case f.exponent == exponentAlways:
@@ -240,6 +259,12 @@ func (f *decimalForm) get(d *decoder, v *Value) string {
 		return whyEnd
 	}
 	number, why := f.parse(raw)
+	if f.wraps > 0 && (number.Sign() < 0 || number.Cmp(decimal.New(f.wraps, 0)) >= 0) {
+		why = whyRange
+	}
+	if f.shift != 0 {
+		number = number.Mul(decimal.New(1, f.shift))
+	}
 	if why == "" {
 		why = f.accept(number)
 	}

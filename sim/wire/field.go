@@ -450,7 +450,7 @@ func (v *valued) decode(d *decoder) string {
 // is only its beginning.
 func (v *valued) continues(rest []byte) bool {
 	f, ok := v.form.(*decimalForm)
-	return ok && f.width == 0 && len(rest) > 0 && (isDigit(rest[0]) || f.mark != 0 && rest[0] == f.mark)
+	return ok && f.width == 0 && len(rest) > 0 && (isDigit(rest[0]) || f.mark != 0 && rest[0] == f.mark || rest[0] == '-' || rest[0] == '+')
 }
 
 func (v *valued) sizes() (least, most int) {

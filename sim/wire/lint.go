@@ -207,10 +207,13 @@ func (c *compiler) contains(fr *frame) {
 			}
 		}
 	}
+	inCode := map[*node]bool{} // their bytes are sent as others
 	eachNode(fr.nodes, func(n *node) {
-		if _, group := n.field.(parent); !group {
-			check(n)
-		} else if _, ok := n.field.(*coded); ok {
+		coded, ok := n.field.(*coded)
+		if ok {
+			eachNode(coded.nodes, func(m *node) { inCode[m] = true })
+		}
+		if _, group := n.field.(parent); !inCode[n] && (ok || !group) {
 			check(n)
 		}
 	})

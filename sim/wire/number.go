@@ -17,7 +17,7 @@ type numberKeys struct {
 	voidKeys
 	Round string   `yaml:"round" doc:"how a value with more decimals is rounded; refused unless given"`
 	Range []string `yaml:"range" doc:"least and greatest value; checked to fit"`
-	Wraps string   `yaml:"wraps" doc:"the number at which the count starts again from 0"`
+	Wraps string   `yaml:"wraps" doc:"the count that is 0 again"`
 }
 
 // countKeys are the keys of a whole number of counts.
@@ -42,17 +42,17 @@ func (b *bounds) settle(v decimal.Decimal) (decimal.Decimal, string) {
 	if b.hasRange && (v.Cmp(b.least) < 0 || v.Cmp(b.most) > 0) || b.excepted(v) {
 		return v, whyRange
 	}
-	if b.wraps == 0 {
-		return v, ""
+	return v, ""
+}
+
+// wrap brings a count below where it starts again from 0.
+func (b *bounds) wrap(n int64) int64 {
+	if b.wraps > 0 {
+		if n %= b.wraps; n < 0 {
+			n += b.wraps
+		}
 	}
-	n, ok := v.Int64()
-	if !ok {
-		return v, whyWhole
-	}
-	if n %= b.wraps; n < 0 {
-		n += b.wraps
-	}
-	return decimal.New(n, 0), ""
+	return n
 }
 
 func (b *bounds) excepted(v decimal.Decimal) bool {
@@ -66,11 +66,8 @@ func (b *bounds) excepted(v decimal.Decimal) bool {
 
 // accept says why a value that was read cannot be.
 func (b *bounds) accept(v decimal.Decimal) string {
-	if b.hasRange && (v.Cmp(b.least) < 0 || v.Cmp(b.most) > 0) || b.excepted(v) ||
-		b.wraps > 0 && (v.Sign() < 0 || v.Cmp(decimal.New(b.wraps, 0)) >= 0) {
-		return whyRange
-	}
-	return ""
+	_, why := b.settle(v)
+	return why
 }
 
 func (c *compiler) rounding(ptr *string, b *bounds) {
@@ -86,6 +83,13 @@ func (c *compiler) rounding(ptr *string, b *bounds) {
 // bound reads the bounds of a number whose form is otherwise compiled.
 func (c *compiler) bound(k *numberKeys, f form, b *bounds) {
 	c.rounding(&k.Round, b)
+	last := func(n int64) decimal.Decimal { // the value of a count
+		if k, ok := f.(interface{ worth() *counts }); ok {
+			v, _ := k.worth().value(uint64(n), 64)
+			return v
+		}
+		return decimal.New(n, 0)
+	}
 	fits := func(v decimal.Decimal) string {
 		value, may := Num(v), b.mayRound
 		b.mayRound = true
@@ -97,7 +101,7 @@ func (c *compiler) bound(k *numberKeys, f form, b *bounds) {
 		n, err := strconv.ParseInt(k.Wraps, 0, 64)
 		if err != nil || n < 2 {
 			c.doc.Errorf(&k.Wraps, "write how many values there are, such as 1000", "%q is no number to wrap at", k.Wraps)
-		} else if why := fits(decimal.New(n-1, 0)); why != "" {
+		} else if why := fits(last(n - 1)); why != "" {
 			c.doc.Errorf(&k.Wraps, "", "the count overflows before it wraps: %d %s", n-1, why)
 		} else {
 			b.wraps = n
@@ -202,7 +206,7 @@ func (k *counts) count(v decimal.Decimal) (n int64, big uint64, why string) {
 		if !k.mayRound && !k.scale.Mul(decimal.New(n, 0)).Equal(v) {
 			return 0, 0, whyCount
 		}
-		return n, 0, ""
+		return k.wrap(n), 0, ""
 	}
 	if v.Exponent() != k.exp {
 		q := v.Quantize(k.exp, k.round)
@@ -212,7 +216,7 @@ func (k *counts) count(v decimal.Decimal) (n int64, big uint64, why string) {
 		v = q
 	}
 	if n, ok := v.Coefficient(); ok {
-		return n, 0, ""
+		return k.wrap(n), 0, ""
 	}
 	if u, err := strconv.ParseUint(v.Mul(decimal.New(1, -k.exp)).String(), 10, 64); err == nil {
 		return 0, u, ""
@@ -287,8 +291,13 @@ func (k *counts) value(u uint64, width int) (decimal.Decimal, string) {
 	if k.hasOffset {
 		v = v.Add(k.offset)
 	}
+	if k.wraps > 0 && (n < 0 || n >= k.wraps) {
+		return v, whyRange
+	}
 	return v, k.accept(v)
 }
+
+func (k *counts) worth() *counts { return k }
 
 // numeral is how a pattern of bits stands on the wire.
 type numeral struct {

@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -70,6 +71,9 @@ func TestPinnedBytes(t *testing.T) {
 	}
 	var out strings.Builder
 	for _, file := range files {
+		if slices.Contains(worked, strings.TrimSuffix(filepath.Base(file), ".yaml")) {
+			continue // read by a client of their own
+		}
 		text, err := os.ReadFile(file)
 		if err != nil {
 			t.Fatal(err)

@@ -138,7 +138,9 @@ func (p *prover) record(f Frame, channels int, reading Value, void string) *Reco
 	rec, _, _ := p.d.Sample(f)
 	rec.Channels(channels)
 	s := sampler{d: p.d, rec: rec, groups: channels}
-	s.fields(p.d.frames[f].nodes)
+	for _, i := range p.d.together(f) {
+		s.fields(p.d.frames[i].nodes)
+	}
 	for ch := range channels {
 		rec.Set(p.d.Term(Reading), ch, reading)
 		rec.Set(p.d.Term(Void), ch, Str(void))
@@ -364,7 +366,9 @@ func (p *prover) steps() (list []talkStep) {
 	if f != NoFrame {
 		list = append(list, talkStep{"emission", func(e *End, at time.Duration) {
 			if len(e.talk.waiting) == 0 {
-				_, _ = e.Emit(nil, f, p.record(f, 2, Num(decimal.New(8015, -3)), "none"), 1, at)
+				if _, err := e.Emit(nil, f, p.record(f, 2, Num(decimal.New(8015, -3)), "none"), 1, at); err != nil {
+					p.flaw(p.d.frames[f].pos, "%v", err)
+				}
 			}
 		}})
 	}

@@ -17,9 +17,6 @@ func (d *Dialect) Sample(f Frame) (*Record, []byte, error) {
 		rec.Set(k.term, 0, Int(k.start))
 	}
 	groups := 1
-	if d.frames[f].per {
-		groups = 2
-	}
 	eachNode(d.frames[f].nodes, func(n *node) {
 		if g, ok := n.field.(*each); ok {
 			groups = max(g.count, 2)

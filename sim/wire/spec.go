@@ -130,7 +130,7 @@ type ruleSpec struct {
 	After string `yaml:"after" doc:"the time in the state after which it happens, such as 2 s"`
 	If    string `yaml:"if" doc:"a condition on what is remembered, on the command, on left (messages of the emission not yet sent) and waiting (emissions)"`
 	doSpec
-	AtMost int    `yaml:"at-most" doc:"how often in this state, before else applies"`
+	AtMost int    `yaml:"at-most" doc:"how often since the state was entered, before else applies; go: and the same state counts anew"`
 	Else   orElse `yaml:"else" doc:"what happens when that is used up: a state, or the keys of a rule"`
 }
 
