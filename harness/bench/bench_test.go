@@ -672,7 +672,7 @@ func TestEveryFaultByHand(t *testing.T) {
 	bursts := map[time.Duration]int{}
 	for _, e := range h.entries {
 		if e.Gauge == "place-1" && e.Out != nil && e.Out.Fate == ledger.Sent {
-			bursts[e.T]++
+			bursts[e.T] += len(e.Out.Frames)
 		}
 	}
 	h.mu.Unlock()

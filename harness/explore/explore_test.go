@@ -79,7 +79,7 @@ func within() []host.Defect {
 // for it, and what is kept is small.
 func TestEveryMistakeIsFound(t *testing.T) {
 	t.Parallel()
-	for _, d := range testenv.Sample(t, 12, within()) {
+	for _, d := range testenv.Sample(t, 8, within()) {
 		t.Run(d.Name, func(t *testing.T) {
 			t.Parallel()
 			o := options(t, d.Name, 300)
@@ -159,7 +159,7 @@ func TestShards(t *testing.T) {
 		o.Shard, o.Host = shard.Shard{K: k, N: n}, "reference"
 		return results(t, fmt.Sprintf("%d.jsonl", k), o)
 	}
-	each := testenv.Count(20, 60)
+	each := testenv.Count(10, 60)
 	whole := part(1, 1, 3*each)
 	merged, err := explore.Merge([]*explore.Results{part(3, 3, each), part(1, 3, each), part(2, 3, each)})
 	require.NoError(t, err)

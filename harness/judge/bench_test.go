@@ -12,6 +12,7 @@ import (
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage/ledger"
+	"example.org/understudy/sim/testenv"
 	"example.org/understudy/sim/zone"
 )
 
@@ -66,7 +67,7 @@ func TestOneLostAmongMany(t *testing.T) {
 // many rows are missing.
 func TestCausesOfLongRuns(t *testing.T) {
 	t.Parallel()
-	const n = 25_000
+	n := testenv.Count(8_000, 25_000)
 	for name, spoil := range map[string]func(spec *judge.Spec, rs []judge.Record) []judge.Record{
 		"decimal-shifted": func(_ *judge.Spec, rs []judge.Record) []judge.Record {
 			for i := range rs {

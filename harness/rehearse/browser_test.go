@@ -20,7 +20,7 @@ func TestPageInABrowser(t *testing.T) {
 	t.Parallel()
 	b := chromium.Start(t).Page()
 	for _, name := range []string{"bench", "cell", "hall"} {
-		l := shipped(t, name)
+		l := hours(shipped(t, name), 2)
 		file := filepath.Join(t.TempDir(), name+".html")
 		f, err := os.Create(file)
 		require.NoError(t, err)

@@ -390,7 +390,7 @@ func TestBooksBalance(t *testing.T) {
 // and lost tags fall when the margin grows.
 func TestChangesMoveTheRightWay(t *testing.T) {
 	t.Parallel()
-	l := edited(t, "hall", "better-by: 12 dB", "better-by: 4 dB")
+	l := hours(edited(t, "hall", "better-by: 12 dB", "better-by: 4 dB"), 1)
 	s := l.Summarise(rehearsed(t, l, 1))
 	by := map[string]ChangeRow{}
 	for _, c := range s.Changes {
