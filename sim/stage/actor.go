@@ -616,6 +616,7 @@ func (a *actor) linkChanged(ev link.Event) {
 	case ev.Phase == link.Lost:
 		a.tellLink()
 		a.tamper.drop(a)
+		a.heard = false // what was said last may have been among it
 		if !a.silent {
 			a.hangUp()
 		}

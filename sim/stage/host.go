@@ -2,6 +2,7 @@ package stage
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"example.org/understudy/sim/stage/ledger"
@@ -70,6 +71,15 @@ func (s *Stage) hostStarted(err error) {
 		return
 	}
 	s.write(ledger.Entry{Kind: ledger.KindHost, Note: "ready"})
+}
+
+// underWay reports whether what happens at t brings a host, that has its port open, what
+// is on its way already: one that is being started waits for its answers, which take the
+// time of the line.
+func (s *Stage) underWay(t time.Duration) bool {
+	return slices.ContainsFunc(s.actors, func(a *actor) bool {
+		return a.inUse && (len(a.inFlight) > 0 && t <= a.linkAt || !a.tamper.idle(s.now) && t <= a.tamper.last)
+	})
 }
 
 // look is how often a host that is being started is served, at Drain.

@@ -511,7 +511,7 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 	}
 	switch s.opt.Pace.kind {
 	case drain:
-		if s.restart.ending != nil || s.restart.starting != nil {
+		if s.restart.ending != nil || s.restart.starting != nil && !s.underWay(t) {
 			return false, s.restarted(ctx)
 		}
 		return s.passes(ctx, t), ctx.Err()
