@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 
 	"example.org/understudy/harness/cause"
+	"example.org/understudy/harness/schema"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/quantity"
@@ -15,70 +16,70 @@ import (
 // JSON. A host that has its own configuration need not read it. Numbers that are
 // readings or limits are decimal text.
 type Job struct {
-	Version    int             `json:"version"`
-	Feature    string          `json:"feature"`    // what is measured
-	Unit       string          `json:"unit"`       // the host records in it
-	Resolution decimal.Decimal `json:"resolution"` // step of the host's display, in Unit
-	Rounding   string          `json:"rounding"`   // half-even, half-up or truncate
-	Decide     string          `json:"decide"`     // what is compared with the limits: displayed or unrounded
-	LimitsAre  string          `json:"limits-are"` // inclusive or strict
-	Guard      decimal.Decimal `json:"guard"`      // in Unit; 0: simple acceptance
-	Keeps      string          `json:"keeps"`      // tagged or all
-	Records    string          `json:"records"`    // file or address that the records go to
-	AtLine     JobAtLine       `json:"at-line"`
-	Gauges     []JobGauge      `json:"gauges"`
+	Version    int             `json:"version" doc:"version of the job file: 1"`
+	Feature    string          `json:"feature" doc:"what is measured"`
+	Unit       string          `json:"unit" doc:"the host records in it"`
+	Resolution decimal.Decimal `json:"resolution" doc:"step of the host's display, in Unit"`
+	Rounding   string          `json:"rounding" doc:"half-even, half-up or truncate"`
+	Decide     string          `json:"decide" doc:"what is compared with the limits: displayed or unrounded"`
+	LimitsAre  string          `json:"limits-are" doc:"inclusive or strict"`
+	Guard      decimal.Decimal `json:"guard" doc:"in Unit; 0: simple acceptance"`
+	Keeps      string          `json:"keeps" doc:"tagged or all"`
+	Records    string          `json:"records" doc:"file or address that the records go to"`
+	AtLine     JobAtLine       `json:"at-line" doc:"how the host is to behave at its ports; what is not stated is not judged"`
+	Gauges     []JobGauge      `json:"gauges" doc:"the gauges"`
 }
 
 // JobGauge is one gauge: where it is, how it speaks, how it stands at the start.
 type JobGauge struct {
-	Name     string          `json:"name"`
-	Serial   string          `json:"serial"`    // what the gauge says of itself
-	Port     string          `json:"port"`      // of a pty a path, of tcp HOST:PORT, of rfc2217 a URL: rfc2217://HOST:PORT
-	PortKind string          `json:"port-kind"` // pty, tcp or rfc2217
-	Line     string          `json:"line"`      // such as "9600 8N1"
-	Dialect  string          `json:"dialect"`   // file of its description
-	Unit     string          `json:"unit"`      // the gauge reports in it at the start
-	Factor   decimal.Decimal `json:"factor"`
-	Preset   decimal.Decimal `json:"preset"` // in the gauge's unit
-	Function string          `json:"function"`
-	Tags     JobTags         `json:"tags"`
-	Writes   []JobWrite      `json:"writes,omitempty"`
-	Channels []JobChannel    `json:"channels"`
+	Name     string          `json:"name" doc:"name"`
+	Serial   string          `json:"serial" doc:"what the gauge says of itself"`
+	Port     string          `json:"port" doc:"of a pty a path, of tcp HOST:PORT, of rfc2217 a URL: rfc2217://HOST:PORT"`
+	PortKind string          `json:"port-kind" doc:"pty, tcp or rfc2217"`
+	Line     string          `json:"line" doc:"such as 9600 8N1"`
+	Dialect  string          `json:"dialect" doc:"file of its description"`
+	Unit     string          `json:"unit" doc:"the gauge reports in it at the start"`
+	Factor   decimal.Decimal `json:"factor" doc:"the gauge applies it; the host does not"`
+	Preset   decimal.Decimal `json:"preset" doc:"in the gauge's unit"`
+	Function string          `json:"function" doc:"what the gauge reports at the start: live, max, min or fim"`
+	Tags     JobTags         `json:"tags" doc:"how its tags are numbered"`
+	Writes   []JobWrite      `json:"writes,omitempty" doc:"what the host writes to the gauge, in this order, before it is ready"`
+	Channels []JobChannel    `json:"channels" doc:"its channels"`
 }
 
 // JobAtLine is how the host is to behave at the line, where the scenario says so.
 type JobAtLine struct {
-	DTR    *scenario.Level  `json:"DTR,omitempty"`          // on or off
-	RTS    *scenario.Level  `json:"RTS,omitempty"`          // on or off
-	Breaks *scenario.Breaks `json:"breaks,omitempty"`       // none or some
-	Reads  string           `json:"reads-within,omitempty"` // bytes wait no longer, such as "500 ms"
+	DTR    *scenario.Level  `json:"DTR,omitempty" doc:"on or off"`
+	RTS    *scenario.Level  `json:"RTS,omitempty" doc:"on or off"`
+	Breaks *scenario.Breaks `json:"breaks,omitempty" doc:"none or some"`
+	Reads  string           `json:"reads-within,omitempty" doc:"bytes wait no longer, such as 500 ms"`
 }
 
 // JobTags are the gauge's tag numbers, and the window in which the same number with
 // the same reading is the same tag.
 type JobTags struct {
-	First  int64  `json:"first"`
-	Last   int64  `json:"last"`
-	Window string `json:"window"`
+	First  int64  `json:"first" doc:"first number"`
+	Last   int64  `json:"last" doc:"last number, after which the first follows; 0 where frames carry no number"`
+	Window string `json:"window" doc:"the same number with the same reading within this time is one tag"`
 }
 
 // JobWrite is a setting that the host is to write, or what it is to do, in order,
 // before it is ready.
 type JobWrite struct {
-	Verb    string `json:"verb,omitempty"`
-	Setting string `json:"setting,omitempty"`
-	Channel string `json:"channel,omitempty"`
-	To      string `json:"to,omitempty"`
+	Verb    string `json:"verb,omitempty" doc:"a command instead of a setting"`
+	Setting string `json:"setting,omitempty" doc:"name of the setting"`
+	Channel string `json:"channel,omitempty" doc:"name of the channel; every channel when empty"`
+	To      string `json:"to,omitempty" doc:"value"`
 }
 
 // JobChannel is one channel and its limits, in LimitsUnit; nil: there is none.
 type JobChannel struct {
-	Name       string           `json:"name"`
-	LimitsUnit string           `json:"limits-unit"`
-	Lower      *decimal.Decimal `json:"lower,omitempty"`
-	Upper      *decimal.Decimal `json:"upper,omitempty"`
-	WarnLower  *decimal.Decimal `json:"warn-lower,omitempty"`
-	WarnUpper  *decimal.Decimal `json:"warn-upper,omitempty"`
+	Name       string           `json:"name" doc:"name"`
+	LimitsUnit string           `json:"limits-unit" doc:"unit of the limits"`
+	Lower      *decimal.Decimal `json:"lower,omitempty" doc:"lower specification limit; absent: there is none"`
+	Upper      *decimal.Decimal `json:"upper,omitempty" doc:"upper specification limit; absent: there is none"`
+	WarnLower  *decimal.Decimal `json:"warn-lower,omitempty" doc:"lower warning limit; absent: there is none"`
+	WarnUpper  *decimal.Decimal `json:"warn-upper,omitempty" doc:"upper warning limit; absent: there is none"`
 }
 
 // Window is the retransmit window of a gauge's tags: the same number with the
@@ -126,6 +127,9 @@ func Spec(s *scenario.Scenario) cause.Spec {
 	}
 	return spec
 }
+
+// JobSchema is the JSON Schema of the job file.
+func JobSchema() []byte { return schema.Document("understudy job", Job{}) }
 
 // JobFor writes the job file of a scenario: the ports by gauge, what the job is to
 // call each dialect, and where the records go.

@@ -117,20 +117,19 @@ func lint(file string, text []byte) error {
 }
 
 type schemaCmd struct {
-	Kind string `arg:"" optional:"" default:"scenario" help:"What kind of file: scenario (the default), gauge, dialect, host, line, or report, for what check and report write with --json."`
+	Kind string `arg:"" optional:"" default:"scenario" help:"What kind of file: scenario (the default), gauge, dialect, host or line; job: what a host is told; report: what check and report write with --json."`
 }
 
 func (c *schemaCmd) Run(a *app) error {
-	var names []string
+	makers := map[string]func() []byte{"job": harness.JobSchema, "report": report.Schema}
+	names := []string{}
 	for _, k := range kinds {
-		if k.name == c.Kind {
-			_, err := a.stdout.Write(k.schema())
-			return err
-		}
+		makers[k.name] = k.schema
 		names = append(names, k.name)
 	}
-	if names = append(names, "report"); c.Kind == "report" {
-		_, err := a.stdout.Write(report.Schema())
+	names = append(names, "job", "report")
+	if make, ok := makers[c.Kind]; ok {
+		_, err := a.stdout.Write(make())
 		return err
 	}
 	return fmt.Errorf("there is no schema of %q; there is %s", c.Kind, strings.Join(names, ", "))

@@ -43,7 +43,7 @@ var (
 // A line "..." stands for any lines; "[1]" at the end is the exit code.
 func TestDocumentExamples(t *testing.T) {
 	t.Parallel()
-	for _, doc := range []string{"../../README.md", "../../DEVELOPERS.md"} {
+	for _, doc := range []string{"../../README.md", "../../DEVELOPERS.md", "../../harness/hostfile/README.md", "../../sim/port/README.md"} {
 		text, err := os.ReadFile(doc)
 		require.NoError(t, err)
 		for _, m := range consoleBlock.FindAllSubmatch(text, -1) {

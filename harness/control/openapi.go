@@ -1,7 +1,6 @@
 package control
 
 import (
-	"encoding"
 	"encoding/json"
 	"maps"
 	"net/http"
@@ -9,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"example.org/understudy/harness/schema"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/strict"
@@ -20,6 +20,7 @@ func stageVerbs() []string { return stage.Verbs() }
 // the routes and of the Go types they take and give.
 func (s *Server) describe(http.ResponseWriter, *http.Request) (any, error) {
 	defs := map[string]any{}
+	types := schema.Defs{Root: "#/components/schemas/", Types: defs, Named: map[reflect.Type]string{reflect.TypeFor[Act](): "Act"}}
 	paths := map[string]map[string]any{}
 	for _, rt := range s.table() {
 		op := map[string]any{"summary": rt.summary}
@@ -28,22 +29,22 @@ func (s *Server) describe(http.ResponseWriter, *http.Request) (any, error) {
 		case rt.stream:
 			ok["content"] = map[string]any{"text/event-stream": map[string]any{"schema": map[string]any{"type": "string"}}}
 		case rt.reply != nil:
-			ok["content"] = jsonOf(schemaOf(reflect.TypeOf(rt.reply), defs))
+			ok["content"] = jsonOf(types.Of(reflect.TypeOf(rt.reply)))
 		default:
 			ok["content"] = jsonOf(map[string]any{"type": "object"})
 		}
-		op["responses"] = map[string]any{"200": ok, "default": map[string]any{"description": "refused", "content": jsonOf(schemaOf(reflect.TypeFor[Refusal](), defs))}}
+		op["responses"] = map[string]any{"200": ok, "default": map[string]any{"description": "refused", "content": jsonOf(types.Of(reflect.TypeFor[Refusal]()))}}
 		if rt.body != nil {
-			op["requestBody"] = map[string]any{"required": true, "content": jsonOf(schemaOf(reflect.TypeOf(rt.body), defs))}
+			op["requestBody"] = map[string]any{"required": true, "content": jsonOf(types.Of(reflect.TypeOf(rt.body)))}
 			op["security"] = []any{map[string]any{"token": []string{}}}
 		}
 		var params []any
 		for _, q := range slices.Sorted(maps.Keys(rt.query)) {
-			schema := map[string]any{"type": rt.query[q]}
+			kind := map[string]any{"type": rt.query[q]}
 			if rt.query[q] == "integer" {
-				schema["minimum"] = 0
+				kind["minimum"] = 0
 			}
-			params = append(params, map[string]any{"name": q, "in": "query", "schema": schema})
+			params = append(params, map[string]any{"name": q, "in": "query", "schema": kind})
 		}
 		if strings.Contains(rt.path, "{name}") {
 			params = append(params, map[string]any{"name": "name", "in": "path", "required": true, "schema": map[string]any{"type": "string"}})
@@ -100,68 +101,4 @@ func actSchema(defs map[string]any) any {
 		form["required"] = slices.DeleteFunc(form["required"].([]any), func(k any) bool { return k == "at" })
 	}
 	return map[string]any{"oneOf": cue.OneOf}
-}
-
-// schemaOf describes a type as encoding/json writes it. Structs go into defs.
-func schemaOf(t reflect.Type, defs map[string]any) map[string]any {
-	switch {
-	case t == reflect.TypeFor[Act]():
-		return map[string]any{"$ref": "#/components/schemas/Act"}
-	case t == reflect.TypeFor[json.RawMessage]():
-		return map[string]any{"type": "object"}
-	case t.Implements(reflect.TypeFor[encoding.TextMarshaler]()):
-		return map[string]any{"type": "string"}
-	}
-	switch t.Kind() {
-	case reflect.Pointer:
-		return map[string]any{"anyOf": []any{schemaOf(t.Elem(), defs), map[string]any{"type": "null"}}}
-	case reflect.Bool:
-		return map[string]any{"type": "boolean"}
-	case reflect.String:
-		return map[string]any{"type": "string"}
-	case reflect.Float64:
-		return map[string]any{"type": "number"}
-	case reflect.Slice:
-		return map[string]any{"type": []string{"array", "null"}, "items": schemaOf(t.Elem(), defs)}
-	case reflect.Array:
-		return map[string]any{"type": "array", "items": schemaOf(t.Elem(), defs), "minItems": t.Len(), "maxItems": t.Len()}
-	case reflect.Struct:
-		if _, done := defs[t.Name()]; !done {
-			defs[t.Name()] = nil // a type may hold itself
-			props := map[string]any{}
-			required := []string{}
-			members(t, defs, props, &required)
-			defs[t.Name()] = map[string]any{"type": "object", "properties": props, "required": required, "additionalProperties": false}
-		}
-		return map[string]any{"$ref": "#/components/schemas/" + t.Name()}
-	}
-	return map[string]any{"type": "integer"}
-}
-
-func members(t reflect.Type, defs, props map[string]any, required *[]string) {
-	for i := range t.NumField() {
-		f := t.Field(i)
-		if f.Anonymous {
-			members(f.Type, defs, props, required)
-			continue
-		}
-		if !f.IsExported() {
-			continue
-		}
-		name, rest, _ := strings.Cut(f.Tag.Get("json"), ",")
-		if name == "" {
-			name = f.Name
-		}
-		p := schemaOf(f.Type, defs)
-		if words := f.Tag.Get("enum"); words != "" {
-			p["enum"] = strings.Split(words, ",")
-		}
-		if doc := f.Tag.Get("doc"); doc != "" {
-			p["description"] = doc
-		}
-		props[name] = p
-		if !strings.Contains(rest, "omitempty") {
-			*required = append(*required, name)
-		}
-	}
 }
