@@ -994,7 +994,12 @@ func (a *actor) ask(c gauge.Command) *gauge.Emission {
 
 func value(v wire.Value) gauge.Value {
 	switch v.Kind {
-	case wire.Number, wire.Flag:
+	case wire.Flag:
+		if v.True() {
+			return gauge.Text("on")
+		}
+		return gauge.Text("off")
+	case wire.Number:
 		return gauge.Number(v.Num)
 	case wire.Text:
 		return gauge.Text(v.Text)

@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"flag"
 	"fmt"
+	"hash/fnv"
 	"io"
 	"math/rand/v2"
 	"os"
@@ -102,15 +103,20 @@ func TestPinnedBytes(t *testing.T) {
 	}
 }
 
-func pinnedRecord(rng *rand.Rand, d *wire.Dialect, channels int) *wire.Record {
+// draw is a source of chance for one value: what else a dialect carries does not
+// change it.
+func draw(what string, n int) *rand.Rand {
+	h := fnv.New64a()
+	io.WriteString(h, what)
+	return rand.New(rand.NewPCG(h.Sum64(), uint64(n)))
+}
+
+func pinnedRecord(what string, n int, d *wire.Dialect, channels int) *wire.Record {
 	rec := d.NewRecord()
 	rec.Channels(channels)
 	for t, name := range d.TermNames() {
-		if name == "left" || name == "waiting" {
-			continue // the conversation's own
-		}
 		for ch := range channels {
-			rec.Set(wire.Term(t), ch, pinnedValue(rng, name))
+			rec.Set(wire.Term(t), ch, pinnedValue(draw(what+" "+name, 256*n+ch), name))
 		}
 	}
 	rec.Set(d.Term(wire.Channels), 0, wire.Int(int64(channels)))
@@ -139,11 +145,10 @@ func read(e *wire.End, d *wire.Dialect, w io.Writer, raw []byte) {
 }
 
 func pinFrame(out io.Writer, d *wire.Dialect, f wire.Frame, info wire.FrameInfo) {
-	rng := rand.New(rand.NewPCG(1, uint64(f)))
 	sent, back := sha256.New(), sha256.New()
 	encoded, refused := 0, 0
 	for n := range 400 {
-		rec := pinnedRecord(rng, d, []int{1, 2, 4, 8, 1}[n%5])
+		rec := pinnedRecord(info.Name, n, d, []int{1, 2, 4, 8, 1}[n%5])
 		raw, err := d.AppendFrame(nil, f, rec)
 		if err != nil {
 			refused++
@@ -162,22 +167,21 @@ func pinFrame(out io.Writer, d *wire.Dialect, f wire.Frame, info wire.FrameInfo)
 
 // pinConversation has every command sent and answered.
 func pinConversation(out io.Writer, d *wire.Dialect) {
-	rng := rand.New(rand.NewPCG(2, 0))
-	h := sha256.New()
-	gauge := d.NewEnd(wire.Gauge)
-	replies := 0
-	for range 20 {
-		for _, info := range d.Frames() {
-			if info.From != wire.Host {
-				continue
-			}
-			rec := pinnedRecord(rng, d, 1)
+	for _, info := range d.Frames() {
+		if info.From != wire.Host {
+			continue
+		}
+		h := sha256.New()
+		gauge := d.NewEnd(wire.Gauge)
+		replies := 0
+		for n := range 40 {
+			rec := pinnedRecord(info.Name, n, d, 1)
 			rec.Set(d.Term(wire.Address), 0, wire.Value{})
 			ask, err := d.AppendRequest(nil, info.Name, rec)
 			if err != nil {
 				continue
 			}
-			gauge.Receive(ask, 0, func(inc wire.Incoming) {
+			serve := func(inc wire.Incoming) {
 				req, ok := gauge.Request(inc)
 				if !ok {
 					fmt.Fprintf(h, "%x: nothing\n", ask)
@@ -187,15 +191,17 @@ func pinConversation(out io.Writer, d *wire.Dialect) {
 				for _, a := range req.More {
 					fmt.Fprintf(h, " %s %s %d %s", a.Verb, a.Setting, a.Channel, a.Value)
 				}
-				outcome := wire.Outcome{OK: rng.IntN(4) > 0, Reason: "out of range", Rec: pinnedRecord(rng, d, 1+rng.IntN(4))}
+				outcome := wire.Outcome{OK: n%4 > 0, Reason: "out of range", Rec: pinnedRecord(info.Name+" answer", n, d, 1+n%4)}
 				raw, err := gauge.AppendReply(nil, req, outcome)
 				fmt.Fprintf(h, " answered %x %v\n", raw, err != nil)
 				if len(raw) > 0 {
 					replies++
 				}
-			})
-			gauge.Quiet(0, func(wire.Incoming) {})
+			}
+			at := time.Duration(n) * time.Minute
+			gauge.Receive(ask, at, serve)
+			gauge.Quiet(at+time.Second, serve)
 		}
+		fmt.Fprintf(out, "%s %s: %d replies %.8x\n", d.Name(), info.Name, replies, h.Sum(nil))
 	}
-	fmt.Fprintf(out, "%s: %d replies %.8x\n", d.Name(), replies, h.Sum(nil))
 }

@@ -141,7 +141,7 @@ func TestModbusWrites(t *testing.T) {
 		{"01 10 0000 0004 04 000C30A0", "refused: illegal-value", "exception exception-code=144 error=illegal-value address=1"},
 		{"01 10 0000 0001 04 000C30A0", "refused: illegal-value", "exception exception-code=144 error=illegal-value address=1"},
 		{"01 03 0FFF 0002", "refused: illegal-address", "exception exception-code=131 error=illegal-address address=1"},
-		{"01 2B 0E01 00", "refused: illegal-function", "exception exception-code=171 error=illegal-function address=1"},
+		{"01 2B 0D01 00", "refused: illegal-function", "exception exception-code=171 error=illegal-function address=1"},
 		{"01 08 0001 0000", "refused: illegal-function", "exception exception-code=136 error=illegal-function address=1"},
 		// Another station, and a broadcast: obeyed, not answered.
 		{"02 06 0020 0001", "", ""},
@@ -162,6 +162,61 @@ func TestModbusWrites(t *testing.T) {
 		}
 		if diff := cmp.Diff(words(tt.reply), words(got)); diff != "" {
 			t.Errorf("%s answers %q:\n%s", tt.send, got, diff)
+		}
+	}
+}
+
+// Coils, writing and reading at once, and the identification of a device, as
+// MODBUS Application Protocol V1.1b3 has them in §6.1, 6.5, 6.11, 6.17 and 6.21
+// (from memory): bytes asked, what the gauge is asked, bytes answered.
+func TestModbusMore(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, "modbus-rtu")
+	set(b.d, b.rec, 0, "stream", true, Factor, "1.5", Name, Str("bore-1"), Firmware, Str("1.0"))
+	framed := func(s string) string {
+		f := b.d.framings[Host][0]
+		out, why := f.close(append([]byte(nil), unhex(t, "01"+s)...), 0, 0)
+		if why != "" {
+			t.Fatal(why)
+		}
+		return string(out)
+	}
+	for _, tt := range []struct{ send, asked, reply string }{
+		{"01 0000 0001", "read /-1 -", "01 01 01"},
+		{"01 0000 0014", "read /-1 -", "01 03 010000"},
+		{"01 0100 0001", "refused: illegal-address", "81 02"},
+		{"05 0000 FF00", "set stream/-1 on", "05 0000 FF00"},
+		{"05 0000 0000", "set stream/-1 off", "05 0000 0000"},
+		{"05 0000 1234", "refused: illegal-function", "85 01"},
+		{"0F 0000 0001 01 00", "set stream/0 no", "0F 0000 0001"},
+		{"0F 0010 0002 01 03", "zero /0 - + zero /1 -", "0F 0010 0002"},
+		{"17 0028 0002 0028 0002 04 00003FC0", "set factor/0 1.5", "17 04 00003FC0"},
+		{"2B 0E 01 00", "identify /-1 -", "2B 0E 01 01 00 00 03 00 0A 554E4445525354554459 01 06 626F72652D31 02 03 312E30"},
+	} {
+		e := b.d.NewEnd(Gauge)
+		asked, got := "", ""
+		serve := func(inc Incoming) {
+			req, ok := e.Request(inc)
+			if !ok {
+				t.Fatalf("%s is no request: %v", tt.send, inc.Garbage)
+			}
+			asked = fmt.Sprintf("%s %s/%d %v", req.Verb, req.Setting, req.Channel, req.Value)
+			for _, m := range req.More {
+				asked += fmt.Sprintf(" + %s %s/%d %v", m.Verb, m.Setting, m.Channel, m.Value)
+			}
+			if req.Refused != "" {
+				asked = "refused: " + req.Refused
+			}
+			out, err := e.AppendReply(nil, req, Outcome{OK: true, Rec: b.rec})
+			if err != nil {
+				t.Fatal(err)
+			}
+			got = string(out)
+		}
+		e.Receive([]byte(framed(tt.send)), 0, serve)
+		e.Quiet(time.Second, serve)
+		if asked != tt.asked || got != framed(tt.reply) {
+			t.Errorf("%s asks %q, want %q; answers % X, want % X", tt.send, asked, tt.asked, got, framed(tt.reply))
 		}
 	}
 }
