@@ -9,8 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// What a host waits for comes although the timeline waits for the host, and what cannot
-// come is not waited for.
+// What a host waits for comes although the timeline waits for the host, what cannot come
+// is not waited for, and what is lost is not held against it.
 func TestNobodyWaitsInVain(t *testing.T) {
 	for name, text := range map[string]string{
 		"an answer takes the time of the line while the host is started again": `
@@ -30,6 +30,14 @@ cues:
   - {at: 770 ms, do: tag}
   - {at: 775 ms, do: lose link, for: 300 ms}
   - {at: 1300 ms, do: tag}
+`,
+		"what a slow line loses finds nothing behind garbage": `
+host: {keeps: all}
+gauges:
+  - {name: g, dialect: multi-ascii, stream: 20 Hz}
+cues:
+  - {at: 0 s, do: change line speed, to: 4800 Bd, for: 1 s}
+  - {at: 2 s, do: tag}
 `,
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -43,6 +43,10 @@ func newTamper(src rand.Source) tamper { return tamper{rng: rand.New(src)} }
 // frame takes a frame that is due at the port.
 func (t *tamper) frame(a *actor, fl flight) {
 	raw, fault := fl.bytes, ""
+	if t.full(a) { // it follows nothing, and nothing is found behind it
+		a.gone(a.only(fl.id), ledger.Lost, nil, tooSlow)
+		return
+	}
 	if a.asked != a.line {
 		var errors port.LineState
 		raw, errors = misread(raw, a.line, a.asked)
@@ -139,11 +143,11 @@ const backlog = time.Second
 // write puts bytes now, or after those that are still to go: the line carries no
 // more than its speed.
 func (t *tamper) write(a *actor, ids []int, raw []byte, fault string) {
-	at := max(a.s.now, t.last)
-	if at > a.s.now+backlog {
-		a.gone(ids, ledger.Lost, nil, "the line is too slow")
+	if t.full(a) {
+		a.gone(ids, ledger.Lost, nil, tooSlow)
 		return
 	}
+	at := max(a.s.now, t.last)
 	if a.s.now > 0 { // before the start, while a host gets ready, time stands
 		t.last = at + a.onLine(len(raw))
 	}
@@ -214,6 +218,11 @@ func (t *tamper) release(a *actor) {
 
 // idle reports whether nothing is held back.
 func (t *tamper) idle(now time.Duration) bool { return len(t.held) == 0 && t.last <= now }
+
+// full reports whether so much waits for the line that no more can.
+func (t *tamper) full(a *actor) bool { return max(a.s.now, t.last) > a.s.now+backlog }
+
+const tooSlow = "the line is too slow"
 
 // drop gives up held frames when the link is lost.
 func (t *tamper) drop(a *actor) {
