@@ -110,11 +110,23 @@ func (c *Check) gaps(out *Outcome, left records.Left) (gaps []*gap) {
 		add(func(f *judge.Finding) bool { return slices.Contains(missing, f.Kind) },
 			"%d rows with the event word %q, the first of them row %d, are ignored: write what the word means, if it means something", len(g.Rows), g.Word, g.Rows[0])
 	}
-	for _, words := range sameZone(c.Host.Records.Zones) {
-		z := c.Host.Records.Zones[words[0]].String()
-		add(func(f *judge.Finding) bool {
-			return f.Kind == judge.KindZone && f.Record != nil && f.Record.Zone == z && !c.hasWord(out, f.Expected)
-		}, "the verdict words %s both mean %s: if they do not, write what each means", quoted(words), z)
+	if len(c.Host.Records.Zones) > 0 {
+		for i := range out.Findings {
+			f := &out.Findings[i]
+			if f.Kind != judge.KindZone || f.Record == nil || c.hasWord(out, f.Expected) || slices.ContainsFunc(gaps, func(g *gap) bool { return g.explains(f) }) {
+				continue
+			}
+			want, got := f.Expected, f.Record.Zone
+			ask := fmt.Sprintf("no word under zones means %s: write which one does, or a list where a word means it too", want)
+			for _, words := range sameZone(c.Host.Records.Zones) {
+				if c.Host.Records.Zones[words[0]].String() == got {
+					ask += fmt.Sprintf("; %s both mean %s", quoted(words), got)
+				}
+			}
+			add(func(f *judge.Finding) bool {
+				return f.Kind == judge.KindZone && f.Record != nil && f.Expected == want && f.Record.Zone == got
+			}, "%s", ask)
+		}
 	}
 	return append(gaps, c.empty(out.Records)...)
 }

@@ -28,7 +28,7 @@ func TestDescriptionIsJudgedFirst(t *testing.T) {
 		asks                            string
 	}{
 		"unknown word":     {"in-the-middle", "", "s/,in,/,GOOD,/", "", judge.Inconclusive, `row 2 has the verdict word "GOOD", which is not under zones: write which zone it means (3 of`},
-		"two for one":      {"on-every-limit", "  zones: {warn-high: above, above: above}\n", "", "", judge.Inconclusive, `the verdict words "above" and "warn-high" both mean above: if they do not`},
+		"two for one":      {"on-every-limit", "  zones: {warn-high: above, above: above}\n", "", "", judge.Inconclusive, `no word under zones means warn-high: write which one does, or a list where a word means it too; "above" and "warn-high" both mean above`},
 		"an ignored event": {"low-cell", "  events: {low-cell: ignored}\n", "", "", judge.Inconclusive, `2 rows with the event word "low-cell", the first of them row`},
 		"void-like":        {"no-reading", "", "s/,,mm,void,/,-o-,mm,,/", "", judge.Inconclusive, `has "-o-" in place of a value: write it under void if`},
 		"an empty column":  {"in-the-middle", columns, `s/^\([^,]*,[^,]*,[^,]*\),[0-9]*,/\1,,/`, "", judge.Inconclusive, "no row has anything in the column of tag"},

@@ -615,7 +615,7 @@ func LoadHost(name string) (h *hostfile.Host, text []byte, err error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	if h, err = hostfile.Parse(file, text); err != nil {
+	if h, err = answered(hostfile.Parse(file, text)); err != nil {
 		return nil, nil, err
 	}
 	from := func(path string) string {
@@ -633,6 +633,14 @@ func LoadHost(name string) (h *hostfile.Host, text []byte, err error) {
 		h.Run = append([]string{from(h.Run[0])}, h.Run[1:]...)
 	}
 	return h, text, nil
+}
+
+// answered refuses a description that still has questions.
+func answered(h *hostfile.Host, err error) (*hostfile.Host, error) {
+	if err == nil && len(h.Asked) > 0 {
+		err = h.Asked
+	}
+	return h, err
 }
 
 // described makes a host description of a command and of how its records read, in
@@ -658,6 +666,6 @@ func described(words []string, records string) (h *hostfile.Host, text []byte, e
 		b.WriteString("\n  " + line)
 	}
 	text = []byte(b.String() + "\n")
-	h, err = hostfile.Parse("the command line", text)
+	h, err = answered(hostfile.Parse("the command line", text))
 	return h, text, err
 }

@@ -49,7 +49,13 @@ var kinds = []struct {
 		}
 		return d.Prove(wire.Use{}).Err()
 	}},
-	{"host", "hosts", "understudy-host", hostfile.Schema, func(file string, text []byte) error { _, err := hostfile.Parse(file, text); return err }},
+	{"host", "hosts", "understudy-host", hostfile.Schema, func(file string, text []byte) error {
+		h, err := hostfile.Parse(file, text)
+		if err == nil && len(h.Asked) > 0 {
+			return h.Asked
+		}
+		return err
+	}},
 	{"line", "lines", "understudy-line", rehearse.Schema, func(file string, text []byte) error {
 		_, err := rehearse.Parse(file, text, harness.DialectsBeside(file))
 		return err

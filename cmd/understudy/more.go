@@ -65,7 +65,7 @@ func (c *hostNewCmd) Run(a *app) error {
 		}
 		fmt.Fprintln(a.stdout, c.Out, "is written.")
 	}
-	fmt.Fprintln(a.stderr, "Guessed, so look at it:")
+	fmt.Fprintln(a.stderr, "Guessed, so look at it; lint asks the questions until they are answered:")
 	for _, g := range guesses {
 		fmt.Fprintln(a.stderr, "-", g)
 	}

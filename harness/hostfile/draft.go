@@ -23,9 +23,10 @@ import (
 const maxSampleRows = 500
 
 // Draft writes a host description for a sample of the host's records, and says
-// in words what it guessed and what the user has to look at. The sample may be
-// cut off anywhere. What it writes is always a description that Parse takes. The
-// error says why the sample holds no records.
+// in words what it guessed and what the user has to look at. What the sample does
+// not show stands in it as a question (Ask), which lint asks. The sample may be cut
+// off anywhere. What it writes is always a description that Parse takes. The error
+// says why the sample holds no records.
 func Draft(sample []byte) (description []byte, guesses []string, err error) {
 	d := drafter{}
 	d.say("how the host is started: write its command, and how it ends if the signal TERM does not end it")
@@ -61,6 +62,18 @@ func (d *drafter) line(format string, args ...any) {
 }
 func (d *drafter) say(format string, args ...any) {
 	d.guesses = append(d.guesses, fmt.Sprintf(format, args...))
+}
+
+// ask puts a question into the draft, above the line that it is about.
+func (d *drafter) ask(format string, args ...any) {
+	text := fmt.Sprintf(format, args...)
+	d.line("# %s", strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return ' '
+		}
+		return r
+	}, text))
+	d.say("question: %s", text)
 }
 
 // table is a sample as columns.
@@ -654,12 +667,14 @@ func (d *drafter) columns(t table) {
 		if ours == timeCol && then >= 0 {
 			text = "[" + text + ", " + where(then) + "]"
 		}
+		if ours == tagCol && t.names != nil && (likeness(name(col), called[tagCol]) == 0 || slices.Contains([]string{"id", "n", "index", "count"}, letters(name(col)))) {
+			d.ask("tag: does the column %s hold the gauge's tag number? Write its name, or leave tag out and add tag to does-not-claim", text)
+			cols = append(cols, ColumnNames[ours]+": "+Ask)
+			continue
+		}
 		cols = append(cols, ColumnNames[ours]+": "+text)
 		if t.names == nil || letters(t.names[col]) != ColumnNames[ours] {
 			d.say("%s stands in column %s", ColumnNames[ours], text)
-		}
-		if ours == tagCol && t.names != nil && likeness(name(col), called[tagCol]) == 0 {
-			d.say("the column %s counts and is taken for the tag number; leave tag out of columns if it counts something else", text)
 		}
 	}
 	// The unit may stand in the header of the value, or behind each.
@@ -733,7 +748,8 @@ func (d *drafter) columns(t table) {
 				units = append(units, quote(w)+": "+guess)
 				d.say("the unit word %s means %s", w, guess)
 			} else {
-				d.say("the unit word %q is not known; add it to units", w)
+				units = append(units, quote(w)+": "+Ask)
+				d.ask("units: which unit does the word %q mean?", w)
 			}
 		}
 		if len(units) > 0 {
@@ -750,8 +766,20 @@ func (d *drafter) columns(t table) {
 				z, known, _ := verdictOf(w)
 				return known && (z == zone.WarnLow || z == zone.WarnHigh)
 			})
+		zoneOf := map[string]zone.Zone{}
 		for _, w := range words {
-			switch z, known, unsided := verdictOf(w); {
+			if z, known, _ := verdictOf(w); known {
+				zoneOf[w] = z
+			}
+		}
+		for _, w := range words {
+			z, known, unsided := verdictOf(w)
+			if why := d.unsure(t, w, zoneOf, c, chosen[valueCol]); why != "" {
+				zones = append(zones, quote(w)+": "+Ask)
+				d.ask("zones: which zone does the verdict word %q mean? %s", w, why)
+				continue
+			}
+			switch {
 			case known && z == zone.In && coarse:
 				zones = append(zones, quote(w)+": [in, warn-low, warn-high]")
 				d.say("the verdict word %q means in, warn-low and warn-high: no word of the sample tells a warning", w)
@@ -763,8 +791,6 @@ func (d *drafter) columns(t table) {
 			case unsided:
 				zones = append(zones, quote(w)+": [below, above]")
 				d.say("the verdict word %q says that a reading is out, and not on which side: it means below and above", w)
-			default:
-				d.say("the verdict word %q is not known; add it to zones", w)
 			}
 		}
 		if len(zones) > 0 {
@@ -808,8 +834,8 @@ func (d *drafter) columns(t table) {
 				e = Reading
 				d.say("the event word %q means reading: it stands in rows that have a value", w)
 			default:
-				e = Ignored
-				d.say("the event word %q is not known and its rows are left out; write low-cell, cell-dead, link-lost or link-back if it means that", w)
+				e = Ask
+				d.ask("events: what does the event word %q mean? Its rows have no value; write ignored if it says nothing of a gauge", w)
 			}
 			events = append(events, quote(w)+": "+string(e))
 		}
@@ -819,6 +845,36 @@ func (d *drafter) columns(t table) {
 	}
 	sort.Strings(noClaim)
 	d.noClaim = strings.Join(compact(noClaim), ", ")
+}
+
+// unsure says why the sample does not show what a verdict word means; it is empty
+// where it does.
+func (d *drafter) unsure(t table, word string, zoneOf map[string]zone.Zone, zoneCol, valueCol int) string {
+	z, known := zoneOf[word]
+	if _, _, unsided := verdictOf(word); !known && !unsided {
+		return "It is not known"
+	}
+	if !known {
+		return ""
+	}
+	for other, same := range zoneOf {
+		if same == z && other != word && !strings.EqualFold(other, word) {
+			return fmt.Sprintf("%q looks the same", other)
+		}
+	}
+	if strings.ContainsAny(word, "?!*") {
+		return "It has a mark that says something"
+	}
+	if z == zone.Void || valueCol < 0 {
+		return ""
+	}
+	valued := slices.ContainsFunc(t.rows, func(r []string) bool {
+		return zoneCol < len(r) && r[zoneCol] == word && valueCol < len(r) && r[valueCol] != ""
+	})
+	if !valued {
+		return "No row with it has a value"
+	}
+	return ""
 }
 
 var (

@@ -14,6 +14,7 @@
 package hostfile
 
 import (
+	"errors"
 	"fmt"
 	"regexp"
 	"slices"
@@ -51,7 +52,16 @@ type Host struct {
 	Scenarios     []string          `yaml:"scenarios" doc:"the names of the scenarios that the host is made for, if not all: another is skipped"`
 	NoClaim       []string          `yaml:"does-not-claim" doc:"what the host does not set out to do; reported as not judged. A scenario that asks for nothing else is skipped, and without settings one that has the host set up a gauge"`
 	Records       Records           `yaml:"records" need:"yes" doc:"where the host's records are and how they read"`
+
+	// Asked are the questions of a draft that nobody has answered, each at its place.
+	Asked strict.Errors
 }
+
+// Ask stands in a draft in place of what the sample did not show.
+const Ask = "ask"
+
+// question begins what Parse says of an Ask.
+const question = "still to be answered: "
 
 // Ready says when the host counts as ready. At most one of the conditions is
 // set; none means Opened.
@@ -330,6 +340,9 @@ func (v *Verdict) UnmarshalAny(n strict.Any) error {
 		}
 		zones = nil
 		n.Decode(&zones)
+	} else if n.Scalar == Ask {
+		n.Errorf("write a zone, or a list such as [in, warn-low, warn-high]: "+strings.Join(zone.Zone(0).Names(), ", "), question+"which zone this verdict word means")
+		return nil
 	} else {
 		n.Decode(&zones[0])
 	}
@@ -363,6 +376,9 @@ func (Event) Names() []string {
 
 // UnmarshalText reads an event's name.
 func (e *Event) UnmarshalText(b []byte) error {
+	if string(b) == Ask {
+		return errors.New(question + "what this event word means; write one of " + strings.Join(e.Names(), ", "))
+	}
 	return choose((*string)(e), string(b), e.Names(), "an event")
 }
 
@@ -433,6 +449,10 @@ func (c *Column) UnmarshalAny(n strict.Any) error {
 			c.Number = int(i)
 			return nil
 		}
+		if n.Scalar == Ask && !n.Quoted {
+			n.Errorf("write the column's name or number, or leave the key out", question+"which column it is")
+			return nil
+		}
 		if n.Scalar == "" {
 			n.Errorf("leave the key out if there is no such column", "the column's name is empty")
 		}
@@ -464,7 +484,8 @@ const (
 )
 
 // Parse reads a host description. The error is strict.Errors, with every
-// mistake at its line and column.
+// mistake at its line and column. A draft with open questions (Host.Asked) is
+// readable, and nothing to judge a host by.
 func Parse(file string, src []byte) (*Host, error) {
 	h := new(Host)
 	doc, err := strict.Decode(file, src, h)
@@ -472,8 +493,11 @@ func Parse(file string, src []byte) (*Host, error) {
 		return nil, err // not a host description at all: more errors would mislead
 	}
 	h.check(doc)
-	if err := doc.Err(); err != nil {
+	if err := doc.Err(); err != nil && !errors.As(err, &h.Asked) {
 		return nil, err
+	}
+	if mistake := func(e strict.Error) bool { return !strings.HasPrefix(e.Msg, question) }; slices.ContainsFunc(h.Asked, mistake) {
+		return nil, h.Asked
 	}
 	h.fill()
 	return h, nil
@@ -671,6 +695,10 @@ func (r *Records) check(doc *strict.Doc, h *Host) {
 	}
 	words := sortedKeys(r.Units)
 	for _, w := range words {
+		if r.Units[w] == Ask {
+			doc.Errorf(&r.Units, "write one of "+strings.Join(decimal.UnitSymbols(), ", "), question+"which unit the word %q means", w)
+			continue
+		}
 		if _, ok := decimal.ParseUnit(r.Units[w]); !ok {
 			doc.Errorf(&r.Units, "write one of "+strings.Join(decimal.UnitSymbols(), ", "), "the unit word %q means %q, which is not a unit of length", w, r.Units[w])
 		}

@@ -6,6 +6,7 @@ import (
 
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/records"
+	"example.org/understudy/sim/decimal"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
 	"golang.org/x/text/encoding/charmap"
@@ -41,11 +42,11 @@ func TestDraftReadsItsSample(t *testing.T) {
 		"day or month": {"Timestamp,Reading,Judgement\n01/02/2026 07:30:00,0.315 in,OK\n",
 			[]string{"2 reading at 2026-02-01T07:30:00Z value 0.315 in in"}, []string{"the times fit MM/DD/YYYY hh:mm:ss,f as well: look which is meant"}},
 		"words on rows with a value": {"Zeit;Platz;Merkmal;Lfd;Maß;Urteil;Art\n2026-01-31 07:30:00;Bohrung;A;41;8,015;OK;Maß\n2026-01-31 07:30:01;Bohrung;A;42;8,021;OK;Maß\n2026-01-31 07:30:02;Bohrung;;;;;Pause\n2026-01-31 07:30:03;Bohrung;A;43;8,022;OK;Maß\n",
-			[]string{"2 reading at 2026-01-31T07:30:00Z Bohrung/A tag 41 value 8.015 in", "3 reading at 2026-01-31T07:30:01Z Bohrung/A tag 42 value 8.021 in", "5 reading at 2026-01-31T07:30:03Z Bohrung/A tag 43 value 8.022 in"},
-			[]string{`the event word "Maß" means reading: it stands in rows that have a value`, `the event word "Pause" is not known and its rows are left out`, `the gauges are called Bohrung: map what a scenario calls otherwise, as in gauges: {"Bohrung": NAME}`}},
+			[]string{"2 reading at 2026-01-31T07:30:00Z Bohrung/A tag 41 value 8.015 in", "3 reading at 2026-01-31T07:30:01Z Bohrung/A tag 42 value 8.021 in", "4  at 2026-01-31T07:30:02Z Bohrung/", "5 reading at 2026-01-31T07:30:03Z Bohrung/A tag 43 value 8.022 in"},
+			[]string{`the event word "Maß" means reading: it stands in rows that have a value`, `question: events: what does the event word "Pause" mean? Its rows have no value`, `the gauges are called Bohrung: map what a scenario calls otherwise, as in gauges: {"Bohrung": NAME}`}},
 		"a column that counts": {"Station,Characteristic,Piece,Reading (in),Result\nS1,bore,7,0.3155,PASS\nS1,bore,8,0.3156,PASS\nS1,bore,9,0.3157,PASS\n",
-			[]string{"2 reading S1/bore tag 7 value 0.3155 in in", "3 reading S1/bore tag 8 value 0.3156 in in", "4 reading S1/bore tag 9 value 0.3157 in in"},
-			[]string{`the column "Piece" counts and is taken for the tag number`, `the unit is in in every row, as the header "Reading (in)" says`}},
+			[]string{"2 reading S1/bore value 0.3155 in in", "3 reading S1/bore value 0.3156 in in", "4 reading S1/bore value 0.3157 in in"},
+			[]string{`question: tag: does the column "Piece" hold the gauge's tag number?`, `the unit is in in every row, as the header "Reading (in)" says`}},
 		"unit in brackets": {"Nr;Ist [mm]\n1;8,015\n2;8,021\n", []string{"2 reading tag 1 value 8.015 mm", "3 reading tag 2 value 8.021 mm"}, []string{`the unit is mm in every row`}},
 		"unit behind":      {"value_µm,result\n8015,ok\n8021,ok\n", []string{"2 reading value 8015 µm in", "3 reading value 8021 µm in"}, nil},
 		"unit behind each": {"value,result\n8.015 mm,ok\n8.021 mm,ok\n", []string{"2 reading value 8.015 mm in", "3 reading value 8.021 mm in"}, []string{"the unit stands behind the value"}},
@@ -71,6 +72,32 @@ func TestDraftReadsItsSample(t *testing.T) {
 			}
 		})
 	}
+}
+
+// What the sample does not show is asked, at its place, and not guessed.
+func TestDraftAsks(t *testing.T) {
+	t.Parallel()
+	text, guesses, err := hostfile.Draft([]byte("Piece;Size;Einheit;Check;Type\n1;8,015;mm;OK;size\n2;8,021;mm;HI?;size\n3;8,031;mm;HI!;size\n4;;mm;LO;size\n5;;;;shift\n6;8,000;Stk;odd;size\n"))
+	require.NoError(t, err)
+	h, err := hostfile.Parse("draft.yaml", text)
+	require.NoError(t, err)
+	require.Equal(t, []string{
+		`draft.yaml:9:18: still to be answered: which column it is; write the column's name or number, or leave the key out`,
+		`draft.yaml:12:11: still to be answered: which unit the word "Stk" means; write one of ` + strings.Join(decimal.UnitSymbols(), ", "),
+	}, strings.Split(h.Asked[:2].Error(), "\n"), "%s", text)
+	all := strings.Join(guesses, "\n")
+	for _, ask := range []string{
+		`tag: does the column "Piece" hold the gauge's tag number?`, `units: which unit does the word "Stk" mean?`,
+		`zones: which zone does the verdict word "HI?" mean? "HI!" looks the same`, `the verdict word "HI!" mean? "HI?" looks the same`,
+		`the verdict word "LO" mean? No row with it has a value`, `the verdict word "odd" mean? It is not known`,
+		`events: what does the event word "shift" mean? Its rows have no value`,
+	} {
+		require.Contains(t, all, "question: ")
+		require.Contains(t, all, ask)
+		require.Contains(t, string(text), "  # ", "the question stands above its line")
+		require.Contains(t, string(text), ask)
+	}
+	require.Len(t, h.Asked, 7, "%v\n%s", h.Asked, text)
 }
 
 // What holds no records is said to hold none.
