@@ -113,6 +113,7 @@ func TestTwoDefectsAtOnce(t *testing.T) {
 	slices.Sort(missed)
 	t.Logf("%d pairs: both are found in %d, one hides the other in %d, one is not named in %d (%.1f %% of those that can be told apart are found):\n%s",
 		len(pairs), both, hidden, len(missed), 100*float64(both)/float64(both+len(missed)), strings.Join(missed, "\n"))
+	require.GreaterOrEqual(t, 3*(both+len(missed)), len(pairs), "too few pairs show both mistakes to say anything")
 	few := testenv.Count(1, 0) // one miss weighs more in a sample
 	require.GreaterOrEqual(t, 10*(both+few), 9*(both+len(missed)))
 }

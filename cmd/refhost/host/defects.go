@@ -22,34 +22,23 @@ type Defect struct {
 // Defects lists every mistake the host can be told to make.
 func Defects() []Defect { return slices.Clone(catalogue) }
 
-// number makes a mistake of a value, where there is one.
-func onValue(at step, f func(m *making, x *big.Rat)) (step, func(*making)) {
-	return at, func(m *making) {
-		if m.value != nil {
-			f(m, m.value)
-		}
-	}
-}
-
-func mistake(name, meaning string, at step, do func(*making)) Defect {
-	return Defect{name, meaning, at, do}
-}
-
-// sent is a mistake made with the number as the gauge said it.
+// sent is a mistake made with the number as the gauge said it, where there is one.
 func sent(name, meaning string, do func(m *making, x *big.Rat)) Defect {
-	at, f := onValue(asSent, do)
-	return Defect{name, meaning, at, f}
+	return Defect{name, meaning, asSent, func(m *making) {
+		if m.value != nil {
+			do(m, m.value)
+		}
+	}}
 }
 
-// after is a mistake made with the value in the records' unit and the value of
-// the channel's row before.
+// after is a mistake made with the value in the records' unit and those of the
+// channel's rows before.
 func after(name, meaning string, do func(x, before, greatest *big.Rat)) Defect {
-	at, f := onValue(converted, func(m *making, x *big.Rat) {
+	return Defect{name, meaning, converted, func(m *making) {
 		if m.memory.value != nil {
-			do(x, m.memory.value, m.memory.greatest)
+			do(m.value, m.memory.value, m.memory.greatest)
 		}
-	})
-	return Defect{name, meaning, at, f}
+	}}
 }
 
 // zones is a mistake that writes other zones than were found.
@@ -66,38 +55,38 @@ func elsewhere(name, meaning string) Defect { return Defect{Name: name, Meaning:
 
 var catalogue = []Defect{
 	// void readings; first, for they give a value to the mistakes of the number
-	mistake("void-as-zero", "records a void reading as 0", asSent, func(m *making) {
+	{"void-as-zero", "records a void reading as 0", asSent, func(m *making) {
 		if m.value == nil {
 			m.value = new(big.Rat)
 		}
-	}),
-	mistake("void-as-last", "records a void reading with the last good value", asSent, func(m *making) {
+	}},
+	{"void-as-last", "records a void reading with the last good value", asSent, func(m *making) {
 		if last := m.memory.got; m.value == nil && last != nil {
 			m.value, m.from = new(big.Rat).Set(last.value), last.unit
 		}
-	}),
-	mistake("void-in", "records a void reading empty, but as in", judged, func(m *making) {
+	}},
+	{"void-in", "records a void reading empty, but as in", judged, func(m *making) {
 		if m.said.void {
 			m.shown, m.zone = nil, "in"
 		}
-	}),
+	}},
 	elsewhere("void-dropped", "does not record a tagged void reading"),
 
 	// the number
 	sent("factor-twice", "multiplies the reading by the gauge's factor, which the gauge has applied already", func(m *making, x *big.Rat) { x.Mul(x, m.gauge.factor()) }),
 	sent("factor-inverted", "divides the reading by the gauge's factor", func(m *making, x *big.Rat) { x.Quo(x, m.gauge.factor()) }),
-	mistake("unit-unconverted", "takes the gauge's number over into the host's unit without conversion", converting, func(m *making) { m.ratio = big.NewRat(1, 1) }),
-	mistake("unit-converted-twice", "converts to the host's unit twice", converting, func(m *making) { m.ratio.Mul(m.ratio, m.ratio) }),
-	mistake("unit-inverted", "multiplies where the conversion divides, or the reverse", converting, func(m *making) { m.ratio.Inv(m.ratio) }),
-	mistake("unit-label", "records the right number with the wrong unit", judged, func(m *making) { m.word = string(m.unit.other()) }),
-	mistake("inch-as-25", "converts with 25 mm to the inch", converting, func(m *making) {
+	{"unit-unconverted", "takes the gauge's number over into the host's unit without conversion", converting, func(m *making) { m.ratio = big.NewRat(1, 1) }},
+	{"unit-converted-twice", "converts to the host's unit twice", converting, func(m *making) { m.ratio.Mul(m.ratio, m.ratio) }},
+	{"unit-inverted", "multiplies where the conversion divides, or the reverse", converting, func(m *making) { m.ratio.Inv(m.ratio) }},
+	{"unit-label", "records the right number with the wrong unit", judged, func(m *making) { m.word = string(m.unit.other()) }},
+	{"inch-as-25", "converts with 25 mm to the inch", converting, func(m *making) {
 		switch short := big.NewRat(250, 254); {
 		case m.from.imperial() && !m.unit.imperial():
 			m.ratio.Mul(m.ratio, short)
 		case m.unit.imperial() && !m.from.imperial():
 			m.ratio.Quo(m.ratio, short)
 		}
-	}),
+	}},
 	sent("datum-twice", "adds the master's size to a reading that contains it", func(m *making, x *big.Rat) { x.Add(x, m.master()) }),
 	sent("datum-dropped", "subtracts the preset: records the deviation from the master, not the size", func(m *making, x *big.Rat) { x.Sub(x, m.master()) }),
 	sent("sense-inverted", "records the value mirrored about the master's size", func(m *making, x *big.Rat) {
@@ -117,49 +106,49 @@ var catalogue = []Defect{
 	}),
 
 	// rounding
-	mistake("truncates", "truncates to the host's resolution instead of rounding", rounding, func(m *making) { m.rounding = truncate }),
-	mistake("rounds-half-up", "rounds ties away from zero where half-even is stated", rounding, func(m *making) {
+	{"truncates", "truncates to the host's resolution instead of rounding", rounding, func(m *making) { m.rounding = truncate }},
+	{"rounds-half-up", "rounds ties away from zero where half-even is stated", rounding, func(m *making) {
 		if m.rounding == halfEven {
 			m.rounding = halfUp
 		}
-	}),
-	mistake("rounds-half-even", "rounds ties to the even step where half-up is stated", rounding, func(m *making) { m.rounding = halfEven }),
-	mistake("rounds-twice", "rounds to one decimal more first, then to the resolution", rounding, func(m *making) { m.shown = round(m.shown, tenth(m.places+1), m.rounding) }),
-	mistake("rounds-coarse", "records at ten times the resolution's step", rounding, func(m *making) {
+	}},
+	{"rounds-half-even", "rounds ties to the even step where half-up is stated", rounding, func(m *making) { m.rounding = halfEven }},
+	{"rounds-twice", "rounds to one decimal more first, then to the resolution", rounding, func(m *making) { m.shown = round(m.shown, tenth(m.places+1), m.rounding) }},
+	{"rounds-coarse", "records at ten times the resolution's step", rounding, func(m *making) {
 		m.step, m.places = new(big.Rat).Mul(m.step, tenth(-1)), max(0, m.places-1)
-	}),
-	mistake("not-rounded", "records two decimals more than the resolution has", rounding, func(m *making) { m.places += 2; m.step = tenth(m.places) }),
+	}},
+	{"not-rounded", "records two decimals more than the resolution has", rounding, func(m *making) { m.places += 2; m.step = tenth(m.places) }},
 
 	// the zone
-	mistake("strict-limits", "counts a reading equal to a specification limit as outside", judging, func(m *making) { m.strict = true }),
-	mistake("inclusive-limits", "counts a reading equal to a specification limit as inside where strict is stated", judging, func(m *making) { m.strict = false }),
-	mistake("strict-warnings", "counts a reading equal to a warning limit as outside it", judging, func(m *making) { m.strictWarning = true }),
+	{"strict-limits", "counts a reading equal to a specification limit as outside", judging, func(m *making) { m.strict = true }},
+	{"inclusive-limits", "counts a reading equal to a specification limit as inside where strict is stated", judging, func(m *making) { m.strict = false }},
+	{"strict-warnings", "counts a reading equal to a warning limit as outside it", judging, func(m *making) { m.strictWarning = true }},
 	// A value equal to a limit comes out an ulp beyond it, whichever limit it is.
-	mistake("float-compare", "compares in binary floating point: a value equal to a limit falls outside by one ulp", judging, func(m *making) { m.strict, m.strictWarning = true, true }),
+	{"float-compare", "compares in binary floating point: a value equal to a limit falls outside by one ulp", judging, func(m *making) { m.strict, m.strictWarning = true, true }},
 	zones("warnings-ignored", "records warn-low and warn-high as in", map[string]string{"warn-low": "in", "warn-high": "in"}),
-	mistake("warnings-first", "checks warning limits before specification limits: above is recorded as warn-high", judging, func(m *making) { m.warningsFirst = true }),
+	{"warnings-first", "checks warning limits before specification limits: above is recorded as warn-high", judging, func(m *making) { m.warningsFirst = true }},
 	zones("warnings-as-limits", "records warn-low as below and warn-high as above", map[string]string{"warn-low": "below", "warn-high": "above"}),
-	mistake("upper-ignored", "never says above", judging, func(m *making) { m.limits.Upper = nil }),
-	mistake("lower-ignored", "never says below", judging, func(m *making) { m.limits.Lower = nil }),
+	{"upper-ignored", "never says above", judging, func(m *making) { m.limits.Upper = nil }},
+	{"lower-ignored", "never says below", judging, func(m *making) { m.limits.Lower = nil }},
 	zones("limits-swapped", "exchanges the words of the lower and the upper zones", map[string]string{"below": "above", "above": "below", "warn-low": "warn-high", "warn-high": "warn-low"}),
-	mistake("limits-unit", "takes the limits in the wrong unit", judging, func(m *making) { m.limits.LimitsUnit = m.limits.LimitsUnit.other() }),
-	mistake("limits-of-first", "judges every channel by the first channel's limits", judging, func(m *making) { m.limits = m.gauge.Channels[0] }),
-	mistake("guard-ignored", "ignores the guard band U", judging, func(m *making) { m.guard = new(big.Rat) }),
-	mistake("guard-outwards", "moves the specification limits outwards by U", judging, func(m *making) { m.guard = new(big.Rat).Neg(m.guard) }),
-	mistake("guard-on-warnings", "moves the warning limits inwards by U too", judging, func(m *making) { m.guardWarning = m.guard }),
-	mistake("decides-unrounded", "compares the unrounded value where displayed is stated", judging, func(m *making) { m.unrounded = true }),
-	mistake("decides-displayed", "compares the displayed value where unrounded is stated", judging, func(m *making) { m.unrounded = false }),
-	mistake("zone-stale", "records the zone of the previous record", judged, func(m *making) {
+	{"limits-unit", "takes the limits in the wrong unit", judging, func(m *making) { m.limits.LimitsUnit = m.limits.LimitsUnit.other() }},
+	{"limits-of-first", "judges every channel by the first channel's limits", judging, func(m *making) { m.limits = m.gauge.Channels[0] }},
+	{"guard-ignored", "ignores the guard band U", judging, func(m *making) { m.guard = new(big.Rat) }},
+	{"guard-outwards", "moves the specification limits outwards by U", judging, func(m *making) { m.guard = new(big.Rat).Neg(m.guard) }},
+	{"guard-on-warnings", "moves the warning limits inwards by U too", judging, func(m *making) { m.guardWarning = m.guard }},
+	{"decides-unrounded", "compares the unrounded value where displayed is stated", judging, func(m *making) { m.unrounded = true }},
+	{"decides-displayed", "compares the displayed value where unrounded is stated", judging, func(m *making) { m.unrounded = false }},
+	{"zone-stale", "records the zone of the previous record", judged, func(m *making) {
 		if m.memory.zone != "" {
 			m.zone = m.memory.zone
 		}
-	}),
-	mistake("zone-from-gauge", "takes over the gauge's own zone", judged, func(m *making) {
+	}},
+	{"zone-from-gauge", "takes over the gauge's own zone", judged, func(m *making) {
 		if m.said.zone != "" {
 			m.zone = m.said.zone
 		}
-	}),
-	mistake("zone-always-in", "records every reading as in", judged, func(m *making) { m.zone = "in" }),
+	}},
+	{"zone-always-in", "records every reading as in", judged, func(m *making) { m.zone = "in" }},
 
 	// whose reading, and which
 	elsewhere("channels-swapped", "exchanges the values of two channels"),

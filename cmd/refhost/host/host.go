@@ -106,23 +106,19 @@ func do(ctx context.Context, file string, on defects, stdout, stderr io.Writer) 
 	if err != nil {
 		return fail(exitBadCall, err)
 	}
-	j, err := parseJob(file, src)
-	if err != nil {
-		return fail(exitBadCall, err)
-	}
-	h := &host{mind: newMind(j, on), stdout: stdout, stderr: stderr, waitFor: len(j.Gauges)}
 	start := time.Now()
-	h.ground = Ground{Start: start, Since: func() time.Duration { return time.Since(start) }, Open: h.open, Pause: time.Sleep, Idle: func(ctx context.Context) { <-ctx.Done() }}
-	sessions, err := h.sessions()
+	h, sessions, err := newHost(file, src, on, Ground{Start: start, Since: func() time.Duration { return time.Since(start) },
+		Pause: time.Sleep, Idle: func(ctx context.Context) { <-ctx.Done() }})
 	if err != nil {
 		return fail(exitBadCall, err)
 	}
+	h.stdout, h.stderr, h.ground.Open = stdout, stderr, h.open
 	// What an earlier start of the host has recorded stays.
 	how := os.O_CREATE | os.O_WRONLY | os.O_APPEND
 	if h.mind.has("starts-over") {
 		how = os.O_CREATE | os.O_WRONLY | os.O_TRUNC
 	}
-	out, err := os.OpenFile(j.Records, how, 0o644)
+	out, err := os.OpenFile(h.mind.job.Records, how, 0o644)
 	if err != nil {
 		return fail(exitBadCall, err)
 	}
@@ -163,6 +159,33 @@ type host struct {
 	failed  error // first failure to write the records
 }
 
+// newHost makes a host that does the job of a file, and a session for each gauge.
+func newHost(file string, src []byte, on defects, ground Ground) (h *host, all []*session, err error) {
+	j, err := parseJob(file, src)
+	if err != nil {
+		return nil, nil, err
+	}
+	h = &host{mind: newMind(j, on), ground: ground, waitFor: len(j.Gauges)}
+	for g := range j.Gauges {
+		gauge := &j.Gauges[g]
+		if gauge.dialect = ground.Dialects[gauge.Dialect]; gauge.dialect == nil {
+			if gauge.dialect, err = readDialect(gauge.Dialect); err != nil {
+				return nil, nil, err
+			}
+		}
+		all = append(all, h.newSession(g))
+	}
+	return h, all, nil
+}
+
+func readDialect(file string) (*wire.Dialect, error) {
+	src, err := os.ReadFile(file)
+	if err != nil {
+		return nil, err
+	}
+	return wire.Parse(file, src)
+}
+
 // think lets f use the mind and writes what it has recorded. The clock is read
 // here, so that rows stand in the order of their times.
 func (h *host) think(f func(m *mind, now time.Time)) {
@@ -188,28 +211,6 @@ func (h *host) finish() {
 // now is the clock as it was at the start plus the time since, so that setting
 // the clock does not put rows out of order.
 func (h *host) now() time.Time { return h.ground.Start.Add(h.ground.Since()) }
-
-// sessions makes one for each gauge of the job.
-func (h *host) sessions() (all []*session, err error) {
-	for g := range h.mind.job.Gauges {
-		gauge := &h.mind.job.Gauges[g]
-		if gauge.dialect = h.ground.Dialects[gauge.Dialect]; gauge.dialect == nil {
-			if gauge.dialect, err = readDialect(gauge.Dialect); err != nil {
-				return nil, err
-			}
-		}
-		all = append(all, h.newSession(g))
-	}
-	return all, nil
-}
-
-func readDialect(file string) (*wire.Dialect, error) {
-	src, err := os.ReadFile(file)
-	if err != nil {
-		return nil, err
-	}
-	return wire.Parse(file, src)
-}
 
 func (h *host) write(columns []string) {
 	if h.wrote++; h.mind.has("quits") && h.wrote == 4 {

@@ -23,16 +23,12 @@ func Inside(w World, wrong string) error {
 	if err != nil {
 		return err
 	}
-	j, err := parseJob("the job", w.Job)
+	h, sessions, err := newHost("the job", w.Job, on, w.Ground)
 	if err != nil {
 		return err
 	}
-	h := &host{mind: newMind(j, on), ground: w.Ground, stdout: readySign(w.Ready), stderr: io.Discard,
-		fail: func(err error) { panic(err) }, rows: csv.NewWriter(w.Records), waitFor: len(j.Gauges)}
-	sessions, err := h.sessions()
-	if err != nil {
-		return err
-	}
+	h.stdout, h.stderr, h.rows = readySign(w.Ready), io.Discard, csv.NewWriter(w.Records)
+	h.fail = func(err error) { panic(err) }
 	if h.mind.has("starts-over") {
 		w.Records.Reset()
 	}
