@@ -2,11 +2,9 @@ package main
 
 import (
 	"encoding/json"
-	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -33,6 +31,35 @@ var layers = [][]string{
 	{"sim/zone", "sim/tolerance", "sim/strict", "sim/quantity", "sim/steady", "sim/decimal", "sim/enum", "sim/testenv"},
 }
 
+// siblings are the imports within a layer. No other is allowed.
+var siblings = map[string][]string{
+	"cmd/refhost":            {"cmd/refhost/host"},
+	"cmd/refhost/inprocess":  {"cmd/refhost/host"},
+	"cmd/understudy":         {"cmd/refhost/host", "cmd/refhost/inprocess"},
+	"harness":                {"harness/cause", "harness/hostfile", "harness/judge", "harness/plot", "harness/process", "harness/records", "harness/report"},
+	"harness/capture/draft":  {"harness/capture"},
+	"harness/control":        {"harness", "harness/cause"},
+	"harness/explore":        {"harness", "harness/cause", "harness/explore/inside", "harness/hostfile", "harness/judge", "harness/shard"},
+	"harness/explore/inside": {"harness", "harness/hostfile", "harness/judge", "harness/records"},
+	"harness/hostfile":       {"harness/cause"},
+	"harness/judge":          {"harness/align", "harness/cause"},
+	"harness/records":        {"harness/hostfile", "harness/judge"},
+	"harness/rehearse":       {"harness", "harness/shard"},
+	"harness/replay":         {"harness/capture"},
+	"harness/report":         {"harness/judge"},
+	"harness/suite":          {"harness", "harness/hostfile", "harness/judge"},
+	"harness/tap":            {"harness/capture"},
+	"scenario/generate":      {"scenario", "scenario/generate/cover"},
+	"scenario/shrink":        {"scenario"},
+	"sim/decimal":            {"sim/enum"},
+	"sim/motion/noise":       {"sim/motion"},
+	"sim/probe":              {"sim/motion/noise"},
+	"sim/quantity":           {"sim/decimal"},
+	"sim/stage":              {"sim/stage/ledger"},
+	"sim/tolerance":          {"sim/decimal"},
+	"sim/zone":               {"sim/decimal", "sim/enum"},
+}
+
 func layer(pkg string) int {
 	best, length := -1, -1
 	for i, l := range layers {
@@ -45,6 +72,9 @@ func layer(pkg string) int {
 	return best
 }
 
+// Imports point down, and within a layer only where it is said.
+//
+// Kind: self.
 func TestImportsPointDown(t *testing.T) {
 	t.Parallel()
 	out, err := exec.Command("go", "list", "-f", `{{.ImportPath}} {{join .Imports " "}}`, module+"...").Output()
@@ -54,8 +84,13 @@ func TestImportsPointDown(t *testing.T) {
 		from := strings.TrimPrefix(words[0], module)
 		require.GreaterOrEqual(t, layer(from), 0, "%s is in no layer: name it in this test and in DEVELOPERS.md", from)
 		for _, w := range words[1:] {
-			if to, ours := strings.CutPrefix(w, module); ours && layer(to) < layer(from) {
+			to, ours := strings.CutPrefix(w, module)
+			switch {
+			case !ours:
+			case layer(to) < layer(from):
 				t.Errorf("%s imports %s, which lies above it", from, to)
+			case layer(to) == layer(from) && !slices.Contains(siblings[from], to):
+				t.Errorf("%s imports %s, which lies beside it: do without it, or name it in this test's siblings", from, to)
 			}
 			const browser = "harness/internal/chromium"
 			if from != browser && (w == module+browser || w == module+"sim/testenv" || strings.HasPrefix(w, "github.com/chromedp/")) {
@@ -102,27 +137,6 @@ func TestReferenceHostIsIndependent(t *testing.T) {
 		if filepath.Base(f) != "wire.go" && !strings.HasSuffix(f, "_test.go") {
 			require.NotContains(t, string(src), `"`+module+`sim/decimal"`, "%s calculates with math/big", f)
 		}
-	}
-}
-
-// The pure packages ask no clock and touch no file or network.
-func TestPurePackages(t *testing.T) {
-	t.Parallel()
-	impure := regexp.MustCompile(`"(os|net|net/http|os/exec|syscall|math/rand|math/rand/v2)"|\btime\.(Now|Since|Sleep|After|NewTimer|NewTicker|Tick)\b`)
-	root := filepath.Join("..", "..")
-	for _, dir := range []string{"sim/decimal", "sim/enum", "sim/quantity", "sim/strict", "sim/steady", "sim/zone", "sim/tolerance", "sim/gauge", "sim/wire", "sim/motion", "sim/probe",
-		"sim/power", "sim/link", "sim/uart", "scenario", "harness/align", "harness/cause", "harness/judge", "harness/hostfile", "harness/report", "harness/plot", "harness/bytesheet", "harness/shard"} {
-		err := filepath.WalkDir(filepath.Join(root, dir), func(p string, d fs.DirEntry, err error) error {
-			if err != nil || d.IsDir() || !strings.HasSuffix(p, ".go") || strings.HasSuffix(p, "_test.go") {
-				return err
-			}
-			src, err := os.ReadFile(p)
-			if m := impure.Find(src); m != nil {
-				t.Errorf("%s uses %s", p, m)
-			}
-			return err
-		})
-		require.NoError(t, err)
 	}
 }
 
