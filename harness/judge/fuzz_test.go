@@ -3,6 +3,7 @@ package judge_test
 import (
 	"bytes"
 	"encoding/json"
+	"slices"
 	"testing"
 
 	"example.org/understudy/harness/judge"
@@ -40,9 +41,29 @@ func FuzzJudge(f *testing.F) {
 		_ = json.Unmarshal(rows, &recs)
 		w := newWorld(1, shape{gauges: 1, channels: 1})
 		w.spec.Resolution = decimal.New(1, -3)
-		res := judge.Judge(w.spec, entries, recs[:min(len(recs), 12)])
-		if res.Verdict == judge.Pass && res.Counts.Findings > 0 {
-			t.Error("passes with findings")
+		recs = recs[:min(len(recs), 12)]
+		res := judge.Judge(w.spec, entries, recs)
+		if (res.Verdict == judge.Pass) != (res.Counts.Findings == 0 && len(res.Reasons) == 0) && res.Verdict != judge.Error {
+			t.Errorf("%s with %d findings, %v", res.Verdict, res.Counts.Findings, res.Reasons)
+		}
+		again := judge.JudgeSeq(t.Context(), w.spec, slices.Values(entries), slices.Clone(recs))
+		if describe(res.Findings) != describe(again.Findings) || res.Verdict != again.Verdict || !slices.Equal(res.Reasons, again.Reasons) {
+			t.Errorf("judged twice: %s\n%s\n%s\n%s", res.Verdict, describe(res.Findings), again.Verdict, describe(again.Findings))
+		}
+		frames := map[int]bool{0: true}
+		for _, e := range entries {
+			if e.Frame != nil {
+				frames[e.Frame.ID] = true
+			}
+		}
+		for i := range res.Findings {
+			f := &res.Findings[i]
+			if !frames[f.Frame] {
+				t.Errorf("%s names frame %d, which is not in the ledger", f.Kind, f.Frame)
+			}
+			if f.Record != nil && !slices.ContainsFunc(recs, func(r judge.Record) bool { return r.Row == f.Record.Row && r.Text == f.Record.Text }) {
+				t.Errorf("%s names row %d, which is not in the records", f.Kind, f.Record.Row)
+			}
 		}
 	})
 }

@@ -358,7 +358,24 @@ func FuzzFormula(f *testing.F) {
 		for i := range args {
 			args[i] = decimal.New(int64(i+1), 9)
 		}
-		(&gauge.Calc{Kind: gauge.Formula, Formula: e}).Value(args)
+		v, ok := (&gauge.Calc{Kind: gauge.Formula, Formula: e}).Value(args)
+		again, err := gauge.NewExpr(e.Text)
+		require.NoError(t, err)
+		require.Equal(t, e.Args, again.Args)
+		w, ok2 := (&gauge.Calc{Kind: gauge.Formula, Formula: again}).Value(args)
+		require.Equal(t, ok, ok2)
+		require.True(t, !ok || v.Equal(w), "%s and %s", v, w)
+		for _, a := range e.Args {
+			require.Contains(t, s, a, "a channel that the formula does not name")
+		}
+		// A formula is a length: within brackets, and taken twice, it still is.
+		double, err := gauge.NewExpr("(" + s + ")*2")
+		if err != nil || !ok {
+			return // too long, or a comment swallows the bracket
+		}
+		w, ok = (&gauge.Calc{Kind: gauge.Formula, Formula: double}).Value(args)
+		require.True(t, ok)
+		require.True(t, w.Equal(v.Add(v)), "twice %s is %s", v, w)
 	})
 }
 

@@ -463,9 +463,14 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			return
 		}
-		s := probe.NewState(1)
+		s, again := probe.NewState(1), probe.NewState(1)
 		for k := range int64(70) {
-			m.Read(s, decimal.Length(tip)*decimal.Length(k%3), time.Duration(at*k), tempC, decimal.Length(k))
+			pressed, when := decimal.Length(tip)*decimal.Length(k%3), time.Duration(at*k)
+			size, status := m.Read(s, pressed, when, tempC, decimal.Length(k))
+			size2, status2 := m.Read(again, pressed, when, tempC, decimal.Length(k))
+			if size != size2 || status != status2 {
+				t.Fatalf("the same reading twice: %d %v and %d %v", size, status, size2, status2)
+			}
 		}
 	})
 }

@@ -2,6 +2,7 @@ package quantity_test
 
 import (
 	"encoding"
+	"reflect"
 	"testing"
 	"time"
 
@@ -96,8 +97,23 @@ func FuzzText(f *testing.F) {
 	f.Add("1e9 Hz")
 	f.Fuzz(func(t *testing.T, s string) {
 		for _, q := range []encoding.TextUnmarshaler{new(quantity.Length), new(quantity.Duration), new(quantity.Rate), new(quantity.Speed), new(quantity.Percent), new(quantity.Celsius)} {
-			if err := q.UnmarshalText([]byte(s)); err != nil && err.Error() == "" {
-				t.Error("an error without words")
+			err := q.UnmarshalText([]byte(s))
+			if err != nil {
+				if err.Error() == "" {
+					t.Error("an error without words")
+				}
+				continue
+			}
+			text, err := q.(encoding.TextMarshaler).MarshalText()
+			if err != nil {
+				t.Fatal(err)
+			}
+			again := reflect.New(reflect.TypeOf(q).Elem()).Interface().(encoding.TextUnmarshaler)
+			if err := again.UnmarshalText(text); err != nil {
+				t.Fatalf("%T: %q is written as %q, which does not read back: %v", q, s, text, err)
+			}
+			if back, _ := again.(encoding.TextMarshaler).MarshalText(); string(back) != string(text) {
+				t.Fatalf("%T: %q is written as %q, and that as %q", q, s, text, back)
 			}
 		}
 	})

@@ -3,6 +3,7 @@ package strict_test
 import (
 	"encoding/json"
 	"fmt"
+	"reflect"
 	"strings"
 	"testing"
 
@@ -211,6 +212,14 @@ func FuzzDecode(f *testing.F) {
 		_, err := strict.Decode("f", []byte(src), &tr)
 		if err != nil && err.Error() == "" {
 			t.Error("an error without words")
+		}
+		var again tree
+		_, err2 := strict.Decode("f", []byte(src), &again)
+		if fmt.Sprint(err) != fmt.Sprint(err2) || !reflect.DeepEqual(tr, again) {
+			t.Errorf("the same text twice: %v and %v", err, err2)
+		}
+		if err != nil && !strings.HasPrefix(err.Error(), "f:") && !strings.HasPrefix(err.Error(), "f: ") {
+			t.Errorf("the mistake is in no place of the file: %v", err)
 		}
 	})
 }

@@ -13,6 +13,7 @@ import (
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/zone"
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 )
@@ -78,8 +79,18 @@ func TestDamageIsNamed(t *testing.T) {
 
 func FuzzRead(f *testing.F) {
 	f.Add([]byte("{\"t\":0,\"k\":\"run\",\"run\":{\"version\":1}}\n{}"))
-	f.Fuzz(func(_ *testing.T, b []byte) {
-		_, _, _ = read(b)
+	f.Fuzz(func(t *testing.T, b []byte) {
+		es, whole, err := read(b)
+		var out bytes.Buffer
+		w := ledger.NewWriter(&out)
+		for _, e := range es {
+			w.Write(e)
+		}
+		require.NoError(t, w.Flush())
+		again, whole2, err2 := read(out.Bytes())
+		require.NoError(t, err2, "what was read and is written does not read back: %q", out.Bytes())
+		require.Empty(t, cmp.Diff(es, again, cmpopts.EquateEmpty()))
+		require.True(t, err != nil || whole == whole2, "%v and %v", whole, whole2)
 	})
 }
 
