@@ -22,12 +22,12 @@ type File struct {
 	Understudy int       `yaml:"understudy" need:"yes" doc:"version of the scenario language: 1"`
 	Title      string    `yaml:"title" need:"yes" doc:"one line that says what happens"`
 	Notice     string    `yaml:"notice" doc:"what the viewer should notice"`
-	Seed       uint64    `yaml:"seed" doc:"seed of all chance in the scenario"`
+	Seed       uint64    `yaml:"seed" doc:"random seed"`
 	Part       Part      `yaml:"part" doc:"the feature that is measured, and its limits"`
 	Host       Host      `yaml:"host" doc:"how the host is to record and judge"`
 	Gauges     []Gauge   `yaml:"gauges" need:"yes" doc:"the gauges"`
 	Cues       []Cue     `yaml:"cues" doc:"what happens when"`
-	Until      *Until    `yaml:"until" doc:"when the timeline ends; 1 s after the last cue when left out"`
+	Until      *Until    `yaml:"until" doc:"when the timeline ends (default: 1 s after the last cue)"`
 	Expect     []Expect  `yaml:"expect" doc:"what must be true when the scenario plays; lint checks it"`
 	Chapters   []Chapter `yaml:"chapters" doc:"what a trainer says and asks while it plays, in the order of their times"`
 }
@@ -96,12 +96,12 @@ func (b Bound) limit() zone.Limit {
 
 // Host is what the scenario asks of the host.
 type Host struct {
-	Unit        *Unit            `yaml:"unit" doc:"unit the host records in; the gauge's when left out"`
-	Resolution  *quantity.Length `yaml:"resolution" doc:"step the host rounds to; the gauge's when left out"`
-	Rounding    decimal.Rounding `yaml:"rounding" doc:"how the host rounds: half-even (the default), half-up or truncate"`
-	Decide      zone.Decide      `yaml:"decide" doc:"which value is compared with the limits: displayed (the default) or unrounded"`
+	Unit        *Unit            `yaml:"unit" doc:"unit the host records in (default: the gauge's)"`
+	Resolution  *quantity.Length `yaml:"resolution" doc:"step the host rounds to (default: the gauge's)"`
+	Rounding    decimal.Rounding `yaml:"rounding" doc:"how the host rounds: half-even (default), half-up or truncate"`
+	Decide      zone.Decide      `yaml:"decide" doc:"which value is compared with the limits: displayed (default) or unrounded"`
 	LimitsAre   LimitsAre        `yaml:"limits-are" doc:"inclusive (a value equal to a limit conforms, the default) or strict"`
-	Uncertainty *quantity.Length `yaml:"uncertainty" doc:"expanded uncertainty U of a guarded decision; a simple decision when left out"`
+	Uncertainty *quantity.Length `yaml:"uncertainty" doc:"expanded uncertainty U of a guarded decision (default: a simple decision)"`
 	Keeps       Keeps            `yaml:"keeps" doc:"tagged (only tagged readings are recorded, the default) or all"`
 	AtPort      AtPort           `yaml:"at-port" was:"line" doc:"how the host is to behave at its port; what is not stated is not judged"`
 	Writes      []Write          `yaml:"writes" doc:"what the host must write to each gauge, in this order, before it is ready"`
@@ -118,8 +118,8 @@ type AtPort struct {
 
 // Write is one thing the host must write to a gauge.
 type Write struct {
-	Gauge   string `yaml:"gauge" doc:"name of the gauge; every gauge when left out"`
-	Channel string `yaml:"channel" doc:"name of the channel; every channel when left out"`
+	Gauge   string `yaml:"gauge" doc:"name of the gauge (default: every gauge)"`
+	Channel string `yaml:"channel" doc:"name of the channel (default: every channel)"`
 	Setting string `yaml:"set" doc:"name of the setting"`
 	To      string `yaml:"to" doc:"value of the setting"`
 	Verb    string `yaml:"do" doc:"a command instead of a setting: zero, preset, clear, stream-on, stream-off"`
@@ -147,24 +147,24 @@ func (u Unit) MarshalText() ([]byte, error) { return []byte(u.Symbol()), nil }
 // ChannelKeys are the keys of a channel. A gauge may carry them too: they then
 // hold for all its channels that do not write their own.
 type ChannelKeys struct {
-	Stroke     *quantity.Length  `yaml:"stroke" doc:"travel of the tip; 10 mm when left out"`
-	MidStroke  *quantity.Length  `yaml:"mid-stroke" was:"seat" doc:"size at which the tip is at the middle of its stroke; the nominal when left out"`
+	Stroke     *quantity.Length  `yaml:"stroke" doc:"travel of the tip (default: 10 mm)"`
+	MidStroke  *quantity.Length  `yaml:"mid-stroke" was:"seat" doc:"size at which the tip is at the middle of its stroke (default: the nominal)"`
 	Larger     *Larger           `yaml:"larger-part" doc:"what a larger part does to the tip: presses (a stand, a snap; the default) or releases (a plug in a bore)"`
-	Sense      *gauge.Sense      `yaml:"sense" doc:"how the reading moves as the tip is pressed: rising or falling; when left out, so that the reading grows with the part"`
-	Factor     *decimal.Decimal  `yaml:"factor" doc:"multiplies the tip's travel; 1 when left out"`
-	Unit       *Unit             `yaml:"unit" doc:"unit of the reading; that of the resolution when left out"`
-	Resolution *quantity.Length  `yaml:"resolution" doc:"step of the reading; 0.001 mm when left out"`
-	Rounding   *decimal.Rounding `yaml:"rounding" doc:"how the gauge rounds to its resolution; half-even when left out"`
-	Function   *gauge.Function   `yaml:"function" doc:"what is reported: live (the default), max, min or fim"`
-	Preset     *quantity.Length  `yaml:"preset" doc:"size of the setting master; the nominal when left out"`
-	Limits     *Pair             `yaml:"limits" doc:"specification limits of this channel; the part's when left out"`
-	Warn       *Pair             `yaml:"warn" doc:"warning limits of this channel; the part's when left out"`
-	Decide     *zone.Decide      `yaml:"decide" doc:"which value the gauge compares with its limits: displayed (the default) or unrounded"`
-	Average    *int              `yaml:"average" doc:"samples of a moving mean of the probe; 1, none, when left out"`
-	DeadBand   *quantity.Length  `yaml:"dead-band" doc:"how far a reading moves before a stream on change sends it; 0 mm, any change, when left out"`
-	StartsOn   *quantity.Length  `yaml:"starts-on" doc:"size the gauge rests on at the start; when left out the preset, else the nominal, else the middle of the stroke"`
+	Sense      *gauge.Sense      `yaml:"sense" doc:"how the reading moves as the tip is pressed: rising or falling (default: so that the reading grows with the part)"`
+	Factor     *decimal.Decimal  `yaml:"factor" doc:"multiplies the tip's travel (default: 1)"`
+	Unit       *Unit             `yaml:"unit" doc:"unit of the reading (default: that of the resolution)"`
+	Resolution *quantity.Length  `yaml:"resolution" doc:"step of the reading (default: 0.001 mm)"`
+	Rounding   *decimal.Rounding `yaml:"rounding" doc:"how the gauge rounds to its resolution (default: half-even)"`
+	Function   *gauge.Function   `yaml:"function" doc:"what is reported: live (default), max, min or fim"`
+	Preset     *quantity.Length  `yaml:"preset" doc:"size of the setting master (default: the nominal)"`
+	Limits     *Pair             `yaml:"limits" doc:"specification limits of this channel (default: the part's)"`
+	Warn       *Pair             `yaml:"warn" doc:"warning limits of this channel (default: the part's)"`
+	Decide     *zone.Decide      `yaml:"decide" doc:"which value the gauge compares with its limits: displayed (default) or unrounded"`
+	Average    *int              `yaml:"average" doc:"samples of a moving mean of the probe (default: 1, no mean)"`
+	DeadBand   *quantity.Length  `yaml:"dead-band" doc:"how far a reading moves before a stream on change sends it (default: 0 mm, any change)"`
+	StartsOn   *quantity.Length  `yaml:"starts-on" doc:"size the gauge rests on at the start (default: the preset, else the nominal, else the middle of the stroke)"`
 	Noise      *Noise            `yaml:"noise" doc:"noise of the probe"`
-	Probe      *Probe            `yaml:"probe" doc:"errors of the probe; an ideal probe when left out"`
+	Probe      *Probe            `yaml:"probe" doc:"errors of the probe (default: an ideal probe)"`
 }
 
 // Noise of a probe.
@@ -193,7 +193,7 @@ type Hum struct {
 // profile has it.
 type Gauge struct {
 	Name    string `yaml:"name" need:"yes" doc:"name of the gauge: letters, digits, - and _"`
-	Serial  string `yaml:"serial" doc:"serial number; made from the name when left out"`
+	Serial  string `yaml:"serial" doc:"serial number (default: made from the name)"`
 	Profile string `yaml:"profile" doc:"what kind of gauge it is: the name of a shipped profile, or the path of a profile file; the keys of the gauge override it"`
 	GaugeKeys
 }
@@ -201,30 +201,30 @@ type Gauge struct {
 // GaugeKeys are the keys that describe a gauge, in a scenario or a profile.
 type GaugeKeys struct {
 	Dialect     string             `yaml:"dialect" doc:"wire protocol: the name of a shipped dialect, or the path of a dialect file"`
-	SerialLine  *SerialLine        `yaml:"serial-line" was:"line" doc:"how the serial line is set, such as 9600 8N1; as the dialect has it when left out"`
+	SerialLine  *SerialLine        `yaml:"serial-line" was:"line" doc:"how the serial line is set, such as 9600 8N1 (default: as the dialect has it)"`
 	ChannelKeys                    // hold for all channels
-	Channels    []Channel          `yaml:"channels" doc:"the channels; one named A when left out. Over a profile, those of its channels that differ"`
+	Channels    []Channel          `yaml:"channels" doc:"the channels (default: one named A). Over a profile, those of its channels that differ"`
 	Computed    []Computed         `yaml:"computed" doc:"channels that are computed of those before them"`
-	Scan        *quantity.Duration `yaml:"scan" doc:"time from reading one channel to reading the next; all at once when left out"`
+	Scan        *quantity.Duration `yaml:"scan" doc:"time from reading one channel to reading the next (default: all at once)"`
 	Chain       Chain              `yaml:"chain" doc:"the order of the measuring chain, where gauges differ"`
 	Stream      *Stream            `yaml:"stream" doc:"readings sent on their own: a rate, or off"`
-	Rate        *RateOnly          `yaml:"rate" doc:"samples a second while nothing is streamed; 20 Hz when left out"`
-	Phase       *Phase             `yaml:"phase" doc:"when the first sample falls: a time such as 12 ms, or drawn: anywhere in the first interval, by the seed, as with gauges that nobody switched on together; at the start when left out"`
+	Rate        *RateOnly          `yaml:"rate" doc:"samples a second while nothing is streamed (default: 20 Hz)"`
+	Phase       *Phase             `yaml:"phase" doc:"when the first sample falls: a time such as 12 ms, or drawn: anywhere in the first interval, by the seed, as with gauges that nobody switched on together (default: at the start)"`
 	OnChange    *bool              `yaml:"on-change" doc:"the stream sends only when a reading has moved beyond its dead band"`
-	Sends       *[]FramePart       `yaml:"sends" doc:"parts of a frame that are sent, where the dialect can leave them out: tag, inputs, check, start; all when left out"`
+	Sends       *[]FramePart       `yaml:"sends" doc:"parts of a frame that are sent, where the dialect can leave them out: tag, inputs, check, start (default: all)"`
 	Tags        Tags               `yaml:"tags" doc:"how tagged readings are numbered and repeated"`
 	Buttons     Buttons            `yaml:"buttons" doc:"what the two buttons do"`
-	Pedal       *gauge.Action      `yaml:"pedal" doc:"what the foot pedal does; nothing when left out"`
+	Pedal       *gauge.Action      `yaml:"pedal" doc:"what the foot pedal does (default: nothing)"`
 	Lamps       []Lamp             `yaml:"lamps" doc:"the lamps and what they show"`
-	Buzzer      *bool              `yaml:"buzzer" doc:"whether the buzzer is on; off when left out"`
-	Buzzes      map[string]Rhythm  `yaml:"buzzes" doc:"the buzzer's pattern for each event: tag, datum, refused, on, off, low, lost, up, or a zone; short ones for tag and refused when left out"`
+	Buzzer      *bool              `yaml:"buzzer" doc:"whether the buzzer is on (default: off)"`
+	Buzzes      map[string]Rhythm  `yaml:"buzzes" doc:"the buzzer's pattern for each event: tag, datum, refused, on, off, low, lost, up, or a zone (default: short ones for tag and refused)"`
 	Display     Display            `yaml:"display" doc:"the display"`
 	Power       Power              `yaml:"power" doc:"how the gauge goes off and comes on"`
-	Lock        *Lock              `yaml:"lock" doc:"the lock of its settings; none when left out"`
-	Writes      TakesEffect        `yaml:"writes" doc:"when a setting that is written while the gauge streams takes effect: at-once (the default) or after-frame"`
-	Cell        *Cell              `yaml:"cell" doc:"the battery; one that never fades when left out"`
-	Link        *Link              `yaml:"link" doc:"the radio link; one without faults when left out"`
-	Port        PortKind           `yaml:"port" doc:"where the gauge appears: pty (the default), tcp or rfc2217"`
+	Lock        *Lock              `yaml:"lock" doc:"the lock of its settings (default: none)"`
+	Writes      TakesEffect        `yaml:"writes" doc:"when a setting that is written while the gauge streams takes effect: at-once (default) or after-frame"`
+	Cell        *Cell              `yaml:"cell" doc:"the battery (default: one that never fades)"`
+	Link        *Link              `yaml:"link" doc:"the radio link (default: one without faults)"`
+	Port        PortKind           `yaml:"port" doc:"where the gauge appears: pty (default), tcp or rfc2217"`
 }
 
 // ProfileVersion is the version of profile files.
@@ -267,25 +267,25 @@ func (r Rhythm) rhythm() (g gauge.Rhythm) {
 // Chain is the order of the measuring chain.
 type Chain struct {
 	Factor  FactorAt `yaml:"factor" doc:"before-datum (multiplies the travel, the default) or after-datum (multiplies what the datum leaves)"`
-	PeaksOf MemoryOf `yaml:"peaks-of" was:"memory" doc:"max and min are kept of the averaged readings (the default) or of the raw ones"`
+	PeaksOf MemoryOf `yaml:"peaks-of" was:"memory" doc:"max and min are kept of the averaged readings (default) or of the raw ones"`
 }
 
 // Display is the display.
 type Display struct {
-	Digits  int               `yaml:"digits" doc:"figures it has place for, besides the sign and the mark; 7 when left out"`
+	Digits  int               `yaml:"digits" doc:"figures it has place for, besides the sign and the mark (default: 7)"`
 	Large   bool              `yaml:"large" doc:"large figures: nothing but figures and the zone's mark"`
 	Flips   bool              `yaml:"flips" was:"turns" doc:"turns over when the gauge is held upside down"`
 	Marks   map[string]string `yaml:"marks" doc:"what stands for a zone, or instead of a reading that is under, over, missing, empty, or does not fit (full)"`
-	Channel string            `yaml:"channel" doc:"channel it shows; the first when left out"`
+	Channel string            `yaml:"channel" doc:"channel it shows (default: the first)"`
 }
 
 // Power says how a gauge goes off and comes on.
 type Power struct {
-	IdleOff quantity.Duration `yaml:"idle-off" doc:"goes off when nothing was done for this long: no button, pedal or command of the host, and no tip that moved by more than wakes-at; never when left out"`
-	WakesAt quantity.Length   `yaml:"wakes-at" was:"stir" doc:"how far a tip must move to count as something done; it never does when left out"`
+	IdleOff quantity.Duration `yaml:"idle-off" doc:"goes off when nothing was done for this long: no button, pedal or command of the host, and no tip that moved by more than wakes-at (default: never)"`
+	WakesAt quantity.Length   `yaml:"wakes-at" was:"stir" doc:"how far a tip must move to count as something done (default: it never does)"`
 	StartUp quantity.Duration `yaml:"start-up" doc:"from being switched on to the first sample and the banner"`
-	Forgets *[]string         `yaml:"forgets" doc:"settings that are lost while the gauge is off; the stream's being on when left out"`
-	Port    *StaysOrGoes      `yaml:"port" doc:"whether the port stays or goes when the gauge is off; it goes with a cell or a radio link, and stays with neither, when left out"`
+	Forgets *[]string         `yaml:"forgets" doc:"settings that are lost while the gauge is off (default: the stream's being on)"`
+	Port    *StaysOrGoes      `yaml:"port" doc:"whether the port stays or goes when the gauge is off (default: it goes with a cell or a radio link, and stays with neither)"`
 }
 
 // Lock is the lock of a gauge's settings.
@@ -301,7 +301,7 @@ type Computed struct {
 	Kind    *gauge.CalcKind  `yaml:"is" doc:"sum, difference (first minus second), mean, spread (largest minus smallest), taper (difference over a distance), or formula"`
 	Of      []string         `yaml:"of" doc:"the channels it is computed of, which stand before it"`
 	Over    *quantity.Length `yaml:"over" doc:"of a taper: distance between its two channels"`
-	Per     *quantity.Length `yaml:"per" doc:"of a taper: the length it is told for, such as 100 mm; over when left out"`
+	Per     *quantity.Length `yaml:"per" doc:"of a taper: the length it is told for, such as 100 mm (default: over)"`
 	Formula string           `yaml:"formula" doc:"of a formula: + - * / with channels, numbers, lengths such as mm(2.5), and abs, min, max, mean"`
 	ChannelKeys
 }
@@ -381,29 +381,29 @@ func (p Phase) Pattern() (string, string) {
 
 // Tags says how tagged readings are numbered and repeated.
 type Tags struct {
-	First  *int64            `yaml:"first" doc:"first number; 1 when left out"`
-	Last   *int64            `yaml:"last" doc:"last number, after which the first follows; 9999 when left out"`
+	First  *int64            `yaml:"first" doc:"first number (default: 1)"`
+	Last   *int64            `yaml:"last" doc:"last number, after which the first follows (default: 9999)"`
 	Repeat quantity.Duration `yaml:"repeat" doc:"a tag the host does not acknowledge is sent again after this time"`
-	Tries  int               `yaml:"tries" doc:"how often a tag is sent at most; 3 when left out"`
-	Queue  int               `yaml:"queue" doc:"tags that wait for a link that is lost; none when left out: they are lost"`
+	Tries  int               `yaml:"tries" doc:"how often a tag is sent at most (default: 3)"`
+	Queue  int               `yaml:"queue" doc:"tags that wait for a link that is lost (default: none, they are lost)"`
 }
 
 // Buttons are the two buttons.
 type Buttons struct {
-	A *Button `yaml:"A" doc:"button A; tags when left out"`
-	B *Button `yaml:"B" doc:"button B; presets when left out"`
+	A *Button `yaml:"A" doc:"button A (default: tags)"`
+	B *Button `yaml:"B" doc:"button B (default: presets)"`
 
 	Both     gauge.Action      `yaml:"both" doc:"what both do when they are pressed together"`
-	Debounce quantity.Duration `yaml:"debounce" doc:"after a button has moved it is not looked at for this long; 20 ms when left out"`
+	Debounce quantity.Duration `yaml:"debounce" doc:"after a button has moved it is not looked at for this long (default: 20 ms)"`
 }
 
 // Button is what a button does.
 type Button struct {
 	Press  gauge.Action      `yaml:"press" doc:"what a press does"`
 	Long   gauge.Action      `yaml:"long" doc:"what holding it does"`
-	After  quantity.Duration `yaml:"after" doc:"how long it must be held; 1 s when left out"`
+	After  quantity.Duration `yaml:"after" doc:"how long it must be held (default: 1 s)"`
 	Double gauge.Action      `yaml:"double" doc:"what pressing it twice does"`
-	Within quantity.Duration `yaml:"within" doc:"how soon it must be pressed again; 300 ms when left out"`
+	Within quantity.Duration `yaml:"within" doc:"how soon it must be pressed again (default: 300 ms)"`
 }
 
 // Lamp is a lamp and what it shows.
@@ -411,34 +411,34 @@ type Lamp struct {
 	Name  string     `yaml:"name" need:"yes" doc:"name of the lamp"`
 	Shows gauge.Show `yaml:"shows" need:"yes" doc:"what it shows: zone, stream (on, off), link (up, lost), cell (good, low) or probe (good, fault)"`
 
-	Looks map[string]Look `yaml:"looks" doc:"how it looks in each state; dark in one that is left out"`
+	Looks map[string]Look `yaml:"looks" doc:"how it looks in each state (default: dark)"`
 }
 
 // Look is a colour and a rhythm.
 type Look struct {
 	Colour string `yaml:"colour" need:"yes" doc:"colour, in words"`
-	Rhythm Rhythm `yaml:"rhythm" doc:"times of on and off in turn, repeated; steady when left out"`
+	Rhythm Rhythm `yaml:"rhythm" doc:"times of on and off in turn, repeated (default: steady)"`
 }
 
 // Cell is the battery.
 type Cell struct {
-	Chemistry   power.Chemistry   `yaml:"chemistry" doc:"li-ion (the default), nimh or alkaline"`
-	Series      int               `yaml:"series" doc:"cells in series, 1 when left out"`
-	Capacity    *quantity.Charge  `yaml:"capacity" doc:"capacity; 850 mAh when left out"`
-	Charge      *quantity.Percent `yaml:"charge" doc:"charge at the start; 100 % when left out"`
-	LowAt       *quantity.Percent `yaml:"low-at" doc:"the gauge calls its cell low at this charge and below; 10 % when left out"`
-	Temperature *quantity.Celsius `yaml:"temperature" doc:"temperature of the cell; 20 °C when left out"`
+	Chemistry   power.Chemistry   `yaml:"chemistry" doc:"li-ion (default), nimh or alkaline"`
+	Series      int               `yaml:"series" doc:"cells in series (default: 1)"`
+	Capacity    *quantity.Charge  `yaml:"capacity" doc:"capacity (default: 850 mAh)"`
+	Charge      *quantity.Percent `yaml:"charge" doc:"charge at the start (default: 100 %)"`
+	LowAt       *quantity.Percent `yaml:"low-at" doc:"the gauge calls its cell low at this charge and below (default: 10 %)"`
+	Temperature *quantity.Celsius `yaml:"temperature" doc:"temperature of the cell (default: 20 °C)"`
 }
 
 // Link is the radio link. A gauge without one has a link without faults.
 type Link struct {
 	Class    int                `yaml:"class" need:"yes" doc:"transmit power class: 1 (100 mW), 2 (2.5 mW) or 3 (1 mW)"`
 	Distance *quantity.Length   `yaml:"distance" need:"yes" doc:"from the gauge to the radio, such as 12 m"`
-	Place    link.Place         `yaml:"place" doc:"what lies between: free-air (the default), office, corridor or shop, in-sight or out-of-sight"`
+	Place    link.Place         `yaml:"place" doc:"what lies between: free-air (default), office, corridor or shop, in-sight or out-of-sight"`
 	Walls    *quantity.Level    `yaml:"walls" doc:"loss through walls, the sum of them"`
-	Motion   *quantity.Length   `yaml:"motion" was:"walking" doc:"how far things move in a second; 0.5 m when left out"`
-	Flush    quantity.Duration  `yaml:"flush" doc:"a frame this old is given up; never when left out"`
-	Patience *quantity.Duration `yaml:"supervision" doc:"silence after which the link is lost; 20 s when left out"`
+	Motion   *quantity.Length   `yaml:"motion" was:"walking" doc:"how far things move in a second (default: 0.5 m)"`
+	Flush    quantity.Duration  `yaml:"flush" doc:"a frame this old is given up (default: never)"`
+	Patience *quantity.Duration `yaml:"supervision" doc:"silence after which the link is lost (default: 20 s)"`
 	Radio    int                `yaml:"radio" doc:"gauges with the same number share a radio, which talks to seven at most"`
 }
 
@@ -453,7 +453,7 @@ type Probe struct {
 	Repeat    quantity.Length   `yaml:"repeatability" doc:"standard deviation of an error drawn anew whenever the tip has moved"`
 	Lag       quantity.Duration `yaml:"lag" doc:"time constant of a first-order filter"`
 	Average   int               `yaml:"average" doc:"samples of a moving average"`
-	Warm      *quantity.Celsius `yaml:"temperature" doc:"temperature of part and gauge; 20 °C when left out"`
+	Warm      *quantity.Celsius `yaml:"temperature" doc:"temperature of part and gauge (default: 20 °C)"`
 	PartGrows *decimal.Decimal  `yaml:"part-expansion" doc:"thermal expansion of the part in 10⁻⁶ per kelvin, such as 11.5 for steel"`
 }
 
@@ -469,8 +469,8 @@ type Cue struct {
 // cueKeys are the keys every cue has.
 type cueKeys struct {
 	At      quantity.Duration `yaml:"at" need:"yes" doc:"when, since the start"`
-	Gauge   string            `yaml:"gauge" doc:"name of the gauge; every gauge when left out"`
-	Channel string            `yaml:"channel" doc:"name of the channel; every channel when left out"`
+	Gauge   string            `yaml:"gauge" doc:"name of the gauge (default: every gauge)"`
+	Channel string            `yaml:"channel" doc:"name of the channel (default: every channel)"`
 	Do      string            `yaml:"do" need:"yes" doc:"what is done"`
 }
 
@@ -478,8 +478,8 @@ type cueKeys struct {
 // the tags of a gauge over the whole timeline; with At, the reading, zone or
 // void of a channel at that time.
 type Expect struct {
-	Gauge   string             `yaml:"gauge" doc:"name of the gauge; the first when left out"`
-	Channel string             `yaml:"channel" doc:"name of the channel; the first when left out"`
+	Gauge   string             `yaml:"gauge" doc:"name of the gauge (default: the first)"`
+	Channel string             `yaml:"channel" doc:"name of the channel (default: the first)"`
 	Tags    *int               `yaml:"tags" doc:"number of tags over the whole timeline"`
 	At      *quantity.Duration `yaml:"at" doc:"a time since the start"`
 	Reading *quantity.Length   `yaml:"reading" doc:"what the channel reads at that time"`

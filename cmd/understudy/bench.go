@@ -23,7 +23,7 @@ import (
 // benchFlags have a play steered while it runs.
 type benchFlags struct {
 	Bench   bool   `help:"Serve the bench page: the gauges on a screen, to be moved by hand. The timeline of a play then goes on after the last cue, until it is stopped."`
-	Control string `placeholder:"ADDRESS" help:"Serve the HTTP interface that steers the play, and the bench page with --bench, at this address, such as 127.0.0.1:8190. With --bench a free port of this machine when left out."`
+	Control string `placeholder:"ADDRESS" help:"Address of the HTTP interface that steers the play, and of the bench page with --bench, such as 127.0.0.1:8190 (default with --bench: a free port of this machine)."`
 }
 
 // openEnd is when a timeline that is steered by hand ends.

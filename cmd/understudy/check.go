@@ -20,10 +20,10 @@ import (
 )
 
 type checkCmd struct {
-	Scenarios []string      `arg:"" optional:"" name:"scenario" help:"Scenario files, folders of them, or names of shipped scenarios. All shipped scenarios when left out."`
-	Host      string        `short:"H" help:"Host description: a file, or the name of a shipped one. The shipped reference host when left out. Or write the host's command behind --, with places such as {port} and {records}."`
-	Folder    string        `name:"run-folder" short:"r" help:"Folder to keep the runs in: ledger, records, the host's output. When left out a temporary folder is used, and kept only when a run did not pass."`
-	Pace      *stage.Pace   `help:"How fast the timelines play: drain (as fast as the host reads), real, or a number of times such as 10x. As the host description says when left out."`
+	Scenarios []string      `arg:"" optional:"" name:"scenario" help:"Scenario files, folders of them, or names of shipped scenarios (default: all shipped scenarios)."`
+	Host      string        `short:"H" help:"Host description: a file, or the name of a shipped one (default: the shipped reference host). Or write the host's command behind --, with placeholders such as {port} and {records}."`
+	Folder    string        `name:"run-folder" short:"r" help:"Folder for the runs: ledger, records, the host's output (default: a temporary folder, kept only when a run did not pass)."`
+	Pace      *stage.Pace   `help:"How fast the timelines play: drain (as fast as the host reads), real, or a speed factor such as 10x (default: as the host description says)."`
 	Defect    string        `help:"Have the reference host make a mistake, to see it found (understudy refhost --list names them)."`
 	Seed      *uint64       `help:"Seed instead of the scenario's own."`
 	Jobs      int           `short:"j" default:"${cores}" help:"How many scenarios to play at a time (default: the processors, here ${cores}). Write 1 for a host that cannot run twice at once."`

@@ -18,7 +18,7 @@ type dialectCmd struct {
 
 type dialectTryCmd struct {
 	Dialect string `arg:"" help:"A dialect file, or the name of a shipped dialect."`
-	From    string `enum:"gauge,host" default:"gauge" help:"Who sent the bytes that are decoded: gauge (the default) or host."`
+	From    string `enum:"gauge,host" default:"gauge" help:"Who sent the bytes that are decoded: gauge (default) or host."`
 	Bytes   string `help:"Bytes to decode, as hexadecimal digits or as text with \\r, \\n and \\xNN. Without it, what is piped in is decoded: raw bytes, or with --hex hexadecimal digits."`
 	Hex     bool   `help:"What is piped in is hexadecimal digits."`
 }

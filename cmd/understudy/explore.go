@@ -21,7 +21,7 @@ import (
 )
 
 type exploreCmd struct {
-	Host      string        `short:"H" help:"Host description: a file, or the name of a shipped one. The reference host, inside this program, when left out. Or write the host's command behind --."`
+	Host      string        `short:"H" help:"Host description: a file, or the name of a shipped one (default: the reference host, inside this program). Or write the host's command behind --."`
 	Defect    string        `help:"Have the reference host make a mistake, to see it found. With all: each of its mistakes in turn, and a table of what was found."`
 	Outside   bool          `help:"Run the reference host as a program of its own, as other hosts are."`
 	Strength  int           `default:"2" help:"How many factors are covered together: every combination of levels of any so many. 2 or 3."`

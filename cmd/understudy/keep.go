@@ -17,7 +17,7 @@ import (
 
 // lineFlags are the flags of commands that put one gauge on a port from a line.
 type lineFlags struct {
-	Dialect string `short:"d" help:"The line's dialect: a file, or the name of a shipped one. The bytes alone are known when left out."`
+	Dialect string `short:"d" help:"Dialect of the serial line: a file, or the name of a shipped one (default: none; the bytes alone are known)."`
 	Folder  string `name:"run-folder" short:"r" default:"run" help:"Folder for the port's stable name and the ledger."`
 	As      string `enum:"pty,tcp,rfc2217" default:"pty" help:"What the host opens: pty, tcp or rfc2217. A pty does not show what parity and character size the host asks for; rfc2217 does."`
 }

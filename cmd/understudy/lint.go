@@ -123,7 +123,7 @@ func lint(file string, text []byte) error {
 }
 
 type schemaCmd struct {
-	Kind string `arg:"" optional:"" default:"scenario" help:"What kind of file: scenario (the default), gauge, dialect, host or line; job: what a host is told; report: what check and report write with --json."`
+	Kind string `arg:"" optional:"" default:"scenario" help:"What kind of file: scenario (default), gauge, dialect, host or line; job: what a host is told; report: what check and report write with --json."`
 }
 
 func (c *schemaCmd) Run(a *app) error {

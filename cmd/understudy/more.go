@@ -13,7 +13,7 @@ import (
 )
 
 type causesCmd struct {
-	Name string `arg:"" optional:"" help:"A cause's name or code; all of them when left out."`
+	Name string `arg:"" optional:"" help:"A cause's name or code (default: all of them)."`
 }
 
 func (c *causesCmd) Run(a *app) error {
@@ -44,7 +44,7 @@ type hostCmd struct {
 
 type hostNewCmd struct {
 	From string `required:"" type:"existingfile" help:"A file of the host's own records."`
-	Out  string `short:"o" help:"The file to write; standard output when left out. It must not exist yet."`
+	Out  string `short:"o" help:"The file to write (default: standard output). It must not exist yet."`
 }
 
 func (c *hostNewCmd) Run(a *app) error {
@@ -74,7 +74,7 @@ func (c *hostNewCmd) Run(a *app) error {
 
 type plotCmd struct {
 	Scenario string `arg:"" help:"A scenario file or the name of a shipped scenario, which is played on paper; or the folder of a run, whose ledger is drawn."`
-	Out      string `short:"o" help:"The picture: a name that ends in .svg or .png; the scenario's name and .svg when left out."`
+	Out      string `short:"o" help:"The picture: a name that ends in .svg or .png (default: the scenario's name and .svg)."`
 }
 
 func (c *plotCmd) Run(a *app) error {

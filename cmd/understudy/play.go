@@ -23,10 +23,10 @@ import (
 type playCmd struct {
 	Scenario string             `arg:"" help:"A scenario file, or the name of a shipped scenario."`
 	Folder   string             `name:"run-folder" short:"r" default:"run" help:"Folder for the ports' stable names and the ledger."`
-	Pace     stage.Pace         `default:"real" help:"How fast the timeline plays: real, a number of times such as 10x, or drain (as fast as the far side reads)."`
+	Pace     stage.Pace         `default:"real" help:"How fast the timeline plays: real, a speed factor such as 10x, or drain (as fast as the far side reads)."`
 	Seed     *uint64            `help:"Seed instead of the scenario's own."`
 	Port     *scenario.PortKind `placeholder:"KIND" help:"Where all gauges appear, instead of where the scenario says: pty, tcp or rfc2217."`
-	Listen   string             `placeholder:"HOST[:PORT]" help:"Address on which tcp and rfc2217 ports listen, so that other machines reach them; 127.0.0.1 when left out. The first gauge gets PORT, the next PORT+1."`
+	Listen   string             `placeholder:"HOST[:PORT]" help:"Address on which tcp and rfc2217 ports listen, so that other machines reach them (default: 127.0.0.1). The first gauge gets PORT, the next PORT+1."`
 	benchFlags
 	Load map[string]string `placeholder:"GAUGE=FILE" help:"Load settings that --keep wrote into a gauge before the start; may stand several times."`
 	Keep string            `placeholder:"DIR" type:"path" help:"Write each gauge's settings to DIR/GAUGE.settings.json at the end, to load into another gauge of the same model."`

@@ -24,12 +24,12 @@ type rehearseCmd struct {
 	HTML   string             `name:"html" type:"path" help:"Write the report as a page to this file."`
 	PDF    string             `name:"pdf" type:"path" help:"Write the report as a PDF to this file (needs chromium)."`
 	Live   bool               `help:"Play the beginning of a shift on ports instead, against a host, and judge its records."`
-	Host   string             `short:"H" help:"Host description of --live: a file, or the name of a shipped one. The shipped reference host when left out. Or write the host's command behind --."`
-	For    *quantity.Duration `help:"How much of the shift --live plays; 10 min, or all of a shorter shift, when left out."`
-	Pace   *stage.Pace        `help:"How fast --live plays: real (the default), drain (as fast as the host reads), or a number of times such as 10x."`
+	Host   string             `short:"H" help:"Host description of --live: a file, or the name of a shipped one (default: the shipped reference host). Or write the host's command behind --."`
+	For    *quantity.Duration `help:"How much of the shift --live plays (default: 10 min, or all of a shorter shift)."`
+	Pace   *stage.Pace        `help:"How fast --live plays: real (default), drain (as fast as the host reads), or a speed factor such as 10x."`
 	Defect string             `help:"Have the reference host of --live make a mistake, to see it found (understudy refhost --list names them)."`
-	Shift  *int               `help:"Number of the shift that --live plays; the first, 0, when left out."`
-	Folder string             `name:"run-folder" short:"r" help:"Folder to keep the run of --live in; a temporary one, kept only when it did not pass, when left out."`
+	Shift  *int               `help:"Number of the shift that --live plays (default: 0, the first)."`
+	Folder string             `name:"run-folder" short:"r" help:"Folder for the run of --live (default: a temporary one, kept only when the run did not pass)."`
 }
 
 func (c *rehearseCmd) Run(a *app) error {

@@ -14,7 +14,7 @@ import (
 
 type replayCmd struct {
 	Capture  string        `arg:"" type:"existingfile" help:"A pcapng capture of a serial line."`
-	Gauge    string        `short:"g" help:"Which gauge of the capture; the only one when left out."`
+	Gauge    string        `short:"g" help:"Which gauge of the capture (default: the only one)."`
 	Patience time.Duration `default:"2s" help:"How long the timeline waits for a request that the capture has at its place."`
 	UntilEnd bool          `help:"End with the timeline, instead of answering on."`
 	Keep     string        `type:"path" placeholder:"FILE.pcapng" help:"Also keep the bytes of the replay in this file."`

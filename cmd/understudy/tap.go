@@ -18,9 +18,9 @@ import (
 
 type tapCmd struct {
 	Device string `arg:"" name:"port" help:"The serial port of the real device, such as /dev/ttyUSB0."`
-	Line   string `help:"How the device's line is set until the host asks otherwise, such as '9600 8N1'. As the dialect has it, or 9600 8N1, when left out."`
-	Name   string `help:"What the gauge is called; after its port when left out."`
-	Keep   string `type:"path" placeholder:"FILE.pcapng" help:"The file for the bytes of both directions with their times, which Wireshark and tshark open; capture.pcapng in the run folder when left out."`
+	Line   string `help:"Settings of the device's serial line until the host asks for others, such as '9600 8N1' (default: as the dialect has it, or 9600 8N1)."`
+	Name   string `help:"What the gauge is called (default: after its port)."`
+	Keep   string `type:"path" placeholder:"FILE.pcapng" help:"The file for the bytes of both directions with their times, which Wireshark and tshark open (default: capture.pcapng in the run folder)."`
 	lineFlags
 }
 

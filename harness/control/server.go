@@ -312,13 +312,13 @@ type Done struct {
 // Clock is what a hand does with the timeline.
 type Clock struct {
 	Do   string `json:"do" enum:"pause,go,step,next-cue,restart,pace"`
-	By   string `json:"by,omitempty" doc:"how far a step goes, such as 100 ms; 100 ms when left out"`
+	By   string `json:"by,omitempty" doc:"how far a step goes, such as 100 ms (default: 100 ms)"`
 	Pace string `json:"pace,omitempty" doc:"real, or a number of times such as 0.5x"`
 }
 
 // Keep names a scenario to keep.
 type Keep struct {
-	Name string `json:"name,omitempty" doc:"of the file, without folder and ending; made up when left out"`
+	Name string `json:"name,omitempty" doc:"of the file, without folder and ending (default: made up)"`
 }
 
 // Kept is a scenario that was kept.

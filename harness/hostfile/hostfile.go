@@ -36,17 +36,17 @@ const Version = 1
 type Host struct {
 	Version     int               `yaml:"understudy-host" need:"yes" doc:"write understudy-host: 1, the version of this language"`
 	Title       string            `yaml:"title" doc:"what the host is, for reports"`
-	Run         []string          `yaml:"run" doc:"the command that starts the host, word by word; places such as {port} and {records} are filled in"`
+	Run         []string          `yaml:"run" doc:"the command that starts the host, word by word; placeholders such as {port} and {records} are filled in"`
 	Running     bool              `yaml:"already-running" doc:"yes: the host is started by hand and only its port and its records are watched"`
 	Environment map[string]string `yaml:"environment" doc:"variables set for the host, beside those of the harness"`
-	Folder      string            `yaml:"folder" doc:"the folder the host starts in, from the description's own folder; the run folder when left out"`
-	Ready       Ready             `yaml:"ready" doc:"when the host counts as ready; when it has opened all its ports, if left out"`
+	Folder      string            `yaml:"folder" doc:"the folder the host starts in, from the description's own folder (default: the run folder)"`
+	Ready       Ready             `yaml:"ready" doc:"when the host counts as ready (default: when it has opened all its ports)"`
 	Stop        Stop              `yaml:"stop" doc:"how the host is ended"`
-	Many        *ManyRuns         `yaml:"many-runs" doc:"the host can be kept from one run to the next, where many are played; left out, it is started anew for each"`
+	Many        *ManyRuns         `yaml:"many-runs" doc:"the host can be kept from one run to the next, where many are played (default: it is started anew for each)"`
 	Pace        Pace              `yaml:"pace" doc:"how fast the scenario plays: drain (as fast as the host reads), real, or a factor such as 10×"`
-	Keeps       Keeps             `yaml:"keeps" doc:"which readings the host records, tagged or all, if it does so whatever the scenario asks; as the scenario has it when left out"`
+	Keeps       Keeps             `yaml:"keeps" doc:"which readings the host records, tagged or all, whatever the scenario asks (default: as the scenario has it)"`
 	// CommitsWithin is 0 when it is left out; see Commits.
-	CommitsWithin quantity.Duration `yaml:"commits-within" doc:"how long the host may take to record what it has read: what it read longer before it is killed has to be in its records; 250 ms if left out"`
+	CommitsWithin quantity.Duration `yaml:"commits-within" doc:"how long the host may take to record what it has read: what it read longer before it is killed has to be in its records (default: 250 ms)"`
 	Dialects      []string          `yaml:"dialects" doc:"the names of the dialects that the host claims to speak, if not all: a scenario in which a gauge speaks another is skipped, and explore keeps to these"`
 	Ports         []Port            `yaml:"ports" doc:"the kinds of port that the host claims to open, if not all: pty, tcp, rfc2217"`
 	Scenarios     []string          `yaml:"scenarios" doc:"the names of the scenarios that the host is made for, if not all: another is skipped"`
@@ -67,11 +67,11 @@ const question = "still to be answered: "
 // set; none means Opened.
 type Ready struct {
 	Says    string            `yaml:"says" was:"line" doc:"a regular expression (RE2) that a line of the host's standard output matches"`
-	File    string            `yaml:"file" doc:"a file that appears; places are filled in"`
+	File    string            `yaml:"file" doc:"a file that appears; placeholders are filled in"`
 	Opened  bool              `yaml:"opened" doc:"yes: the host has opened the ports of all gauges"`
 	Command bool              `yaml:"first-command" doc:"yes: the host has sent something to every gauge"`
 	After   quantity.Duration `yaml:"after" doc:"this long after its start; the last resort"`
-	Within  quantity.Duration `yaml:"within" doc:"how long to wait for it; 20 s if left out"`
+	Within  quantity.Duration `yaml:"within" doc:"how long to wait for it (default: 20 s)"`
 
 	Pattern *regexp.Regexp // Line, compiled
 }
@@ -111,9 +111,9 @@ func (h *Host) Commits() time.Duration {
 // Stop says how the host is ended: a line on its standard input or a signal to
 // its process group, then a time of grace, then the group is killed.
 type Stop struct {
-	Signal Signal            `yaml:"signal" doc:"the signal that asks the host to end; term if left out"`
+	Signal Signal            `yaml:"signal" doc:"the signal that asks the host to end (default: term)"`
 	Says   string            `yaml:"says" was:"line" doc:"a line written to the host's standard input before it is closed, instead of a signal"`
-	Grace  quantity.Duration `yaml:"grace" doc:"how long the host may take; 5 s if left out"`
+	Grace  quantity.Duration `yaml:"grace" doc:"how long the host may take (default: 5 s)"`
 }
 
 // ManyRuns says how a host is kept from one run to the next: it is told of each
@@ -121,7 +121,7 @@ type Stop struct {
 // run's ports at the same paths, must open them again when they come back, and
 // adds to the same records, of which those that were there are left out.
 type ManyRuns struct {
-	Begin string `yaml:"begin" doc:"a line written to the host's standard input for each run, the first too; places are filled in. Left out, the host is told nothing: ports keep their paths and the records go on"`
+	Begin string `yaml:"begin" doc:"a line written to the host's standard input for each run, the first too; placeholders are filled in (default: the host is told nothing, ports keep their paths and the records go on)"`
 	End   string `yaml:"end" doc:"a line written to the host's standard input when a run is over"`
 	Ended string `yaml:"ended" doc:"a regular expression (RE2) that a line of the host's standard output matches when the run's records are complete"`
 
@@ -304,18 +304,18 @@ func (m *Mark) UnmarshalText(b []byte) error {
 // Records says where the host's records are and how they read.
 type Records struct {
 	Form      Form     `yaml:"form" need:"yes" doc:"csv, json-lines, sqlite, http, or sql (a database that a Go test hands over)"`
-	File      string   `yaml:"file" doc:"the file or database; {records} when left out, {output} for the host's standard output"`
-	Separator Mark     `yaml:"separator" doc:"the character between fields of csv; comma if left out"`
-	Encoding  Encoding `yaml:"encoding" doc:"how the text is written as bytes; utf-8 if left out"`
-	Decimal   Mark     `yaml:"decimal-mark" doc:"the mark before the decimals of a value; point if left out"`
+	File      string   `yaml:"file" doc:"the file or database (default: {records}); {output} for the host's standard output"`
+	Separator Mark     `yaml:"separator" doc:"the character between fields of csv (default: comma)"`
+	Encoding  Encoding `yaml:"encoding" doc:"how the text is written as bytes (default: utf-8)"`
+	Decimal   Mark     `yaml:"decimal-mark" doc:"the mark before the decimals of a value (default: point)"`
 	NoHeader  bool     `yaml:"no-header" doc:"yes: the first row of csv is a record already; columns are then given by number"`
 	Skip      int      `yaml:"skip-lines" doc:"lines before the header (or the first record) that are not records"`
-	Only      string   `yaml:"only-lines" doc:"a regular expression (RE2); lines it does not match are neither header nor records (for records among other output); of json-lines in {output} lines that begin with a brace, if left out"`
-	Table     string   `yaml:"table" doc:"of sqlite: the table, in the order of its rowid; the only one if left out; of sql: the table"`
+	Only      string   `yaml:"only-lines" doc:"a regular expression (RE2); lines it does not match are neither header nor records, for records among other output (default: all lines; of json-lines in {output}, those that begin with a brace)"`
+	Table     string   `yaml:"table" doc:"of sqlite: the table, in the order of its rowid (default: the only one); of sql: the table"`
 	Query     string   `yaml:"query" doc:"of sqlite and sql: the query, instead of a table; it gives the rows in the order they were written"`
 
-	Time    TimeForm           `yaml:"time" doc:"how times are written; RFC 3339 if left out"`
-	Columns Columns            `yaml:"columns" doc:"our columns and where each stands in the records; those with our names, if left out"`
+	Time    TimeForm           `yaml:"time" doc:"how times are written (default: RFC 3339)"`
+	Columns Columns            `yaml:"columns" doc:"our columns and where each is in the records (default: those with our names)"`
 	Zones   map[string]Verdict `yaml:"zones" doc:"the host's verdict words and the zone each means, or the list of zones where a word tells less, such as OK: [in, warn-low, warn-high]"`
 	Events  map[string]Event   `yaml:"events" doc:"the host's event words and what each means"`
 	Gauges  map[string]string  `yaml:"gauges" doc:"the host's names of gauges and the scenario's"`

@@ -34,14 +34,14 @@ type File struct {
 	Version     int               `yaml:"understudy-line" need:"yes" doc:"version of the language of lines: 1"`
 	Title       string            `yaml:"title" need:"yes" doc:"one line that says what is made"`
 	Notice      string            `yaml:"notice" doc:"what the reader should notice"`
-	Seed        uint64            `yaml:"seed" doc:"seed of all chance"`
+	Seed        uint64            `yaml:"seed" doc:"random seed"`
 	Shift       quantity.Duration `yaml:"shift" need:"yes" doc:"length of the shift, such as 8 h; at most 24 h"`
 	Takt        quantity.Duration `yaml:"takt" need:"yes" doc:"time from one part to the next"`
-	Place       link.Place        `yaml:"place" doc:"what lies between gauges and receivers: free-air (the default), office, corridor or shop, in-sight or out-of-sight"`
-	Motion      *quantity.Length  `yaml:"motion" was:"walking" doc:"how far gauges move in a second; 0.5 m when left out"`
-	Temperature []Warmth          `yaml:"temperature" doc:"temperature over the day, straight between the times; 20 °C when left out"`
+	Place       link.Place        `yaml:"place" doc:"what lies between gauges and receivers: free-air (default), office, corridor or shop, in-sight or out-of-sight"`
+	Motion      *quantity.Length  `yaml:"motion" was:"walking" doc:"how far gauges move in a second (default: 0.5 m)"`
+	Temperature []Warmth          `yaml:"temperature" doc:"temperature over the day, straight between the times (default: 20 °C)"`
 	Breaks      []Break           `yaml:"breaks" doc:"pauses; nothing is measured, and gauges are put into their cradles"`
-	Cradle      *quantity.Current `yaml:"cradle" doc:"charging current of a cradle; no cradles when left out"`
+	Cradle      *quantity.Current `yaml:"cradle" doc:"charging current of a cradle (default: no cradles)"`
 	Operators   Operators         `yaml:"operators" doc:"habits"`
 	Host        Intake            `yaml:"host" doc:"what the host takes for a record, and how it decides"`
 	Features    []Feature         `yaml:"features" need:"yes" doc:"what is measured on the part"`
@@ -65,15 +65,15 @@ type Break struct {
 
 // Operators are the operators' habits.
 type Operators struct {
-	Uneven     quantity.Percent  `yaml:"uneven" doc:"standard deviation of the moment of a tag, as a share of the takt; 0 % when left out"`
-	Forgets    quantity.Percent  `yaml:"forgets" doc:"parts that are measured but not tagged; 0 % when left out"`
-	DoubleTags quantity.Percent  `yaml:"double-tags" was:"twice" doc:"tags that are given twice; 0 % when left out"`
-	Cradles    *quantity.Percent `yaml:"cradles" doc:"chance that a gauge is put into its cradle in a break; 100 % when left out"`
+	Uneven     quantity.Percent  `yaml:"uneven" doc:"standard deviation of the moment of a tag, as a share of the takt (default: 0 %)"`
+	Forgets    quantity.Percent  `yaml:"forgets" doc:"parts that are measured but not tagged (default: 0 %)"`
+	DoubleTags quantity.Percent  `yaml:"double-tags" was:"twice" doc:"tags that are given twice (default: 0 %)"`
+	Cradles    *quantity.Percent `yaml:"cradles" doc:"chance that a gauge is put into its cradle in a break (default: 100 %)"`
 }
 
 // Intake is how the host takes records.
 type Intake struct {
-	PerRecord quantity.Duration `yaml:"per-record" was:"takes" doc:"time to judge and store one record; 0 s when left out"`
+	PerRecord quantity.Duration `yaml:"per-record" was:"takes" doc:"time to judge and store one record (default: 0 s)"`
 	Guarded   bool              `yaml:"guarded" doc:"limits are moved inwards by the uncertainty U before it decides (JCGM 106, 8.3.2)"`
 }
 
@@ -83,12 +83,12 @@ type Feature struct {
 	Size        Size               `yaml:"size" doc:"nominal size in mm and tolerance class of ISO 286-1, such as 8 H8; instead of nominal and limits"`
 	Nominal     *quantity.Length   `yaml:"nominal" doc:"nominal size"`
 	Limits      *[2]scenario.Bound `yaml:"limits" doc:"lower and upper specification limit"`
-	Warn        *[2]scenario.Bound `yaml:"warn" doc:"lower and upper warning limit; the middle three quarters of the tolerance when left out"`
+	Warn        *[2]scenario.Bound `yaml:"warn" doc:"lower and upper warning limit (default: the middle three quarters of the tolerance)"`
 	Spread      quantity.Length    `yaml:"spread" need:"yes" doc:"standard deviation of the process from part to part"`
 	MeanShift   quantity.Length    `yaml:"mean-shift" was:"off" doc:"how far the process's mean lies above the middle of the tolerance at the shift's start"`
 	Wear        quantity.Length    `yaml:"wear" doc:"how far the mean moves up over the shift, as tools wear"`
 	Uncertainty quantity.Length    `yaml:"uncertainty" need:"yes" doc:"expanded uncertainty U of a reading, k = 2"`
-	Resolution  *quantity.Length   `yaml:"resolution" doc:"step of the reading; 0.001 mm when left out"`
+	Resolution  *quantity.Length   `yaml:"resolution" doc:"step of the reading (default: 0.001 mm)"`
 }
 
 // Size is a nominal size and a tolerance class.
@@ -144,26 +144,26 @@ type Obstacle struct {
 type Receiver struct {
 	Name       string               `yaml:"name" need:"yes" doc:"name of the receiver"`
 	At         Point                `yaml:"at" need:"yes" doc:"where it stands"`
-	BetterBy   quantity.Level       `yaml:"better-by" was:"hears" doc:"how much weaker a signal it still takes than the -70 dBm every radio of its kind must; 0 dB when left out, 10 dB to 20 dB are common"`
-	Places     *int                 `yaml:"places" was:"seats" doc:"how many gauges it talks to at a time; 7, the most, when left out"`
-	SerialLine *scenario.SerialLine `yaml:"serial-line" was:"line" doc:"its gauges share one port of the host, set like this, such as 115200 8N1; each gauge has a port of its own when left out"`
+	BetterBy   quantity.Level       `yaml:"better-by" was:"hears" doc:"how much weaker a signal it still takes than the -70 dBm every radio of its kind must (default: 0 dB); 10 dB to 20 dB are common"`
+	Places     *int                 `yaml:"places" was:"seats" doc:"how many gauges it talks to at a time (default: 7, the most)"`
+	SerialLine *scenario.SerialLine `yaml:"serial-line" was:"line" doc:"its gauges share one port of the host, set like this, such as 115200 8N1 (default: each gauge has a port of its own)"`
 }
 
 // Keys are the keys a gauge may leave to the line.
 type Keys struct {
-	Feature    string               `yaml:"feature" doc:"name of the feature it measures; the first when left out"`
-	Dialect    string               `yaml:"dialect" doc:"wire protocol: the name of a shipped dialect, or the path of a dialect file; line-ascii when left out"`
-	Class      int                  `yaml:"class" doc:"transmit power class: 1 (100 mW), 2 (2.5 mW) or 3 (1 mW); 2 when left out"`
-	Rate       *quantity.Rate       `yaml:"rate" doc:"readings streamed in a second; 10 Hz when left out"`
-	SerialLine *scenario.SerialLine `yaml:"serial-line" was:"line" doc:"how the serial line is set, such as 9600 8N1; as the dialect has it when left out"`
-	Receiver   string               `yaml:"receiver" doc:"name of its receiver; the nearest that has a place when left out"`
-	Spares     *int                 `yaml:"spares" doc:"charged gauges that stand ready to replace it; none when left out"`
-	Queue      *int                 `yaml:"queue" doc:"tags that wait for a link that is lost; none when left out: they are lost"`
-	Capacity   *quantity.Charge     `yaml:"capacity" doc:"capacity of the cell; 850 mAh when left out"`
-	Health     *quantity.Percent    `yaml:"health" doc:"share of its capacity that the oldest cell still has; cells lie evenly between this and all of it; 100 % when left out"`
-	Charge     *quantity.Percent    `yaml:"charge" doc:"charge at the shift's start; 100 % when left out"`
+	Feature    string               `yaml:"feature" doc:"name of the feature it measures (default: the first)"`
+	Dialect    string               `yaml:"dialect" doc:"wire protocol: the name of a shipped dialect, or the path of a dialect file (default: line-ascii)"`
+	Class      int                  `yaml:"class" doc:"transmit power class: 1 (100 mW), 2 (2.5 mW) or 3 (1 mW) (default: 2)"`
+	Rate       *quantity.Rate       `yaml:"rate" doc:"readings streamed in a second (default: 10 Hz)"`
+	SerialLine *scenario.SerialLine `yaml:"serial-line" was:"line" doc:"how the serial line is set, such as 9600 8N1 (default: as the dialect has it)"`
+	Receiver   string               `yaml:"receiver" doc:"name of its receiver (default: the nearest that has a place)"`
+	Spares     *int                 `yaml:"spares" doc:"charged gauges that stand ready to replace it (default: none)"`
+	Queue      *int                 `yaml:"queue" doc:"tags that wait for a link that is lost (default: none, they are lost)"`
+	Capacity   *quantity.Charge     `yaml:"capacity" doc:"capacity of the cell (default: 850 mAh)"`
+	Health     *quantity.Percent    `yaml:"health" doc:"share of its capacity that the oldest cell still has; cells lie evenly between this and all of it (default: 100 %)"`
+	Charge     *quantity.Percent    `yaml:"charge" doc:"charge at the shift's start (default: 100 %)"`
 
-	Chemistry *power.Chemistry `yaml:"chemistry" doc:"li-ion (the default), nimh or alkaline"`
+	Chemistry *power.Chemistry `yaml:"chemistry" doc:"li-ion (default), nimh or alkaline"`
 }
 
 // Station is a place of work.
@@ -171,7 +171,7 @@ type Station struct {
 	Name   string             `yaml:"name" need:"yes" doc:"name of the station"`
 	At     Point              `yaml:"at" need:"yes" doc:"where it stands"`
 	Gauges []Tool             `yaml:"gauges" need:"yes" doc:"its gauges"`
-	Every  *quantity.Duration `yaml:"every" doc:"time from one part to the next here; the line's takt when left out"`
+	Every  *quantity.Duration `yaml:"every" doc:"time from one part to the next here (default: the line's takt)"`
 }
 
 // Tool is a gauge of a station.

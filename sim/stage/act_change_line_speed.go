@@ -13,7 +13,7 @@ import (
 // Over plain TCP it is as if the adapter there kept the scenario's speed.
 type ChangeSpeed struct {
 	To  quantity.Speed    `yaml:"to" need:"yes" doc:"the gauge's line speed from now on"`
-	For quantity.Duration `yaml:"for" doc:"how long; until restored when left out"`
+	For quantity.Duration `yaml:"for" doc:"how long (default: until restored)"`
 }
 
 func (c ChangeSpeed) check() error {

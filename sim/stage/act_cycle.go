@@ -13,11 +13,11 @@ import (
 type Cycle struct {
 	Size     quantity.Length   `yaml:"size" need:"yes" doc:"true size of the part"`
 	Every    quantity.Duration `yaml:"every" need:"yes" doc:"time of one cycle"`
-	Times    int               `yaml:"times" doc:"how many cycles, 1 when left out"`
+	Times    int               `yaml:"times" doc:"how many cycles (default: 1)"`
 	Approach quantity.Duration `yaml:"approach" need:"yes" doc:"time of the stroke to the part"`
 	Dwell    quantity.Duration `yaml:"dwell" need:"yes" doc:"time on the part"`
-	Settle   quantity.Duration `yaml:"settle" doc:"from seating to the tag; half the dwell when left out"`
-	Retract  quantity.Duration `yaml:"retract" doc:"time of the stroke back; as the approach when left out"`
+	Settle   quantity.Duration `yaml:"settle" doc:"from seating to the tag (default: half the dwell)"`
+	Retract  quantity.Duration `yaml:"retract" doc:"time of the stroke back (default: as the approach)"`
 	Bounce   quantity.Length   `yaml:"bounce" doc:"the tip rings on seating, first leaving by this much"`
 }
 

@@ -9,7 +9,7 @@ import (
 
 // Lift takes the gauge off the part: the tip hangs free and reads under range.
 type Lift struct {
-	Over quantity.Duration `yaml:"over" doc:"time the lift takes; at once when left out"`
+	Over quantity.Duration `yaml:"over" doc:"time the lift takes (default: at once)"`
 }
 
 func (Lift) ofTip() {}

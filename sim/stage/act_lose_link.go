@@ -13,7 +13,7 @@ import (
 type LoseLink struct {
 	For    quantity.Duration `yaml:"for" need:"yes" doc:"time from the loss to the rejoin"`
 	Seen   Seen              `yaml:"seen" doc:"what the host sees: hang-up (the port goes away, the default) or silence"`
-	Return string            `yaml:"return-as" doc:"name of the port after the rejoin; the same when left out"`
+	Return string            `yaml:"return-as" doc:"name of the port after the rejoin (default: the same)"`
 }
 
 func (l LoseLink) check() error {

@@ -17,16 +17,16 @@ import (
 // lifts. Times left out are typical of a hand (common practice, no source).
 type Measure struct {
 	Size     quantity.Length   `yaml:"size" need:"yes" doc:"true size of the part"`
-	Times    int               `yaml:"times" doc:"how many visits, 1 when left out"`
-	Pause    quantity.Duration `yaml:"pause" doc:"from one visit to the next, 1 s when left out"`
-	Approach quantity.Duration `yaml:"approach" doc:"time to reach the part, 600 ms when left out"`
-	Dwell    quantity.Duration `yaml:"dwell" doc:"time it is held still, 1.5 s when left out; the button is pressed after six tenths of it"`
-	Lift     quantity.Duration `yaml:"lift" doc:"time to leave the part, 500 ms when left out"`
+	Times    int               `yaml:"times" doc:"how many visits (default: 1)"`
+	Pause    quantity.Duration `yaml:"pause" doc:"from one visit to the next (default: 1 s)"`
+	Approach quantity.Duration `yaml:"approach" doc:"time to reach the part (default: 600 ms)"`
+	Dwell    quantity.Duration `yaml:"dwell" doc:"time it is held still (default: 1.5 s); the button is pressed after six tenths of it"`
+	Lift     quantity.Duration `yaml:"lift" doc:"time to leave the part (default: 500 ms)"`
 	Bounce   quantity.Length   `yaml:"bounce" doc:"the tip rings on seating, first leaving by this much"`
 	Plane    motion.Plane      `yaml:"plane" doc:"plane of the rocking: axial (the true size is the smallest, the default) or radial (the largest)"`
-	Angle    quantity.Angle    `yaml:"angle" doc:"greatest tilt to either side; not rocked when left out"`
-	Period   quantity.Duration `yaml:"period" doc:"one swing to both sides and back, 800 ms when left out"`
-	Swings   int               `yaml:"swings" doc:"whole swings, 1 when left out"`
+	Angle    quantity.Angle    `yaml:"angle" doc:"greatest tilt to either side (default: not rocked)"`
+	Period   quantity.Duration `yaml:"period" doc:"one swing to both sides and back (default: 800 ms)"`
+	Swings   int               `yaml:"swings" doc:"whole swings (default: 1)"`
 	Lean     quantity.Angle    `yaml:"lean" doc:"standard deviation of the tilt at which it is held"`
 	Tremor   quantity.Length   `yaml:"tremor" doc:"amplitude of the hand's shake, at 9 Hz"`
 	Double   quantity.Percent  `yaml:"double-press" doc:"share of visits on which the button is pressed twice"`

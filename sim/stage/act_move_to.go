@@ -10,7 +10,7 @@ import (
 // MoveTo moves the tip to a size.
 type MoveTo struct {
 	Size   quantity.Length   `yaml:"size" need:"yes" doc:"size the tip ends on"`
-	Over   quantity.Duration `yaml:"over" doc:"time the move takes; at once when left out"`
+	Over   quantity.Duration `yaml:"over" doc:"time the move takes (default: at once)"`
 	Shape  motion.Shape      `yaml:"shape" doc:"minimum-jerk (as a hand moves, the default) or ramp (uniform speed)"`
 	Bounce quantity.Length   `yaml:"bounce" doc:"the tip strikes the part and rings, first leaving by this much"`
 }

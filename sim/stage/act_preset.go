@@ -7,7 +7,7 @@ import (
 
 // Preset makes the present value read the master's size.
 type Preset struct {
-	To *quantity.Length `yaml:"to" doc:"size of the master; the gauge's own preset when left out"`
+	To *quantity.Length `yaml:"to" doc:"size of the master (default: the gauge's own preset)"`
 }
 
 func (p Preset) do(_ *Stage, a *actor) error {

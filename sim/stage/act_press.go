@@ -13,10 +13,10 @@ import (
 // Press presses a button, or both, and lets it go.
 type Press struct {
 	Button  ButtonName        `yaml:"button" need:"yes" doc:"A, B or both"`
-	For     quantity.Duration `yaml:"for" doc:"how long it is held, 100 ms when left out"`
-	Times   int               `yaml:"times" doc:"how often it is pressed, 1 when left out"`
-	Every   quantity.Duration `yaml:"every" doc:"time from one press to the next, 250 ms when left out"`
-	Bounces int               `yaml:"bounces" doc:"how often the contact opens and closes again, a millisecond apart, before it rests; 0 when left out"`
+	For     quantity.Duration `yaml:"for" doc:"how long it is held (default: 100 ms)"`
+	Times   int               `yaml:"times" doc:"how often it is pressed (default: 1)"`
+	Every   quantity.Duration `yaml:"every" doc:"time from one press to the next (default: 250 ms)"`
+	Bounces int               `yaml:"bounces" doc:"how often the contact opens and closes again, a millisecond apart, before it rests (default: 0)"`
 }
 
 func (p Press) check() error {

@@ -9,7 +9,7 @@ import (
 
 // Pedal presses the foot pedal, a digital input, and lets it go.
 type Pedal struct {
-	For quantity.Duration `yaml:"for" doc:"how long it is held, 100 ms when left out"`
+	For quantity.Duration `yaml:"for" doc:"how long it is held (default: 100 ms)"`
 }
 
 func (p Pedal) lasts() time.Duration { return hold(p.For) }

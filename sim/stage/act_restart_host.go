@@ -12,7 +12,7 @@ import (
 // whatever the number of gauges.
 type RestartHost struct {
 	By  Ending            `yaml:"by" doc:"how the host is ended: stop (asked as its description says, the default) or kill (as when the computer loses its power)"`
-	For quantity.Duration `yaml:"for" doc:"how long it is away; started again at once when left out"`
+	For quantity.Duration `yaml:"for" doc:"how long it is away (default: started again at once)"`
 }
 
 func (r RestartHost) lasts() time.Duration { return r.For.D() }

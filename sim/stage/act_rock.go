@@ -15,7 +15,7 @@ type Rock struct {
 	Plane  motion.Plane      `yaml:"plane" doc:"axial (the true size is the smallest, the default) or radial (the largest)"`
 	Angle  quantity.Angle    `yaml:"angle" need:"yes" doc:"greatest tilt to either side"`
 	Period quantity.Duration `yaml:"period" need:"yes" doc:"one swing to both sides and back"`
-	Swings int               `yaml:"swings" doc:"whole swings, 1 when left out"`
+	Swings int               `yaml:"swings" doc:"whole swings (default: 1)"`
 }
 
 func (Rock) ofTip() {}

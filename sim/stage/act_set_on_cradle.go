@@ -12,7 +12,7 @@ import (
 // Cradle sets the gauge on its cradle, which charges the cell.
 type Cradle struct {
 	For     quantity.Duration `yaml:"for" need:"yes" doc:"how long"`
-	Current *quantity.Current `yaml:"current" doc:"what it charges with; 500 mA when left out"`
+	Current *quantity.Current `yaml:"current" doc:"what it charges with (default: 500 mA)"`
 }
 
 func (c Cradle) lasts() time.Duration { return c.For.D() }

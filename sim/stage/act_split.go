@@ -2,8 +2,8 @@ package stage
 
 // Split hands frames to the port in pieces.
 type Split struct {
-	Frames int `yaml:"frames" doc:"how many of the next frames, 1 when left out"`
-	At     int `yaml:"first" doc:"bytes in the first piece; every byte on its own when left out"`
+	Frames int `yaml:"frames" doc:"how many of the next frames (default: 1)"`
+	At     int `yaml:"first" doc:"bytes in the first piece (default: every byte on its own)"`
 }
 
 func (sp Split) do(_ *Stage, a *actor) error {

@@ -10,7 +10,7 @@ import (
 
 // Tag captures the present reading, as the operator's tag button does.
 type Tag struct {
-	Times int               `yaml:"times" doc:"how many tags, 1 when left out"`
+	Times int               `yaml:"times" doc:"how many tags (default: 1)"`
 	Every quantity.Duration `yaml:"every" doc:"time from one to the next"`
 }
 

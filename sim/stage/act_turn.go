@@ -15,7 +15,7 @@ type Turn struct {
 	Lobes     int               `yaml:"lobes" need:"yes" doc:"lobes around the part; 1 is an eccentricity"`
 	Amplitude quantity.Length   `yaml:"amplitude" need:"yes" doc:"height of a lobe in radius"`
 	Period    quantity.Duration `yaml:"period" need:"yes" doc:"one revolution"`
-	Turns     int               `yaml:"turns" doc:"whole revolutions, 1 when left out"`
+	Turns     int               `yaml:"turns" doc:"whole revolutions (default: 1)"`
 }
 
 func (Turn) ofTip() {}

@@ -8,7 +8,7 @@ import (
 
 // Unplug takes the probe off the gauge.
 type Unplug struct {
-	For quantity.Duration `yaml:"for" doc:"how long; until plugged in again when left out"`
+	For quantity.Duration `yaml:"for" doc:"how long (default: until plugged in again)"`
 }
 
 func (Unplug) ofTip() {}
