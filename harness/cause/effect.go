@@ -66,6 +66,15 @@ func (v Variant) Effects() Effect {
 	}
 }
 
+// Chancy reports whether the mistake leaves open which of some rows it concerns.
+func (v Variant) Chancy() bool {
+	switch v.defect {
+	case rowDoubled, splitFrameLost, tagsOutOfOrder, floatCompare:
+		return true
+	}
+	return v.defect == tagDroppedBurst && v.param == 0
+}
+
 // Same reports whether two hosts surely write the same: rows that differ in
 // nothing, none of them left to chance.
 func (r *Rows) Same(o *Rows) bool {

@@ -235,7 +235,7 @@ func (s *sides) differ(out *outcome, w *cause.Want, rec int32) {
 	r := &s.rows[rec]
 	add := func(kind Kind) { out.enter(diff{kind: kind, want: w, rec: rec, stream: s.stream, at: w.Seen}) }
 	if s.tags {
-		if tagCost(w, r) > 0 {
+		if s.tagCost(w, r) > 0 {
 			add(KindTag)
 		} else if w.Tagged && w.Tag != r.tag {
 			if w.Changed&cause.LooseValue != 0 {

@@ -159,7 +159,11 @@ type explained struct {
 	named       []Explanation
 	of          map[key]string // cause by disagreement
 	unexplained int
-	searched    string // which part of the run causes were looked for in; empty: all
+	loose       map[string]bool // causes that leave to chance which rows they concern
+	patterns    []Pattern
+	by          map[key]int // one more than the pattern by disagreement
+	tail        bool        // nothing is wrong but that the last rows are missing
+	searched    string      // which part of the run causes were looked for in; empty: all
 }
 
 // explain lets the causes compete for the disagreements of the correct host.
@@ -200,7 +204,7 @@ func (j *judging) explain(base *outcome) explained {
 			return ex
 		}
 	}
-	return explained{of: map[key]string{}, unexplained: len(base.diffs), searched: searched}
+	return explained{of: map[key]string{}, by: map[key]int{}, unexplained: len(base.diffs), searched: searched}
 }
 
 // search tries causes alone, and then more and more of them together.
@@ -400,7 +404,7 @@ func explains(without, with held, v cause.Variant) (n int) {
 // name holds a hypothesis against the whole run: it is refuted by a row that it gets
 // wrong. The disagreements are shared out among its causes.
 func (j *judging) name(base *outcome, hyp cause.Hypothesis) (ex explained, ok bool) {
-	ex.of = map[key]string{}
+	ex.of, ex.by, ex.loose = map[key]string{}, map[key]int{}, map[string]bool{}
 	before, o := holds(base), j.test(hyp)
 	if before.against(o) > 0 {
 		return ex, false
@@ -408,8 +412,13 @@ func (j *judging) name(base *outcome, hyp cause.Hypothesis) (ex explained, ok bo
 	left := holds(o)
 	rest := make([]held, len(hyp))
 	for k := range hyp {
+		other := base
 		if rest[k] = before; len(hyp) > 1 {
-			rest[k] = holds(j.test(without(hyp, k)))
+			other = j.test(without(hyp, k))
+			rest[k] = holds(other)
+		}
+		if hyp[k].Chancy() && loosely(o, other) {
+			ex.loose[hyp[k].Name()] = true
 		}
 	}
 	count := make([]int, len(hyp))

@@ -26,7 +26,7 @@ func (j *judging) findings(base *outcome, ex explained, byKind map[Kind]int) []F
 			continue
 		}
 		f := j.finding(d)
-		f.Cause = ex.of[d.key()]
+		f.Cause, f.Pattern = ex.of[d.key()], ex.by[d.key()]
 		fs = append(fs, f)
 	}
 	slices.SortStableFunc(fs, func(a, b Finding) int {

@@ -129,9 +129,10 @@ type Finding struct {
 	Bytes    ledger.Hex    `json:"bytes,omitempty"` // of the frame
 	Expected string        `json:"expected"`
 	Got      string        `json:"got"`
-	Record   *Record       `json:"-"`               // the host's row, nil for none
-	Rule     string        `json:"rule"`            // why it is expected
-	Cause    string        `json:"cause,omitempty"` // name; empty: unexplained
+	Record   *Record       `json:"-"`                 // the host's row, nil for none
+	Rule     string        `json:"rule"`              // why it is expected
+	Cause    string        `json:"cause,omitempty"`   // name; empty: none is known
+	Pattern  int           `json:"pattern,omitempty"` // one more than its index in Result.Patterns; 0 for none
 }
 
 // Explanation is a cause that was named, which no row of the run contradicts, and
@@ -165,7 +166,8 @@ type Result struct {
 	Reasons      []string      `json:"reasons,omitempty"`      // why it could not be decided
 	Findings     []Finding     `json:"findings,omitempty"`     // at most MaxListed of each kind, in order of time
 	Explanations []Explanation `json:"explanations,omitempty"` // the one that explains most first
-	Unexplained  int           `json:"unexplained"`
+	Patterns     []Pattern     `json:"patterns,omitempty"`     // of findings without a cause
+	Unexplained  int           `json:"unexplained"`            // findings that neither a cause nor a pattern explains
 	NotJudged    []string      `json:"notJudged,omitempty"`
 	// Searched says what part of a long run causes were looked for in; empty: all.
 	Searched string `json:"searched,omitempty"`
@@ -222,6 +224,7 @@ type judging struct {
 	times    []diff
 	timed    int // readable rows with a time
 	seed     maphash.Seed
+	byValue  bool // rows are identified by their values rather than by their tag numbers
 }
 
 // cutShort is why a judgement that was ended decides nothing.
@@ -237,15 +240,14 @@ func (j *judging) result() Result {
 	if j.cut { // what the host went on to record would seem made up
 		return Result{Verdict: Inconclusive, Reasons: j.reasons, NotJudged: j.notJudged(), Counts: j.counts}
 	}
-	base := j.test(nil)
+	base, ex := j.diagnose()
 	res := Result{Counts: j.counts, Reasons: j.reasons, NotJudged: j.notJudged()}
 	res.Counts.Records = len(j.records)
 	res.Counts.Expected, res.Counts.Paired = base.expected, base.paired
 	res.Counts.Findings = len(base.diffs)
 	if len(base.diffs) > 0 {
 		res.Verdict = Fail
-		res.Tail = j.tail(base)
-		ex := j.explain(base)
+		res.Tail, res.Patterns = ex.tail, ex.patterns
 		res.Explanations, res.Unexplained, res.Searched = ex.named, ex.unexplained, ex.searched
 		res.Counts.Explained = len(base.diffs) - ex.unexplained
 		res.Counts.ByKind = map[Kind]int{}
@@ -297,6 +299,46 @@ func (j *judging) tail(base *outcome) bool {
 		}
 	}
 	return true
+}
+
+// diagnose compares the records with the rows of a correct host and explains what
+// differs. A tag number identifies a row more surely than its value does; where much is
+// left so, the rows are identified by their values instead: the numbers may be what is
+// wrong.
+func (j *judging) diagnose() (*outcome, explained) {
+	base := j.test(nil)
+	if len(base.diffs) == 0 {
+		return base, explained{}
+	}
+	tail := j.tail(base)
+	ex := j.explain(base)
+	ex.tail = tail
+	j.patterns(base, &ex)
+	if ex.unexplained == 0 || rowsWrong(base) < leastByValue || j.ended() {
+		return base, ex
+	}
+	j.byValue = true
+	if other := j.test(nil); rowsWrong(other) <= rowsWrong(base)*5/4 {
+		by := j.explain(other)
+		if j.patterns(other, &by); by.unexplained < ex.unexplained && len(by.named)+len(by.patterns) <= len(ex.named)+len(ex.patterns)+1 {
+			return other, by
+		}
+	}
+	j.byValue = false
+	return base, ex
+}
+
+// leastByValue rows are wrong before they are identified by their values.
+const leastByValue = 3
+
+// rowsWrong counts the rows that disagree.
+func rowsWrong(o *outcome) (n int) {
+	for i := range o.diffs {
+		if !o.diffs[i].more {
+			n++
+		}
+	}
+	return n
 }
 
 // unmappedWords says what nobody has said the meaning of: such rows may be readings

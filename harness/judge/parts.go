@@ -145,7 +145,8 @@ func (j *judging) part(at int) span {
 
 // released keeps of an outcome only what its disagreements need.
 func (o *outcome) released() *outcome {
-	own := outcome{diffs: o.diffs}
+	own := *o
+	own.rows, own.streams = nil, nil
 	for i := range own.diffs {
 		if w := own.diffs[i].want; w != nil {
 			one := *w

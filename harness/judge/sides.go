@@ -61,7 +61,7 @@ func (s *sides) Pair(i, k int) int {
 	w, r := &s.wants[i], &s.rows[s.recs[k]]
 	c := 0
 	if s.tags {
-		c = tagCost(w, r)
+		c = s.tagCost(w, r)
 	}
 	if !s.sameValue(w, r) {
 		c += costValue
@@ -75,11 +75,14 @@ func (s *sides) Pair(i, k int) int {
 	return c
 }
 
-func tagCost(w *cause.Want, r *row) int {
+func (j *judging) tagCost(w *cause.Want, r *row) int {
 	switch {
 	case w.Tagged != r.hasTag:
 		return costNoTag
 	case w.Tagged && w.Tag != r.tag && w.Changed&cause.LooseTag == 0:
+		if j.byValue {
+			return costNoTag
+		}
 		return costTag
 	}
 	return 0
@@ -121,7 +124,7 @@ func (s *sides) unitFits(w *cause.Want, r *row) bool {
 func (s *sides) Same(i, k int) (same, named bool) {
 	w, r := &s.wants[i], &s.rows[s.recs[k]]
 	if s.tags && w.Tagged && r.hasTag {
-		return w.Tag == r.tag && (!s.few || s.sameValue(w, r)), !s.few
+		return w.Tag == r.tag && (!s.few && !s.byValue || s.sameValue(w, r)), !s.few
 	}
 	if (s.few || s.free || s.mixed) && s.tags && w.Tagged != r.hasTag {
 		return false, false // some may be missing among equal readings: which is which is not sure
@@ -158,7 +161,7 @@ func rowKey(tag int64, hasTag bool, value *decimal.Decimal, hasValue bool) uint6
 // the tagged ones are paired first, by their numbers: they hold the rest in place,
 // however long its readings stay the same.
 func (s *sides) align() []int32 {
-	if !s.tags {
+	if !s.tags || s.byValue {
 		return align.Align(s)
 	}
 	tagged := part{sides: s}

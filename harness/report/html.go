@@ -130,6 +130,10 @@ func pageOf(r *Run, id string) pageRun {
 			pg.Explains = fmt.Sprintf("Explains %d of %s.", g.ex.Explains, plural(res.Counts.Findings, "finding"))
 			pg.Explains += " No row contradicts it."
 			total = max(total, g.ex.Explains)
+		} else if g.pattern != nil {
+			names = append(names, "a pattern")
+			pg = pageGroup{Name: "pattern", Looks: visible(g.pattern.Text), Explains: patternText(g.pattern, res.Counts.Findings)}
+			total = max(total, g.pattern.Explains)
 		} else {
 			total = max(total, res.Unexplained)
 		}
@@ -186,10 +190,13 @@ func summary(r *Run) string {
 		return s
 	case res.Verdict == judge.Skipped:
 		return "The scenario asks for what the host does not claim."
-	case len(res.Explanations) > 0:
+	case len(res.Explanations)+len(res.Patterns) > 0:
 		var parts []string
 		for _, e := range res.Explanations {
 			parts = append(parts, fmt.Sprintf("%s explains %d", e.Cause.Name, e.Explains))
+		}
+		for _, p := range res.Patterns {
+			parts = append(parts, fmt.Sprintf("a pattern explains %d (%s)", p.Explains, visible(p.Text)))
 		}
 		s := plural(res.Counts.Findings, "finding") + ": " + strings.Join(parts, ", ")
 		if res.Unexplained > 0 {

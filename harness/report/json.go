@@ -37,8 +37,10 @@ type jsonRun struct {
 	Verdict     string        `json:"verdict"`
 	Reasons     []string      `json:"reasons,omitempty"`
 	Causes      []jsonCause   `json:"causes"`
+	Patterns    []jsonPattern `json:"patterns,omitempty"`
 	Findings    []jsonFinding `json:"findings"`
 	Unexplained int           `json:"unexplained"`
+	Searched    string        `json:"searched,omitempty"`
 	NotJudged   []string      `json:"not-judged,omitempty"`
 	Counts      jsonCounts    `json:"counts"`
 	HostEnd     string        `json:"host-end,omitempty"`
@@ -56,6 +58,13 @@ type jsonCause struct {
 	Same     bool   `json:"rival-is-equal,omitempty"`
 }
 
+type jsonPattern struct {
+	Text     string `json:"text"`
+	Rows     int    `json:"rows"`
+	Explains int    `json:"explains"`
+	Left     int    `json:"left"`
+}
+
 type jsonFinding struct {
 	Kind     string   `json:"kind"`
 	Gauge    string   `json:"gauge,omitempty"`
@@ -67,6 +76,7 @@ type jsonFinding struct {
 	Got      string   `json:"got"`
 	Rule     string   `json:"rule,omitempty"`
 	Cause    string   `json:"cause,omitempty"`
+	Pattern  int      `json:"pattern,omitempty"`
 	Row      *jsonRow `json:"row,omitempty"`
 }
 
@@ -105,7 +115,7 @@ func toJSON(r *Run) jsonRun {
 	j := jsonRun{
 		Name: r.Name, Title: r.Title, Host: r.Host, Seed: r.Seed, Pace: r.Pace, TookMS: r.Took.Milliseconds(),
 		Verdict: res.Verdict.String(), Reasons: res.Reasons, Causes: []jsonCause{}, Findings: []jsonFinding{},
-		Unexplained: res.Unexplained, NotJudged: res.NotJudged, HostEnd: r.HostEnd, Notes: r.Notes,
+		Unexplained: res.Unexplained, Searched: res.Searched, NotJudged: res.NotJudged, HostEnd: r.HostEnd, Notes: r.Notes,
 		Counts: jsonCounts{c.Frames, c.Spoilt, c.Perhaps, c.Unheard, c.Expected, c.Records, c.Paired, c.Findings},
 	}
 	if !r.Started.IsZero() {
@@ -115,6 +125,9 @@ func toJSON(r *Run) jsonRun {
 	for _, e := range res.Explanations {
 		j.Causes = append(j.Causes, jsonCause{e.Cause.Code, e.Cause.Name, e.Cause.Looks, e.Cause.Why, e.Cause.Fix, e.Explains, e.Rival, e.Same})
 	}
+	for _, p := range res.Patterns {
+		j.Patterns = append(j.Patterns, jsonPattern(p))
+	}
 	for i := range res.Findings {
 		j.Findings = append(j.Findings, findingJSON(&res.Findings[i]))
 	}
@@ -123,7 +136,7 @@ func toJSON(r *Run) jsonRun {
 
 func findingJSON(f *judge.Finding) jsonFinding {
 	j := jsonFinding{Kind: string(f.Kind), Gauge: f.Gauge, Channel: f.Channel, AtNS: int64(f.At), Frame: f.Frame,
-		Bytes: hex.EncodeToString(f.Bytes), Expected: f.Expected, Got: f.Got, Rule: f.Rule, Cause: f.Cause}
+		Bytes: hex.EncodeToString(f.Bytes), Expected: f.Expected, Got: f.Got, Rule: f.Rule, Cause: f.Cause, Pattern: f.Pattern}
 	if f.Record != nil {
 		j.Row = &jsonRow{f.Record.Row, f.Record.Raw, f.Record.Problem}
 	}

@@ -132,10 +132,13 @@ func headline(r *Run) string {
 	switch {
 	case res.Verdict != judge.Fail && len(res.Reasons) > 0:
 		return clean(lines(res.Reasons[0])[0])
-	case len(res.Explanations) > 0:
+	case len(res.Explanations)+len(res.Patterns) > 0:
 		var names []string
 		for _, e := range res.Explanations {
 			names = append(names, e.Cause.Code+" "+e.Cause.Name)
+		}
+		for _, p := range res.Patterns {
+			names = append(names, "pattern: "+visible(p.Text))
 		}
 		s := plural(res.Counts.Findings, "finding") + ": " + strings.Join(names, ", ")
 		if res.Unexplained > 0 {

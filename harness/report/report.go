@@ -72,9 +72,10 @@ func Verdict(runs []Run) judge.Verdict {
 }
 
 // causes groups the listed findings under the named causes, in the order the
-// judge names them; the unexplained ones come last, under no cause.
+// judge names them, then under the patterns; the unexplained ones come last.
 type group struct {
 	ex       *judge.Explanation
+	pattern  *judge.Pattern
 	findings []*judge.Finding
 }
 
@@ -84,11 +85,17 @@ func groups(res *judge.Result) (out []group) {
 		at[res.Explanations[i].Cause.Name] = i
 		out = append(out, group{ex: &res.Explanations[i]})
 	}
+	causes := len(out)
+	for i := range res.Patterns {
+		out = append(out, group{pattern: &res.Patterns[i]})
+	}
 	var rest group
 	for i := range res.Findings {
 		f := &res.Findings[i]
 		if g, ok := at[f.Cause]; ok && f.Cause != "" {
 			out[g].findings = append(out[g].findings, f)
+		} else if n := f.Pattern; n > 0 && n <= len(res.Patterns) {
+			out[causes+n-1].findings = append(out[causes+n-1].findings, f)
 		} else {
 			rest.findings = append(rest.findings, f)
 		}
@@ -129,6 +136,15 @@ func disagreement(f *judge.Finding) string {
 		want = "nothing"
 	}
 	return "expected " + want + ", the host has " + got
+}
+
+// patternText says what a pattern speaks of.
+func patternText(p *judge.Pattern, findings int) string {
+	s := fmt.Sprintf("so in all %s that it speaks of, and no row contradicts it; explains %d of %s", plural(p.Rows, "row"), p.Explains, plural(findings, "finding"))
+	if p.Left > 0 {
+		s += fmt.Sprintf("; %d more rows are wrong in the same respect", p.Left)
+	}
+	return s
 }
 
 func rivalText(ex *judge.Explanation) string {

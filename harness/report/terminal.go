@@ -81,7 +81,10 @@ func (t *terminal) run(r *Run) {
 		}
 	}
 	for _, g := range groups(res) {
-		if g.ex == nil {
+		if g.pattern != nil {
+			t.text("pattern: "+visible(g.pattern.Text), 0, indent)
+			t.text(patternText(g.pattern, res.Counts.Findings), 0, indent+2)
+		} else if g.ex == nil {
 			t.text(plural(res.Unexplained, "finding")+" without a known cause", 0, indent)
 		} else {
 			t.text(fmt.Sprintf("%s %s: %s", g.ex.Cause.Code, g.ex.Cause.Name, g.ex.Cause.Looks), 0, indent)
