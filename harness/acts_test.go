@@ -33,7 +33,7 @@ func TestEveryActIsShipped(t *testing.T) {
 // first reading, and leaves out on the wire what its settings say.
 func TestPartsOfALine(t *testing.T) {
 	t.Parallel()
-	entries, err := harness.OnPaper(shipped(t, "32-parts-of-a-line"), nil, nil)
+	entries, err := harness.OnPaper(t.Context(), shipped(t, "32-parts-of-a-line"))
 	require.NoError(t, err)
 	var said []string // the tags' lines, and the banner with the line after it
 	after := false

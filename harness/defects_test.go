@@ -88,7 +88,7 @@ func TestShippedScenarios(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			s := shipped(t, name)
-			require.NoError(t, harness.Expectations(s))
+			require.NoError(t, harness.Expectations(t.Context(), s))
 			require.NotEmpty(t, s.Notice, "a shipped scenario says what to notice")
 			out := check(t, s)
 			require.Equal(t, judge.Pass, out.Verdict, explain(out))

@@ -1,7 +1,8 @@
 package harness
 
 import (
-	"bytes"
+	"context"
+	"errors"
 	"io"
 	"os"
 	"path/filepath"
@@ -9,6 +10,7 @@ import (
 	"example.org/understudy/harness/plot"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
 )
 
@@ -18,21 +20,21 @@ func IsRun(dir string) bool {
 	return err == nil
 }
 
-// Plot plays a scenario on paper and draws what happens.
-func Plot(s *scenario.Scenario) (*plot.Picture, error) {
-	entries, err := OnPaper(s, nil, nil)
-	if err != nil {
-		return nil, err
+// Plot plays a scenario on paper and draws what happens. Where that is cut off, the
+// picture shows what there is, and the error is a Cut.
+func Plot(ctx context.Context, s *scenario.Scenario) (*plot.Picture, error) {
+	text, to := io.Pipe()
+	played := make(chan error, 1)
+	go func() {
+		w := ledger.NewWriter(to)
+		played <- errors.Join(Paper(ctx, s, stage.Options{Ledger: w}), to.Close())
+	}()
+	pic, err := draw(s, text)
+	text.Close() // or a ledger that cannot be drawn would be waited for
+	if cut := <-played; err == nil {
+		err = cut
 	}
-	var b bytes.Buffer
-	w := ledger.NewWriter(&b)
-	for _, e := range entries {
-		w.Write(e)
-	}
-	if err := w.Flush(); err != nil {
-		return nil, err
-	}
-	return draw(s, &b)
+	return pic, err
 }
 
 // IsPlay reports whether a folder is that of a play: there is a ledger in it, and no

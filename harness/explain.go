@@ -4,11 +4,13 @@ import (
 	"bufio"
 	"context"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
 	"strings"
 	"time"
 
+	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
@@ -23,30 +25,7 @@ import (
 // (every one with all), the truth, the reading, the frame, and what a correct
 // host makes of it and why. With steps each reading is followed through the
 // gauge's measuring chain.
-func Explain(out io.Writer, s *scenario.Scenario, all, steps bool) error {
-	var entries []ledger.Entry
-	var chains [][][]gauge.Step // of each entry, by channel
-	var st *stage.Stage
-	st, err := stage.New(s.Play, stage.Options{Keep: func(e ledger.Entry) {
-		entries = append(entries, e)
-		var chain [][]gauge.Step
-		if steps && e.Frame != nil && len(e.Frame.Readings) > 0 {
-			g := s.GaugeIndex(e.Gauge)
-			for c := range s.Play.Cast[g].Profile.Channels {
-				chain = append(chain, st.Steps(g, c))
-			}
-		}
-		chains = append(chains, chain)
-	}})
-	if err != nil {
-		return err
-	}
-	if err := st.Run(context.Background()); err != nil {
-		return err
-	}
-	if err := st.Finish("the timeline ended"); err != nil {
-		return err
-	}
+func Explain(ctx context.Context, out io.Writer, s *scenario.Scenario, all, steps bool) error {
 	w := bufio.NewWriter(out)
 	fmt.Fprintf(w, "%s\n", s.Title)
 	if s.Notice != "" {
@@ -56,7 +35,9 @@ func Explain(out io.Writer, s *scenario.Scenario, all, steps bool) error {
 	spec := Spec(s)
 	several := len(s.Gauges) > 1
 	last := map[string]zone.Zone{}
-	for i, e := range entries {
+	limit := budget.Of(ctx).Events
+	var st *stage.Stage
+	st, err := stage.New(s.Play, stage.Options{Events: limit, Keep: func(e ledger.Entry) {
 		who := ""
 		if several && e.Gauge != "" {
 			who = e.Gauge + "  "
@@ -90,8 +71,20 @@ func Explain(out io.Writer, s *scenario.Scenario, all, steps bool) error {
 				line("frame", "number %s: %s %s", numbers(e.Out.Frames), e.Out.Fate, e.Out.Fault)
 			}
 		case ledger.KindFrame:
-			explainFrame(e, chains[i], line, s, &spec, last, all)
+			var chain [][]gauge.Step // by channel
+			if g := s.GaugeIndex(e.Gauge); steps && len(e.Frame.Readings) > 0 {
+				for c := range s.Play.Cast[g].Profile.Channels {
+					chain = append(chain, st.Steps(g, c))
+				}
+			}
+			explainFrame(e, chain, line, s, &spec, last, all)
 		}
+	}})
+	if err != nil {
+		return err
+	}
+	if err := paper(ctx, st, limit); err != nil {
+		return errors.Join(w.Flush(), err)
 	}
 	fmt.Fprintf(w, "%s  end\n\nSimulated: these results never release real parts.\n", clock(s.Play.Until))
 	return w.Flush()

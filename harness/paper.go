@@ -2,31 +2,59 @@ package harness
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
+	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/strict"
 	"example.org/understudy/sim/zone"
 )
 
-// OnPaper plays a scenario without ports and returns its ledger. Answer, if
-// not nil, is told the readings at the times asked.
-func OnPaper(s *scenario.Scenario, asks []time.Duration, answer func(ask, gauge int, rs []gauge.Reading)) ([]ledger.Entry, error) {
-	var entries []ledger.Entry
-	st, err := stage.New(s.Play, stage.Options{Keep: func(e ledger.Entry) { entries = append(entries, e) }, Asks: asks, Answer: answer})
+// Cut is the error of a timeline that was not played to its end.
+type Cut struct {
+	At  time.Duration // how far it was played
+	Why string
+}
+
+func (c Cut) Error() string {
+	return fmt.Sprintf("the timeline was played to %s and no further: %s", quantity.Duration(c.At), c.Why)
+}
+
+// Paper plays a scenario without ports, within the budget of ctx; opt says who is told
+// what. The error is a Cut when it was stopped before its end.
+func Paper(ctx context.Context, s *scenario.Scenario, opt stage.Options) error {
+	opt.Events = budget.Of(ctx).Events
+	st, err := stage.New(s.Play, opt)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	if err := st.Run(context.Background()); err != nil {
-		return nil, err
+	return paper(ctx, st, opt.Events)
+}
+
+func paper(ctx context.Context, st *stage.Stage, events int64) error {
+	err := st.Run(ctx)
+	switch {
+	case errors.Is(err, stage.ErrEvents):
+		err = Cut{st.Now(), fmt.Sprintf("more than %d events happen in it (--events)", events)}
+	case err != nil && ctx.Err() != nil:
+		err = Cut{st.Now(), context.Cause(ctx).Error()}
+	case err == nil:
+		return st.Finish("the timeline ended")
 	}
-	err = st.Finish("the timeline ended")
+	return errors.Join(err, st.Finish(err.Error()))
+}
+
+// OnPaper plays a scenario without ports and returns its ledger.
+func OnPaper(ctx context.Context, s *scenario.Scenario) (entries []ledger.Entry, err error) {
+	err = Paper(ctx, s, stage.Options{Keep: func(e ledger.Entry) { entries = append(entries, e) }})
 	return entries, err
 }
 
@@ -60,7 +88,7 @@ func AtHost(spec *cause.Spec, g, ch int, shown decimal.Decimal, unit decimal.Uni
 
 // Expectations plays a scenario on paper and compares it with what its expect
 // section says. The error is of type strict.Errors.
-func Expectations(s *scenario.Scenario) error {
+func Expectations(ctx context.Context, s *scenario.Scenario) error {
 	if len(s.Expect) == 0 {
 		return nil
 	}
@@ -73,19 +101,19 @@ func Expectations(s *scenario.Scenario) error {
 		}
 	}
 	got := map[int]gauge.Reading{}
-	entries, err := OnPaper(s, asks, func(ask, g int, rs []gauge.Reading) {
+	answer := func(ask, g int, rs []gauge.Reading) {
 		if want, ch := s.Expected(of[ask]); g == want {
 			got[of[ask]] = rs[ch]
 		}
-	})
-	if err != nil {
-		return err
 	}
 	tags := map[string]int{}
-	for _, e := range entries {
+	count := func(e ledger.Entry) {
 		if f := e.Frame; f != nil && f.Cause == ledger.Tag && !f.Repeat && (len(f.Readings) == 0 || f.Readings[0].Channel == s.Play.Cast[s.GaugeIndex(e.Gauge)].Profile.Channels[0].Name) {
 			tags[e.Gauge]++
 		}
+	}
+	if err := Paper(ctx, s, stage.Options{Keep: count, Asks: asks, Answer: answer}); err != nil {
+		return strict.Errors{{Pos: s.At(&s.Expect), Msg: "what is expected cannot be checked: " + err.Error()}}
 	}
 	var errs strict.Errors
 	spec := Spec(s)

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -94,10 +95,10 @@ func (c *checkCmd) play(a *app, s *suite.Suite, dir *runFolder) error {
 		if !ran && !c.KeepGoing && r.Result.Verdict == judge.Error {
 			return nil // the error says all there is
 		}
-		return report.TerminalRun(a.stdout, &r, screen)
+		return report.TerminalRun(a.paint(), &r, screen)
 	})
 	if ran || failed == nil {
-		if err := report.TerminalSummary(a.stdout, runs, screen); err != nil {
+		if err := report.TerminalSummary(a.paint(), runs, screen); err != nil {
 			return err
 		}
 	}
@@ -157,11 +158,19 @@ func writeFile(name string, as func(f *os.File) error) error {
 
 // screen is what the terminal can do.
 func (a *app) screen() report.Screen {
-	if f, ok := a.stdout.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+	if f, ok := terminal(a.stdout); ok && term.IsTerminal(int(f.Fd())) {
 		w, _, _ := term.GetSize(int(f.Fd()))
 		return report.Screen{Color: os.Getenv("NO_COLOR") == "", Width: w}
 	}
 	return report.Screen{}
+}
+
+// paint is standard output for what has been made visible already and is in colours.
+func (a *app) paint() io.Writer {
+	if f, ok := terminal(a.stdout); ok {
+		return f
+	}
+	return a.stdout
 }
 
 func (c *checkCmd) host(a *app) (h *hostfile.Host, text []byte, err error) {

@@ -15,5 +15,5 @@ func (c *explainCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return harness.Explain(a.stdout, s, c.All, c.Steps)
+	return harness.Explain(a.ctx, a.stdout, s, c.All, c.Steps)
 }

@@ -200,7 +200,7 @@ const paintEvery = 100 * time.Millisecond
 // show paints how far the exploration is on a terminal, over what was painted
 // before; on one line, for what wraps cannot be painted over.
 func (c *exploreCmd) show(a *app, p explore.Progress) {
-	f, ok := a.stderr.(*os.File)
+	f, ok := terminal(a.stderr)
 	if !ok || !term.IsTerminal(int(f.Fd())) || time.Since(c.painted) < paintEvery {
 		return
 	}
@@ -215,7 +215,9 @@ func (c *exploreCmd) show(a *app, p explore.Progress) {
 // clear takes away what show has painted.
 func (c *exploreCmd) clear(a *app) {
 	if !c.painted.IsZero() {
-		fmt.Fprint(a.stderr, "\r\x1b[K")
+		if f, ok := terminal(a.stderr); ok {
+			fmt.Fprint(f, "\r\x1b[K")
+		}
 		c.painted = time.Time{}
 	}
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io/fs"
 	"os"
@@ -26,9 +27,9 @@ var kinds = []struct {
 	dir    string // where the shipped ones are
 	key    string
 	schema func() []byte
-	lint   func(file string, text []byte) error
+	lint   func(ctx context.Context, file string, text []byte) error
 }{
-	{"scenario", ".", "understudy", scenario.Schema, func(file string, text []byte) error {
+	{"scenario", ".", "understudy", scenario.Schema, func(ctx context.Context, file string, text []byte) error {
 		s, err := scenario.Parse(file, text, harness.DialectsBeside(file))
 		if err != nil {
 			return err
@@ -36,27 +37,27 @@ var kinds = []struct {
 		if err := harness.Speaks(s); err != nil {
 			return err
 		}
-		return harness.Expectations(s)
+		return harness.Expectations(ctx, s)
 	}},
 	// a profile names its dialect: look for its own key first
-	{"gauge", "gauges", "understudy-gauge", scenario.ProfileSchema, func(file string, text []byte) error {
+	{"gauge", "gauges", "understudy-gauge", scenario.ProfileSchema, func(ctx context.Context, file string, text []byte) error {
 		return scenario.LintProfile(file, text, harness.DialectsBeside(file))
 	}},
-	{"dialect", "dialects", "dialect", wire.Schema, func(file string, text []byte) error {
+	{"dialect", "dialects", "dialect", wire.Schema, func(ctx context.Context, file string, text []byte) error {
 		d, err := wire.Parse(file, text)
 		if err != nil {
 			return err
 		}
 		return d.Prove(wire.Use{}).Err()
 	}},
-	{"host", "hosts", "understudy-host", hostfile.Schema, func(file string, text []byte) error {
+	{"host", "hosts", "understudy-host", hostfile.Schema, func(ctx context.Context, file string, text []byte) error {
 		h, err := hostfile.Parse(file, text)
 		if err == nil && len(h.Asked) > 0 {
 			return h.Asked
 		}
 		return err
 	}},
-	{"line", "lines", "understudy-line", rehearse.Schema, func(file string, text []byte) error {
+	{"line", "lines", "understudy-line", rehearse.Schema, func(ctx context.Context, file string, text []byte) error {
 		_, err := rehearse.Parse(file, text, harness.DialectsBeside(file))
 		return err
 	}},
@@ -88,7 +89,7 @@ func (c *lintCmd) Run(a *app) error {
 		if err != nil {
 			return err
 		}
-		if err := lint(f, text); err != nil {
+		if err := lint(a.ctx, f, text); err != nil {
 			bad++
 			fmt.Fprintln(a.stderr, err)
 		}
@@ -105,7 +106,7 @@ func (c *lintCmd) Run(a *app) error {
 }
 
 // lint checks a file of any kind.
-func lint(file string, text []byte) error {
+func lint(ctx context.Context, file string, text []byte) error {
 	var root strict.Any
 	doc, err := strict.Decode(file, text, &root)
 	if err != nil {
@@ -114,7 +115,7 @@ func lint(file string, text []byte) error {
 	keys := []string{}
 	for _, k := range kinds {
 		if _, ok := root.Lookup(k.key); ok {
-			return k.lint(file, text)
+			return k.lint(ctx, file, text)
 		}
 		keys = append(keys, k.key+":")
 	}

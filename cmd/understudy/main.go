@@ -14,6 +14,8 @@ import (
 	"syscall"
 
 	"example.org/understudy/cmd/refhost/host"
+	"example.org/understudy/harness"
+	"example.org/understudy/harness/budget"
 	"example.org/understudy/sim/strict"
 	"github.com/alecthomas/kong"
 )
@@ -44,6 +46,18 @@ type cli struct {
 	Ports    portsCmd    `cmd:"" help:"List the gauges that are running."`
 	Capture  captureCmd  `cmd:"" help:"Write the bytes of a run as pcapng."`
 	Scenario scenarioCmd `cmd:"" help:"Start a scenario."`
+	Help     helpCmd     `cmd:"" help:"Show the help of a command."`
+	budgetFlags
+}
+
+type helpCmd struct {
+	Command []string `arg:"" optional:"" help:"The command, such as check."`
+}
+
+// Run has the parser print what --help behind the command does.
+func (c *helpCmd) Run(k *kong.Context) error {
+	_, err := k.Kong.Parse(append(c.Command, "--help"))
+	return err
 }
 
 // app is what the commands share.
@@ -64,7 +78,7 @@ func main() {
 		debug.SetMemoryLimit(540 << 20)
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), endings()...)
-	defer stop()
+	context.AfterFunc(ctx, stop) // a second signal ends the program at once
 	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
 
@@ -87,7 +101,8 @@ type coded struct {
 
 // run carries a command line out and returns the exit code.
 func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
-	a := &app{ctx: ctx, stdin: stdin, stdout: stdout, stderr: stderr}
+	stdout, stderr = &clean{Writer: stdout}, &clean{Writer: stderr}
+	a := &app{stdin: stdin, stdout: stdout, stderr: stderr}
 	for i, w := range args {
 		if w == "--" {
 			args, a.rest = args[:i], args[i+1:]
@@ -95,10 +110,12 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		}
 	}
 	var c cli
-	stopped := -1
+	stopped, usual := -1, budget.Default()
 	parser, err := kong.New(&c, kong.Name("understudy"), kong.Writers(stdout, stderr), kong.Exit(func(code int) { stopped = code }),
 		kong.Description("Virtual gauges for testing dimensional inspection software. Simulated results never release real parts."),
-		kong.ConfigureHelp(kong.HelpOptions{Compact: true}), kong.Bind(a), kong.Vars{"cores": fmt.Sprint(runtime.GOMAXPROCS(0))})
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}), kong.Bind(a), kong.Vars{
+			"cores": fmt.Sprint(runtime.GOMAXPROCS(0)), "within": usual.Within.String(), "memory": fmt.Sprint(usual.Memory),
+			"events": fmt.Sprint(usual.Events), "rows": fmt.Sprint(usual.Rows), "ledger": fmt.Sprint(usual.Ledger)})
 	if err != nil {
 		fmt.Fprintln(stderr, "understudy:", err)
 		return exitUsage
@@ -108,6 +125,9 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		return stopped // help was printed
 	}
 	if err == nil {
+		var stop func()
+		a.ctx, stop = c.budgetFlags.apply(ctx)
+		defer stop()
 		err = parsed.Run()
 	} else {
 		err = fmt.Errorf("%w (understudy --help tells how)", err)
@@ -126,6 +146,9 @@ func (a *app) fail(err error) int {
 		if code = c.code; c.error == nil {
 			return code
 		}
+	}
+	if errors.As(err, new(harness.Cut)) {
+		code = exitUndecided
 	}
 	var mistakes strict.Errors
 	if errors.As(err, &mistakes) {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -87,7 +88,7 @@ func (c *plotCmd) Run(a *app) error {
 		if err != nil {
 			return err
 		}
-		draw, name = func() (*plot.Picture, error) { return harness.Plot(s) }, harness.Name(s)
+		draw, name = func() (*plot.Picture, error) { return harness.Plot(a.ctx, s) }, harness.Name(s)
 	}
 	out := c.Out
 	if out == "" {
@@ -97,9 +98,9 @@ func (c *plotCmd) Run(a *app) error {
 	if !png && !strings.HasSuffix(out, ".svg") {
 		return fmt.Errorf("%s is neither .svg nor .png", out)
 	}
-	pic, err := draw()
-	if err != nil {
-		return err
+	pic, cut := draw()
+	if cut != nil && !errors.As(cut, new(harness.Cut)) {
+		return cut
 	}
 	if err := writeFile(out, func(f *os.File) error {
 		if png {
@@ -110,5 +111,5 @@ func (c *plotCmd) Run(a *app) error {
 		return err
 	}
 	fmt.Fprintln(a.stdout, out)
-	return nil
+	return cut
 }

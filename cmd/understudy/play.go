@@ -166,7 +166,7 @@ func (c *playCmd) keep(s *scenario.Scenario, st *stage.Stage) error {
 // else a line whenever what it says has changed, at most once a second. each is
 // called as often as it looks.
 func showStatus(ctx context.Context, a *app, st *stage.Stage, each func() error) {
-	f, ok := a.stdout.(*os.File)
+	f, ok := terminal(a.stdout)
 	live := ok && term.IsTerminal(int(f.Fd()))
 	every := time.Second
 	if live {
@@ -190,9 +190,9 @@ func showStatus(ctx context.Context, a *app, st *stage.Stage, each func() error)
 		switch {
 		case live:
 			if lines > 0 {
-				fmt.Fprintf(a.stdout, "\x1b[%dA", lines)
+				fmt.Fprintf(f, "\x1b[%dA", lines)
 			}
-			fmt.Fprint(a.stdout, strings.ReplaceAll(b.String(), "\n", "\x1b[K\n"))
+			fmt.Fprint(f, strings.ReplaceAll(b.String(), "\n", "\x1b[K\n"))
 			lines = len(all)
 		case b.String() != last:
 			last = b.String()

@@ -113,6 +113,6 @@ func TestDocumentScenarios(t *testing.T) {
 	for _, m := range blocks {
 		s, err := scenario.Parse("README.md", m[1], harness.DialectsBeside("README.md"))
 		require.NoError(t, err)
-		require.NoError(t, harness.Expectations(s))
+		require.NoError(t, harness.Expectations(t.Context(), s))
 	}
 }

@@ -176,7 +176,7 @@ func (c *reportCmd) runs(a *app, names []string) error {
 		}
 		runs = append(runs, out.Report())
 	}
-	if err := report.Terminal(a.stdout, runs, a.screen()); err != nil {
+	if err := report.Terminal(a.paint(), runs, a.screen()); err != nil {
 		return err
 	}
 	if err := writeReports(runs, c.JUnit, c.JSON, c.HTML); err != nil {

@@ -318,7 +318,7 @@ func TestBenchInABrowser(t *testing.T) {
 	h.mu.Lock()
 	live := frames(h.entries)
 	h.mu.Unlock()
-	played, err := harness.OnPaper(parse(t, string(text)), nil, nil)
+	played, err := harness.OnPaper(t.Context(), parse(t, string(text)))
 	require.NoError(t, err)
 	require.Greater(t, len(live), 50)
 	if d := cmp.Diff(live, frames(played)); d != "" {
@@ -698,7 +698,7 @@ func TestEveryFaultByHand(t *testing.T) {
 	for _, verb := range []string{"lose link", "stall", "garble", "duplicate", "unplug probe", "stick tip", "change line speed", "restore line speed", "fade cell"} {
 		require.Contains(t, string(text), "do: "+verb)
 	}
-	played, err := harness.OnPaper(parse(t, string(text)), nil, nil)
+	played, err := harness.OnPaper(t.Context(), parse(t, string(text)))
 	require.NoError(t, err)
 	replayed := frames(played)
 	h.mu.Lock()
@@ -830,10 +830,10 @@ func TestLessons(t *testing.T) {
 		require.NoError(t, err)
 		s := parse(t, string(text))
 		require.NotEmpty(t, s.Expect, file)
-		require.NoError(t, harness.Expectations(s), file)
+		require.NoError(t, harness.Expectations(t.Context(), s), file)
 		require.Less(t, s.Play.Until, 5*time.Minute, file)
 		require.GreaterOrEqual(t, len(s.Chapters), 5, file)
-		all, err := harness.OnPaper(s, nil, nil)
+		all, err := harness.OnPaper(t.Context(), s)
 		require.NoError(t, err, file)
 		for _, e := range all { // but for the press on a gauge whose cell is empty
 			require.True(t, !strings.HasPrefix(e.Note, "the cue was not done") || e.T == 80*time.Second && e.Gauge == "loud-snap", "%s: %s", file, e.Note)

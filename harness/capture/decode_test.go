@@ -97,7 +97,7 @@ func TestDecodesWhatShippedScenariosSay(t *testing.T) {
 	for _, name := range shipped(t) {
 		t.Run(name, func(t *testing.T) {
 			s := load(t, name)
-			entries, err := harness.OnPaper(s, nil, nil)
+			entries, err := harness.OnPaper(t.Context(), s)
 			require.NoError(t, err)
 			faults := slices.ContainsFunc(entries, func(e ledger.Entry) bool { return e.Out != nil && e.Out.Fault != "" })
 			c := capture.FromLedger(entries, began)

@@ -220,7 +220,7 @@ func TestKeptPlaysBackTheSameBytes(t *testing.T) {
 		var kept control.Kept
 		require.NoError(t, json.Unmarshal([]byte(body), &kept))
 		h.end()
-		played, err := harness.OnPaper(parse(t, []byte(kept.Text)), nil, nil)
+		played, err := harness.OnPaper(t.Context(), parse(t, []byte(kept.Text)))
 		require.NoError(t, err)
 		frames := func(list []ledger.Entry) (out []string) {
 			for _, e := range list {

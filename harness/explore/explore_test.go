@@ -421,7 +421,7 @@ func BenchmarkInside(b *testing.B) {
 	})
 	b.Run("on-paper", func(b *testing.B) {
 		for n := 0; b.Loop(); n++ {
-			_, err := harness.OnPaper(all[n%50], nil, nil)
+			_, err := harness.OnPaper(context.Background(), all[n%50])
 			require.NoError(b, err)
 		}
 	})

@@ -1,6 +1,7 @@
 package rehearse
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -157,14 +158,9 @@ func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
 		doc.Errorf(&l.Stations, "", "its gauges do not make a scenario: %v", err)
 		return
 	}
-	entries, err := harness.OnPaper(s, nil, nil)
-	if err != nil {
-		doc.Errorf(&l.Stations, "", "its gauges do not play: %v", err)
-		return
-	}
-	for _, e := range entries {
+	err = harness.Paper(context.Background(), s, stage.Options{Keep: func(e ledger.Entry) {
 		if e.Frame == nil {
-			continue
+			return
 		}
 		g := &l.gauges[s.GaugeIndex(e.Gauge)]
 		switch e.Frame.Cause {
@@ -173,6 +169,10 @@ func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
 		case ledger.Tag:
 			g.tagged = max(g.tagged, len(e.Frame.Bytes))
 		}
+	}})
+	if err != nil {
+		doc.Errorf(&l.Stations, "", "its gauges do not play: %v", err)
+		return
 	}
 	l.dialects = map[string]string{}
 	for name, d := range s.Dialects {

@@ -246,7 +246,7 @@ func TestPlaysShippedScenariosBack(t *testing.T) {
 			require.NoError(t, err)
 			s, err := scenario.Parse(name, text, shippedDialect)
 			require.NoError(t, err)
-			entries, err := harness.OnPaper(s, nil, nil)
+			entries, err := harness.OnPaper(t.Context(), s)
 			require.NoError(t, err)
 			c := capture.FromLedger(entries, time.Time{})
 			for i := range c.Lines {

@@ -45,6 +45,9 @@ type Options struct {
 	// all else that happens at that time.
 	Asks   []time.Duration
 	Answer func(ask int, gauge int, rs []gauge.Reading)
+	// Events bounds what happens in Run, without cues and what comes from outside; 0 is
+	// no bound.
+	Events int64
 	// Host may be nil: the host software is none that could be started again.
 	Host Host
 }
@@ -80,6 +83,7 @@ type Stage struct {
 	done     bool
 	failure  error
 	readings int64
+	events   int64 // of the queue that have happened
 }
 
 // wait is how long a host has been waited for.
@@ -265,6 +269,9 @@ func (s *Stage) Run(ctx context.Context) error {
 		if at, ok := s.queue.next(); !ok || at > s.play.Until {
 			break
 		}
+		if s.events++; s.events > s.opt.Events && s.opt.Events > 0 {
+			return ErrEvents
+		}
 		s.turn()
 	}
 	// A host that is on its way back gets to its feet, so that it can be stopped.
@@ -359,6 +366,9 @@ func (s *Stage) Steps(member, channel int) []gauge.Step { return s.actors[member
 
 // Readings is the number of readings sampled so far.
 func (s *Stage) Readings() int64 { return s.readings }
+
+// ErrEvents is returned by Run when more has happened than Options.Events.
+var ErrEvents = errors.New("there are more events than are allowed")
 
 // ErrStopped is returned by Do once the loop no longer serves the inbox.
 var ErrStopped = errors.New("the stage has stopped")

@@ -1,0 +1,67 @@
+// Package budget bounds the work of a command. The limits travel in the command's
+// context, beside the signals that end it, and each part polls them there.
+package budget
+
+import (
+	"context"
+	"fmt"
+	"runtime/metrics"
+	"time"
+)
+
+// Limits are the budget. Each has its default in Default, and an option of the
+// command, which messages name.
+type Limits struct {
+	Within time.Duration // of real time
+	Memory int64         // MiB
+	Events int64         // of a timeline on paper
+	Rows   int           // of a host's records
+	Ledger int64         // MiB
+}
+
+// Default is the budget where nobody says otherwise.
+func Default() Limits {
+	return Limits{Within: 7 * 24 * time.Hour, Memory: 4096, Events: 5_000_000, Rows: 5_000_000, Ledger: 2048}
+}
+
+type key struct{}
+
+// With puts a budget into force: the context that is returned carries it, and is done
+// when its time or memory is used up, with a cause that says so.
+func With(ctx context.Context, l Limits) (context.Context, context.CancelFunc) {
+	ctx, stop := context.WithCancelCause(context.WithValue(ctx, key{}, l))
+	go func() {
+		over := time.NewTimer(l.Within)
+		defer over.Stop()
+		look := time.NewTicker(100 * time.Millisecond)
+		defer look.Stop()
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-over.C:
+				stop(fmt.Errorf("it took longer than %s (--within)", l.Within))
+			case <-look.C:
+				if held() > l.Memory<<20 {
+					stop(fmt.Errorf("it needs more than %d MiB of memory (--memory)", l.Memory))
+				}
+			}
+		}
+	}()
+	return ctx, func() { stop(context.Canceled) }
+}
+
+// held is the memory that the program holds, without what it has given back.
+func held() int64 {
+	s := []metrics.Sample{{Name: "/memory/classes/total:bytes"}, {Name: "/memory/classes/heap/released:bytes"}}
+	metrics.Read(s)
+	return int64(s[0].Value.Uint64() - s[1].Value.Uint64())
+}
+
+// Of is the budget that a context carries.
+func Of(ctx context.Context) Limits {
+	if l, ok := ctx.Value(key{}).(Limits); ok {
+		return l
+	}
+	return Default()
+}
