@@ -45,8 +45,13 @@ func IsPlay(dir string) bool {
 }
 
 // PlotPlay draws the ledger of a play.
-func PlotPlay(dir string) (*plot.Picture, error) {
-	f, err := os.Open(filepath.Join(dir, ledgerFile))
+func PlotPlay(ctx context.Context, dir string) (*plot.Picture, error) {
+	in, err := openCage(dir)
+	if err != nil {
+		return nil, err
+	}
+	defer in.Close()
+	f, err := (&Check{Run: in.dir, from: in}).openLedger(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -55,12 +60,17 @@ func PlotPlay(dir string) (*plot.Picture, error) {
 }
 
 // PlotRun draws the ledger of a run.
-func PlotRun(dir string) (*plot.Picture, error) {
-	c, _, err := reopen(dir)
+func PlotRun(ctx context.Context, dir string) (*plot.Picture, error) {
+	in, err := openCage(dir)
 	if err != nil {
 		return nil, err
 	}
-	f, err := os.Open(filepath.Join(dir, ledgerFile))
+	defer in.Close()
+	c, _, err := reopen(in)
+	if err != nil {
+		return nil, err
+	}
+	f, err := c.openLedger(ctx)
 	if err != nil {
 		return nil, err
 	}

@@ -4,13 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path"
 	"path/filepath"
 	"slices"
 	"sort"
 	"strings"
 
+	"example.org/understudy/harness/infile"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/strict"
@@ -33,7 +33,7 @@ func Shipped(dir string) []string {
 // Find reads a file by its path, or a shipped one of a folder by its name, with or
 // without its number: 03-inch-host, or inch-host.
 func Find(dir, name string) (file string, text []byte, err error) {
-	text, err = os.ReadFile(name)
+	text, err = infile.Read(infile.Anywhere, name, infile.Text)
 	if err == nil {
 		return name, text, nil
 	}

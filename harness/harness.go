@@ -20,6 +20,7 @@ import (
 
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/process"
 	"example.org/understudy/harness/records"
@@ -52,6 +53,8 @@ type Check struct {
 	Watch *Watch
 	// Progress, if set, is told in words what the check is doing.
 	Progress func(string)
+
+	from infile.Opener // of what the run left; nil: infile.Anywhere
 }
 
 // Outcome is what came of a check.
@@ -127,7 +130,7 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 	if err := r.close(); err != nil {
 		return nil, err
 	}
-	out.Entries, out.Every, err = readLedger(filepath.Join(c.Run, ledgerFile), MostHeld)
+	out.Entries, out.Every, err = c.readLedger(context.WithoutCancel(ctx), MostHeld)
 	if err != nil {
 		return nil, err
 	}
@@ -548,7 +551,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	spec.Killed = m.Exit.Killed
 	spec.Claims = claims(append(slices.Clone(c.Host.NoClaim), silent(c.Scenario)...))
 	out.Spec = spec
-	out.Result = judge.JudgeSeq(ctx, spec, out.whole(filepath.Join(c.Run, ledgerFile), &err), out.Records)
+	out.Result = judge.JudgeSeq(ctx, spec, out.whole(ctx, &err), out.Records)
 	if err != nil {
 		out.Verdict = judge.Error
 		out.Reasons = append(out.Reasons, "the ledger: "+err.Error())
@@ -564,7 +567,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Reasons = append(out.Reasons, "nothing that the host received was due to be recorded")
 		// Is that because of what the host does not claim?
 		spec.All, spec.Claims = c.Scenario.Host.Keeps == scenario.KeepsAll, nil
-		if full := judge.JudgeSeq(ctx, spec, out.whole(filepath.Join(c.Run, ledgerFile), &err), nil); err == nil && full.Counts.Expected > 0 {
+		if full := judge.JudgeSeq(ctx, spec, out.whole(ctx, &err), nil); err == nil && full.Counts.Expected > 0 {
 			out.Verdict = judge.Skipped
 			out.Reasons = []string{"all that the scenario has a host record is what this one does not claim"}
 		}

@@ -1,10 +1,15 @@
 package harness
 
 import (
+	"context"
+	"fmt"
 	"iter"
 	"os"
+	"path/filepath"
 	"slices"
 
+	"example.org/understudy/harness/budget"
+	"example.org/understudy/harness/infile"
 	"example.org/understudy/sim/stage/ledger"
 )
 
@@ -58,32 +63,41 @@ func (h *held) single(e *ledger.Entry) (single, keep bool) {
 	return false, true
 }
 
-// readLedger reads a ledger and holds about so many entries at most: those of every
-// second, fourth, eighth... frame, which every says.
-func readLedger(file string, most int) (entries []ledger.Entry, every int, err error) {
+// readLedger reads the ledger of a run and holds about so many entries at most: those
+// of every second, fourth, eighth... frame, which every says.
+func (c *Check) readLedger(ctx context.Context, most int) (entries []ledger.Entry, every int, err error) {
 	h := held{most: most}
-	err = eachEntry(file, func(e ledger.Entry) bool {
+	err = c.eachEntry(ctx, func(e ledger.Entry) bool {
 		h.add(e)
 		return true
 	})
 	return h.entries, h.every, err
 }
 
-func eachEntry(file string, yield func(ledger.Entry) bool) error {
-	f, err := os.Open(file)
+// openLedger opens the ledger of a run.
+func (c *Check) openLedger(ctx context.Context) (*os.File, error) {
+	f, err := infile.Open(c.opener(), filepath.Join(c.Run, ledgerFile), (budget.Of(ctx).Ledger+1)<<20)
+	if err != nil {
+		err = fmt.Errorf("the ledger (--ledger): %w", err)
+	}
+	return f, err
+}
+
+func (c *Check) eachEntry(ctx context.Context, yield func(ledger.Entry) bool) error {
+	f, err := c.openLedger(ctx)
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	_, err = ledger.Read(f, yield)
+	_, err = ledger.Read(f, func(e ledger.Entry) bool { return ctx.Err() == nil && yield(e) })
 	return err
 }
 
 // whole is every entry of an outcome's ledger, from its file where not all is
 // held. A failure to read it ends it, and is put into err.
-func (o *Outcome) whole(file string, err *error) iter.Seq[ledger.Entry] {
+func (o *Outcome) whole(ctx context.Context, err *error) iter.Seq[ledger.Entry] {
 	if o.Every <= 1 {
 		return slices.Values(o.Entries)
 	}
-	return func(yield func(ledger.Entry) bool) { *err = eachEntry(file, yield) }
+	return func(yield func(ledger.Entry) bool) { *err = o.Check.eachEntry(ctx, yield) }
 }

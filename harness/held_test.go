@@ -19,7 +19,7 @@ func TestLongLedger(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "run")
 	_, out := recorded(t, harness.Case{Scenario: "damaged-frames", Func: reading("guard-ignored"), Folder: folder})
 	require.Equal(t, 1, out.Every)
-	again, err := harness.ReopenHolding(t.Context(), folder, 300)
+	again, err := harness.ReopenHolding(t.Context(), folder, false, 300)
 	require.NoError(t, err)
 	require.Greater(t, again.Every, 1)
 	require.LessOrEqual(t, len(again.Entries), 300)

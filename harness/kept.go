@@ -159,7 +159,7 @@ func (c *Check) read(ctx context.Context, file string) (recs []records.Record, l
 		}
 		return records.Query(ctx, c.Database, d, query)
 	}
-	return records.Read(ctx, d, file)
+	return records.Read(ctx, d, c.opener(), file)
 }
 
 // recordsFile is where the host's records are.

@@ -76,7 +76,7 @@ many-runs: yes
 				require.Equal(t, fmt.Sprintf("5.00%d", n), out.Records[0].Text)
 				require.Len(t, out.Records, 3, "the tag, and that the link went and came back")
 
-				again, err := harness.Reopen(t.Context(), c.Run)
+				again, err := harness.Reopen(t.Context(), c.Run, true)
 				require.NoError(t, err)
 				require.Equal(t, judge.Pass, again.Verdict, explain(again))
 				require.Len(t, again.Records, 3)

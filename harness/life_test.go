@@ -74,7 +74,7 @@ func TestRestartReopened(t *testing.T) {
 	c := harness.Check{Scenario: shipped(t, "37-the-host-ends-twice"), Host: reference(t), HostText: text, Run: t.TempDir(), Self: self, Extra: []string{"--defect", "starts-over"}}
 	out, err := c.Do(t.Context())
 	require.NoError(t, err)
-	again, err := harness.Reopen(t.Context(), out.Check.Run)
+	again, err := harness.Reopen(t.Context(), out.Check.Run, false)
 	require.NoError(t, err)
 	require.Equal(t, out.Verdict, again.Verdict)
 	require.Equal(t, "starts-over", again.Explanations[0].Cause.Name)

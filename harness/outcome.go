@@ -4,13 +4,13 @@ import (
 	"bytes"
 	"fmt"
 	"io"
-	"os"
 	"path"
 	"path/filepath"
 	"slices"
 	"strings"
 
 	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/report"
 	"example.org/understudy/scenario"
@@ -127,7 +127,7 @@ func Outputs() []string { return []string{outputFile, errorsFile} }
 
 // lastLines are the last lines that the host printed of errors.
 func (c *Check) lastLines(p hostfile.Places) []string {
-	f, err := os.Open(filepath.Join(filepath.Dir(p.Output), errorsFile))
+	f, err := infile.Open(c.opener(), filepath.Join(filepath.Dir(p.Output), errorsFile), infile.Streamed)
 	if err != nil {
 		return nil // a host that is a function prints none, nor one that was removed
 	}

@@ -11,7 +11,6 @@ import (
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
-	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/strict"
@@ -25,13 +24,15 @@ type Cut struct {
 }
 
 func (c Cut) Error() string {
-	return fmt.Sprintf("the timeline was played to %s and no further: %s", quantity.Duration(c.At), c.Why)
+	return fmt.Sprintf("the timeline was played to %s and no further: %s", c.At, c.Why)
 }
 
 // Paper plays a scenario without ports, within the budget of ctx; opt says who is told
 // what. The error is a Cut when it was stopped before its end.
 func Paper(ctx context.Context, s *scenario.Scenario, opt stage.Options) error {
-	opt.Events = budget.Of(ctx).Events
+	if most := budget.Of(ctx).Events; opt.Events == 0 || most < opt.Events {
+		opt.Events = most
+	}
 	st, err := stage.New(s.Play, opt)
 	if err != nil {
 		return err

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/process"
 	"example.org/understudy/scenario"
@@ -59,56 +60,69 @@ func (c *Check) keep(m meta) error {
 	return nil
 }
 
-// Reopen reads a run folder and judges the run again. A run that was cut off
-// is judged as far as its ledger goes.
-func Reopen(ctx context.Context, dir string) (*Outcome, error) {
-	return reopenHolding(ctx, dir, MostHeld)
+// Reopen reads a run folder, which somebody else may have made, and judges the run
+// again: no command of its description is run, and no file outside of it is read. With
+// outside the host's records may be elsewhere, as those of a run of one's own may be. A
+// run that was cut off is judged as far as its ledger goes.
+func Reopen(ctx context.Context, dir string, outside bool) (*Outcome, error) {
+	return reopenHolding(ctx, dir, outside, MostHeld)
 }
 
-func reopenHolding(ctx context.Context, dir string, most int) (*Outcome, error) {
-	c, m, err := reopen(dir)
+func reopenHolding(ctx context.Context, dir string, outside bool, most int) (*Outcome, error) {
+	in, err := openCage(dir)
+	if err != nil {
+		return nil, err
+	}
+	defer in.Close()
+	c, m, err := reopen(in)
 	if err != nil {
 		return nil, err
 	}
 	out := &Outcome{Check: c}
-	if out.Entries, out.Every, err = readLedger(filepath.Join(dir, ledgerFile), most); errors.Is(err, fs.ErrNotExist) {
+	if out.Entries, out.Every, err = c.readLedger(ctx, most); errors.Is(err, fs.ErrNotExist) {
 		return nil, err
 	} else if err != nil {
 		out.Verdict, out.Why = judge.Inconclusive, "the ledger cannot be read: "+err.Error()
 		return out, nil
 	}
+	if outside {
+		c.from = nil
+	}
 	c.judge(ctx, out, m)
+	c.from = nil // the cage is closed
 	return out, nil
 }
 
 // reopen reads what a run folder keeps of the run beside its ledger and records.
-func reopen(dir string) (c *Check, m meta, err error) {
-	text, err := os.ReadFile(filepath.Join(dir, metaFile))
+func reopen(in cage) (c *Check, m meta, err error) {
+	read := func(name string) ([]byte, error) {
+		return infile.Read(in, filepath.Join(in.dir, filepath.FromSlash(name)), infile.Text)
+	}
+	text, err := read(metaFile)
 	if err != nil {
-		return nil, m, fmt.Errorf("%s is not the folder of a finished run: %w", dir, err)
+		return nil, m, fmt.Errorf("%s is not the folder of a finished run: %w", in.dir, err)
 	}
 	if err := json.Unmarshal(text, &m); err != nil {
-		return nil, m, fmt.Errorf("%s is damaged: %w", filepath.Join(dir, metaFile), err)
+		return nil, m, fmt.Errorf("%s is damaged: %w", filepath.Join(in.dir, metaFile), err)
 	}
-	m.Places.Move(dir)
-	if text, err = os.ReadFile(filepath.Join(dir, m.Scenario)); err != nil {
+	m.Places.Move(in.dir)
+	if text, err = read(m.Scenario); err != nil {
 		return nil, m, err
 	}
 	s, err := scenario.Parse(m.Source, text, func(name string) (string, []byte, error) {
-		file := filepath.Join(dir, m.Dialects[name])
-		b, err := os.ReadFile(file)
-		return file, b, err
+		b, err := read(m.Dialects[name])
+		return filepath.Join(in.dir, m.Dialects[name]), b, err
 	})
 	if err != nil {
 		return nil, m, err
 	}
 	s.Play.Seed = m.Seed
-	if text, err = os.ReadFile(filepath.Join(dir, hostFile)); err != nil {
+	if text, err = read(hostFile); err != nil {
 		return nil, m, err
 	}
 	h, err := hostfile.Parse(hostFile, text)
 	if err != nil {
 		return nil, m, err
 	}
-	return &Check{Scenario: s, Host: h, Run: dir, HostText: text}, m, nil
+	return &Check{Scenario: s, Host: h, Run: in.dir, HostText: text, from: in}, m, nil
 }

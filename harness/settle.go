@@ -137,7 +137,7 @@ func (r *run) soFar(ctx context.Context) (res judge.Result, ok bool) {
 	}
 	out := &Outcome{Check: r.Check}
 	var err error
-	if out.Entries, out.Every, err = readLedger(file, MostHeld); err != nil {
+	if out.Entries, out.Every, err = r.readLedger(ctx, MostHeld); err != nil {
 		return res, false
 	}
 	return out.Result, r.unfinished(ctx, out, time.Now())

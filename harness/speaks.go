@@ -1,25 +1,27 @@
 package harness
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"strings"
 
 	"example.org/understudy/scenario"
+	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/strict"
 )
 
+// spokenEvents are looked at: the frames of a long timeline repeat themselves.
+const spokenEvents = 200_000
+
 // Speaks plays a scenario on paper and reports, for each gauge, what its dialect
 // has no frame for and what its line is too slow for.
-func Speaks(s *scenario.Scenario) error {
-	entries, err := OnPaper(s, nil, nil)
-	if err != nil {
-		return err
-	}
+func Speaks(ctx context.Context, s *scenario.Scenario) error {
 	said := map[string]bool{}
 	late := map[string]int{}
 	var errs strict.Errors
-	for _, e := range entries {
+	err := Paper(ctx, s, stage.Options{Events: spokenEvents, Keep: func(e ledger.Entry) {
 		switch {
 		case e.Kind == ledger.KindGauge && strings.HasPrefix(e.Note, "no frame: ") && !said[e.Gauge+e.Note]:
 			said[e.Gauge+e.Note] = true
@@ -28,6 +30,9 @@ func Speaks(s *scenario.Scenario) error {
 		case e.Out != nil && strings.Contains(e.Out.Fault, "the line is too slow"):
 			late[e.Gauge] += len(e.Out.Frames)
 		}
+	}})
+	if err != nil && (ctx.Err() != nil || !errors.As(err, new(Cut))) {
+		return err
 	}
 	for i := range s.Gauges {
 		if n := late[s.Gauges[i].Name]; n > 0 {

@@ -10,6 +10,7 @@ import (
 
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/harness/report"
 	"example.org/understudy/scenario"
@@ -34,7 +35,7 @@ var kinds = []struct {
 		if err != nil {
 			return err
 		}
-		if err := harness.Speaks(s); err != nil {
+		if err := harness.Speaks(ctx, s); err != nil {
 			return err
 		}
 		return harness.Expectations(ctx, s)
@@ -85,7 +86,7 @@ func (c *lintCmd) Run(a *app) error {
 	}
 	bad := 0
 	for _, f := range files {
-		text, err := os.ReadFile(f)
+		text, err := infile.Read(infile.Anywhere, f, infile.Text)
 		if err != nil {
 			return err
 		}

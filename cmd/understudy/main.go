@@ -128,7 +128,9 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		var stop func()
 		a.ctx, stop = c.budgetFlags.apply(ctx)
 		defer stop()
-		err = parsed.Run()
+		if err = parsed.Run(); stopped >= 0 {
+			return stopped // help again
+		}
 	} else {
 		err = fmt.Errorf("%w (understudy --help tells how)", err)
 	}

@@ -44,7 +44,7 @@ type hostCmd struct {
 }
 
 type hostNewCmd struct {
-	From string `required:"" type:"existingfile" help:"A file of the host's own records."`
+	From string `required:"" help:"A file of the host's own records."`
 	Out  string `short:"o" help:"The file to write (default: standard output). It must not exist yet."`
 }
 
@@ -79,10 +79,10 @@ type plotCmd struct {
 }
 
 func (c *plotCmd) Run(a *app) error {
-	draw, name := func() (*plot.Picture, error) { return harness.PlotRun(c.Scenario) }, filepath.Base(c.Scenario)
+	draw, name := func() (*plot.Picture, error) { return harness.PlotRun(a.ctx, c.Scenario) }, filepath.Base(c.Scenario)
 	switch {
 	case harness.IsPlay(c.Scenario):
-		draw = func() (*plot.Picture, error) { return harness.PlotPlay(c.Scenario) }
+		draw = func() (*plot.Picture, error) { return harness.PlotPlay(a.ctx, c.Scenario) }
 	case !harness.IsRun(c.Scenario):
 		s, err := harness.Load(c.Scenario)
 		if err != nil {

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness"
+	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/registry"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/gauge"
@@ -129,7 +130,7 @@ func (c *playCmd) settings(s *scenario.Scenario) (map[int]gauge.Export, error) {
 		if i < 0 {
 			return nil, fmt.Errorf("--load %s: the scenario has no such gauge", name)
 		}
-		text, err := os.ReadFile(file)
+		text, err := infile.Read(infile.Anywhere, file, infile.Text)
 		if err != nil {
 			return nil, err
 		}

@@ -3,17 +3,17 @@ package main
 import (
 	"errors"
 	"fmt"
-	"os"
 	"time"
 
 	"example.org/understudy/harness/capture"
+	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/registry"
 	"example.org/understudy/harness/replay"
 	"example.org/understudy/sim/port"
 )
 
 type replayCmd struct {
-	Capture  string        `arg:"" type:"existingfile" help:"A pcapng capture of a serial line."`
+	Capture  string        `arg:"" help:"A pcapng capture of a serial line."`
 	Gauge    string        `short:"g" help:"Which gauge of the capture (default: the only one)."`
 	Patience time.Duration `default:"2s" help:"How long the timeline waits for a request that the capture has at its place."`
 	UntilEnd bool          `help:"End with the timeline, instead of answering on."`
@@ -23,7 +23,7 @@ type replayCmd struct {
 
 // readCapture reads a capture, and says so when it is cut off.
 func readCapture(a *app, name string) (*capture.Capture, error) {
-	f, err := os.Open(name)
+	f, err := infile.Open(infile.Anywhere, name, infile.Capture)
 	if err != nil {
 		return nil, err
 	}

@@ -11,17 +11,19 @@ import (
 
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/explore"
+	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/harness/report"
 )
 
 type reportCmd struct {
-	Paths []string `arg:"" name:"path" help:"Folders of runs, results that explore wrote with --results or rehearse with --json, or folders that hold any of them. All shards of a work are put together."`
-	HTML  string   `name:"html" type:"path" help:"Write a page to this file."`
-	PDF   string   `name:"pdf" type:"path" help:"Write the page of a rehearsal as a PDF to this file (needs chromium)."`
-	JUnit string   `name:"junit" type:"path" help:"Write JUnit XML of runs to this file."`
-	JSON  string   `name:"json" type:"path" help:"Write JSON to this file: of runs a report, of shards the results of the whole."`
-	Tell  bool     `name:"combinations" help:"Of an exploration, also list the combinations that are impossible, and why, and those that were not run."`
+	Paths   []string `arg:"" name:"path" help:"Folders of runs, results that explore wrote with --results or rehearse with --json, or folders that hold any of them. All shards of a work are put together."`
+	HTML    string   `name:"html" type:"path" help:"Write a page to this file."`
+	PDF     string   `name:"pdf" type:"path" help:"Write the page of a rehearsal as a PDF to this file (needs chromium)."`
+	JUnit   string   `name:"junit" type:"path" help:"Write JUnit XML of runs to this file."`
+	JSON    string   `name:"json" type:"path" help:"Write JSON to this file: of runs a report, of shards the results of the whole."`
+	Outside bool     `help:"Also read records that a run of your own keeps outside its folder. Folders from elsewhere are judged without it."`
+	Tell    bool     `name:"combinations" help:"Of an exploration, also list the combinations that are impossible, and why, and those that were not run."`
 }
 
 // found is what the paths of a report lead to.
@@ -32,7 +34,7 @@ type found struct {
 
 // kindOf says what a file of results is: explore, rehearse, or neither.
 func kindOf(file string) (string, error) {
-	f, err := os.Open(file)
+	f, err := infile.Open(infile.Anywhere, file, infile.Capture)
 	if err != nil {
 		return "", err
 	}
@@ -170,7 +172,7 @@ func worse(a, b int) int {
 func (c *reportCmd) runs(a *app, names []string) error {
 	var runs []report.Run
 	for _, d := range names {
-		out, err := harness.Reopen(a.ctx, d)
+		out, err := harness.Reopen(a.ctx, d, c.Outside)
 		if err != nil {
 			return err
 		}
@@ -188,7 +190,7 @@ func (c *reportCmd) runs(a *app, names []string) error {
 func (c *reportCmd) rehearsal(a *app, names []string) error {
 	var parts []*rehearse.Result
 	for _, name := range names {
-		f, err := os.Open(name)
+		f, err := infile.Open(infile.Anywhere, name, infile.Capture)
 		if err != nil {
 			return err
 		}
@@ -235,7 +237,7 @@ func tellRehearsal(a *app, r *rehearse.Result, json, html, pdf string) error {
 func (c *reportCmd) exploration(a *app, names []string) error {
 	var parts []*explore.Results
 	for _, name := range names {
-		f, err := os.Open(name)
+		f, err := infile.Open(infile.Anywhere, name, infile.Capture)
 		if err != nil {
 			return err
 		}

@@ -115,7 +115,7 @@ func (c *captureCmd) Run(a *app) error {
 // from when the ledger was last written.
 func (c *captureCmd) began(a *app, f *os.File, entries []ledger.Entry) (time.Time, error) {
 	if harness.IsRun(c.Folder) {
-		out, err := harness.Reopen(a.ctx, c.Folder)
+		out, err := harness.Reopen(a.ctx, c.Folder, false)
 		if err != nil {
 			return time.Time{}, err
 		}

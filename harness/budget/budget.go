@@ -21,7 +21,7 @@ type Limits struct {
 
 // Default is the budget where nobody says otherwise.
 func Default() Limits {
-	return Limits{Within: 7 * 24 * time.Hour, Memory: 4096, Events: 5_000_000, Rows: 5_000_000, Ledger: 2048}
+	return Limits{Within: 7 * 24 * time.Hour, Memory: 2048, Events: 2_000_000, Rows: 2_000_000, Ledger: 2048}
 }
 
 type key struct{}

@@ -6,10 +6,10 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 
 	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/infile"
 )
 
 // sampleBytes of a file are looked at to draft a description.
@@ -18,7 +18,7 @@ const sampleBytes = 1 << 20
 // Draft drafts a host description from a file of the host's records, as
 // hostfile.Draft does, and can look into an SQLite database too.
 func Draft(ctx context.Context, file string) (description []byte, guesses []string, err error) {
-	f, err := os.Open(file)
+	f, err := infile.Open(infile.Anywhere, file, infile.Streamed)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -38,11 +38,11 @@ func Draft(ctx context.Context, file string) (description []byte, guesses []stri
 
 // draftSQLite drafts from the table whose rows give the most columns of ours.
 func draftSQLite(ctx context.Context, file string) (description []byte, guesses []string, err error) {
-	db, err := openSQLite(file)
+	db, closed, err := openSQLite(ctx, infile.Anywhere, file)
 	if err != nil {
 		return nil, nil, err
 	}
-	defer db.Close()
+	defer closed()
 	tables, err := tableNames(ctx, db)
 	if err != nil {
 		return nil, nil, err
@@ -58,7 +58,7 @@ func draftSQLite(ctx context.Context, file string) (description []byte, guesses 
 		}
 		// The rows as JSON Lines, which keep the names of the columns.
 		var sample bytes.Buffer
-		err = eachRow(rows, func(names, fields []string) {
+		err = eachRow(ctx, rows, func(names, fields []string) {
 			m := map[string]string{}
 			for i, n := range names {
 				m[n] = fields[i]

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/infile"
 )
 
 // Bounds of an endpoint.
@@ -155,21 +156,22 @@ func (e *Endpoint) Close(grace time.Duration) error {
 
 // Read reads the records in a file, of any form; of form http the file that
 // Listen wrote. Form http is JSON Lines then.
-func Read(ctx context.Context, d hostfile.Records, file string) (recs []Record, left Left, err error) {
+// The budget of ctx bounds them.
+func Read(ctx context.Context, d hostfile.Records, from infile.Opener, file string) (recs []Record, left Left, err error) {
 	switch d.Form {
 	case hostfile.SQLite:
-		return readSQLite(ctx, d, file)
+		return readSQLite(ctx, d, from, file)
 	case hostfile.SQL:
 		return nil, left, errors.New("they are in a database that only a Go test can hand over (harness.Case)")
 	case hostfile.HTTP:
 		d.Form = hostfile.JSONLines
 	}
-	f, err := os.Open(file)
+	f, err := infile.Open(from, file, infile.Streamed)
 	if err != nil {
 		return nil, left, err
 	}
 	defer f.Close()
 	p := NewParser(d)
-	recs, err = p.all(f)
+	recs, err = p.all(ctx, f)
 	return recs, p.Left(), err
 }

@@ -15,6 +15,7 @@ import (
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/strict"
 	"example.org/understudy/sim/zone"
 )
 
@@ -78,13 +79,14 @@ type texts [8]string
 func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
 	rec := Record{Row: row, Raw: clip(raw), Kind: string(hostfile.Reading)}
 	problem := func(format string, args ...any) {
+
 		if rec.Problem != "" {
 			rec.Problem += "; "
 		}
 		rec.Problem += fmt.Sprintf(format, args...)
 	}
 	for i := range t {
-		t[i] = trim(t[i])
+		t[i] = clip(trim(t[i]))
 	}
 	empty := true
 	for i, c := range r.d.Columns.All() {
@@ -110,13 +112,13 @@ func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
 			}
 		} else {
 			rec.Kind = event
-			problem("the event word %q is not in the host description's events", event)
+			problem("the event word %q is not in the host description's events", strict.Short(event))
 		}
 	}
 	if when != "" {
 		at, err := r.d.Time.Parse(when)
 		if err != nil {
-			problem("%v", err)
+			problem("%s", strict.Short(err.Error()))
 		} else {
 			rec.Time, rec.HasTime = at, true
 		}
@@ -129,10 +131,10 @@ func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
 			}
 		}
 		if rec.Tag == nil {
-			problem("the tag number %q is not a whole number", tag)
+			problem("the tag number %q is not a whole number", strict.Short(tag))
 		}
 	}
-	rec.Text = clip(value)
+	rec.Text = value
 	void := value == ""
 	for _, w := range r.d.Void {
 		void = void || w == value
@@ -158,7 +160,7 @@ func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
 			rec.Unit = u.Symbol()
 		} else {
 			rec.Unit = unit
-			problem("the unit word %q is not in the host description's units", unit)
+			problem("the unit word %q is not in the host description's units", strict.Short(unit))
 		}
 	}
 	if verdict != "" {
@@ -171,7 +173,7 @@ func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
 			rec.Zone = z
 		} else {
 			rec.Zone = verdict
-			problem("the verdict word %q is not in the host description's zones", verdict)
+			problem("the verdict word %q is not in the host description's zones", strict.Short(verdict))
 		}
 	} else if void && value != "" && rec.Kind == string(hostfile.Reading) {
 		rec.Zone = zone.Void.String() // the word in place of the value says it
@@ -191,7 +193,7 @@ func (r *reader) number(text string) (v decimal.Decimal, unit, why string) {
 	plain := num
 	if r.d.Decimal != '.' {
 		if strings.Contains(num, ".") {
-			return v, "", fmt.Sprintf("the value %q has a point, and the decimal mark is %q", text, rune(r.d.Decimal))
+			return v, "", fmt.Sprintf("the value %q has a point, and the decimal mark is %q", strict.Short(text), rune(r.d.Decimal))
 		}
 		plain = strings.Replace(num, string(rune(r.d.Decimal)), ".", 1)
 	}
@@ -201,7 +203,7 @@ func (r *reader) number(text string) (v decimal.Decimal, unit, why string) {
 		if _, bad := decimal.Parse(strings.Replace(num, ",", ".", 1)); bad == nil {
 			hint = "; is its decimal mark a comma?"
 		}
-		return v, "", fmt.Sprintf("the value %q is not a number%s", text, hint)
+		return v, "", fmt.Sprintf("the value %q is not a number%s", strict.Short(text), hint)
 	}
 	return v, unit, ""
 }

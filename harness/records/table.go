@@ -7,54 +7,160 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 	"unicode/utf8"
 
+	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/hostfile"
-	_ "modernc.org/sqlite" // the database/sql driver "sqlite"
+	"example.org/understudy/harness/infile"
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 )
 
 // readSQLite reads an SQLite database, which the host may still have open.
-func readSQLite(ctx context.Context, d hostfile.Records, file string) (recs []Record, left Left, err error) {
-	db, err := openSQLite(file)
+func readSQLite(ctx context.Context, d hostfile.Records, from infile.Opener, file string) (recs []Record, left Left, err error) {
+	ctx, stop := context.WithTimeoutCause(ctx, queryTime, fmt.Errorf("the query took longer than %s", queryTime))
+	defer stop()
+	db, closed, err := openSQLite(ctx, from, file)
 	if err != nil {
 		return nil, left, err
 	}
-	defer db.Close()
+	defer closed()
 	query := d.Query
 	if query == "" {
 		if query, err = tableQuery(ctx, db, d.Table); err != nil {
 			return nil, left, err
 		}
 	}
+	if err := single(query); err != nil {
+		return nil, left, err
+	}
 	return Query(ctx, db, d, query)
 }
 
-func openSQLite(file string) (*sql.DB, error) {
-	if _, err := os.Stat(file); err != nil {
-		return nil, err // the driver would make an empty one
+// Bounds of a query.
+const (
+	queryTime = 2 * time.Minute
+	cellBytes = 16 << 20
+	heapBytes = 256 << 20 // of all databases
+)
+
+// openSQLite opens a database for queries alone: somebody else may have made it, and
+// the query. closed closes it.
+func openSQLite(ctx context.Context, from infile.Opener, file string) (db *sql.Conn, closed func(), err error) {
+	f, err := infile.Open(from, file, infile.Streamed)
+	if err != nil {
+		return nil, nil, err // the driver would make an empty one
 	}
+	f.Close()
 	// Read only, and patient with a host that is writing. A database with a
 	// write-ahead log that a killed host left is recovered on opening, which
 	// needs the right to write: immutable is not set.
-	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: file}).EscapedPath(), RawQuery: "mode=ro&_pragma=busy_timeout(5000)"}
-	return sql.Open("sqlite", u.String())
+	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: file}).EscapedPath(), RawQuery: "mode=ro&_pragma=busy_timeout(5000)&_pragma=query_only(1)" +
+		"&_pragma=trusted_schema(0)&_pragma=cell_size_check(1)&_pragma=temp_store(2)&_pragma=hard_heap_limit(" + strconv.Itoa(heapBytes) + ")"}
+	pool, err := sql.Open("sqlite", u.String())
+	if err != nil {
+		return nil, nil, err
+	}
+	if db, err = pool.Conn(ctx); err == nil {
+		err = confine(db)
+	}
+	if err != nil {
+		pool.Close()
+		return nil, nil, fmt.Errorf("the database cannot be opened: %w", err)
+	}
+	return db, func() { db.Close(); pool.Close() }, nil
 }
 
-func tableNames(ctx context.Context, db *sql.DB) (names []string, err error) {
+// confine lets a connection select, and nothing else.
+func confine(db *sql.Conn) error {
+	for limit, n := range map[int]int{sqlite3.SQLITE_LIMIT_ATTACHED: 0, sqlite3.SQLITE_LIMIT_LENGTH: cellBytes} {
+		if _, err := sqlite.Limit(db, limit, n); err != nil {
+			return err
+		}
+	}
+	return db.Raw(func(conn any) error {
+		c, ok := conn.(sqlite.AuthorizerRegisterer)
+		if !ok {
+			return errors.New("its driver takes no authorizer")
+		}
+		return c.RegisterAuthorizer(func(action sqlite.AuthorizerActionCode, _, what, _, _ string) sqlite.AuthorizerReturnCode {
+			switch action {
+			case sqlite.AuthSelect, sqlite.AuthRead, sqlite.AuthRecursive:
+				return sqlite.AuthorizerOK
+			case sqlite.AuthFunction:
+				if !strings.EqualFold(what, "load_extension") {
+					return sqlite.AuthorizerOK
+				}
+			}
+			return sqlite.AuthorizerDeny
+		})
+	})
+}
+
+// single reports what follows the first statement of a query.
+func single(query string) error {
+	end := func(from int, of string) int { // of what begins at from and ends with of
+		if n := strings.Index(query[from:], of); n >= 0 {
+			return from + n + len(of)
+		}
+		return len(query)
+	}
+	ended := false
+	for i := 0; i < len(query); {
+		switch c := query[i]; {
+		case strings.HasPrefix(query[i:], "--"):
+			i = end(i, "\n")
+			continue
+		case strings.HasPrefix(query[i:], "/*"):
+			i = end(i+2, "*/")
+			continue
+		case c == ';':
+			ended = true
+		case c <= ' ':
+		case ended:
+			return errors.New("the query is more than one statement; write one, a select")
+		case c == '\'' || c == '"' || c == '`':
+			i = end(i+1, string(c))
+			continue
+		case c == '[':
+			i = end(i, "]")
+			continue
+		}
+		i++
+	}
+	return nil
+}
+
+// bounded reports why no more rows are read.
+func bounded(ctx context.Context, rows int) error {
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
+	if most := budget.Of(ctx).Rows; rows > most {
+		return fmt.Errorf("there are more than %d rows (--rows)", most)
+	}
+	return nil
+}
+
+// querier is a database, or a connection to one.
+type querier interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+}
+
+func tableNames(ctx context.Context, db querier) (names []string, err error) {
 	rows, err := db.QueryContext(ctx, "select name from sqlite_schema where type in ('table','view') and name not like 'sqlite_%' order by name")
 	if err != nil {
 		return nil, fmt.Errorf("the database cannot be read: %w", err)
 	}
-	err = eachRow(rows, func(_, fields []string) { names = append(names, fields[0]) })
+	err = eachRow(ctx, rows, func(_, fields []string) { names = append(names, fields[0]) })
 	return names, err
 }
 
-func tableQuery(ctx context.Context, db *sql.DB, table string) (string, error) {
+func tableQuery(ctx context.Context, db querier, table string) (string, error) {
 	names, err := tableNames(ctx, db)
 	switch {
 	case err != nil:
@@ -72,7 +178,7 @@ func tableQuery(ctx context.Context, db *sql.DB, table string) (string, error) {
 }
 
 // eachRow calls f for each row, with its cells as text, and closes rows.
-func eachRow(rows *sql.Rows, f func(names, fields []string)) error {
+func eachRow(ctx context.Context, rows *sql.Rows, f func(names, fields []string)) error {
 	defer rows.Close()
 	names, err := rows.Columns()
 	if err != nil {
@@ -84,6 +190,9 @@ func eachRow(rows *sql.Rows, f func(names, fields []string)) error {
 		into[i] = &cells[i]
 	}
 	for n := 1; rows.Next(); n++ {
+		if err := bounded(ctx, n); err != nil {
+			return err
+		}
 		if err := rows.Scan(into...); err != nil {
 			return fmt.Errorf("record %d cannot be read: %w", n, err)
 		}
@@ -94,6 +203,9 @@ func eachRow(rows *sql.Rows, f func(names, fields []string)) error {
 		f(names, fields)
 	}
 	if err := rows.Err(); err != nil {
+		if ctx.Err() != nil {
+			err = context.Cause(ctx)
+		}
 		return fmt.Errorf("the records end early: %w", err)
 	}
 	return nil
@@ -104,9 +216,12 @@ func quoteName(name string) string { return `"` + strings.ReplaceAll(name, `"`, 
 // Query reads records from any database of database/sql: the query's columns
 // are the host's. Numbers that the database holds in binary are taken in the
 // fewest decimals that stand for them.
-func Query(ctx context.Context, db *sql.DB, d hostfile.Records, query string) (recs []Record, left Left, err error) {
+func Query(ctx context.Context, db querier, d hostfile.Records, query string) (recs []Record, left Left, err error) {
 	rows, err := db.QueryContext(ctx, query)
 	if err != nil {
+		if ctx.Err() != nil {
+			err = context.Cause(ctx)
+		}
 		return nil, left, fmt.Errorf("the records cannot be queried: %w", err)
 	}
 	defer rows.Close()
@@ -120,7 +235,7 @@ func Query(ctx context.Context, db *sql.DB, d hostfile.Records, query string) (r
 		return nil, left, err
 	}
 	n := 0
-	err = eachRow(rows, func(names, fields []string) {
+	err = eachRow(ctx, rows, func(names, fields []string) {
 		n++
 		raw := make([]string, len(fields))
 		for i, f := range fields {

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/records"
 	"example.org/understudy/sim/testenv"
 	"github.com/google/go-cmp/cmp"
@@ -46,7 +47,7 @@ func TestReadsSQLite(t *testing.T) {
 	_, err = db.Exec("pragma journal_mode=wal;" + statements)
 	require.NoError(t, err)
 	d := describe(t, sqliteHost)
-	got, _, err := records.Read(t.Context(), d, file) // while the host still has it open
+	got, _, err := records.Read(t.Context(), d, infile.Anywhere, file) // while the host still has it open
 	require.NoError(t, err)
 	if d := cmp.Diff(sqliteRead, showAll(got)); d != "" {
 		t.Error(d)
@@ -55,7 +56,7 @@ func TestReadsSQLite(t *testing.T) {
 	require.NoError(t, db.Close())
 
 	d.Table, d.Query = "", "select nr, v, verdict, at from measured where v > 1"
-	got, _, err = records.Read(t.Context(), d, file)
+	got, _, err = records.Read(t.Context(), d, infile.Anywhere, file)
 	require.NoError(t, err)
 	if d := cmp.Diff(sqliteRead[:1], showAll(got)); d != "" {
 		t.Error(d)
@@ -65,13 +66,13 @@ func TestReadsSQLite(t *testing.T) {
 		{"measures", "", `the database has no table "measures"; its tables are measured, other`},
 		{"other", "", `the records have no column "at" for time; their columns are x`},
 		{"", "selec 1", "the records cannot be queried"},
-		{"", "delete from measured", "readonly"},
+		{"", "delete from measured", "not authorized"},
 	} {
 		d.Table, d.Query = c.table, c.query
-		_, _, err := records.Read(t.Context(), d, file)
+		_, _, err := records.Read(t.Context(), d, infile.Anywhere, file)
 		require.ErrorContains(t, err, c.want)
 	}
-	_, _, err = records.Read(t.Context(), d, filepath.Join(t.TempDir(), "none.db"))
+	_, _, err = records.Read(t.Context(), d, infile.Anywhere, filepath.Join(t.TempDir(), "none.db"))
 	require.ErrorIs(t, err, os.ErrNotExist)
 }
 
@@ -90,7 +91,7 @@ func TestReadsSQLiteOfAKilledHost(t *testing.T) {
 		require.NoError(t, os.WriteFile(filepath.Join(after, "h.db"+end), b, 0o644))
 	}
 	require.NoError(t, db.Close())
-	got, _, err := records.Read(t.Context(), describe(t, sqliteHost), filepath.Join(after, "h.db"))
+	got, _, err := records.Read(t.Context(), describe(t, sqliteHost), infile.Anywhere, filepath.Join(after, "h.db"))
 	require.NoError(t, err)
 	if d := cmp.Diff(sqliteRead, showAll(got)); d != "" {
 		t.Error(d)
@@ -109,7 +110,7 @@ func TestDraftFromSQLite(t *testing.T) {
 	require.NoError(t, err)
 	h, err := hostfile.Parse("draft", text)
 	require.NoError(t, err, string(text))
-	got, _, err := records.Read(t.Context(), h.Records, file)
+	got, _, err := records.Read(t.Context(), h.Records, infile.Anywhere, file)
 	require.NoError(t, err, string(text))
 	if d := cmp.Diff(sqliteRead, showAll(got)); d != "" {
 		t.Errorf("%s\n%s", d, text)
@@ -128,7 +129,7 @@ func TestReadsWhatSQLiteItselfWrites(t *testing.T) {
 	cmd.Stdin = strings.NewReader(statements)
 	out, err := cmd.CombinedOutput()
 	require.NoError(t, err, string(out))
-	got, _, err := records.Read(t.Context(), describe(t, sqliteHost), file)
+	got, _, err := records.Read(t.Context(), describe(t, sqliteHost), infile.Anywhere, file)
 	require.NoError(t, err)
 	if d := cmp.Diff(sqliteRead, showAll(got)); d != "" {
 		t.Error(d)
@@ -174,7 +175,7 @@ func TestEndpoint(t *testing.T) {
 	res.Body.Close()
 	require.Equal(t, 413, res.StatusCode)
 	require.NoError(t, e.Close(5*time.Second))
-	got, _, err := records.Read(t.Context(), hostfile.Records{Form: hostfile.HTTP}, file)
+	got, _, err := records.Read(t.Context(), hostfile.Records{Form: hostfile.HTTP}, infile.Anywhere, file)
 	require.NoError(t, err)
 	want := []string{"1 reading tag 1 value 8.010 in", "2 reading tag 2 value 8.011", "3 reading tag 3 value 8.012", "4 reading tag 4", "5 reading tag 5", "6 reading tag 6", "7  ! the line is JSON, but not an object",
 		"8  ! the line is JSON, but not an object"}

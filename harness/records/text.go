@@ -2,6 +2,7 @@ package records
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -445,12 +446,17 @@ func jsonText(obj map[string]any, path string) string {
 }
 
 // Parse reads a whole csv or json-lines text.
-func Parse(d hostfile.Records, src io.Reader) ([]Record, error) { return NewParser(d).all(src) }
+func Parse(d hostfile.Records, src io.Reader) ([]Record, error) {
+	return NewParser(d).all(context.Background(), src)
+}
 
-func (p *Parser) all(src io.Reader) ([]Record, error) {
+func (p *Parser) all(ctx context.Context, src io.Reader) ([]Record, error) {
 	var all []Record
 	buf := make([]byte, 256<<10)
 	for {
+		if err := bounded(ctx, len(all)); err != nil {
+			return all, err
+		}
 		n, err := src.Read(buf)
 		got, bad := p.Feed(buf[:n])
 		all = append(all, got...)

@@ -130,8 +130,9 @@ func (s *scan) key(indent int, text string) bool {
 	return b.keys <= maxKeys
 }
 
-// short cuts a text that quotes too much of the file: its begin and its end stay.
-func short(text string) string {
+// Short cuts a text that is quoted in a message: the begin and the end of a long one
+// stay.
+func Short(text string) string {
 	if len(text) <= maxQuoted {
 		return text
 	}

@@ -215,7 +215,7 @@ func (d *Doc) add(p Pos, want, format string, args ...any) {
 	}
 	for i, a := range args {
 		if text, ok := a.(string); ok {
-			args[i] = short(text)
+			args[i] = Short(text)
 		}
 	}
 	d.errs = append(d.errs, Error{Pos: p, Msg: fmt.Sprintf(format, args...), Want: want})
@@ -224,7 +224,7 @@ func (d *Doc) add(p Pos, want, format string, args ...any) {
 // objects adds what a type has against a value of the file.
 func (d *Doc) objects(n Any, want string, err error) {
 	if len(n.Scalar) > maxQuoted {
-		err = errors.New(short(err.Error())) // it may quote the whole value
+		err = errors.New(Short(err.Error())) // it may quote the whole value
 	}
 	d.add(n.Pos, want, "%v", err)
 }
