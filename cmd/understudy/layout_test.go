@@ -5,6 +5,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -166,5 +167,21 @@ func TestShippedFilesFitTheirSchemas(t *testing.T) {
 				t.Errorf("%s/%s: %v", dir, name, err)
 			}
 		}
+	}
+}
+
+// Each row of the table "Where is the rule" names a function of its file.
+// Kind: self.
+func TestWhereIsTheRule(t *testing.T) {
+	t.Parallel()
+	root := filepath.Join("..", "..")
+	text, err := os.ReadFile(filepath.Join(root, "DEVELOPERS.md"))
+	require.NoError(t, err)
+	rows := regexp.MustCompile("(?m)^\\| .* \\| \\[.*\\]\\((.*\\.go)\\) \\| `(\\w+)` \\|$").FindAllSubmatch(text, -1)
+	require.GreaterOrEqual(t, len(rows), 20)
+	for _, r := range rows {
+		code, err := os.ReadFile(filepath.Join(root, string(r[1])))
+		require.NoError(t, err)
+		require.Regexp(t, `(?m)^func (\([^)]*\) )?`+string(r[2])+`\(`, string(code), "%s", r[1])
 	}
 }
