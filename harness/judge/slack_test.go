@@ -7,6 +7,7 @@ import (
 
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/stage/ledger"
 	"github.com/stretchr/testify/require"
 )
 
@@ -78,5 +79,100 @@ func TestWhichRowIsWhose(t *testing.T) {
 			got = append(got, f.Kind)
 		}
 		require.ElementsMatch(t, c.want, got, c.name)
+	}
+}
+
+// Each thing that a host's records or its use of the port can have wrong is found
+// by its own name, and by no other: one change to what a correct host left.
+//
+// Kind: outside.
+func TestOneThingWrong(t *testing.T) {
+	sh := shape{gauges: 1, channels: 1, steps: 12}
+	number := func(n int64) *int64 { return &n }
+	for _, c := range []struct {
+		name   string
+		change func(w *world)
+		want   []judge.Kind
+	}{
+		{"nothing", func(*world) {}, nil},
+		{"another speed", func(w *world) { w.asked("19200 8N1") }, []judge.Kind{judge.KindLine}},
+		{"another parity", func(w *world) { w.asked("9600 8E1") }, []judge.Kind{judge.KindLine}},
+		{"the time of the row after", func(w *world) { w.records[3].Time = w.records[4].Time.Add(time.Second) }, []judge.Kind{judge.KindTime}},
+		{"another unit word", func(w *world) { w.records[3].Unit = map[string]string{"mm": "in", "in": "mm"}[w.records[3].Unit] }, []judge.Kind{judge.KindUnit}},
+		{"a word that is no unit", func(w *world) { w.records[3].Unit = "furlongs" }, []judge.Kind{judge.KindUnit}},
+		{"another tag", func(w *world) { w.records[3].Tag = number(*w.records[3].Tag + 40) }, []judge.Kind{judge.KindTag}},
+		{"no row", func(w *world) { w.records = slices.Delete(w.records, 3, 4) }, []judge.Kind{judge.KindTagLost}},
+		{"a row twice", func(w *world) { w.records = slices.Insert(w.records, 4, w.records[3]) }, []judge.Kind{judge.KindTagRepeated}},
+		{"a gauge that is not there", func(w *world) { w.row(judge.Record{Kind: "link-lost", Gauge: "h"}) }, []judge.Kind{judge.KindIdentity}},
+		{"an event that was not", func(w *world) { w.row(judge.Record{Kind: "low-cell", Gauge: "g1"}) }, []judge.Kind{judge.KindEventExtra}},
+	} {
+		w := newWorld(6, sh).play(sh).correct()
+		require.Greater(t, len(w.records), 6)
+		c.change(w)
+		res := judge.Judge(w.spec, w.entries, w.records)
+		var got []judge.Kind
+		for _, f := range res.Findings {
+			got = append(got, f.Kind)
+		}
+		require.Equal(t, c.want, got, "%s\n%s", c.name, describe(res.Findings))
+	}
+}
+
+// asked has the host of a world ask for other line settings.
+func (w *world) asked(line string) {
+	for i := range w.entries {
+		if p := w.entries[i].Port; p != nil && p.What == "asked" {
+			p.Line = line
+		}
+	}
+}
+
+// What a host may not have read when its port hung up it may leave out, and
+// nothing before it.
+//
+// Kind: outside.
+func TestUnreadAtAHangUp(t *testing.T) {
+	sh := shape{gauges: 1, channels: 1, steps: 10}
+	for lost, want := range map[int]judge.Verdict{0: judge.Pass, 1: judge.Pass, 2: judge.Fail} {
+		w := newWorld(3, sh).play(sh).correct()
+		end := w.entries[len(w.entries)-1]
+		w.entries = w.entries[:len(w.entries)-1]
+		w.out(0, ledger.Out{Fate: ledger.Unread, Count: 1}) // the last byte of the last frame
+		w.port("g1", ledger.Port{What: "hung up", Path: "ports/g1"})
+		w.records = w.records[:len(w.records)-lost]
+		w.row(judge.Record{Kind: "link-lost", Gauge: "g1"})
+		w.port("g1", ledger.Port{What: "returned", Path: "ports/g1"})
+		w.port("g1", ledger.Port{What: "opened", Path: "ports/g1"})
+		w.row(judge.Record{Kind: "link-back", Gauge: "g1"})
+		w.entries = append(w.entries, end)
+		res := judge.Judge(w.spec, w.entries, w.records)
+		require.Equal(t, want, res.Verdict, "%d rows left out: %s", lost, describe(res.Findings))
+	}
+}
+
+// An event may stand one reading late, for a host may write it from another
+// thread, and no later.
+//
+// Kind: outside.
+func TestEventsByAnotherThread(t *testing.T) {
+	sh := shape{gauges: 1, channels: 1, steps: 10}
+	for late, want := range map[int]judge.Verdict{0: judge.Pass, 1: judge.Pass, 2: judge.Fail} {
+		w := newWorld(3, sh).play(sh)
+		w.entries = w.entries[:len(w.entries)-1]
+		w.port("g1", ledger.Port{What: "hung up", Path: "ports/g1"})
+		at := len(w.records)
+		w.row(judge.Record{Kind: "link-lost", Gauge: "g1"})
+		w.port("g1", ledger.Port{What: "returned", Path: "ports/g1"})
+		w.port("g1", ledger.Port{What: "opened", Path: "ports/g1"})
+		back := len(w.records)
+		w.row(judge.Record{Kind: "link-back", Gauge: "g1"})
+		w.play(sh).correct()
+		event := w.records[back]
+		w.records = slices.Insert(slices.Delete(w.records, back, back+1), back+late, event)
+		for i := at; i < len(w.records); i++ {
+			w.records[i].Time = w.records[at].Time
+		}
+		res := judge.Judge(w.spec, w.entries, w.records)
+		require.Equal(t, want, res.Verdict, "%d readings late: %s", late, describe(res.Findings))
 	}
 }
