@@ -13,6 +13,8 @@ import (
 
 // Each act is shown by a shipped scenario that says what to notice. What the
 // wire shows of each is tested act by act in sim/stage.
+//
+// Kind: self.
 func TestEveryActIsShipped(t *testing.T) {
 	t.Parallel()
 	left := map[string]bool{}
@@ -31,6 +33,8 @@ func TestEveryActIsShipped(t *testing.T) {
 
 // The gauge of the shipped dialect with parts names itself once, before its
 // first reading, and leaves out on the wire what its settings say.
+//
+// Kind: process.
 func TestPartsOfALine(t *testing.T) {
 	t.Parallel()
 	entries, err := harness.OnPaper(t.Context(), shipped(t, "32-parts-of-a-line"))

@@ -11,6 +11,8 @@ import (
 
 // Where a dialect's tag frame carries no reading, what was tagged is what the
 // stream said last; a correct host is not accused for not knowing more.
+//
+// Kind: process.
 func TestATagWithoutAReading(t *testing.T) {
 	t.Parallel()
 	s, err := scenario.Parse("bare.yaml", []byte(`
@@ -34,6 +36,8 @@ cues:
 
 // A resolution that the frames round away would have every correct host send
 // other numbers than the ledger holds: it is a mistake of the scenario.
+//
+// Kind: property.
 func TestAResolutionFinerThanTheFrames(t *testing.T) {
 	t.Parallel()
 	text := `

@@ -10,6 +10,8 @@ import (
 
 // A port that goes away again while the host is still opening it was never open
 // for the host: it may note one loss of the link, or two.
+//
+// Kind: process.
 func TestAPortThatGoesAwayWhileItIsOpened(t *testing.T) {
 	t.Parallel()
 	s, err := scenario.Parse("brief.yaml", []byte(`

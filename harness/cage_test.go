@@ -23,6 +23,8 @@ const secret = "first line of a file that is nobody's business\n"
 
 // A run folder that somebody else has made is judged without a command being run, a
 // file outside being read or written, and without end.
+//
+// Kind: process.
 func TestHostileRunFolder(t *testing.T) {
 	t.Parallel()
 	text := []byte("understudy-host: 1\nrun: [/bin/sh, -c, 'exit 1']\nrecords: {form: csv}\n")

@@ -113,6 +113,7 @@ func counts(rs []ledger.Reading) (out []string) {
 	return out
 }
 
+// Kind: outside.
 func TestMbpollReadsAndWrites(t *testing.T) {
 	t.Parallel()
 	testenv.Works(t, "mbpoll", "mbpoll", "-V")
@@ -148,6 +149,7 @@ func TestMbpollReadsAndWrites(t *testing.T) {
 	require.Contains(t, string(out), "Illegal data address", "%v", err)
 }
 
+// Kind: outside.
 func TestLibmodbusReadsFourChannels(t *testing.T) {
 	t.Parallel()
 	testenv.Works(t, "libmodbus-dev, gcc and pkg-config", "pkg-config", "--exists", "libmodbus")
@@ -168,6 +170,7 @@ func TestLibmodbusReadsFourChannels(t *testing.T) {
 	require.Equal(t, "915000", got[4])
 }
 
+// Kind: outside.
 func TestPythonReadsTheLineDialect(t *testing.T) {
 	t.Parallel()
 	python := testenv.Python(t)

@@ -15,6 +15,8 @@ import (
 
 // The page of the host contract has a table of all that the job file holds, made
 // of its Go types, and names every word of a conformance statement.
+//
+// Kind: golden.
 func TestHostContract(t *testing.T) {
 	t.Parallel()
 	const file, begin, end = "hostfile/README.md", "<!-- job: begin -->\n", "<!-- job: end -->"

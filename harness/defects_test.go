@@ -82,6 +82,8 @@ func check(t testing.TB, s *scenario.Scenario, extra ...string) *harness.Outcome
 }
 
 // Every shipped scenario keeps its own promises, and the correct host passes.
+//
+// Kind: process.
 func TestShippedScenarios(t *testing.T) {
 	t.Parallel()
 	for _, name := range shippedNames(t) {
@@ -213,6 +215,8 @@ var unseen = map[string]string{
 
 // Every defect is found by a shipped scenario and named as the first cause.
 // -v prints the table.
+//
+// Kind: process.
 func TestEveryDefectIsNamed(t *testing.T) {
 	t.Parallel()
 	var mu sync.Mutex
@@ -253,6 +257,8 @@ func TestEveryDefectIsNamed(t *testing.T) {
 }
 
 // A host that does not keep up is found when time does not wait for it.
+//
+// Kind: process.
 func TestHostThatReadsTooSlowly(t *testing.T) {
 	t.Parallel()
 	text, err := os.ReadFile(filepath.Join("testdata", "flood.yaml"))
@@ -279,6 +285,8 @@ func TestHostThatReadsTooSlowly(t *testing.T) {
 
 // A host that leaves bytes waiting is found when time does not wait for it, where
 // the scenario says how long they may: to the byte on a pty, and on Linux at a socket too.
+//
+// Kind: process.
 func TestHostThatStalls(t *testing.T) {
 	t.Parallel()
 	text, err := scenarios.Files.ReadFile("38-at-the-line.yaml")
@@ -316,6 +324,8 @@ func TestHostThatStalls(t *testing.T) {
 }
 
 // The correct host is never accused, whatever the seed of a noisy scenario.
+//
+// Kind: process.
 func TestCorrectHostIsNotAccused(t *testing.T) {
 	t.Parallel()
 	seeds := testenv.Count(12, 200)

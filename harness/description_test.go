@@ -14,6 +14,8 @@ import (
 
 // A correct host is not blamed for what its description leaves open: the run asks.
 // A wrong one is, beside the question.
+//
+// Kind: process.
 func TestDescriptionIsJudgedFirst(t *testing.T) {
 	t.Parallel()
 	if _, err := os.Stat("/bin/sh"); err != nil {

@@ -27,6 +27,8 @@ until: 10 s
 
 // However long the readings stay the same, a lost row is one finding, and a doubled
 // one is one: the tags hold the rest in place.
+//
+// Kind: process.
 func TestOneRowAmongEqualOnes(t *testing.T) {
 	t.Parallel()
 	s, err := scenario.Parse("equal.yaml", []byte(equal), shippedDialect)

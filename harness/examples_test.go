@@ -51,6 +51,8 @@ func passesClaimed(t *testing.T, h *hostfile.Host, many int) {
 // The host in Python is correct by every rule, in every unit, in the three
 // dialects it speaks: on every shipped scenario whose gauges speak them on a
 // serial port of this machine.
+//
+// Kind: outside.
 func TestExampleHostInPython(t *testing.T) {
 	t.Parallel()
 	python := testenv.Python(t)
@@ -62,6 +64,8 @@ func TestExampleHostInPython(t *testing.T) {
 }
 
 // What a host does not claim is not played to it, nor passed.
+//
+// Kind: process.
 func TestUnclaimedIsNotPlayed(t *testing.T) {
 	t.Parallel()
 	for name, want := range map[string]string{
@@ -80,6 +84,7 @@ func TestUnclaimedIsNotPlayed(t *testing.T) {
 	}
 }
 
+// Kind: outside.
 func TestExampleHostInGo(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -87,6 +92,7 @@ func TestExampleHostInGo(t *testing.T) {
 	passesClaimed(t, example(t, "go", dir), 10)
 }
 
+// Kind: outside.
 func TestExampleHostInC(t *testing.T) {
 	t.Parallel()
 	testenv.Works(t, "gcc", "cc", "--version")
@@ -97,6 +103,8 @@ func TestExampleHostInC(t *testing.T) {
 
 // A host that is asked what it is not made for is found out, not passed: the
 // one in Go knows no inches.
+//
+// Kind: outside.
 func TestExampleHostBeyondItsClaim(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()

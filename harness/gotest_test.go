@@ -42,6 +42,8 @@ func reading(defect string) func(context.Context, *harness.Job) error {
 
 // A host in each form passes, and a wrong one fails the test with the cause, the
 // bytes and the row.
+//
+// Kind: process.
 func TestRun(t *testing.T) {
 	t.Parallel()
 	self, err := os.Executable()
@@ -86,6 +88,8 @@ func TestRun(t *testing.T) {
 
 // What the caller must put right ends the test; what the host does wrong as a
 // program is told with its words.
+//
+// Kind: process.
 func TestRunThatCannotBe(t *testing.T) {
 	t.Parallel()
 	wrong := func(what string) func(context.Context, *harness.Job) error {
@@ -136,6 +140,8 @@ func TestRunThatCannotBe(t *testing.T) {
 
 // Records may be in any database that database/sql has a driver for; SQLite stands
 // in for it. Rows of earlier runs are not of this one.
+//
+// Kind: process.
 func TestRunWithADatabase(t *testing.T) {
 	t.Parallel()
 	db, err := sql.Open("sqlite", filepath.Join(t.TempDir(), "records.db"))
@@ -187,6 +193,8 @@ zones: {OK: [in, warn-low, warn-high], NOK: [below, above]}
 }
 
 // The example in the documents is the one that is tested.
+//
+// Kind: self.
 func TestRunInTheDocuments(t *testing.T) {
 	t.Parallel()
 	example, err := os.ReadFile("../testdata/hosts/go/main_test.go")

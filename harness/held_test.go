@@ -14,6 +14,8 @@ import (
 
 // A ledger too long to hold is judged to the same findings, and what is held of
 // it is enough for the page, which says so.
+//
+// Kind: process.
 func TestLongLedger(t *testing.T) {
 	t.Parallel()
 	folder := filepath.Join(t.TempDir(), "run")

@@ -50,6 +50,8 @@ ready: {says: "^ready$"}
 
 // Hosts are kept from one check to the next: one that is told of each, and one
 // that goes on, whose records of the checks before do not count.
+//
+// Kind: process.
 func TestKept(t *testing.T) {
 	t.Parallel()
 	self, err := os.Executable()
@@ -89,6 +91,8 @@ many-runs: yes
 }
 
 // A description for many runs does for one as well.
+//
+// Kind: process.
 func TestToldOfOneRun(t *testing.T) {
 	t.Parallel()
 	self, err := os.Executable()
@@ -102,6 +106,8 @@ func TestToldOfOneRun(t *testing.T) {
 
 // One that does not end the run when it is told to, or ends by itself, is ended,
 // and another one takes its place.
+//
+// Kind: process.
 func TestKeptHostThatFails(t *testing.T) {
 	t.Parallel()
 	self, err := os.Executable()

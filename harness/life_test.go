@@ -37,6 +37,8 @@ func livesAgain(t *testing.T, host string) (*harness.Outcome, error) {
 
 // A host that was started by hand cannot be started again by the harness, so that
 // does not apply to it.
+//
+// Kind: process.
 func TestRestartOfARunningHost(t *testing.T) {
 	t.Parallel()
 	out, err := livesAgain(t, "understudy-host: 1\nalready-running: yes\nrecords: {form: csv, file: /nowhere}\n")
@@ -46,6 +48,8 @@ func TestRestartOfARunningHost(t *testing.T) {
 }
 
 // A host that does not come back leaves the run undecided, and says why.
+//
+// Kind: process.
 func TestHostThatDoesNotComeBack(t *testing.T) {
 	t.Parallel()
 	if _, err := os.Stat("/bin/sh"); err != nil {
@@ -65,6 +69,8 @@ records: {form: csv}
 
 // The run folder of a run with a restart judges the same again, and keeps what
 // each life of the host has printed.
+//
+// Kind: process.
 func TestRestartReopened(t *testing.T) {
 	t.Parallel()
 	text, err := scenarios.Files.ReadFile("hosts/reference.yaml")

@@ -424,6 +424,8 @@ func bareLoop(t testing.TB, frames int) float64 {
 // TestSoak plays gauges in real time for as long as UNDERSTUDY_SOAK says, to hosts
 // that read, ask, close and open again, and shows that the second half of that time
 // needs no more memory, descriptors and goroutines than the first.
+//
+// Kind: process.
 func TestSoak(t *testing.T) {
 	long, err := time.ParseDuration(os.Getenv("UNDERSTUDY_SOAK"))
 	if err != nil {

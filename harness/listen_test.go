@@ -12,6 +12,8 @@ import (
 )
 
 // Gauges at sockets get one port number after the other; ptys among them get none.
+//
+// Kind: property.
 func TestListenAddresses(t *testing.T) {
 	t.Parallel()
 	s, err := scenario.Parse("listen.yaml", []byte(`

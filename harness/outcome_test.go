@@ -13,6 +13,8 @@ import (
 // What bears on no verdict is noted: how a host ended that did not end well, rows
 // that hold nothing, and rows that cannot be read as they stand, each trouble once
 // and none that a finding tells.
+//
+// Kind: process.
 func TestNotes(t *testing.T) {
 	t.Parallel()
 	trouble := func(row int, problem string) judge.Record {

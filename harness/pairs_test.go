@@ -22,6 +22,8 @@ var allPairs = flag.Bool("pairs", false, "TestTwoDefectsAtOnce tries every pair 
 // Two mistakes at once are both found: each is named in the scenario that shows it
 // alone, when the host makes the other one too. A pair counts when either mistake
 // changes what the host records beside the other.
+//
+// Kind: process.
 func TestTwoDefectsAtOnce(t *testing.T) {
 	t.Parallel()
 	alone := map[string]string{} // what the records of one mistake alone look like to the judge, by scenario

@@ -20,6 +20,8 @@ var update = flag.Bool("update", false, "write the golden files anew")
 
 // The frames of every shipped scenario, played on paper: how many, and the
 // hash of whose they are and their bytes.
+//
+// Kind: golden.
 func TestPinnedFrames(t *testing.T) {
 	files, err := filepath.Glob("../scenarios/*.yaml")
 	if err != nil || len(files) == 0 {

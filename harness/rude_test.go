@@ -165,6 +165,7 @@ gauges: [{name: g, dialect: line-ascii, mid-stroke: 8 mm, stream: 30 Hz}]
 cues: [{at: 0 s, do: rest on, size: 8 mm}]
 `
 
+// Kind: process.
 func TestHostNeverReads(t *testing.T) {
 	t.Parallel()
 	var fast stage.Pace
@@ -188,6 +189,7 @@ func TestHostNeverReads(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestHostReadsOneByteASecond(t *testing.T) {
 	t.Parallel()
 	r := newRude(t, longStream, stage.Drain)
@@ -245,6 +247,7 @@ func (r *rude) talk(host func(), n int, of func(ledger.Entry) bool) {
 	<-done
 }
 
+// Kind: process.
 func TestHostFloodsCommands(t *testing.T) {
 	t.Parallel()
 	r := newRude(t, quiet, stage.Drain)
@@ -266,6 +269,8 @@ func TestHostFloodsCommands(t *testing.T) {
 }
 
 // A flood must not keep the timeline from going on, nor other gauges from sending.
+//
+// Kind: process.
 func TestTimelineGoesOnInAFlood(t *testing.T) {
 	t.Parallel()
 	var fast stage.Pace
@@ -326,6 +331,7 @@ cues: [{at: 0 s, do: rest on, size: 8 mm}]
 	}
 }
 
+// Kind: process.
 func TestHostSendsGarbage(t *testing.T) {
 	t.Parallel()
 	r := newRude(t, quiet, stage.Drain)
@@ -365,6 +371,7 @@ func TestHostSendsGarbage(t *testing.T) {
 	require.Equal(t, 1, r.count(func(e ledger.Entry) bool { return e.Request != nil }))
 }
 
+// Kind: process.
 func TestHostClosesInMidFrame(t *testing.T) {
 	t.Parallel()
 	r := newRude(t, longStream, stage.Drain)
@@ -405,6 +412,7 @@ func TestHostClosesInMidFrame(t *testing.T) {
 	require.LessOrEqual(t, a.Sent, len(got)+a.Unread)
 }
 
+// Kind: process.
 func TestHostOpensAndClosesInALoop(t *testing.T) {
 	t.Parallel()
 	r := newRude(t, quiet, stage.Drain)

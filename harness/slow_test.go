@@ -78,6 +78,7 @@ cues:
   - {at: 4 s, do: tag}
 `
 
+// Kind: process.
 func TestSlowHostsAreNotAccused(t *testing.T) {
 	t.Parallel()
 	read := func(text string) func() *scenario.Scenario {
@@ -113,6 +114,8 @@ func TestSlowHostsAreNotAccused(t *testing.T) {
 // At the end a host is waited for: one that records a row some time after it has read
 // it, and loses what it has in hand when it is asked to end, has its rows. One that
 // never records its last row is found.
+//
+// Kind: process.
 func TestRowsThatComeLate(t *testing.T) {
 	t.Parallel()
 	const never = time.Hour

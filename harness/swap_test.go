@@ -13,6 +13,8 @@ import (
 
 // Gauges on sockets change places as those on pseudo-terminals do, and the host
 // that knows them by their place is found out.
+//
+// Kind: process.
 func TestSwappedSockets(t *testing.T) {
 	t.Parallel()
 	text, err := scenarios.Files.ReadFile("36-ports-swapped.yaml")

@@ -8,6 +8,8 @@ import (
 )
 
 // What would make a timeline without end is a mistake of the file, at its place.
+//
+// Kind: property.
 func TestBoundsOfATimeline(t *testing.T) {
 	for _, c := range []struct{ name, stream, cue, until, want string }{
 		{name: "the slowest rate", stream: "0.001 Hz"},

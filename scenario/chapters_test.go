@@ -10,6 +10,8 @@ import (
 
 // Chapters stand in the order of their times, inside the timeline, and answer
 // only what they ask; each mistake is at its line and column.
+//
+// Kind: property.
 func TestChapterOrder(t *testing.T) {
 	text := one("dialect: line-ascii", `until: 10 s
 chapters:

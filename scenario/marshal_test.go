@@ -16,6 +16,7 @@ func shippedDialect(name string) (string, []byte, error) {
 	return name + ".yaml", text, err
 }
 
+// Kind: property.
 func TestMarshalReadsBack(t *testing.T) {
 	files, err := fs.Glob(scenarios.Files, "*.yaml")
 	require.NoError(t, err)

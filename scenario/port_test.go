@@ -11,6 +11,8 @@ import (
 
 // A port may not come back under a name that another gauge's port has at that
 // time, and only gauges that a host can tell apart change places.
+//
+// Kind: property.
 func TestNamesOfPorts(t *testing.T) {
 	const swap = `{at: 1 s, do: swap ports, gauge: a, with: b, for: 1 s}`
 	for _, c := range []struct{ name, gauges, cues, want string }{
@@ -70,6 +72,8 @@ func TestNamesOfPorts(t *testing.T) {
 
 // How a host is to behave at the line is read, and a time too short to be known is
 // refused.
+//
+// Kind: property.
 func TestAtLine(t *testing.T) {
 	const text = "understudy: 1\ntitle: line\nhost: {at-port: {DTR: on, RTS: off, breaks: some, reads-within: 300 ms}}\ngauges: [{name: a, dialect: line-ascii}]\nuntil: 1 s\n"
 	s, err := scenario.Parse("f", []byte(text), shippedDialect)

@@ -35,6 +35,8 @@ func parse(t testing.TB, text []byte) *scenario.Scenario {
 
 // A profile gives what the gauge leaves out, and nothing else: a gauge written
 // out in full is the same as one that names its profile.
+//
+// Kind: property.
 func TestProfileUnderAGauge(t *testing.T) {
 	ignore := cmpopts.IgnoreUnexported(gauge.Expr{})
 	for _, name := range scenario.ProfileNames() {
@@ -60,6 +62,8 @@ func TestProfileUnderAGauge(t *testing.T) {
 }
 
 // Each shipped profile plays: it streams, or waits to be asked, and reads sizes.
+//
+// Kind: property.
 func TestProfilesPlay(t *testing.T) {
 	for _, name := range scenario.ProfileNames() {
 		s := parse(t, one("profile: "+name, "cues: [{at: 0 s, do: preset}, {at: 1 s, do: press, button: A, for: 50 ms}]", "until: 3 s"))
@@ -84,6 +88,7 @@ func TestProfilesPlay(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestGaugeOverridesItsProfile(t *testing.T) {
 	m := parse(t, one(`profile: bore-plug
 dialect: multi-ascii
@@ -121,6 +126,8 @@ sends: [check]`)).Play.Cast[0]
 }
 
 // What is wrong with a gauge is said where it stands.
+//
+// Kind: property.
 func TestGaugeMistakes(t *testing.T) {
 	for _, c := range []struct{ gauge, more, want string }{
 		{"profile: bore-plgu", "", `6:14: there is no shipped gauge profile "bore-plgu"; did you mean "bore-plug"?`},
@@ -154,6 +161,7 @@ func TestGaugeMistakes(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestProfileFileMistakes(t *testing.T) {
 	for text, want := range map[string]string{
 		"understudy-gauge: 2\ntitle: t\ndialect: line-ascii\n":              "p.yaml:1:19: this program reads version 1",
@@ -185,6 +193,8 @@ func TestProfileFileMistakes(t *testing.T) {
 
 // Whatever a file says, reading it ends with a scenario or with mistakes that
 // have places.
+//
+// Kind: property.
 func FuzzParse(f *testing.F) {
 	for _, dir := range []string{"*.yaml", "gauges/*.yaml"} {
 		files, err := fs.Glob(scenarios.Files, dir)
@@ -211,6 +221,8 @@ func FuzzParse(f *testing.F) {
 }
 
 // The schema of profiles names every key there is.
+//
+// Kind: self.
 func TestProfileSchema(t *testing.T) {
 	schema := string(scenario.ProfileSchema())
 	for _, key := range []string{`"understudy-gauge"`, `"idle-off"`, `"looks"`, `"computed"`, `"after-frame"`, `"pass-code"`} {
@@ -219,6 +231,8 @@ func TestProfileSchema(t *testing.T) {
 }
 
 // A gauge with a seat and no other size begins where its tip is in reach.
+//
+// Kind: property.
 func TestStartsOnItsSeat(t *testing.T) {
 	for _, k := range []struct{ part, keys, want string }{
 		{"", "mid-stroke: 30 mm", "30 mm"},

@@ -37,6 +37,8 @@ func timeline(t *testing.T, gauges int, stream, cues string) string {
 }
 
 // A timeline that takes too long on paper is cut off, and what is known is told.
+//
+// Kind: process.
 func TestEventsOnPaper(t *testing.T) {
 	t.Parallel()
 	for name, file := range map[string]string{
@@ -63,6 +65,8 @@ func TestEventsOnPaper(t *testing.T) {
 }
 
 // What ends a command ends it at once, and the command tells what is known so far.
+//
+// Kind: process.
 func TestStoppedOnPaper(t *testing.T) {
 	t.Parallel()
 	file := timeline(t, 1, "20 Hz", "  - {at: 1000 h, do: tag}\n")
@@ -80,6 +84,8 @@ func TestStoppedOnPaper(t *testing.T) {
 }
 
 // What is no file, or far too large, is refused wherever a file is named.
+//
+// Kind: process.
 func TestFilesThatAreNone(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -109,6 +115,8 @@ func TestFilesThatAreNone(t *testing.T) {
 }
 
 // Titles and names from elsewhere do not command a terminal.
+//
+// Kind: process.
 func TestOutputIsClean(t *testing.T) {
 	t.Parallel()
 	file := filepath.Join(t.TempDir(), "t.yaml")
@@ -128,6 +136,7 @@ func TestOutputIsClean(t *testing.T) {
 	require.Equal(t, `é\x0d`+"\n\t"+`\x1b\xff€\xc2\x85x\x7f`, out.String())
 }
 
+// Kind: process.
 func TestHelpOfACommand(t *testing.T) {
 	t.Parallel()
 	code, all := command(t.Context(), "help")

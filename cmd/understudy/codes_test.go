@@ -12,6 +12,8 @@ import (
 )
 
 // The four exit codes, as the README has them.
+//
+// Kind: process.
 func TestExitCodes(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()

@@ -22,6 +22,7 @@ func explored(t *testing.T, args ...string) (code int, out, errs string) {
 	return code, stdout.String(), stderr.String()
 }
 
+// Kind: process.
 func TestExploreFindsNothingInTheCorrectHost(t *testing.T) {
 	t.Parallel()
 	code, out, errs := explored(t, "--runs", "60", "--budget", "0s", "--combinations")
@@ -33,6 +34,8 @@ func TestExploreFindsNothingInTheCorrectHost(t *testing.T) {
 }
 
 // What is saved is found again by the check of the folder that holds it.
+//
+// Kind: process.
 func TestExploreSavesEachCauseOnce(t *testing.T) {
 	t.Parallel()
 	dir := filepath.Join(t.TempDir(), "kept")
@@ -67,6 +70,8 @@ func reported(args ...string) (code int, out, errs string) {
 
 // Shards that report puts together are one exploration, to the last digit but
 // for real times.
+//
+// Kind: process.
 func TestExploreShardsMerge(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -121,6 +126,7 @@ func TestExploreShardsMerge(t *testing.T) {
 	require.Contains(t, errs, "there is no finished run in")
 }
 
+// Kind: process.
 func TestExploreBadUsage(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -143,6 +149,8 @@ func TestExploreBadUsage(t *testing.T) {
 }
 
 // A host that is a program of its own is found out just the same.
+//
+// Kind: process.
 func TestExploreOutside(t *testing.T) {
 	t.Parallel()
 	code, out, errs := explored(t, "--outside", "--runs", "4", "--budget", "0s")
@@ -153,6 +161,7 @@ func TestExploreOutside(t *testing.T) {
 	require.Contains(t, out, "# Found by exploring with seed 1, in run 1.\n")
 }
 
+// Kind: process.
 func TestProgressLine(t *testing.T) {
 	t.Parallel()
 	p := explore.Progress{Runs: 1, Tuples: 50, Of: 100, Causes: 1, Left: 61400 * time.Millisecond}
@@ -165,6 +174,8 @@ func TestProgressLine(t *testing.T) {
 }
 
 // What a host's description does not claim is not explored.
+//
+// Kind: process.
 func TestExploreKeepsToTheClaims(t *testing.T) {
 	t.Parallel()
 	file := filepath.Join(t.TempDir(), "host.yaml")

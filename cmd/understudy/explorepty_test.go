@@ -50,6 +50,8 @@ func onTerminal(t *testing.T, cols uint16, until string, args ...string) (shown 
 }
 
 // On a terminal the progress is painted on one line; Ctrl-C keeps what there is.
+//
+// Kind: process.
 func TestExploreOnATerminal(t *testing.T) {
 	t.Parallel()
 	dir := filepath.Join(t.TempDir(), "kept")

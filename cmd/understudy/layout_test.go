@@ -105,6 +105,8 @@ func TestImportsPointDown(t *testing.T) {
 // may import the wire and plain helpers, and nothing that judges or measures. What
 // decimal numbers come off the wire is all that it takes from sim/decimal. Its
 // adapter to the harness may think nothing of its own.
+//
+// Kind: self.
 func TestReferenceHostIsIndependent(t *testing.T) {
 	allowed := map[string][]string{
 		"cmd/refhost":           {"cmd/refhost/host"},
@@ -143,6 +145,8 @@ func TestReferenceHostIsIndependent(t *testing.T) {
 
 // Every shipped file is one that its JSON Schema takes, so editors do not mark
 // good files as bad.
+//
+// Kind: self.
 func TestShippedFilesFitTheirSchemas(t *testing.T) {
 	t.Parallel()
 	for _, k := range kinds {

@@ -42,6 +42,8 @@ func (p *paper) String() string {
 // A play on a bench starts again as often as it is asked to: on the same ports,
 // also one that had just been hung up, with a ledger of its own, while the host
 // keeps its port open; and when it is stopped it has ended well.
+//
+// Kind: process.
 func TestPlayStartsAgain(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()

@@ -28,6 +28,8 @@ func TestMain(m *testing.M) {
 }
 
 // The command scripts of testdata/script.
+//
+// Kind: process.
 func TestScripts(t *testing.T) {
 	t.Parallel()
 	testscript.Run(t, testscript.Params{Dir: "testdata/script"})
@@ -41,6 +43,8 @@ var (
 
 // Every console example in the documents is run and gives what stands there.
 // A line "..." stands for any lines; "[1]" at the end is the exit code.
+//
+// Kind: process.
 func TestDocumentExamples(t *testing.T) {
 	t.Parallel()
 	for _, doc := range []string{"../../README.md", "../../DEVELOPERS.md", "../../harness/hostfile/README.md", "../../sim/port/README.md"} {
@@ -73,6 +77,8 @@ func TestDocumentExamples(t *testing.T) {
 
 // The commands of a tap are those that a script runs, with a gauge on a pty for
 // the device.
+//
+// Kind: self.
 func TestDocumentTapIsRun(t *testing.T) {
 	t.Parallel()
 	text, err := os.ReadFile("../../README.md")
@@ -104,6 +110,8 @@ func matches(want, got string) bool {
 }
 
 // Every scenario in the documents is one, and keeps its promises.
+//
+// Kind: self.
 func TestDocumentScenarios(t *testing.T) {
 	t.Parallel()
 	text, err := os.ReadFile("../../README.md")

@@ -96,6 +96,8 @@ func draw(t *rapid.T, n, tags int) []item {
 }
 
 // What fits a window is aligned at the least possible cost, whatever it is.
+//
+// Kind: model.
 func TestShortSidesAreOptimal(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := &untagged{sides{wants: draw(t, 16, 5), records: draw(t, 16, 5)}}
@@ -112,6 +114,8 @@ func (s *same) Same(i, j int) (bool, bool) { return s.wants[i].value == s.record
 
 // In long stretches of the same value, whether a want that is free has a record
 // shows only where the stretch ends, or nowhere: neither way costs anything.
+//
+// Kind: property.
 func TestFreeWantsAmongTheSame(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r := rand.New(rand.NewSource(rapid.Uint64().Draw(t, "seed")))
@@ -138,6 +142,8 @@ func TestFreeWantsAmongTheSame(t *testing.T) {
 
 // Wants that may be absent, and repeat a neighbour, do not lead the alignment
 // astray: what has to be there is found.
+//
+// Kind: property.
 func TestOptionalWants(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r := rand.New(rand.NewSource(rapid.Uint64().Draw(t, "seed")))
@@ -173,6 +179,8 @@ func numbered(n int, r *rand.Rand) []item {
 }
 
 // Long sides with scattered edits cost no more than the edits did.
+//
+// Kind: property.
 func TestEditsAreFound(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r := rand.New(rand.NewSource(rapid.Uint64().Draw(t, "seed")))
@@ -197,6 +205,7 @@ func TestEditsAreFound(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestGaps(t *testing.T) {
 	r := rand.New(rand.NewSource(1))
 	w := numbered(50_000, r)
@@ -241,6 +250,8 @@ type untagged struct{ sides }
 func (s *untagged) Same(i, j int) (bool, bool) { return s.Pair(i, j) == 0, false }
 
 // The work grows with the length, not with its square, also when nothing agrees.
+//
+// Kind: property.
 func TestWorkIsLinear(t *testing.T) {
 	r := rand.New(rand.NewSource(2))
 	s := &untagged{}

@@ -209,6 +209,7 @@ func (f *far) gets(t *testing.T, want string, do func()) {
 	}, 10*time.Second, 5*time.Millisecond, "the port never said %q", want)
 }
 
+// Kind: process.
 func TestBenchInABrowser(t *testing.T) {
 	b := chromium.Start(t)
 	h := open(t, lathe(4, "20 Hz"))
@@ -354,6 +355,8 @@ func frames(list []ledger.Entry) (out []string) {
 }
 
 // A page of another origin gets nothing, however it asks.
+//
+// Kind: process.
 func TestHostilePage(t *testing.T) {
 	b := chromium.Start(t)
 	h := open(t, lathe(1, "20 Hz"))
@@ -390,6 +393,8 @@ func TestHostilePage(t *testing.T) {
 // and every text stands out from its ground as WCAG 2.2, 1.4.3 (AA) has it. A
 // host is attached and has got a tag wrong; gauges are in all kinds of trouble.
 // Pictures of it are left in the folder of -shots.
+//
+// Kind: process.
 func TestPageSizesAndAccess(t *testing.T) {
 	b := chromium.Start(t)
 	var all []view
@@ -543,6 +548,8 @@ const faint = `(() => {
 
 // Beside what should be recorded the page shows what a host has recorded, as it
 // arrives, and says at once that it is wrong, and why.
+//
+// Kind: process.
 func TestHostBeside(t *testing.T) {
 	p := chromium.Start(t).Page()
 	text, err := scenarios.Files.ReadFile("04-preset-on-a-master.yaml")
@@ -586,6 +593,8 @@ func TestHostBeside(t *testing.T) {
 // Every fault has its control; what it does is seen on the page in words, and at
 // the port by a host, and all of it together is kept as a scenario that plays
 // back the same bytes.
+//
+// Kind: process.
 func TestEveryFaultByHand(t *testing.T) {
 	p := chromium.Start(t).Page()
 	h := open(t, lathe(4, "20 Hz"))
@@ -711,6 +720,8 @@ func TestEveryFaultByHand(t *testing.T) {
 }
 
 // A button that is held, with the mouse or by its key, is held on the gauge.
+//
+// Kind: process.
 func TestHeldButton(t *testing.T) {
 	p := chromium.Start(t).Page()
 	h := open(t, `understudy: 1
@@ -747,6 +758,8 @@ until: 24 h
 
 // On a tablet a finger drags the tip and presses the button, and the page does
 // not scroll away under it.
+//
+// Kind: process.
 func TestTouch(t *testing.T) {
 	p := chromium.Start(t).Page()
 	h := open(t, lathe(4, "20 Hz"))
@@ -781,6 +794,8 @@ func TestTouch(t *testing.T) {
 
 // The buzzer is heard when the sound is on, which it is not at first, and a page
 // that is loaded again does not sound what was long ago.
+//
+// Kind: process.
 func TestSound(t *testing.T) {
 	p := chromium.Start(t).Page()
 	h := open(t, `understudy: 1
@@ -824,6 +839,8 @@ until: 24 h
 
 // The shipped lessons are complete: they play in under five minutes, do what
 // they say, and every chapter has something to say, to ask and to answer.
+//
+// Kind: property.
 func TestLessons(t *testing.T) {
 	for _, file := range lessons(t) {
 		text, err := scenarios.Files.ReadFile(file)
@@ -877,6 +894,8 @@ func eachLesson(t *testing.T, do func(t *testing.T, file string, h *house, p *ch
 
 // Each lesson's chapters come up on the page at their times, as a trainer skips
 // from cue to cue.
+//
+// Kind: process.
 func TestLessonsOnThePage(t *testing.T) {
 	eachLesson(t, func(t *testing.T, file string, h *house, p *chromium.Page) {
 		p.Size(1280, 800)
@@ -910,6 +929,8 @@ func TestLessonsOnThePage(t *testing.T) {
 
 // The handout of each lesson has the questions with room to write, and the
 // answers on a sheet of their own; each is one page of A4.
+//
+// Kind: process.
 func TestHandout(t *testing.T) {
 	eachLesson(t, func(t *testing.T, file string, h *house, p *chromium.Page) {
 		p.Size(800, 1130)

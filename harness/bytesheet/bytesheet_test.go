@@ -12,6 +12,8 @@ import (
 
 // Every shipped dialect shows a sample of each of its frames, and what a sample
 // is made of is read back whole.
+//
+// Kind: property.
 func TestShippedDialects(t *testing.T) {
 	files, err := scenarios.Files.ReadDir("dialects")
 	require.NoError(t, err)
@@ -30,6 +32,7 @@ func TestShippedDialects(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestDecodeAccountsForEveryByte(t *testing.T) {
 	text, err := scenarios.Files.ReadFile("dialects/line-ascii.yaml")
 	require.NoError(t, err)

@@ -41,6 +41,8 @@ func examples(t testing.TB, text string) (frames [][]byte) {
 // dialect reads each whole, its check too. The checks were worked out by other
 // means when they were written: sums, exclusive ors and the bitwise CRC-16/MODBUS by
 // hand in a few lines of Python, the CRC-16/IBM-3740 by its binascii.crc_hqx.
+//
+// Kind: outside.
 func TestExamplesInComments(t *testing.T) {
 	shown := map[string]int{}
 	files, err := scenarios.Files.ReadDir("dialects")

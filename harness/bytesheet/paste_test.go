@@ -2,6 +2,7 @@ package bytesheet
 
 import "testing"
 
+// Kind: property.
 func TestPasted(t *testing.T) {
 	for in, want := range map[string]string{
 		"A5 08 01": "\xa5\x08\x01", "0xA5,0x08\n01": "\xa5\x08\x01", "a50801": "\xa5\x08\x01", "A5:08-01": "\xa5\x08\x01",
@@ -19,6 +20,8 @@ func TestPasted(t *testing.T) {
 }
 
 // FuzzPasted: what a person pastes never panics.
+//
+// Kind: property.
 func FuzzPasted(f *testing.F) {
 	f.Add("A5 08")
 	f.Add(`\x02<ETX>`)

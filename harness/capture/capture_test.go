@@ -50,6 +50,7 @@ func write(t require.TestingT, c *capture.Capture) []byte {
 	return b.Bytes()
 }
 
+// Kind: property.
 func TestReadsBackWhatIsWritten(t *testing.T) {
 	t.Parallel()
 	want := sample()
@@ -59,6 +60,7 @@ func TestReadsBackWhatIsWritten(t *testing.T) {
 	require.Empty(t, cmp.Diff(want, got))
 }
 
+// Kind: property.
 func TestReadsBackAnything(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -80,6 +82,7 @@ func TestReadsBackAnything(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestSplitsWhatIsTooLong(t *testing.T) {
 	t.Parallel()
 	long := bytes.Repeat([]byte{0x55}, capture.MaxPacket+3)
@@ -91,6 +94,8 @@ func TestSplitsWhatIsTooLong(t *testing.T) {
 }
 
 // A capture that was cut off is readable up to its last whole block.
+//
+// Kind: property.
 func TestReadsWhatWasCutOff(t *testing.T) {
 	t.Parallel()
 	c := sample()
@@ -108,6 +113,7 @@ func TestReadsWhatWasCutOff(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestSaysWhatIsWrong(t *testing.T) {
 	t.Parallel()
 	good := write(t, sample())
@@ -204,6 +210,7 @@ func bigEndian() []byte {
 	return b
 }
 
+// Kind: property.
 func TestReadsTheOtherByteOrder(t *testing.T) {
 	t.Parallel()
 	got, whole, err := capture.Read(bytes.NewReader(bigEndian()))
@@ -232,6 +239,7 @@ func tshark(t *testing.T, args ...string) string {
 	return string(out)
 }
 
+// Kind: outside.
 func TestTsharkReadsIt(t *testing.T) {
 	t.Parallel()
 	file := filepath.Join(t.TempDir(), "two.pcapng")
@@ -259,6 +267,8 @@ pin-snap|1772435705.123456789|0x00|0|0||closed
 
 // What another program has written is read: tshark copies the capture, with
 // its own order of options and its own section header.
+//
+// Kind: outside.
 func TestReadsWhatTsharkWrites(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -275,6 +285,7 @@ func TestReadsWhatTsharkWrites(t *testing.T) {
 	require.Empty(t, cmp.Diff(want, got))
 }
 
+// Kind: property.
 func FuzzRead(f *testing.F) {
 	f.Add(write(f, sample()))
 	f.Add(bigEndian())

@@ -92,6 +92,8 @@ func delivered(entries []ledger.Entry, gauge string, names map[string]string) (o
 
 // A listener makes of the bytes what the gauge meant: every shipped scenario is
 // played, and its bytes alone are decoded again.
+//
+// Kind: property.
 func TestDecodesWhatShippedScenariosSay(t *testing.T) {
 	t.Parallel()
 	for _, name := range shipped(t) {
@@ -135,6 +137,8 @@ func TestDecodesWhatShippedScenariosSay(t *testing.T) {
 
 // A listener tells what was asked, and what answers it, from what the gauge
 // sends on its own.
+//
+// Kind: property.
 func TestTellsAnswersFromTheStream(t *testing.T) {
 	t.Parallel()
 	_, text, err := shippedDialect("line-ascii")

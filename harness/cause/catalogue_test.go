@@ -8,6 +8,8 @@ import (
 )
 
 // Every cause is written out in full, under a code and a name of its own.
+//
+// Kind: self.
 func TestCatalogueIsComplete(t *testing.T) {
 	code, name := regexp.MustCompile(`^C[1-9]\d\d$`), regexp.MustCompile(`^[a-z]+(-[a-z0-9]+)*$`)
 	seen := map[string]bool{}
@@ -41,6 +43,8 @@ func TestCatalogueIsComplete(t *testing.T) {
 }
 
 // A hypothesis is known by its causes, not by their order.
+//
+// Kind: self.
 func TestKey(t *testing.T) {
 	a, b := cause.Named("truncates", "sign-lost"), cause.Named("sign-lost", "truncates")
 	if a.Key() != b.Key() || a.Key() == a[:1].Key() {

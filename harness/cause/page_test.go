@@ -15,6 +15,8 @@ import (
 var update = flag.Bool("update", false, "write the page of causes anew")
 
 // The page of the causes says what the catalogue says.
+//
+// Kind: golden.
 func TestPage(t *testing.T) {
 	var b strings.Builder
 	b.WriteString(`# The mistakes hosts make

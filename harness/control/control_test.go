@@ -148,6 +148,8 @@ func (h *house) act(body string) {
 }
 
 // A program holds the timeline, moves a tip, steps, and sees what came of it.
+//
+// Kind: process.
 func TestSteer(t *testing.T) {
 	t.Parallel()
 	h := open(t, control.Options{})
@@ -189,6 +191,8 @@ func TestSteer(t *testing.T) {
 // What is done by hand, at any moment and at any pace, is a scenario that makes
 // the same frames when it plays again, and the same bytes of those that went
 // otherwise than they were made.
+//
+// Kind: process.
 func TestKeptPlaysBackTheSameBytes(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {
@@ -241,6 +245,8 @@ func TestKeptPlaysBackTheSameBytes(t *testing.T) {
 
 // A page that names the gauge in hand is told of no other's stream, and of all
 // tags; one that names a gauge that is not there is refused.
+//
+// Kind: process.
 func TestWatchOneGauge(t *testing.T) {
 	t.Parallel()
 	h := open(t, control.Options{})
@@ -274,6 +280,8 @@ func TestWatchOneGauge(t *testing.T) {
 }
 
 // Nobody gets in who should not.
+//
+// Kind: process.
 func TestTryToGetIn(t *testing.T) {
 	t.Parallel()
 	h := open(t, control.Options{})
@@ -338,6 +346,7 @@ func TestTryToGetIn(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestKeepNamesAFile(t *testing.T) {
 	t.Parallel()
 	var names []string
@@ -352,6 +361,8 @@ func TestKeepNamesAFile(t *testing.T) {
 }
 
 // A flood is refused, and does not keep the timeline from going on.
+//
+// Kind: process.
 func TestFlood(t *testing.T) {
 	t.Parallel()
 	h := open(t, control.Options{})
@@ -366,6 +377,7 @@ func TestFlood(t *testing.T) {
 	require.Eventually(t, func() bool { return h.see().At > at }, 5*time.Second, 5*time.Millisecond)
 }
 
+// Kind: property.
 func TestStreamsAreCounted(t *testing.T) {
 	t.Parallel()
 	h := open(t, control.Options{})
@@ -389,6 +401,8 @@ func TestStreamsAreCounted(t *testing.T) {
 }
 
 // The tail of the ledger goes on where its reader left.
+//
+// Kind: process.
 func TestTail(t *testing.T) {
 	t.Parallel()
 	h := open(t, control.Options{})
@@ -426,6 +440,8 @@ func TestTail(t *testing.T) {
 }
 
 // What the description says is what is answered.
+//
+// Kind: property.
 func TestDescription(t *testing.T) {
 	t.Parallel()
 	h := open(t, control.Options{})
@@ -471,6 +487,7 @@ func mustJSON(t testing.TB, v any) []byte {
 	return b.Bytes()
 }
 
+// Kind: property.
 func FuzzReadAct(f *testing.F) {
 	for _, s := range []string{`{"do":"tag"}`, `{"do":"move to","size":"3 mm","over":"1 s"}`, `{"do":"press","button":"A","times":3}`, `null`, `{"do":{"a":1}}`, `{"do":"set","setting":"\u0000","to":"& *x"}`} {
 		f.Add([]byte(s))

@@ -15,6 +15,8 @@ import (
 
 // What a frame does not carry no host can know, and none is accused of it.
 // These were found by exploring.
+//
+// Kind: model.
 func TestWhatAFrameDoesNotCarry(t *testing.T) {
 	t.Parallel()
 	const limits = "part: {feature: rim, nominal: 12.7 mm, limits: [none, 12.7015 mm]}\n"
@@ -81,6 +83,8 @@ cues:
 }
 
 // Scenarios, found by exploring, in which the correct host was once accused.
+//
+// Kind: model.
 func TestInnocent(t *testing.T) {
 	t.Parallel()
 	files, err := filepath.Glob("testdata/innocent/*.yaml")

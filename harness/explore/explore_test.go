@@ -47,6 +47,8 @@ func first(*explore.Found) bool { return true }
 
 // The correct host is never accused. (The count is kept small here; a longer
 // run is understudy explore --runs 10000 --budget 0s.)
+//
+// Kind: model.
 func TestNothingIsFoundInTheCorrectHost(t *testing.T) {
 	t.Parallel()
 	runs := testenv.Count(200, 500)
@@ -77,6 +79,8 @@ func within() []host.Defect {
 
 // Every mistake of the reference host is found by scenarios that nobody wrote
 // for it, and what is kept is small.
+//
+// Kind: model.
 func TestEveryMistakeIsFound(t *testing.T) {
 	t.Parallel()
 	for _, d := range testenv.Sample(t, 8, within()) {
@@ -92,6 +96,7 @@ func TestEveryMistakeIsFound(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestFoundIsSmallAndTheSameEveryTime(t *testing.T) {
 	t.Parallel()
 	type small struct {
@@ -146,6 +151,8 @@ func results(t *testing.T, name string, o explore.Options) *explore.Results {
 
 // Shards do different parts of the same work: put together, in whatever order,
 // they are what one exploration writes, to the last digit but for real times.
+//
+// Kind: property.
 func TestShards(t *testing.T) {
 	t.Parallel()
 	took := regexp.MustCompile(`,"took-ms":\d+`)
@@ -185,6 +192,8 @@ func TestShards(t *testing.T) {
 
 // Sets of results that are not one exploration are refused, with what would be
 // right.
+//
+// Kind: property.
 func TestMergeRefuses(t *testing.T) {
 	t.Parallel()
 	part := func(name string, k, n int, change func(o *explore.Options)) *explore.Results {
@@ -230,6 +239,7 @@ func TestMergeRefuses(t *testing.T) {
 	require.ErrorContains(t, err, "has other combinations: explore again")
 }
 
+// Kind: property.
 func FuzzRead(f *testing.F) {
 	var log bytes.Buffer
 	o := options(f, "strict-limits", 20)
@@ -254,6 +264,8 @@ func FuzzRead(f *testing.F) {
 }
 
 // Stopped at any time, it keeps what it has.
+//
+// Kind: property.
 func TestStopped(t *testing.T) {
 	t.Parallel()
 	ctx, stop := context.WithCancel(t.Context())
@@ -290,6 +302,8 @@ func TestStopped(t *testing.T) {
 }
 
 // A host that knows only some of what varies is explored with that, whole.
+//
+// Kind: model.
 func TestOnly(t *testing.T) {
 	t.Parallel()
 	o := options(t, "", 80)
@@ -332,6 +346,8 @@ func (s spy) Play(ctx context.Context, what *scenario.Scenario, name string) (ex
 }
 
 // A host that breaks as a program is a finding of its own.
+//
+// Kind: property.
 func TestHostThatPanics(t *testing.T) {
 	t.Parallel()
 	o := options(t, "", 30)
@@ -367,6 +383,7 @@ func names() string {
 	return strings.Join(all, ", ")
 }
 
+// Kind: property.
 func TestMistakesInOptions(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -446,6 +463,8 @@ func (o once) Play(ctx context.Context, s *scenario.Scenario, name string) (expl
 }
 
 // What does not show again is not found; it is a run without a verdict.
+//
+// Kind: model.
 func TestOnlyWhatShowsAgainIsFound(t *testing.T) {
 	t.Parallel()
 	for _, still := range []bool{false, true} {
@@ -463,6 +482,8 @@ func TestOnlyWhatShowsAgainIsFound(t *testing.T) {
 }
 
 // One run of an exploration can be made again, and its scenario is kept.
+//
+// Kind: property.
 func TestOneRunAgain(t *testing.T) {
 	t.Parallel()
 	var texts []string

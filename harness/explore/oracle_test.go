@@ -69,6 +69,8 @@ func (n *named) add(name string, r *judge.Result) {
 // TestOracle holds the harness's judgement to what is known of the reference
 // host: it passes all when it is correct, and each mistake is named by its own
 // name in some scenario that was not written for it.
+//
+// Kind: model.
 func TestOracle(t *testing.T) {
 	t.Parallel()
 	all := generated(t, 250)

@@ -12,6 +12,8 @@ import (
 )
 
 // The page of an exploration that found something, and of one that did not.
+//
+// Kind: process.
 func TestPageInABrowser(t *testing.T) {
 	t.Parallel()
 	b := chromium.Start(t).Page()

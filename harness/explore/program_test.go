@@ -70,6 +70,8 @@ func program(t testing.TB, name string) *explore.Program {
 
 // A host that is kept from run to run is found out just as one that is started
 // for each is, and each run leaves its folder behind as it was.
+//
+// Kind: process.
 func TestProgramIsKept(t *testing.T) {
 	t.Parallel()
 	for _, name := range []string{"reference", "reference-kept"} {
@@ -97,6 +99,8 @@ func TestProgramIsKept(t *testing.T) {
 // What a kept host does wrong only because of an earlier run does not show when
 // its scenario is played alone: that is said, and it is neither a finding of
 // the scenario nor a pass.
+//
+// Kind: process.
 func TestWhatStaysFromOneRunToTheNext(t *testing.T) {
 	t.Parallel()
 	p := program(t, "reference-kept")
@@ -138,6 +142,8 @@ func BenchmarkPrograms(b *testing.B) {
 
 // What a host does wrong at pace drain only is no finding: both runs are kept, with
 // all that there is of them. One that never becomes ready is not tried for ever.
+//
+// Kind: process.
 func TestTimingIsNoFinding(t *testing.T) {
 	t.Parallel()
 	p := program(t, "reference")

@@ -51,6 +51,7 @@ records:
   void: [---, Fehler]
 `
 
+// Kind: property.
 func TestShortestUsefulDescription(t *testing.T) {
 	h, err := hostfile.Parse("h.yaml", []byte(short))
 	require.NoError(t, err)
@@ -64,6 +65,7 @@ func TestShortestUsefulDescription(t *testing.T) {
 	require.Equal(t, hostfile.Column{Name: "value"}, h.Records.Columns.Value)
 }
 
+// Kind: property.
 func TestFullDescription(t *testing.T) {
 	h, err := hostfile.Parse("h.yaml", []byte(full))
 	require.NoError(t, err)
@@ -88,6 +90,7 @@ func TestFullDescription(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestMistakesStandWhereTheyAre(t *testing.T) {
 	with := func(records string) string { return "understudy-host: 1\nrun: [h]\nrecords: " + records + "\n" }
 	many := func(how string) string {
@@ -145,6 +148,7 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestManyRuns(t *testing.T) {
 	for src, want := range map[string]struct {
 		many   *hostfile.ManyRuns
@@ -165,6 +169,7 @@ func TestManyRuns(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestExpandNamesWhatCannotBeFilled(t *testing.T) {
 	p := hostfile.Places{Ports: map[string]string{"a": "/p/a", "b": "/p/b"}}
 	_, err := p.Expand("{port:c}")
@@ -173,6 +178,7 @@ func TestExpandNamesWhatCannotBeFilled(t *testing.T) {
 	require.EqualError(t, err, "nothing stands for {job} in this run")
 }
 
+// Kind: outside.
 func TestTimeForms(t *testing.T) {
 	for _, c := range []struct{ form, zone, text, want string }{
 		{"iso", "", "2026-01-31T07:30:00.125Z", "2026-01-31T07:30:00.125Z"},
@@ -205,6 +211,7 @@ func TestTimeForms(t *testing.T) {
 	require.ErrorContains(t, err, "no seconds")
 }
 
+// Kind: self.
 func TestSchemaTakesWhatParseTakes(t *testing.T) {
 	s, err := jsonschema.UnmarshalJSON(strings.NewReader(string(hostfile.Schema())))
 	require.NoError(t, err)
@@ -224,6 +231,7 @@ func TestSchemaTakesWhatParseTakes(t *testing.T) {
 	require.Error(t, schema.Validate(v))
 }
 
+// Kind: property.
 func FuzzParse(f *testing.F) {
 	f.Add(short)
 	f.Add(full)
@@ -239,6 +247,7 @@ func FuzzParse(f *testing.F) {
 	})
 }
 
+// Kind: property.
 func TestShippedDescriptions(t *testing.T) {
 	files, err := filepath.Glob("../../scenarios/hosts/*.yaml")
 	require.NoError(t, err)
@@ -251,6 +260,7 @@ func TestShippedDescriptions(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestClaims(t *testing.T) {
 	h, err := hostfile.Parse("h", []byte(full))
 	require.NoError(t, err)

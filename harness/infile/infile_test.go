@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+// Kind: property.
 func TestRead(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "f")

@@ -237,6 +237,8 @@ func TestEveryCauseIsNamed(t *testing.T) {
 
 // In a run that is too long to be tried whole, ports that changed places long before
 // are where they were left.
+//
+// Kind: self.
 func TestPlacesInALongRun(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 2, channels: 1, steps: 5}
@@ -261,6 +263,8 @@ func TestPlacesInALongRun(t *testing.T) {
 
 // A host that leaves the port closed after a hang-up loses nothing that it was
 // given, and is found all the same.
+//
+// Kind: property.
 func TestPortNotOpenedAgain(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 10}
@@ -282,6 +286,8 @@ func TestPortNotOpenedAgain(t *testing.T) {
 
 // Two mistakes at once are both found in at least nine of ten pairs that can
 // be seen apart: where each changes the records beside the other.
+//
+// Kind: self.
 func TestTwoCausesAtOnce(t *testing.T) {
 	t.Parallel()
 	vs := cause.Variants()
@@ -333,6 +339,8 @@ func same(a, b judge.Result) bool {
 }
 
 // What no cause predicts is left unexplained, and nothing is accused of it.
+//
+// Kind: model.
 func TestUnknownMistakesStayUnexplained(t *testing.T) {
 	t.Parallel()
 	r := rand.New(rand.NewSource(11))

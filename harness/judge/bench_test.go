@@ -54,6 +54,8 @@ func longRun(n, lost int) (judge.Spec, iter.Seq[ledger.Entry], []judge.Record) {
 
 // One lost record among very many is one finding, put down to no cause or to
 // one that stands at that place.
+//
+// Kind: model.
 func TestOneLostAmongMany(t *testing.T) {
 	t.Parallel()
 	spec, entries, records := longRun(30_000, 21_234)
@@ -65,6 +67,8 @@ func TestOneLostAmongMany(t *testing.T) {
 
 // In a long run the cause is found too: when every value is wrong, and when
 // many rows are missing.
+//
+// Kind: model.
 func TestCausesOfLongRuns(t *testing.T) {
 	t.Parallel()
 	n := testenv.Count(8_000, 25_000)

@@ -12,6 +12,8 @@ import (
 )
 
 // Whatever stands in a ledger and in the records, judging ends with a verdict.
+//
+// Kind: property.
 func FuzzJudge(f *testing.F) {
 	for seed := range uint64(3) {
 		sh := shape{gauges: 1, channels: 1, steps: 4, events: true, streams: true}

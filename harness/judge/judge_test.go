@@ -14,6 +14,8 @@ func drawShape(t *rapid.T) (uint64, shape) {
 }
 
 // A correct host is never accused, whatever happens in the run.
+//
+// Kind: model.
 func TestCorrectRecordsAreNeverAccused(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {

@@ -18,6 +18,8 @@ import (
 // JCGM 106:2012, worked examples of conformance probability: the limits, the
 // estimate and its standard uncertainty, and the printed probability. A length
 // stands in for the quantity of the example; only ratios matter.
+//
+// Kind: outside.
 func TestConformanceProbability(t *testing.T) {
 	t.Parallel()
 	at := func(v float64) decimal.Length { return decimal.Length(math.Round(v * 1e9)) }
@@ -56,6 +58,8 @@ func TestConformanceProbability(t *testing.T) {
 // (ISO/IEC 9646-3; ETSI ES 201 873-1 §24.1.2, from memory; as a maintainer of
 // an open TTCN-3 executor puts it: fail overwrites pass and not the reverse,
 // and only an error overwrites fail).
+//
+// Kind: outside.
 func TestVerdictsCombine(t *testing.T) {
 	t.Parallel()
 	p, i, f, e := judge.Pass, judge.Inconclusive, judge.Fail, judge.Error
@@ -96,6 +100,8 @@ func oneRow(spec judge.Spec, shown, unit string, row judge.Record) judge.Result 
 }
 
 // What a host is to record of one reading, by the rule that is stated.
+//
+// Kind: outside.
 func TestRules(t *testing.T) {
 	t.Parallel()
 	res := decimal.MustParse("0.001")
@@ -137,6 +143,8 @@ func TestRules(t *testing.T) {
 }
 
 // A finding says what was expected, what was got, and by which rule.
+//
+// Kind: golden.
 func TestFindingsAreWorded(t *testing.T) {
 	t.Parallel()
 	res := one(judge.Spec{Resolution: decimal.MustParse("0.001"), Rule: zone.Rule{Guard: 2 * decimal.Micrometre}}, "8.0142", "mm", "8.015", "in")
@@ -157,6 +165,8 @@ func TestFindingsAreWorded(t *testing.T) {
 // Where the evidence does not tell two causes apart, the second is named as
 // the first one's rival: a single value on the upper limit does not show
 // whether the comparison is strict or made in binary floating point.
+//
+// Kind: property.
 func TestRivalsAreStated(t *testing.T) {
 	t.Parallel()
 	res := one(judge.Spec{Resolution: decimal.MustParse("0.001")}, "8.015", "mm", "8.015", "above")
@@ -170,6 +180,8 @@ func TestRivalsAreStated(t *testing.T) {
 }
 
 // What could not be decided is never a pass, and says why.
+//
+// Kind: property.
 func TestInconclusive(t *testing.T) {
 	t.Parallel()
 	spec := judge.Spec{Resolution: decimal.MustParse("0.001"), Gauges: []judge.Gauge{{Name: "g", Channels: []judge.Channel{{Name: "A"}}}}}
@@ -198,6 +210,8 @@ func TestInconclusive(t *testing.T) {
 }
 
 // A host that was killed may lose the record in hand, and no more.
+//
+// Kind: property.
 func TestKilled(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 30}
@@ -216,6 +230,8 @@ func TestKilled(t *testing.T) {
 
 // The same when it is killed in mid-run and started again; one that is asked to
 // end may lose nothing.
+//
+// Kind: property.
 func TestEndedInMidRun(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 30}
@@ -249,6 +265,8 @@ func TestEndedInMidRun(t *testing.T) {
 
 // What a killed host had no real time to record is not due, and what it had the time
 // for is.
+//
+// Kind: property.
 func TestKilledBeforeItHadTheTime(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 30}
@@ -276,6 +294,8 @@ func TestKilledBeforeItHadTheTime(t *testing.T) {
 
 // A ledger that was cut off accuses nobody, wherever that was: what the host recorded
 // after it would seem made up.
+//
+// Kind: property.
 func TestCutOff(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 2, channels: 1, steps: 30}
@@ -288,6 +308,8 @@ func TestCutOff(t *testing.T) {
 }
 
 // Only the last rows of a gauge may be about to come.
+//
+// Kind: property.
 func TestTail(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 30}
@@ -306,6 +328,8 @@ func TestTail(t *testing.T) {
 
 // A host that was started again, is ready and does not open its port is found;
 // one that does not get ready leaves the run undecided.
+//
+// Kind: property.
 func TestNotOpenedAfterAStart(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 10}
@@ -328,6 +352,8 @@ func TestNotOpenedAfterAStart(t *testing.T) {
 
 // A lost link is to be noticed in time: its row stands before those of the
 // readings that follow.
+//
+// Kind: property.
 func TestLinkNoticedLate(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 10}
@@ -362,6 +388,8 @@ func TestLinkNoticedLate(t *testing.T) {
 // A host that records only OK and NOK is held to that: a warning is OK, a reading
 // called OK outside a limit is found, which limit it was is not told. The rows are
 // written by hand.
+//
+// Kind: self.
 func TestCoarseVerdicts(t *testing.T) {
 	t.Parallel()
 	words := map[string]string{
@@ -404,6 +432,8 @@ func names(e judge.Explanation, cause string) bool {
 
 // A port that is hung up again before the host has opened it is one loss to the
 // host, or two to one that looks more often.
+//
+// Kind: property.
 func TestHungUpTwice(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 10}
@@ -429,6 +459,8 @@ func TestHungUpTwice(t *testing.T) {
 
 // An event word that nobody has said the meaning of leaves the run undecided: the
 // rows may be readings.
+//
+// Kind: property.
 func TestUnmappedEvents(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 10}
@@ -445,6 +477,8 @@ func TestUnmappedEvents(t *testing.T) {
 
 // A host may say that it is connected when it starts, and no longer when it ends;
 // once each.
+//
+// Kind: property.
 func TestConnectedAndNot(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 1, channels: 1, steps: 10}
@@ -463,6 +497,8 @@ func TestConnectedAndNot(t *testing.T) {
 }
 
 // What a host does not claim is not judged, and said not to be.
+//
+// Kind: model.
 func TestNotClaimed(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 2, channels: 2, steps: 40, events: true}
@@ -490,6 +526,8 @@ func TestNotClaimed(t *testing.T) {
 // The control lines are held against a host when they were never raised, or fell
 // while the gauge went on sending; not when it lets go at the end, nor in a session
 // too short to tell.
+//
+// Kind: property.
 func TestControlLines(t *testing.T) {
 	t.Parallel()
 	low := ledger.Entry{Kind: ledger.KindPort, Gauge: "g1", Port: &ledger.Port{What: "lines", Note: "DTR false RTS false"}}

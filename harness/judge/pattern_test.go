@@ -185,6 +185,8 @@ func composed(seed uint64) (w *world, name string) {
 // A mistake composed of when and what is said in sentences, or named by a cause, that
 // speak of the same rows: nothing is left. How often that is so is counted; that no
 // sentence is false is checked by hand on its rows.
+//
+// Kind: outside.
 func TestPatternsAreFound(t *testing.T) {
 	runs := uint64(60)
 	if testing.Short() {

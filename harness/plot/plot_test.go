@@ -224,6 +224,7 @@ func svg(t testing.TB, p *Picture) string {
 	return b.String()
 }
 
+// Kind: golden.
 func TestGolden(t *testing.T) {
 	t.Parallel()
 	all, opt := everything()
@@ -297,6 +298,8 @@ func legible(t failer, s *sheet) {
 }
 
 // Whatever a ledger tells, the picture is legible and is XML.
+//
+// Kind: property.
 func TestAlwaysLegible(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -373,6 +376,7 @@ func wellFormed(b []byte) error {
 	}
 }
 
+// Kind: property.
 func TestPNG(t *testing.T) {
 	t.Parallel()
 	b, opt := everything()
@@ -414,6 +418,8 @@ func has(m image.Image, p, q point, i ink) bool {
 // are those of WCAG 2.1 (definitions "contrast ratio" and "relative
 // luminance"); published pairs check this code: white on black is 21:1, #767676
 // on white 4.54:1, #0000ff on white 8.59:1, yellow on white 1.07:1.
+//
+// Kind: outside.
 func TestContrast(t *testing.T) {
 	t.Parallel()
 	luminance := func(i ink) float64 {
@@ -458,6 +464,8 @@ func TestContrast(t *testing.T) {
 }
 
 // Thinning loses no extreme, no count and no order, and stays within bounds.
+//
+// Kind: property.
 func TestThinning(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -521,6 +529,8 @@ func TestThinning(t *testing.T) {
 }
 
 // The curve goes through each reading of a short run, at its own time.
+//
+// Kind: property.
 func TestStepsAreWhereTheReadingsAre(t *testing.T) {
 	t.Parallel()
 	b, opt := everything()
@@ -566,6 +576,8 @@ func (p *Picture) corner() point {
 
 // Limits that the host sets hold from then on; they are written in the unit
 // the channel has. 1 in = 25.4 mm exactly (NIST SP 811, Appendix B.6).
+//
+// Kind: outside.
 func TestUnitsAndLimits(t *testing.T) {
 	t.Parallel()
 	p := newPen("units")
@@ -600,6 +612,7 @@ func TestUnitsAndLimits(t *testing.T) {
 	require.InDelta(t, 0.0254, c.series.bins[0].truth.last, 1e-15)
 }
 
+// Kind: property.
 func TestWhatArrives(t *testing.T) {
 	t.Parallel()
 	b, opt := everything()
@@ -617,6 +630,7 @@ func TestWhatArrives(t *testing.T) {
 	require.Empty(t, i.made)
 }
 
+// Kind: property.
 func TestCueWords(t *testing.T) {
 	t.Parallel()
 	for note, want := range map[string]string{
@@ -636,6 +650,8 @@ func TestCueWords(t *testing.T) {
 }
 
 // Marks are round, in order, inside the scale, evenly spaced, and not too many.
+//
+// Kind: property.
 func TestTicks(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -676,6 +692,8 @@ func TestTicks(t *testing.T) {
 }
 
 // Every tag has its number, or lies between two that are written.
+//
+// Kind: property.
 func TestTagNumbers(t *testing.T) {
 	t.Parallel()
 	s, err := newSheet(640)
@@ -723,6 +741,7 @@ func words(marks []mark) string {
 	return strings.Join(all, " ")
 }
 
+// Kind: property.
 func TestSpan(t *testing.T) {
 	t.Parallel()
 	for d, want := range map[time.Duration]string{
@@ -736,6 +755,8 @@ func TestSpan(t *testing.T) {
 }
 
 // Lines cut off at a panel's edges stay inside, and lose nothing inside.
+//
+// Kind: property.
 func TestWithin(t *testing.T) {
 	t.Parallel()
 	b := box{0, 10, 100, 20}
@@ -766,6 +787,7 @@ func TestWithin(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestHatchStaysInside(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -787,6 +809,7 @@ func TestHatchStaysInside(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestErrors(t *testing.T) {
 	t.Parallel()
 	whole, _ := everything()
@@ -818,6 +841,8 @@ func TestErrors(t *testing.T) {
 }
 
 // A channel that said nothing gets its panel all the same.
+//
+// Kind: property.
 func TestNoReadings(t *testing.T) {
 	t.Parallel()
 	b, _ := everything()
@@ -827,12 +852,15 @@ func TestNoReadings(t *testing.T) {
 }
 
 // Every picture says what it is not.
+//
+// Kind: property.
 func TestDisclaimer(t *testing.T) {
 	t.Parallel()
 	b, opt := everything()
 	require.Contains(t, svg(t, drawn(t, b, opt)), ">Simulated: releases no real part</text>")
 }
 
+// Kind: property.
 func FuzzFromLedger(f *testing.F) {
 	b, _ := everything()
 	f.Add(b[:4000])
@@ -877,6 +905,8 @@ func BenchmarkShift(b *testing.B) {
 // The numbers along the axes and what is drawn agree: read off the scale as a
 // reader would, the limits, the tags and the lost link are where the ledger
 // has them.
+//
+// Kind: property.
 func TestScalesAgreeWithTheirNumbers(t *testing.T) {
 	t.Parallel()
 	b, opt := everything()

@@ -16,6 +16,8 @@ import (
 )
 
 // When the program that started a host is killed, the host ends too.
+//
+// Kind: process.
 func TestHostEndsWithItsStarter(t *testing.T) {
 	c := exec.Command(os.Args[0])
 	c.Env = append(os.Environ(), "HOST=starter")
@@ -37,6 +39,8 @@ func TestHostEndsWithItsStarter(t *testing.T) {
 }
 
 // A host is seen at work while it runs, and not while it waits.
+//
+// Kind: process.
 func TestWorking(t *testing.T) {
 	p := start(t, context.Background(), "good", nil)
 	require.NoError(t, p.Await(context.Background(), soon))

@@ -150,6 +150,7 @@ func start(t *testing.T, ctx context.Context, play string, change func(*process.
 
 var soon = process.Ready{Line: true, Within: 20 * time.Second}
 
+// Kind: process.
 func TestGoodHost(t *testing.T) {
 	t.Parallel()
 	var file string
@@ -168,6 +169,8 @@ func TestGoodHost(t *testing.T) {
 }
 
 // A host is told things while it runs, and each time another line is awaited.
+//
+// Kind: process.
 func TestToldAndAwaited(t *testing.T) {
 	t.Parallel()
 	p := start(t, t.Context(), "repeats", func(s *process.Spec) { s.ReadyLine = nil })
@@ -203,6 +206,7 @@ func running(pid int) bool {
 	return err == nil && !strings.Contains(string(b[strings.LastIndexByte(string(b), ')'):]), ") Z")
 }
 
+// Kind: process.
 func TestNothingIsLeftOfAStubbornHost(t *testing.T) {
 	t.Parallel()
 	needLinux(t)
@@ -235,6 +239,7 @@ func TestNothingIsLeftOfAStubbornHost(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestWhatAHostLeavesIsEnded(t *testing.T) {
 	t.Parallel()
 	needLinux(t)
@@ -247,6 +252,7 @@ func TestWhatAHostLeavesIsEnded(t *testing.T) {
 	require.Regexp(t, `^ended with exit status 0; (a process it had started was|\d processes it had started were) killed after it$`, e.String())
 }
 
+// Kind: process.
 func TestChildrenMayEndWithinTheGrace(t *testing.T) {
 	t.Parallel()
 	needLinux(t)
@@ -258,6 +264,7 @@ func TestChildrenMayEndWithinTheGrace(t *testing.T) {
 	require.Equal(t, []string{"written late"}, lines)
 }
 
+// Kind: process.
 func TestEndBeforeReady(t *testing.T) {
 	t.Parallel()
 	p := start(t, t.Context(), "fails", nil)
@@ -268,6 +275,7 @@ func TestEndBeforeReady(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestNotReadyInTime(t *testing.T) {
 	t.Parallel()
 	p := start(t, t.Context(), "silent", nil)
@@ -280,6 +288,7 @@ func TestNotReadyInTime(t *testing.T) {
 	require.ErrorIs(t, p.Await(ctx, soon), context.Canceled)
 }
 
+// Kind: process.
 func TestReadyByFile(t *testing.T) {
 	t.Parallel()
 	file := filepath.Join(t.TempDir(), "here")
@@ -287,6 +296,7 @@ func TestReadyByFile(t *testing.T) {
 	require.NoError(t, p.Await(t.Context(), process.Ready{File: file, Within: 20 * time.Second}))
 }
 
+// Kind: process.
 func TestStopByLine(t *testing.T) {
 	t.Parallel()
 	p := start(t, t.Context(), "line", nil)
@@ -296,6 +306,7 @@ func TestStopByLine(t *testing.T) {
 	require.Equal(t, []string{"left in order"}, lines)
 }
 
+// Kind: process.
 func TestCancelKills(t *testing.T) {
 	t.Parallel()
 	ctx, cancel := context.WithCancel(t.Context())
@@ -306,6 +317,7 @@ func TestCancelKills(t *testing.T) {
 	require.True(t, e.Killed)
 }
 
+// Kind: process.
 func TestKillIsACrashAndNotAFailureToEnd(t *testing.T) {
 	t.Parallel()
 	p := start(t, t.Context(), "good", nil)
@@ -317,6 +329,8 @@ func TestKillIsACrashAndNotAFailureToEnd(t *testing.T) {
 }
 
 // What a host's end is called goes on with "the host" and with "the host has".
+//
+// Kind: property.
 func TestEndsInWords(t *testing.T) {
 	t.Parallel()
 	for want, e := range map[string]process.Exit{
@@ -336,6 +350,8 @@ func TestEndsInWords(t *testing.T) {
 
 // A host that knows nothing of the signal that asks it ends by it, and no other
 // signal is the one it was asked by.
+//
+// Kind: process.
 func TestEndBySignal(t *testing.T) {
 	t.Parallel()
 	p := start(t, t.Context(), "silent", nil)
@@ -351,6 +367,7 @@ func TestEndBySignal(t *testing.T) {
 	require.False(t, e.Clean())
 }
 
+// Kind: process.
 func TestOutputIsBounded(t *testing.T) {
 	t.Parallel()
 	var file string
@@ -363,6 +380,7 @@ func TestOutputIsBounded(t *testing.T) {
 	require.Equal(t, int64(1000), fi.Size())
 }
 
+// Kind: process.
 func TestStartedAgainTheOutputGoesOn(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -376,6 +394,7 @@ func TestStartedAgainTheOutputGoesOn(t *testing.T) {
 	require.Equal(t, "ready \nbye\nready \nbye\n", string(b))
 }
 
+// Kind: process.
 func TestCannotStart(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {

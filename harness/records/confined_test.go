@@ -17,6 +17,8 @@ import (
 )
 
 // A query from elsewhere reads its database, and does nothing else.
+//
+// Kind: property.
 func TestQueryIsConfined(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -72,6 +74,7 @@ func TestQueryIsConfined(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestRowsAreBounded(t *testing.T) {
 	t.Parallel()
 	file := filepath.Join(t.TempDir(), "r.csv")

@@ -14,6 +14,8 @@ import (
 )
 
 // A draft made from a sample reads the sample.
+//
+// Kind: property.
 func TestDraftReadsItsSample(t *testing.T) {
 	t.Parallel()
 	latin := func(s string) string {
@@ -75,6 +77,8 @@ func TestDraftReadsItsSample(t *testing.T) {
 }
 
 // What the sample does not show is asked, at its place, and not guessed.
+//
+// Kind: property.
 func TestDraftAsks(t *testing.T) {
 	t.Parallel()
 	text, guesses, err := hostfile.Draft([]byte("Piece;Size;Einheit;Check;Type\n1;8,015;mm;OK;size\n2;8,021;mm;HI?;size\n3;8,031;mm;HI!;size\n4;;mm;LO;size\n5;;;;shift\n6;8,000;Stk;odd;size\n"))
@@ -101,6 +105,8 @@ func TestDraftAsks(t *testing.T) {
 }
 
 // What holds no records is said to hold none.
+//
+// Kind: property.
 func TestDraftOfNoRecords(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct{ sample, want string }{
@@ -115,6 +121,7 @@ func TestDraftOfNoRecords(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func FuzzDraft(f *testing.F) {
 	f.Add([]byte("a;b\n1;2\n"))
 	f.Add([]byte("{\"value\": 1}\n"))

@@ -8,6 +8,8 @@ import (
 
 // Whatever is posted becomes JSON values, one a line, and no body that says
 // something becomes none.
+//
+// Kind: property.
 func FuzzSplit(f *testing.F) {
 	f.Add([]byte(`[{"a":1},{"b":2}]`))
 	f.Add([]byte("{\"a\":1}\n{\"b\""))

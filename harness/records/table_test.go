@@ -39,6 +39,7 @@ var sqliteRead = []string{
 
 const sqliteHost = "  {form: sqlite, table: measured, columns: {time: at, tag: nr, value: v, zone: verdict}, zones: {OK: in, NOK: above, none: void}}"
 
+// Kind: property.
 func TestReadsSQLite(t *testing.T) {
 	t.Parallel()
 	file := filepath.Join(t.TempDir(), "a b?#%.db")
@@ -78,6 +79,8 @@ func TestReadsSQLite(t *testing.T) {
 
 // A host that was killed leaves its write-ahead log unmerged; what it had
 // committed is read all the same.
+//
+// Kind: property.
 func TestReadsSQLiteOfAKilledHost(t *testing.T) {
 	t.Parallel()
 	dir, after := t.TempDir(), t.TempDir()
@@ -98,6 +101,7 @@ func TestReadsSQLiteOfAKilledHost(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestDraftFromSQLite(t *testing.T) {
 	t.Parallel()
 	file := filepath.Join(t.TempDir(), "h.db")
@@ -121,6 +125,8 @@ func TestDraftFromSQLite(t *testing.T) {
 }
 
 // The database is made by the sqlite3 program, SQLite's own.
+//
+// Kind: outside.
 func TestReadsWhatSQLiteItselfWrites(t *testing.T) {
 	t.Parallel()
 	tool := testenv.Program(t, "sqlite3", "sqlite3")
@@ -145,6 +151,7 @@ func (zeros) Read(b []byte) (int, error) {
 	return len(b), nil
 }
 
+// Kind: process.
 func TestEndpoint(t *testing.T) {
 	t.Parallel()
 	file := filepath.Join(t.TempDir(), "posted")

@@ -73,6 +73,7 @@ const german = `  form: csv
   void: ["---"]
 `
 
+// Kind: property.
 func TestReadsForms(t *testing.T) {
 	t.Parallel()
 	encode := func(s string, with interface{ String(string) (string, error) }) string {
@@ -122,6 +123,7 @@ func TestReadsForms(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestMistakesAreKept(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct {
@@ -160,6 +162,7 @@ func TestMistakesAreKept(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestDescriptionThatDoesNotFit(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct{ d, src, want string }{
@@ -173,6 +176,7 @@ func TestDescriptionThatDoesNotFit(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestEndlessLineIsOneRecord(t *testing.T) {
 	t.Parallel()
 	src := "value,zone\n1," + strings.Repeat("x", 3<<20) + "\n2,in\n\"" + strings.Repeat("y\n", 300) + "3,in\n" + "4," + strings.Repeat("z", 1<<20)
@@ -186,6 +190,8 @@ func TestEndlessLineIsOneRecord(t *testing.T) {
 }
 
 // The file may arrive in any portions.
+//
+// Kind: property.
 func TestPortionsDoNotMatter(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -213,6 +219,8 @@ func TestPortionsDoNotMatter(t *testing.T) {
 }
 
 // encoding/csv is the reference: what it writes is read back as it was.
+//
+// Kind: model.
 func TestReadsWhatTheStandardLibraryWrites(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -246,6 +254,7 @@ func TestReadsWhatTheStandardLibraryWrites(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestEveryRowLeavesARecord(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -261,6 +270,7 @@ func TestEveryRowLeavesARecord(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func FuzzParse(f *testing.F) {
 	f.Add([]byte("time,gauge,channel,tag,value,unit,zone,event\n2026-01-31T07:30:00.125Z,bore-1,A,7,8.0150,mm,in,reading\n"), uint8(0))
 	f.Add([]byte(`{"value":8.015,"zone":"in"}`), uint8(1))
@@ -305,6 +315,8 @@ func BenchmarkParseCSV(b *testing.B) {
 }
 
 // Rows of separators only are counted, each by its line; empty lines are not rows.
+//
+// Kind: property.
 func TestBlankRows(t *testing.T) {
 	t.Parallel()
 	p := records.NewParser(describe(t, "  {form: csv, columns: {value: v, unit: {always: mm}}}"))

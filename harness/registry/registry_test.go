@@ -36,6 +36,7 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
+// Kind: property.
 func TestClaimPublishList(t *testing.T) {
 	r, run := registry.At(filepath.Join(t.TempDir(), "a", "b")), t.TempDir()
 	all, err := r.List()
@@ -71,6 +72,8 @@ func TestClaimPublishList(t *testing.T) {
 }
 
 // A run that was killed holds nothing and is listed no more.
+//
+// Kind: process.
 func TestCrashedRunIsForgotten(t *testing.T) {
 	dir, run := t.TempDir(), t.TempDir()
 	require.NoError(t, os.Chmod(dir, 0o700))
@@ -115,6 +118,8 @@ func TestCrashedRunIsForgotten(t *testing.T) {
 }
 
 // A process with the number of one that has ended is not taken for it.
+//
+// Kind: process.
 func TestNumberUsedAgain(t *testing.T) {
 	if runtime.GOOS != "linux" {
 		t.Skip("only Linux tells when a process started")
@@ -133,6 +138,8 @@ func TestNumberUsedAgain(t *testing.T) {
 }
 
 // A folder that others can write to is not trusted.
+//
+// Kind: property.
 func TestForeignFolder(t *testing.T) {
 	if runtime.GOOS == "windows" {
 		t.Skip("folders have no such permissions here")
@@ -146,6 +153,8 @@ func TestForeignFolder(t *testing.T) {
 }
 
 // Of many that claim a folder and give it back, one has it at a time.
+//
+// Kind: process.
 func TestOneAtATime(t *testing.T) {
 	r, run := registry.At(t.TempDir()), t.TempDir()
 	var inside, claims atomic.Int32

@@ -16,6 +16,8 @@ import (
 
 // The page in a browser, light and dark, wide, narrow and printed: nothing
 // covers another label, nothing is cut off, nothing sticks out sideways.
+//
+// Kind: process.
 func TestPageInABrowser(t *testing.T) {
 	t.Parallel()
 	b := chromium.Start(t).Page()

@@ -28,6 +28,8 @@ func near(t *testing.T, what string, got, want, within float64) {
 // an acceptance limit 0.33 µm inside makes that 0.1 %. (As a public notebook that
 // names the clause works it out: sandialabs/suncal, Risk - Ball Bearing: 0.042380,
 // 0.0080191, 0.328171. The document itself was not opened.)
+//
+// Kind: outside.
 func TestRisksOfJCGM106(t *testing.T) {
 	t.Parallel()
 	density := func(x float64) float64 { return math.Pow(4, 4) * x * x * x * math.Exp(-4*x) / 6 }
@@ -45,6 +47,8 @@ func TestRisksOfJCGM106(t *testing.T) {
 // deviations and a test uncertainty 1/TUR of it: D. Deaver, "How to Maintain
 // Confidence", p. 7 and p. 10 (guarded to 0.91 of the limits), as quoted in the
 // tests of Sandia's uncertainty calculator (sandialabs/suncal).
+//
+// Kind: outside.
 func TestRisksAsPublished(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -65,6 +69,8 @@ func TestRisksAsPublished(t *testing.T) {
 
 // With hardly any uncertainty hardly anything is misjudged; with far too much,
 // what is accepted does not depend on the part.
+//
+// Kind: property.
 func TestRisksAtTheEdges(t *testing.T) {
 	t.Parallel()
 	limits := [2]float64{-2, 2}
@@ -79,6 +85,8 @@ func TestRisksAtTheEdges(t *testing.T) {
 
 // The closed form against parts that are counted one by one, with readings that
 // are rounded to the resolution and limits that are moved or not.
+//
+// Kind: outside.
 func TestRisksAgainstCounting(t *testing.T) {
 	t.Parallel()
 	for _, f := range []feature{
@@ -110,6 +118,8 @@ func TestRisksAgainstCounting(t *testing.T) {
 }
 
 // Capability.
+//
+// Kind: outside.
 func TestCapabilityAsPublished(t *testing.T) {
 	t.Parallel()
 	// NIST/SEMATECH e-Handbook 6.1.6: limits 8 and 20, mean 16, spread 2 (from memory).
@@ -132,6 +142,8 @@ func TestCapabilityAsPublished(t *testing.T) {
 
 // The limits cover the true index in 95 of 100 samples, more or less: the
 // chi-square limits exactly, the normal approximation closely.
+//
+// Kind: property.
 func TestCapabilityCovers(t *testing.T) {
 	t.Parallel()
 	r := rand.New(rand.NewSource(3))
@@ -157,6 +169,7 @@ func TestCapabilityCovers(t *testing.T) {
 	near(t, "coverage of Ppk", float64(inPk)/samples, 0.95, 0.02)
 }
 
+// Kind: outside.
 func TestMoments(t *testing.T) {
 	t.Parallel()
 	var m Moments
@@ -174,6 +187,8 @@ func TestMoments(t *testing.T) {
 // an hour: 0.067 h in the system (the rates from memory). M/M/1 by its own formula,
 // ρ·s÷(1-ρ) (any textbook on queues). And the queue itself, fed at random, with
 // things that all take the same and with two kinds of them.
+//
+// Kind: outside.
 func TestWaiting(t *testing.T) {
 	t.Parallel()
 	service := 2 * time.Minute
@@ -222,6 +237,8 @@ func TestWaiting(t *testing.T) {
 // leave: P(V > x) = Σ C(n,k)·((k-x)/D)^k·(1-(k-x)/D)^(n-k)·(D-n+x)/(D-k+x) over k
 // above x, in times of one frame (Eckberg 1979; Roberts and Virtamo 1991; from
 // memory). It is below what frames at random would wait, by the closed form.
+//
+// Kind: outside.
 func TestEvenStreamsAtOnePort(t *testing.T) {
 	t.Parallel()
 	// seven times ten frames of 24 bytes a second; 1920 characters a second: 12.5 ms
@@ -280,6 +297,8 @@ func choose(n, k int) int {
 
 // Frames that are counted together find the same queue as frames that are
 // served one by one.
+//
+// Kind: model.
 func TestFramesTogetherAreFramesOneByOne(t *testing.T) {
 	t.Parallel()
 	for _, name := range []string{"bench", "hall"} {
@@ -300,6 +319,8 @@ func TestFramesTogetherAreFramesOneByOne(t *testing.T) {
 }
 
 // A silent spell holds frames back until its end, a lost link drops them.
+//
+// Kind: property.
 func TestStreamOfALink(t *testing.T) {
 	t.Parallel()
 	l := shipped(t, "bench")
@@ -317,6 +338,7 @@ func TestStreamOfALink(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestSpans(t *testing.T) {
 	t.Parallel()
 	next := time.Duration(0)
@@ -357,6 +379,7 @@ func TestSpans(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestWorst(t *testing.T) {
 	t.Parallel()
 	var v []float64

@@ -74,6 +74,7 @@ func written(t testing.TB, r *Result) string {
 	return b.String()
 }
 
+// Kind: property.
 func TestShippedLines(t *testing.T) {
 	t.Parallel()
 	for name, want := range map[string][2]int{"bench": {1, 1}, "cell": {7, 1}, "hall": {60, 9}} {
@@ -93,6 +94,8 @@ func TestShippedLines(t *testing.T) {
 // Limits of the bench's 8 H8: ISO 286-1 Table 1, IT8 over 6 to 10 mm is 22 µm.
 // Its margin by hand: 4 dBm (class 2), less the loss of P.1238 in an office in
 // sight (α 1.46, β 34.62, γ 2.03) at 2.693 m and 2441 MHz, over -70 - 12 dBm.
+//
+// Kind: outside.
 func TestBenchByHand(t *testing.T) {
 	t.Parallel()
 	l := shipped(t, "bench")
@@ -145,6 +148,8 @@ func hours(l *Line, n int) *Line {
 
 // N shards merged equal one run to the last digit, in whatever order they come
 // and however many processors played them.
+//
+// Kind: property.
 func TestShardsMergeToTheWhole(t *testing.T) {
 	t.Parallel()
 	l := shipped(t, "cell")
@@ -177,6 +182,7 @@ func TestShardsMergeToTheWhole(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestMergeRefuses(t *testing.T) {
 	t.Parallel()
 	bench := shipped(t, "bench")
@@ -225,6 +231,8 @@ func TestMergeRefuses(t *testing.T) {
 
 // A receiver that hands its gauges to one port: one queue for all, which the
 // host can only take apart if the frames say whose they are.
+//
+// Kind: property.
 func TestSharedPort(t *testing.T) {
 	t.Parallel()
 	l := edited(t, "cell", "better-by: 12 dB", "better-by: 12 dB, serial-line: 19200 8N1")
@@ -258,6 +266,8 @@ func TestSharedPort(t *testing.T) {
 
 // A gauge more or less changes nothing in the others' parts, and a changed habit
 // nothing in the sizes.
+//
+// Kind: property.
 func TestOwnChance(t *testing.T) {
 	t.Parallel()
 	l := shipped(t, "cell")
@@ -287,6 +297,8 @@ func TestOwnChance(t *testing.T) {
 // being those of a Gilbert-Elliott channel (Gilbert 1960, Elliott 1963), last
 // geometrically: a share (1-r)^80 of them for more than 80 tries of 1.25 ms, and the rest
 // of those again as long on average, half of them no more than ln 2 times that.
+//
+// Kind: outside.
 func TestStallsAsWorkedOut(t *testing.T) {
 	t.Parallel()
 	l := edited(t, "bench", "place: office-in-sight", "place: free-air", "at: [2.5 m, 1 m], better-by: 12 dB", "at: [60 m, 0 m], better-by: 5 dB", "motion: 0.3 m", "motion: 0.2 m", "capacity: 180 mAh", "capacity: 3000 mAh")
@@ -318,6 +330,8 @@ func TestStallsAsWorkedOut(t *testing.T) {
 // Links that fade for longer than the supervision are lost, and come back when a
 // try succeeds, by hand: after 1 s and 2.56 s of trying, then after 2 s more and
 // another try, 4 s, and so on to 30 s, each wait up to a fifth longer.
+//
+// Kind: outside.
 func TestWaysBack(t *testing.T) {
 	t.Parallel()
 	l := edited(t, "cell", "motion: 0.5 m", "motion: 0.01 m", "better-by: 12 dB", "better-by: -6 dB", "place: shop-in-sight", "place: shop-out-of-sight")
@@ -352,6 +366,8 @@ func TestWaysBack(t *testing.T) {
 }
 
 // What must add up, on every shipped line and changed lines.
+//
+// Kind: property.
 func TestBooksBalance(t *testing.T) {
 	t.Parallel()
 	lines := []*Line{shipped(t, "bench"), shipped(t, "cell"), edited(t, "bench", "health: 70 %", "health: 40 %, spares: 1"), edited(t, "bench", "capacity: 180 mAh", "capacity: 90 mAh"),
@@ -388,6 +404,8 @@ func TestBooksBalance(t *testing.T) {
 
 // A stronger class, a shorter way or a lower need never leaves a smaller margin,
 // and lost tags fall when the margin grows.
+//
+// Kind: property.
 func TestChangesMoveTheRightWay(t *testing.T) {
 	t.Parallel()
 	l := hours(edited(t, "hall", "better-by: 12 dB", "better-by: 4 dB"), 1)
@@ -426,6 +444,8 @@ func TestChangesMoveTheRightWay(t *testing.T) {
 }
 
 // The slice that a host sees measures the parts of the shift on paper.
+//
+// Kind: property.
 func TestSliceIsTheShift(t *testing.T) {
 	t.Parallel()
 	l := shipped(t, "cell")
@@ -455,6 +475,7 @@ func TestSliceIsTheShift(t *testing.T) {
 	}
 }
 
+// Kind: golden.
 func TestSummaryGolden(t *testing.T) {
 	t.Parallel()
 	var b bytes.Buffer
@@ -474,6 +495,7 @@ func TestSummaryGolden(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestPage(t *testing.T) {
 	t.Parallel()
 	for _, name := range []string{"bench", "cell", "hall"} {
@@ -502,6 +524,8 @@ func TestPage(t *testing.T) {
 }
 
 // The PDF is printed by Chromium, and holds the whole page.
+//
+// Kind: process.
 func TestPDF(t *testing.T) {
 	t.Parallel()
 	testenv.Program(t, "chromium", "chromium")
@@ -517,6 +541,7 @@ func TestPDF(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestNoBrowser(t *testing.T) {
 	l := shipped(t, "bench")
 	t.Setenv("PATH", t.TempDir())
@@ -524,6 +549,8 @@ func TestNoBrowser(t *testing.T) {
 }
 
 // Memory does not grow with the length of the shift.
+//
+// Kind: property.
 func TestMemoryIsFlat(t *testing.T) {
 	use := func(shift string) (bytes uint64) {
 		l := edited(t, "cell", "shift: 8 h", "shift: "+shift, "takt: 60 s", "takt: 20 s")
@@ -539,6 +566,7 @@ func TestMemoryIsFlat(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestStops(t *testing.T) {
 	t.Parallel()
 	ctx, stop := context.WithCancel(context.Background())
@@ -547,6 +575,7 @@ func TestStops(t *testing.T) {
 	require.ErrorIs(t, err, context.Canceled)
 }
 
+// Kind: property.
 func TestCrosses(t *testing.T) {
 	t.Parallel()
 	p := func(x, y float64) [2]float64 { return [2]float64{x, y} }
@@ -567,6 +596,7 @@ func TestCrosses(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestWarmth(t *testing.T) {
 	t.Parallel()
 	l := shipped(t, "hall") // 14 at 0 h, 18 at 2 h, 24 at 6 h, 23 at 8 h
@@ -578,6 +608,8 @@ func TestWarmth(t *testing.T) {
 }
 
 // Mistakes of a file are told with their place and with what would be right.
+//
+// Kind: property.
 func TestMistakes(t *testing.T) {
 	t.Parallel()
 	bench := string(shipped(t, "bench").Text)
@@ -643,6 +675,8 @@ func TestMistakes(t *testing.T) {
 
 // A file is read and its gauges made ready, and a short shift is played, but
 // without the frames of its dialects, which are fuzzed where they are read.
+//
+// Kind: property.
 func FuzzParse(f *testing.F) {
 	for _, name := range []string{"bench", "cell"} {
 		text := string(shipped(f, name).Text)
@@ -662,6 +696,7 @@ func FuzzParse(f *testing.F) {
 	})
 }
 
+// Kind: property.
 func FuzzRead(f *testing.F) {
 	l := shipped(f, "bench")
 	f.Add(written(f, rehearsed(f, l, 1)))
@@ -677,6 +712,8 @@ func FuzzRead(f *testing.F) {
 
 // A number of a result that was tampered with is refused or told, and breaks
 // nothing.
+//
+// Kind: property.
 func TestTamperedResults(t *testing.T) {
 	t.Parallel()
 	good := written(t, rehearsed(t, shipped(t, "bench"), 2))
@@ -704,6 +741,8 @@ func TestTamperedResults(t *testing.T) {
 }
 
 // The examples of batch engines: their form, and that their parts are all parts.
+//
+// Kind: process.
 func TestKubernetesExample(t *testing.T) {
 	t.Parallel()
 	text, err := os.ReadFile("examples/kubernetes-job.yaml")
@@ -743,6 +782,7 @@ func TestKubernetesExample(t *testing.T) {
 	})
 }
 
+// Kind: process.
 func TestSlurmExample(t *testing.T) {
 	t.Parallel()
 	text, err := os.ReadFile("examples/slurm-array.sh")
@@ -850,6 +890,7 @@ func BenchmarkLength(b *testing.B) {
 	}
 }
 
+// Kind: property.
 func TestResultJSONHasNoMachine(t *testing.T) {
 	t.Parallel()
 	var v map[string]any

@@ -127,6 +127,7 @@ func ask(at int, text string) capture.Event {
 	return capture.Event{At: time.Duration(at) * ms, Bytes: []byte(text)}
 }
 
+// Kind: property.
 func TestAnswersAsTheCaptureHasIt(t *testing.T) {
 	t.Parallel()
 	want := []string{"3 V unit=mm", "104 R +00006.001 mm = .*69", "204 R +00006.002 mm = .*6A", "302 OK",
@@ -142,6 +143,7 @@ func TestAnswersAsTheCaptureHasIt(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestIsTolerantOfTimesAndOrder(t *testing.T) {
 	t.Parallel()
 	d := dialect(t, "line-ascii")
@@ -190,6 +192,8 @@ func TestIsTolerantOfTimesAndOrder(t *testing.T) {
 
 // Without a dialect a request that begins like a longer one is known when the
 // line has been quiet.
+//
+// Kind: property.
 func TestTellsRequestsThatBeginAlike(t *testing.T) {
 	t.Parallel()
 	c := heard("0 < x\n")
@@ -206,6 +210,8 @@ func TestTellsRequestsThatBeginAlike(t *testing.T) {
 }
 
 // However the host's bytes are split, the same is answered.
+//
+// Kind: property.
 func TestSplittingDoesNotMatter(t *testing.T) {
 	t.Parallel()
 	d := dialect(t, "line-ascii")
@@ -232,6 +238,8 @@ func TestSplittingDoesNotMatter(t *testing.T) {
 
 // What a gauge sends on its own is played back byte by byte at its times, for
 // every shipped scenario.
+//
+// Kind: property.
 func TestPlaysShippedScenariosBack(t *testing.T) {
 	t.Parallel()
 	files, err := scenarios.Files.ReadDir(".")
@@ -279,6 +287,7 @@ func TestPlaysShippedScenariosBack(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestSaysWhichGauge(t *testing.T) {
 	t.Parallel()
 	two := &capture.Capture{Lines: []capture.Line{{Name: "a"}, {Name: "b"}}}
@@ -295,6 +304,8 @@ func TestSaysWhichGauge(t *testing.T) {
 
 // FuzzPlayer has hosts send anything at any time: nothing panics, nothing is
 // sent that is not in the capture, and the timeline comes to its end.
+//
+// Kind: property.
 func FuzzPlayer(f *testing.F) {
 	f.Add([]byte("?\r\nQ unit\r\nS1\r\n"), uint16(3), true)
 	f.Add([]byte("\r?\r\rS"), uint16(900), false)

@@ -17,6 +17,8 @@ import (
 
 // A host that does what the captured one did gets what that one got, on a pty,
 // and finds the gauge under its new name after the link was lost.
+//
+// Kind: process.
 func TestServesAHost(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()

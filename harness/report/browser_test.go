@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+// Kind: process.
 func TestPageInABrowser(t *testing.T) {
 	t.Parallel()
 	b := chromium.Start(t).Page()

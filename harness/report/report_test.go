@@ -132,6 +132,7 @@ func write(t testing.TB, f func(io.Writer) error) []byte {
 	return b.Bytes()
 }
 
+// Kind: golden.
 func TestTerminal(t *testing.T) {
 	t.Parallel()
 	out := write(t, func(w io.Writer) error { return report.Terminal(w, runs(), report.Screen{Width: 80}) })
@@ -147,6 +148,8 @@ func TestTerminal(t *testing.T) {
 }
 
 // What a host has printed is read line by line, and steers no terminal.
+//
+// Kind: property.
 func TestPrintedLines(t *testing.T) {
 	t.Parallel()
 	out := string(write(t, func(w io.Writer) error { return report.TerminalRun(w, &runs()[3], report.Screen{}) }))
@@ -158,6 +161,7 @@ func TestPrintedLines(t *testing.T) {
 	require.Contains(t, junit, `message="the host ended with exit status 2 and did not get ready; the end of its error output:" `)
 }
 
+// Kind: property.
 func TestTerminalIsWideSafe(t *testing.T) {
 	t.Parallel()
 	r := sample()
@@ -178,6 +182,7 @@ func TestTerminalIsWideSafe(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestVerdictOfSeveral(t *testing.T) {
 	t.Parallel()
 	require.Equal(t, judge.Error, report.Verdict(runs()))
@@ -254,6 +259,7 @@ func checkJUnit(e element) (errs []string) {
 	return errs
 }
 
+// Kind: outside.
 func TestJUnit(t *testing.T) {
 	t.Parallel()
 	rs := runs()
@@ -285,6 +291,7 @@ func TestJUnit(t *testing.T) {
 	require.Contains(t, string(out), `type="inconclusive"`)
 }
 
+// Kind: golden.
 func TestJSONKeepsToItsSchema(t *testing.T) {
 	t.Parallel()
 	out := write(t, func(w io.Writer) error { return report.JSON(w, runs()) })
@@ -311,6 +318,7 @@ func page(t testing.TB, rs []report.Run) string {
 	return string(write(t, func(w io.Writer) error { return report.HTML(w, "Guide bore line", rs) }))
 }
 
+// Kind: golden.
 func TestPageStandsAlone(t *testing.T) {
 	t.Parallel()
 	out := page(t, runs())
@@ -330,6 +338,7 @@ func TestPageStandsAlone(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestPageEscapesTheHost(t *testing.T) {
 	t.Parallel()
 	r := sample()
@@ -344,6 +353,7 @@ func TestPageEscapesTheHost(t *testing.T) {
 	require.NotContains(t, out, "\x00")
 }
 
+// Kind: property.
 func TestPageOfALongRunStaysSmall(t *testing.T) {
 	t.Parallel()
 	r := sample()
@@ -369,6 +379,8 @@ func TestPageOfALongRunStaysSmall(t *testing.T) {
 
 // Contrast by WCAG 2.2, success criteria 1.4.3 (text, 4.5:1) and 1.4.11
 // (graphics, 3:1), with relative luminance as WCAG defines it (from memory).
+//
+// Kind: outside.
 func TestPageColorsCanBeSeen(t *testing.T) {
 	t.Parallel()
 	css, err := os.ReadFile("page.css")
@@ -405,6 +417,7 @@ func TestPageColorsCanBeSeen(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func FuzzPage(f *testing.F) {
 	f.Add("title", []byte("+8.015 mm\r\n"), 0, 6, int64(1e9), "8.015")
 	f.Add("\xff<", []byte{0, 255}, -1, 9, int64(-5), "-1e30")

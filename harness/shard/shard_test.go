@@ -8,6 +8,7 @@ import (
 	"pgregory.net/rapid"
 )
 
+// Kind: property.
 func TestText(t *testing.T) {
 	var s Shard
 	if err := s.UnmarshalText([]byte("2/8")); err != nil || s != (Shard{2, 8}) {
@@ -24,6 +25,8 @@ func TestText(t *testing.T) {
 }
 
 // Every piece belongs to one shard.
+//
+// Kind: property.
 func TestEveryPieceOnce(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, 20).Draw(t, "n")
@@ -40,6 +43,7 @@ func TestEveryPieceOnce(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestWhole(t *testing.T) {
 	for _, c := range []struct{ parts, want string }{
 		{"", "there are no results"},
@@ -73,6 +77,7 @@ func TestWhole(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func FuzzText(f *testing.F) {
 	f.Add("2/8")
 	f.Fuzz(func(t *testing.T, text string) {

@@ -142,6 +142,7 @@ func kind(k capture.Kind) func(capture.Event) bool {
 	return func(e capture.Event) bool { return e.Kind == k }
 }
 
+// Kind: process.
 func TestPassesAndRecordsBothWays(t *testing.T) {
 	t.Parallel()
 	path, entries, _ := device(t, silent)
@@ -187,6 +188,8 @@ func TestPassesAndRecordsBothWays(t *testing.T) {
 }
 
 // A device that goes away takes the host's port with it, and brings it back.
+//
+// Kind: process.
 func TestFollowsADeviceThatGoesAway(t *testing.T) {
 	t.Parallel()
 	path, _, do := device(t, silent)
@@ -213,6 +216,7 @@ func TestFollowsADeviceThatGoesAway(t *testing.T) {
 	require.NoError(t, host.Close())
 }
 
+// Kind: process.
 func TestSaysWhatCannotBeOpened(t *testing.T) {
 	t.Parallel()
 	none := filepath.Join(t.TempDir(), "none")

@@ -30,6 +30,7 @@ func good(t require.TestingT, f *scenario.File) {
 	require.Less(t, s.Play.Until.Seconds(), 60.0)
 }
 
+// Kind: property.
 func TestRowsAreScenarios(t *testing.T) {
 	t.Parallel()
 	for strength, most := range map[int]int{1: 18, 2: 180, 3: 1400} {
@@ -72,6 +73,7 @@ func openAfter(a *cover.Array) []string {
 	return c.Open()
 }
 
+// Kind: property.
 func TestRandomScenarios(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -84,6 +86,8 @@ func TestRandomScenarios(t *testing.T) {
 
 // Readings lean to the edges: most of those tagged lie on a limit or within
 // two of the host's steps of one.
+//
+// Kind: property.
 func TestReadingsLeanToTheEdges(t *testing.T) {
 	t.Parallel()
 	m := &maker{Levels: Levels{}, rng: random(1), f: &scenario.File{}}
@@ -109,6 +113,7 @@ func TestReadingsLeanToTheEdges(t *testing.T) {
 	require.Greater(t, near, 300)
 }
 
+// Kind: property.
 func TestWithout(t *testing.T) {
 	t.Parallel()
 	got := Without(Without(map[string][]string{"gauges": {"1"}}, "port", "tcp"), "port", "pty")

@@ -55,6 +55,7 @@ func parsed(t *testing.T, text string) *scenario.File {
 	return &s.File
 }
 
+// Kind: property.
 func TestShrink(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -124,6 +125,8 @@ gauges:
 
 // Whatever is asked, the result still has it, is no larger, is the same every
 // time, and cannot be made smaller by asking again.
+//
+// Kind: property.
 func TestShrinkProperties(t *testing.T) {
 	t.Parallel()
 	for seed := range uint64(12) {
@@ -142,6 +145,7 @@ func TestShrinkProperties(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestShrinkStopsWhenTold(t *testing.T) {
 	t.Parallel()
 	n := 0

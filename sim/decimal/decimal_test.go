@@ -11,6 +11,8 @@ import (
 )
 
 // The printed examples of the rounding rules.
+//
+// Kind: outside.
 func TestPublishedRoundingExamples(t *testing.T) {
 	for _, c := range []struct {
 		source      string
@@ -54,6 +56,8 @@ func TestPublishedRoundingExamples(t *testing.T) {
 }
 
 // The inch is 25.4 mm exactly (NIST SP 811 (2008) Appendix B.6, footnote 7).
+//
+// Kind: outside.
 func TestInchIsExact(t *testing.T) {
 	require.Equal(t, decimal.Length(25.4*1e9), decimal.Inch)
 	for _, c := range []struct {
@@ -80,6 +84,8 @@ func rat(d decimal.Decimal) *big.Rat {
 }
 
 // Arithmetic agrees with math/big's rationals on small, huge and mixed numbers.
+//
+// Kind: model.
 func TestArithmeticAgreesWithRationals(t *testing.T) {
 	gen := rapid.Custom(func(t *rapid.T) decimal.Decimal {
 		d := decimal.New(rapid.Int64().Draw(t, "coef"), rapid.IntRange(-20, 20).Draw(t, "exp"))
@@ -131,6 +137,7 @@ func TestArithmeticAgreesWithRationals(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestParseRefuses(t *testing.T) {
 	for _, s := range []string{"", "-", ".", "1,5", "1.2.3", "0x10", "1e", "1e9999", "NaN", "Inf", "--1", "1 "} {
 		_, err := decimal.Parse(s)
@@ -138,6 +145,7 @@ func TestParseRefuses(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func FuzzParse(f *testing.F) {
 	f.Add("-12.50e3")
 	f.Fuzz(func(t *testing.T, s string) {

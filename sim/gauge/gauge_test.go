@@ -78,6 +78,8 @@ func (b *bench) set(setting, to string) {
 
 // common practice, no source: a 10 mm stroke reads 0 → 10 rising and 10 → 0
 // falling when pressed.
+//
+// Kind: outside.
 func TestSense(t *testing.T) {
 	b := newBench(t, nil)
 	for _, c := range []struct {
@@ -94,6 +96,8 @@ func TestSense(t *testing.T) {
 // common practice, no source: limits 9.75/10.25 with warnings 9.8/10.2 about a
 // 10 mm preset classify 10.25 in (a warning, no reject), 10.2 in, and 10.25
 // plus one count above.
+//
+// Kind: outside.
 func TestPresetAndZones(t *testing.T) {
 	b := newBench(t, nil)
 	require.Equal(t, gauge.Done, b.do(gauge.Command{Verb: "preset", Channel: -1}).Refused)
@@ -110,6 +114,7 @@ func TestPresetAndZones(t *testing.T) {
 	}
 }
 
+// Kind: outside.
 func TestZeroFactorUnitAndRounding(t *testing.T) {
 	b := newBench(t, nil)
 	b.do(gauge.Command{Verb: "zero", Channel: -1})
@@ -136,6 +141,8 @@ func TestZeroFactorUnitAndRounding(t *testing.T) {
 }
 
 // Max minus min is the full indicator movement (ASME Y14.5).
+//
+// Kind: outside.
 func TestFunctions(t *testing.T) {
 	b := newBench(t, nil)
 	b.do(gauge.Command{Verb: "clear", Channel: -1})
@@ -156,6 +163,7 @@ func TestFunctions(t *testing.T) {
 	require.Equal(t, gauge.Missing, b.g.Readings(nil)[0].Void)
 }
 
+// Kind: property.
 func TestVoidReadings(t *testing.T) {
 	b := newBench(t, nil)
 	for _, v := range []gauge.Void{gauge.Under, gauge.Over, gauge.Missing} {
@@ -174,6 +182,7 @@ func kinds(es []gauge.Emission) (ks []gauge.EmissionKind) {
 	return ks
 }
 
+// Kind: property.
 func TestTagsNumberAndWrap(t *testing.T) {
 	b := newBench(t, nil)
 	var got []int64
@@ -189,6 +198,7 @@ func TestTagsNumberAndWrap(t *testing.T) {
 	require.Equal(t, []int64{1, 2, 3, 1, 2}, got)
 }
 
+// Kind: property.
 func TestTagsAreSentAgainUntilAcknowledged(t *testing.T) {
 	b := newBench(t, func(p *gauge.Profile) {
 		p.Streaming = false
@@ -215,6 +225,7 @@ func TestTagsAreSentAgainUntilAcknowledged(t *testing.T) {
 	require.Equal(t, gauge.NotPending, b.do(gauge.Command{Verb: "ack", Channel: -1, Value: gauge.Number(decimal.New(2, 0))}).Refused)
 }
 
+// Kind: property.
 func TestLongPress(t *testing.T) {
 	b := newBench(t, nil)
 	b.step(gauge.Event{Kind: gauge.Pressed, Button: 1})
@@ -230,6 +241,7 @@ func TestLongPress(t *testing.T) {
 	require.Equal(t, gauge.Max, b.g.Settings(0).Function, "the release of a long press does nothing more")
 }
 
+// Kind: property.
 func TestStreamAtTheRate(t *testing.T) {
 	b := newBench(t, func(p *gauge.Profile) { p.Rate = quantity.Rate{Hz: decimal.New(30, 0)} })
 	n := 1 // the first tick came with newBench's sample
@@ -244,6 +256,7 @@ func TestStreamAtTheRate(t *testing.T) {
 	require.Empty(t, b.out.Emissions)
 }
 
+// Kind: property.
 func TestRefusedWritesChangeNothing(t *testing.T) {
 	b := newBench(t, func(p *gauge.Profile) { p.Channels = append(p.Channels, p.Channels[0]) })
 	before := []gauge.Settings{b.g.Settings(0), b.g.Settings(1)}
@@ -265,6 +278,7 @@ func TestRefusedWritesChangeNothing(t *testing.T) {
 	require.Equal(t, gauge.UnknownVerb, b.do(gauge.Command{Verb: "dance", Channel: -1}).Refused)
 }
 
+// Kind: property.
 func TestLampsTellChanges(t *testing.T) {
 	b := newBench(t, nil)
 	b.do(gauge.Command{Verb: "preset", Channel: -1})
@@ -275,6 +289,7 @@ func TestLampsTellChanges(t *testing.T) {
 	require.Equal(t, []string{"void", "fault"}, b.g.Lamps())
 }
 
+// Kind: property.
 func TestTraceShowsEachStep(t *testing.T) {
 	b := newBench(t, nil)
 	b.do(gauge.Command{Verb: "preset", Channel: -1})
@@ -294,6 +309,8 @@ zone above = the displayed value is above the upper limit 10.25 mm`
 }
 
 // The same events give the same emissions, and a clone lives its own life.
+//
+// Kind: property.
 func TestDeterministicAndCloneable(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		p := rapid.SampledFrom([]*gauge.Profile{profile(), modelProfile(), fixture(t, func(p *gauge.Profile) {

@@ -306,6 +306,8 @@ func (v visits) note(m *model, what string) {
 
 // The gauge and the model, driven by the same events, never disagree; and every
 // transition of power, link and buttons is taken on the way.
+//
+// Kind: model.
 func TestAgainstTheModel(t *testing.T) {
 	seen := visits{}
 	missing := func() (m []string) {

@@ -85,6 +85,8 @@ func (g *Gauge) ask(at time.Duration, c Command) (Outcome, []Emission) {
 // Every setting takes what it should, written as a text or as a number, tells
 // the change and reads it back; a refused write gives its reason and changes
 // nothing at all; a locked one is refused.
+//
+// Kind: property.
 func TestEverySetting(t *testing.T) {
 	for _, s := range SettingTable() {
 		t.Run(s.Name, func(t *testing.T) {
@@ -165,6 +167,7 @@ func TestEverySetting(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestLockTakesItsCodeAsTextAndAsNumber(t *testing.T) {
 	for _, code := range []Value{Text("0417"), Number(decimal.New(417, 0))} {
 		g := inches(t)
@@ -191,6 +194,8 @@ func TestLockTakesItsCodeAsTextAndAsNumber(t *testing.T) {
 
 // Measuring goes on while the settings are locked: only a preset to another
 // size is a setting.
+//
+// Kind: property.
 func TestLockedMeasures(t *testing.T) {
 	g := inches(t)
 	g.Locked = true
@@ -206,6 +211,8 @@ func TestLockedMeasures(t *testing.T) {
 
 // Whatever a profile forgets comes back as the profile has it, in any unit and
 // whatever else was set.
+//
+// Kind: property.
 func TestForgets(t *testing.T) {
 	for _, s := range SettingTable() {
 		if s.Own {
@@ -240,6 +247,7 @@ func TestForgets(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestFactoryReset(t *testing.T) {
 	g := inches(t)
 	fresh := g.Export()
@@ -257,6 +265,7 @@ func TestFactoryReset(t *testing.T) {
 	require.Equal(t, int64(9), g.NextTag(), "the number of the next tag is the gauge's own")
 }
 
+// Kind: property.
 func TestExportAndImport(t *testing.T) {
 	from, to := inches(t), inches(t)
 	for name, v := range map[string]string{"unit": "mm", "lower": "30", "upper": "40", "resolution": "0.002", "rate": "7", "datum": "3.5", "sense": "falling", "send-check": "on"} {
@@ -303,6 +312,8 @@ func TestExportAndImport(t *testing.T) {
 
 // A setting written while the gauge streams takes effect at once, or after the
 // frame in flight, as the profile has it.
+//
+// Kind: property.
 func TestWhenAWriteTakesEffect(t *testing.T) {
 	for _, after := range []bool{false, true} {
 		g := inches(t)
@@ -338,6 +349,8 @@ func TestWhenAWriteTakesEffect(t *testing.T) {
 }
 
 // The table in DEVELOPERS.md is made from the settings, so that it cannot lie.
+//
+// Kind: golden.
 func TestSettingsTable(t *testing.T) {
 	var b strings.Builder
 	b.WriteString("Made by `go test ./sim/gauge -run TestSettingsTable -update`; the test fails when it is out of date.\n" +

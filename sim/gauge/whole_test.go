@@ -61,6 +61,7 @@ func drive(t testing.TB, p *gauge.Profile, until time.Duration, at map[time.Dura
 func down(b int) gauge.Event { return gauge.Event{Kind: gauge.Pressed, Button: b} }
 func up(b int) gauge.Event   { return gauge.Event{Kind: gauge.Released, Button: b} }
 
+// Kind: property.
 func TestButtons(t *testing.T) {
 	type when = map[time.Duration][]gauge.Event
 	for name, c := range map[string]struct {
@@ -93,6 +94,7 @@ func TestButtons(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestIdleOffAndWhatIsKept(t *testing.T) {
 	p := profile()
 	p.IdleOff, p.Power.Stir = 10*time.Second, 50*um
@@ -128,6 +130,7 @@ func TestIdleOffAndWhatIsKept(t *testing.T) {
 	require.Equal(t, "0.000", b.press(x).Shown.String(), "max and min are not")
 }
 
+// Kind: property.
 func TestTagsWaitForTheLink(t *testing.T) {
 	for _, depth := range []int{0, 2} {
 		b := newBench(t, func(p *gauge.Profile) { p.Tags.Queue, p.Tags.Last, p.Streaming = depth, 9, false })
@@ -159,6 +162,7 @@ func TestTagsWaitForTheLink(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestLampsBuzzerAndDisplay(t *testing.T) {
 	b := newBench(t, func(p *gauge.Profile) {
 		p.Lamps = []gauge.Lamp{{Name: "top", Shows: gauge.ShowZone, Looks: map[string]gauge.Look{"above": {Colour: "plum", Rhythm: gauge.Rhythm{100 * ms, 50 * ms}}, "in": {Colour: "teal"}}}}
@@ -199,6 +203,7 @@ func TestLampsBuzzerAndDisplay(t *testing.T) {
 	require.Equal(t, []string{"dark"}, b.g.Lamps())
 }
 
+// Kind: property.
 func TestStreamOnChange(t *testing.T) {
 	b := newBench(t, func(p *gauge.Profile) { p.OnChange = true; p.Channels[0].DeadBand = 5 * um })
 	var sent []string
@@ -270,6 +275,7 @@ func byName(g *gauge.Gauge) map[string]string {
 	return m
 }
 
+// Kind: outside.
 func TestComputedChannels(t *testing.T) {
 	g := fixture(t, nil)
 	var out gauge.Out
@@ -310,6 +316,7 @@ func TestComputedChannels(t *testing.T) {
 	require.Equal(t, "0.500", byName(g)["formula"])
 }
 
+// Kind: outside.
 func TestFormulas(t *testing.T) {
 	mm := func(s string) decimal.Decimal { return decimal.MustParse(s).Mul(decimal.New(1, 9)) }
 	for text, want := range map[string]string{
@@ -345,6 +352,7 @@ func TestFormulas(t *testing.T) {
 	require.False(t, ok, "a division by zero has no value")
 }
 
+// Kind: property.
 func FuzzFormula(f *testing.F) {
 	for _, s := range []string{"A+B", "mean(A, in(0.5))/2", "((A", "A/0*1e3", "-(-A)"} {
 		f.Add(s)
@@ -380,6 +388,8 @@ func FuzzFormula(f *testing.F) {
 }
 
 // 32 channels, each with its own settings, do not disturb one another.
+//
+// Kind: property.
 func TestManyChannels(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, gauge.MaxChannels).Draw(t, "n")
@@ -419,6 +429,8 @@ func TestManyChannels(t *testing.T) {
 }
 
 // The order of the chain is the profile's.
+//
+// Kind: property.
 func TestChain(t *testing.T) {
 	for _, c := range []struct {
 		last bool
@@ -470,6 +482,8 @@ func TestChain(t *testing.T) {
 }
 
 // A moving mean is of the last n samples, whatever came before.
+//
+// Kind: property.
 func TestAverage(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, gauge.MaxAverage).Draw(t, "n")
@@ -495,6 +509,7 @@ func TestAverage(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestTraceOfOtherChains(t *testing.T) {
 	g := fixture(t, func(p *gauge.Profile) { p.Chain.FactorLast = true; p.Channels[0].Average = 2 })
 	var out gauge.Out
@@ -526,6 +541,8 @@ zone in = no limits are set
 }
 
 // Profiles that make no sense are refused with the reason.
+//
+// Kind: property.
 func TestProfileMistakes(t *testing.T) {
 	for want, change := range map[string]func(*gauge.Profile){
 		"at least one channel": func(p *gauge.Profile) { p.Channels = nil },

@@ -12,6 +12,8 @@ import (
 // mean burst 1/recover (Gilbert 1960, Elliott 1963). The tolerance is five
 // standard errors: of the share, √(π(1-π)(1+λ)/((1-λ)n)) with λ = 1-worsen-
 // recover; of the mean burst, √(1-recover)/recover/√k.
+//
+// Kind: outside.
 func TestGilbertElliott(t *testing.T) {
 	for _, b := range []Bursts{
 		{Worsen: 0.01, Recover: 0.1, LossBad: 1},
@@ -54,6 +56,8 @@ func TestGilbertElliott(t *testing.T) {
 // The number of trials against its distribution, P(k) = (1-p)^(k-1)·p, by
 // chi-square with 10 cells (9 degrees of freedom: 99.99 % is 33.7) and by its
 // mean.
+//
+// Kind: outside.
 func TestGeometric(t *testing.T) {
 	var r rand.PCGSource
 	r.Seed(1)
@@ -99,6 +103,8 @@ func TestGeometric(t *testing.T) {
 }
 
 // The channel does what it does whenever it is looked at.
+//
+// Kind: property.
 func TestChannelIgnoresWatchers(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		b := Bursts{Worsen: rapid.Float64Range(0, 1).Draw(t, "worsen"), Recover: rapid.Float64Range(0, 1).Draw(t, "recover")}
@@ -117,6 +123,8 @@ func TestChannelIgnoresWatchers(t *testing.T) {
 }
 
 // A state that is never left is kept for ever.
+//
+// Kind: property.
 func TestNoWayBack(t *testing.T) {
 	b := Bursts{Worsen: 0.5}
 	c := channel{until: 5} // good, though such a chain hardly ever starts so

@@ -69,6 +69,7 @@ func delivered(at time.Duration, id uint64) Event {
 
 func changed(at time.Duration, p Phase) Event { return Event{At: at, Kind: Changed, Phase: p} }
 
+// Kind: property.
 func TestIdealLink(t *testing.T) {
 	l := mustNew(t, Config{})
 	s := start(l)
@@ -90,6 +91,8 @@ func TestIdealLink(t *testing.T) {
 }
 
 // A constant delay is a pipe: frames do not wait for one another.
+//
+// Kind: property.
 func TestConstantDelay(t *testing.T) {
 	l := mustNew(t, Config{Air: 100 * ms})
 	got := stream(l, start(l), 0, 300*ms, 50*ms)
@@ -100,6 +103,8 @@ func TestConstantDelay(t *testing.T) {
 }
 
 // Six frames in a stall of 1 s come out at its end, in order, at once.
+//
+// Kind: property.
 func TestLateBurst(t *testing.T) {
 	l := mustNew(t, Config{})
 	s := start(l)
@@ -117,6 +122,8 @@ func TestLateBurst(t *testing.T) {
 
 // A stall longer than the supervision time-out: lost 20 s after it began, its
 // frames dropped; joined again when it ends.
+//
+// Kind: outside.
 func TestSupervision(t *testing.T) {
 	l := mustNew(t, Config{})
 	s := start(l)
@@ -158,6 +165,8 @@ func TestSupervision(t *testing.T) {
 
 // By hand: out of reach for 10 s; waits of 1, 2, 4, 4 s between tries of half
 // a second: 1-1.5, 3.5-4, 8-8.5 fail, 12.5-13 succeeds.
+//
+// Kind: outside.
 func TestBackOff(t *testing.T) {
 	l := mustNew(t, Config{Rejoin: Rejoin{First: sc, Max: 4 * sc, Try: 500 * ms}})
 	s := start(l)
@@ -189,6 +198,7 @@ func TestBackOff(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestHoldAndFlush(t *testing.T) {
 	l := mustNew(t, Config{Hold: true})
 	s := start(l)
@@ -222,6 +232,7 @@ func TestHoldAndFlush(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestMemory(t *testing.T) {
 	l := mustNew(t, Config{Memory: 2})
 	s := start(l)
@@ -240,6 +251,8 @@ func TestMemory(t *testing.T) {
 
 // A frame of 60 bytes is three packets of 27, each on a slot of its own: by
 // hand, offered at 2 ms, tried at 2.5, 3.75 and 5 ms, arriving 0.625 ms later.
+//
+// Kind: outside.
 func TestPackets(t *testing.T) {
 	l := mustNew(t, Config{Attempt: 1250 * time.Microsecond, Air: 625 * time.Microsecond, Payload: 27})
 	s := start(l)
@@ -257,6 +270,8 @@ func TestPackets(t *testing.T) {
 
 // Independent losses of chance p: 1/(1-p) tries a frame on average, and each
 // further try costs one attempt interval and nothing else.
+//
+// Kind: outside.
 func TestRetransmission(t *testing.T) {
 	for _, p := range []float64{0.1, 0.5, 0.9} {
 		l := mustNew(t, Config{Attempt: ms, Air: ms / 2, Bursts: Bursts{LossGood: p}})
@@ -283,6 +298,8 @@ func TestRetransmission(t *testing.T) {
 // A channel that is good and bad by turns: a frame offered on a slot of the
 // wrong kind needs two tries, on one of the right kind one. (A loss of one
 // would have the link watch every spell; 0.999 is looked at on demand.)
+//
+// Kind: outside.
 func TestTheAttemptsOwnSlotCounts(t *testing.T) {
 	l := mustNew(t, Config{Attempt: ms, Bursts: Bursts{Worsen: 1, Recover: 1, LossBad: 0.999}})
 	s := start(l)
@@ -304,6 +321,8 @@ func TestTheAttemptsOwnSlotCounts(t *testing.T) {
 }
 
 // A frame of three packets, cut off after the first, is sent again whole.
+//
+// Kind: property.
 func TestBegunFrameIsSentWhole(t *testing.T) {
 	l := mustNew(t, Config{Attempt: ms, Payload: 10, Hold: true})
 	s := start(l)
@@ -320,6 +339,8 @@ func TestBegunFrameIsSentWhole(t *testing.T) {
 
 // A bad spell in which nothing gets through, over a busy link: the share of
 // failed attempts and the length of the gaps follow the closed form.
+//
+// Kind: outside.
 func TestBurstsBecomeStalls(t *testing.T) {
 	b := Bursts{Worsen: 0.002, Recover: 0.01, LossBad: 1}
 	l := mustNew(t, Config{Attempt: ms, Air: ms / 2, Bursts: b, Memory: 4})
@@ -349,6 +370,8 @@ func TestBurstsBecomeStalls(t *testing.T) {
 
 // Out of reach for good: silent from the start, lost after 20 s, and never
 // back, however often it tries.
+//
+// Kind: property.
 func TestOutOfReach(t *testing.T) {
 	cfg, err := Budget{Class: Class3, Place: IndustrialNLoS, Metres: 108, Walls: 30}.Config(0.5)
 	if err != nil {
@@ -381,6 +404,8 @@ func TestOutOfReach(t *testing.T) {
 
 // One radio talks to seven gauges; an eighth waits for a seat (Core Vol 2 Part
 // B: a piconet has at most seven active members).
+//
+// Kind: outside.
 func TestSevenSeats(t *testing.T) {
 	l := mustNew(t, Config{Attempt: ms, Air: ms / 2, Rejoin: Rejoin{First: sc, Max: sc}})
 	var radio Radio
@@ -428,6 +453,7 @@ func TestSevenSeats(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestClear(t *testing.T) {
 	l := mustNew(t, Config{})
 	s := start(l)
@@ -448,6 +474,7 @@ func TestClear(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestInjectSaysWhatIsWrong(t *testing.T) {
 	l := mustNew(t, Config{})
 	s := start(l)
@@ -463,6 +490,7 @@ func TestInjectSaysWhatIsWrong(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestNewSaysWhatIsWrong(t *testing.T) {
 	for part, cfg := range map[string]Config{
 		"attempt every":        {Attempt: -1},
@@ -541,6 +569,8 @@ func play(t *rapid.T, l *Link, seed uint64, script []action, to time.Duration, w
 // flush bound; time never goes back; the counts add up; and the events are the
 // same whether the link is advanced in one step, in small steps, or from Next
 // to Next.
+//
+// Kind: property.
 func TestLinkProperties(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		cfg := anyLink().Draw(t, "config")
@@ -666,6 +696,8 @@ func b2i(b bool) int {
 
 // Other gauges on the same radio slow a gauge's attempts; its fades, and so its
 // phases, stay its own.
+//
+// Kind: property.
 func TestOthersDoNotTouchTheChannel(t *testing.T) {
 	cfg, err := Budget{Class: Class3, Place: IndustrialNLoS, Metres: 12}.Config(0.02)
 	if err != nil {
@@ -696,6 +728,8 @@ func TestOthersDoNotTouchTheChannel(t *testing.T) {
 }
 
 // One seed, one history, on every machine.
+//
+// Kind: golden.
 func TestGolden(t *testing.T) {
 	cfg, err := Budget{Class: Class2, Place: IndustrialLoS, Metres: 30, Sensitivity: -82}.Config(0.5)
 	if err != nil {
@@ -730,6 +764,7 @@ func TestGolden(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestNames(t *testing.T) {
 	got := fmt.Sprint(Up, Stalled, Lost, Rejoining, Phase(9), Delivered, EventKind(9), Stall, Lose, FaultKind(0), FaultKind(3), IndustrialLoS, Place(9))
 	want := "up stalled lost rejoining phase(9) delivered event(9) stall lose link fault(0) fault(3) shop-in-sight ?(9)"
@@ -738,6 +773,7 @@ func TestNames(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestNoAllocation(t *testing.T) {
 	cfg, err := Budget{Class: Class2, Place: IndustrialLoS, Metres: 20}.Config(0.5)
 	if err != nil {
@@ -790,6 +826,8 @@ func BenchmarkFading(b *testing.B) {
 
 // Pass stands for an offer that is delivered at once: whatever stalls and losses
 // come between, a link used through it does what one used through Offer does.
+//
+// Kind: property.
 func TestPass(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		l, err := New(Config{Payload: rapid.SampledFrom([]int{0, 10}).Draw(t, "payload"), Hold: rapid.Bool().Draw(t, "hold")})

@@ -17,6 +17,7 @@ func near(t *testing.T, what string, got, want, tol float64) {
 	}
 }
 
+// Kind: outside.
 func TestPowerClasses(t *testing.T) {
 	// 10·log10(P/1 mW); 100, 2.5 and 1 mW: Core Vol 2 Part A, table 3.1.
 	near(t, "class 1 dBm", Class1.DBm(), 20, 1e-9)
@@ -27,6 +28,7 @@ func TestPowerClasses(t *testing.T) {
 	}
 }
 
+// Kind: outside.
 func TestFreeSpace(t *testing.T) {
 	// ITU-R P.525 in its working form, 32.45 + 20·log10(f/MHz) + 20·log10(d/km).
 	for _, d := range []float64{1, 10, 100, 1000} {
@@ -42,6 +44,7 @@ func TestFreeSpace(t *testing.T) {
 	}
 }
 
+// Kind: outside.
 func TestIndoor(t *testing.T) {
 	// Rows of a published table for the office, out of sight, coefficients of
 	// ITU-R P.1238-13 (α 2.39, β 30.13, γ 2.40): SignalPlan docs/MODEL.md,
@@ -67,6 +70,7 @@ func TestIndoor(t *testing.T) {
 	}
 }
 
+// Kind: outside.
 func TestBudget(t *testing.T) {
 	b := Budget{Class: Class2, Place: IndustrialLoS, Metres: 10, Walls: LightWall + HeavyWall, Gains: -2, Shadow: 3}
 	// By hand: 3.9794 - 2 - (23.1 + 24.52 + 20.6·0.387568) - 10.3 - 3 = -66.9245
@@ -79,6 +83,7 @@ func TestBudget(t *testing.T) {
 	near(t, "class 1 over class 3", one.Margin()-three.Margin(), 20, 1e-8)
 }
 
+// Kind: outside.
 func TestErrorRates(t *testing.T) {
 	// The definition of sensitivity: 0.1 % at margin 0. Doubling the energy
 	// squares 2Pb: ½·0.002² at 10·log10(2) dB.
@@ -92,6 +97,7 @@ func TestErrorRates(t *testing.T) {
 	near(t, "far under", FrameErrorRate(-30, 366), 1, 1e-9)
 }
 
+// Kind: outside.
 func TestFades(t *testing.T) {
 	// Rappaport, Wireless Communications, 2nd ed., examples 5.7 and 5.8 (from
 	// memory): at ρ = 1 and 20 Hz, 18.44 crossings a second; at 200 Hz fades of
@@ -114,6 +120,7 @@ func TestFades(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestBurstsOfKeepsShareAndLength(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		share := rapid.Float64Range(0, 1).Draw(t, "share")
@@ -134,6 +141,8 @@ func TestBurstsOfKeepsShareAndLength(t *testing.T) {
 
 // Where a class 3 radio must send one packet in five again, a class 1 radio
 // hardly ever must; common practice.
+//
+// Kind: outside.
 func TestClass1ReachesFarther(t *testing.T) {
 	run := func(c Class) Stats {
 		cfg, err := Budget{Class: c, Place: IndustrialLoS, Metres: 25, Sensitivity: -80}.Config(0.3)
@@ -159,6 +168,7 @@ func TestClass1ReachesFarther(t *testing.T) {
 	t.Logf("class 3 %+v", three)
 }
 
+// Kind: property.
 func TestBudgetSaysWhatIsWrong(t *testing.T) {
 	ok := Budget{Class: Class1, Metres: 5}
 	for part, spoil := range map[string]func(*Budget){

@@ -13,6 +13,8 @@ import (
 
 // Right triangles with whole sides: a chord of length 2b, e off the centre of
 // a circle of diameter 2c, where b² + e² = c².
+//
+// Kind: outside.
 func TestChord(t *testing.T) {
 	for _, k := range [][3]decimal.Length{{4, 3, 5}, {12, 5, 13}, {15, 8, 17}, {24, 7, 25}} {
 		b, e, c := k[0]*mm, k[1]*mm, k[2]*mm
@@ -40,6 +42,8 @@ func TestChord(t *testing.T) {
 // The angle in a bore against its ellipse: a plane tilted by θ cuts a cylinder
 // of radius R in x = R/cos θ · cos u, y = R · sin u, whose long diameter is
 // found here by search.
+//
+// Kind: outside.
 func TestSpanOfTiltedGauge(t *testing.T) {
 	const size = 8 * mm
 	for _, deg := range []float64{0, 0.5, -3, 10, 60} {
@@ -96,6 +100,8 @@ func spread(a float64, lobes int, turned float64, directions [3]float64) float64
 }
 
 // What two and three contacts see of a lobed part, from the profile itself.
+//
+// Kind: outside.
 func TestContactsOnLobes(t *testing.T) {
 	const a = 1e6 // 1 µm
 	for lobes := 2; lobes <= 12; lobes++ {
@@ -124,6 +130,8 @@ func TestContactsOnLobes(t *testing.T) {
 // its factors worked by hand from the sines and cosines of whole angles. (The
 // familiar ones, 3 in a vee of 60° for three lobes and 2 in one of 90°, agree
 // with the standard's table, from memory.)
+//
+// Kind: outside.
 func TestVeeGain(t *testing.T) {
 	third := 1 / math.Sqrt(3)
 	for _, c := range []struct {
@@ -144,6 +152,8 @@ func TestVeeGain(t *testing.T) {
 
 // One revolution of a three-lobed part: invisible to two contacts, twice the
 // amplitude to three. An eccentric part shows twice its eccentricity.
+//
+// Kind: outside.
 func TestTurn(t *testing.T) {
 	for _, c := range []struct {
 		turn     motion.Turn

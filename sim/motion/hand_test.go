@@ -40,6 +40,8 @@ func hand() motion.Hand {
 
 // A steady hand that does not lean holds the part's true size, to the
 // picometre, and has met its minimum while rocking.
+//
+// Kind: property.
 func TestSteadyHandReadsTheTrueSize(t *testing.T) {
 	h := hand()
 	h.Lean, h.Unsteady, h.Tremor.Amplitude, h.Drop, h.DoublePress = 0, 0, 0, 0, 0
@@ -66,6 +68,8 @@ func TestSteadyHandReadsTheTrueSize(t *testing.T) {
 
 // Over many visits the shares and spreads are those asked for. A lean of σ in
 // the axial plane adds d·E(1/cos θ − 1) = d·σ²/2 (1 + 5σ²/4 ...) on average.
+//
+// Kind: outside.
 func TestHandStatistics(t *testing.T) {
 	const n = 20000
 	h, rnd := hand(), noise.NewRand(3)
@@ -108,6 +112,8 @@ func TestHandStatistics(t *testing.T) {
 }
 
 // No two holds tremble alike.
+//
+// Kind: property.
 func TestTremorPhaseIsRandom(t *testing.T) {
 	h, rnd := hand(), noise.NewRand(1)
 	h.Unsteady, h.Lean, h.Drop, h.Tremor.Amplitude = 0, 0, 0, um
@@ -123,6 +129,8 @@ func TestTremorPhaseIsRandom(t *testing.T) {
 }
 
 // Changing one share leaves the luck of all else alone.
+//
+// Kind: property.
 func TestHandDrawsAreIndependent(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		seed := rapid.Uint64().Draw(t, "seed")
@@ -142,6 +150,8 @@ func TestHandDrawsAreIndependent(t *testing.T) {
 }
 
 // A fixture repeats: every cycle is the first one moved in time.
+//
+// Kind: property.
 func TestFixtureRepeats(t *testing.T) {
 	f := motion.Fixture{
 		Free: 9 * mm, Approach: 200 * ms, Dwell: 500 * ms, Press: 400 * ms, Retract: 150 * ms, Cycle: 1200 * ms,
@@ -175,6 +185,7 @@ func TestFixtureRepeats(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestCheckSaysWhatIsWrong(t *testing.T) {
 	h := hand()
 	h.Dwell, h.Drop, h.Lean = -ms, 1.5, math.NaN()
@@ -192,6 +203,8 @@ func TestCheckSaysWhatIsWrong(t *testing.T) {
 }
 
 // Same seed, same bytes: three shifts of a hand are kept in testdata.
+//
+// Kind: golden.
 func TestGoldenHand(t *testing.T) {
 	var b strings.Builder
 	for seed := range uint64(3) {

@@ -20,6 +20,7 @@ const (
 	ms = time.Millisecond
 )
 
+// Kind: outside.
 func TestMoveShapes(t *testing.T) {
 	// Minimum jerk in closed form, worked by hand with whole numbers:
 	// s(1/4) = 10/64 − 15/256 + 6/1024 = 106/1024, s(1/2) = 1/2, s(3/4) = 1 − s(1/4).
@@ -50,6 +51,8 @@ func TestMoveShapes(t *testing.T) {
 
 // A ramp is the straight line, rounded to the nearest picometre: exact
 // rational arithmetic.
+//
+// Kind: model.
 func TestRampIsExact(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		from := rapid.Int64Range(-1e15, 1e15).Draw(t, "from")
@@ -69,6 +72,8 @@ func TestRampIsExact(t *testing.T) {
 
 // A tremor swells from the size held and fades back to it, and reaches its
 // amplitude in between.
+//
+// Kind: property.
 func TestTremor(t *testing.T) {
 	p := motion.NewPath(8 * mm)
 	p.Tremble(time.Second, time.Second, motion.Tremor{Amplitude: um, Frequency: 9.5, Phase: 0.3})
@@ -88,6 +93,8 @@ func TestTremor(t *testing.T) {
 
 // A scripted size that is held is that size to the picometre, whatever the
 // route to it.
+//
+// Kind: property.
 func TestHeldSizeIsExact(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		size := rapid.Map(rapid.Int64Range(-1e14, 1e14), func(n int64) decimal.Length { return decimal.Length(n) })
@@ -128,6 +135,8 @@ func TestHeldSizeIsExact(t *testing.T) {
 
 // A move given while another is under way takes over from where the tip is,
 // leaves the past alone, and drops the rest of the plan.
+//
+// Kind: property.
 func TestTakingOver(t *testing.T) {
 	p := motion.NewPath(0)
 	p.Move(0, 10*mm, time.Second, motion.Ramp)
@@ -156,6 +165,8 @@ func TestTakingOver(t *testing.T) {
 }
 
 // A cursor, asked in any order and across edits, says what the path says.
+//
+// Kind: property.
 func TestCursorAgreesWithPath(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		p := motion.NewPath(mm)
@@ -189,6 +200,8 @@ func TestCursorAgreesWithPath(t *testing.T) {
 
 // Logarithmic decrement in closed form: successive peaks of one sign stand as
 // exp(1/(fT)) to one (e.g. Thomson, Theory of Vibration; from memory).
+//
+// Kind: outside.
 func TestBounceRingsDown(t *testing.T) {
 	b := motion.Bounce{Amplitude: 100 * um, Frequency: 50, Decay: 40 * ms}
 	p := motion.NewPath(8 * mm)
@@ -216,6 +229,8 @@ func TestBounceRingsDown(t *testing.T) {
 
 // The true size is the least value met in the axial plane, the greatest in the
 // radial one, and it is met exactly.
+//
+// Kind: outside.
 func TestRockReversal(t *testing.T) {
 	const size = 25 * mm
 	for _, c := range []struct {
@@ -251,6 +266,8 @@ func TestRockReversal(t *testing.T) {
 }
 
 // A fall from 1 m takes √(2/9.80665) s = 451.601 ms.
+//
+// Kind: outside.
 func TestDrop(t *testing.T) {
 	p := motion.NewPath(8 * mm)
 	land := p.Drop(time.Second, 9*mm, decimal.Metre, motion.Bounce{Amplitude: 200 * um, Frequency: 80, Decay: 20 * ms})
@@ -262,6 +279,7 @@ func TestDrop(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestNames(t *testing.T) {
 	for _, n := range motion.Shape(0).Names() {
 		var s motion.Shape
@@ -282,6 +300,8 @@ func TestNames(t *testing.T) {
 }
 
 // Senseless instructions hold still instead of panicking.
+//
+// Kind: property.
 func TestSenselessInstructions(t *testing.T) {
 	p := motion.NewPath(mm)
 	p.Move(0, 2*mm, -time.Second, motion.Ramp)

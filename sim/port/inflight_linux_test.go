@@ -9,6 +9,8 @@ import (
 )
 
 // What a client on this machine has not read is known to the byte, wherever it waits.
+//
+// Kind: process.
 func TestUnreadBy(t *testing.T) {
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)

@@ -96,6 +96,7 @@ func write(t testing.TB, f *os.File, text string) {
 	}
 }
 
+// Kind: process.
 func TestPTYOpenAndClose(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	if got := p.Write([]byte("stale")); got != DroppedUnheard {
@@ -127,6 +128,8 @@ func TestPTYOpenAndClose(t *testing.T) {
 }
 
 // A second descriptor of the host must not look like a close when it goes.
+//
+// Kind: process.
 func TestPTYSecondOpenerDoesNotClose(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	f := open(t, p)
@@ -147,6 +150,8 @@ func TestPTYSecondOpenerDoesNotClose(t *testing.T) {
 
 // Openings with no time between them count one by one, and the port is closed only
 // when the last has gone.
+//
+// Kind: process.
 func TestPTYCountsOpenings(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	var held []*os.File
@@ -174,6 +179,8 @@ func TestPTYCountsOpenings(t *testing.T) {
 }
 
 // When many open and close in parallel the count may go wrong, and recovers.
+//
+// Kind: process.
 func TestPTYRecoversFromChurn(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	churn := func() {
@@ -220,6 +227,8 @@ func TestPTYRecoversFromChurn(t *testing.T) {
 
 // A host that reconnects as fast as it can finds its settings untouched and gets
 // every answer, and each of its sessions is told.
+//
+// Kind: process.
 func TestPTYFastReconnect(t *testing.T) {
 	var p Port
 	ready := make(chan struct{})
@@ -275,6 +284,7 @@ func TestPTYFastReconnect(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestPTYReadOnlyHostIsSeen(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	f, err := os.OpenFile(p.Path(), os.O_RDONLY|unix.O_NOCTTY, 0)
@@ -288,6 +298,8 @@ func TestPTYReadOnlyHostIsSeen(t *testing.T) {
 
 // Hosts that reconnect at once are the hard case: what the first left unread must
 // not reach the second.
+//
+// Kind: process.
 func TestPTYReopenFindsNoStaleBytes(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	const rounds = 50
@@ -314,6 +326,8 @@ func TestPTYReopenFindsNoStaleBytes(t *testing.T) {
 // The mode before any host sets it, checked from both ends: bytes pass untouched
 // (tcsetattr's canonical mode, echo, CR and NL translation, flow control and
 // signals, POSIX.1-2017 chapter 11, would all show).
+//
+// Kind: process.
 func TestPTYRawByDefault(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	f := open(t, p)
@@ -337,6 +351,7 @@ func TestPTYRawByDefault(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestPTYSettingsAreToldBeforeTheBytesSentUnderThem(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	f := open(t, p)
@@ -394,6 +409,8 @@ func TestPTYSettingsAreToldBeforeTheBytesSentUnderThem(t *testing.T) {
 
 // What the kernel hides, so that the documentation stays true: it forces eight
 // bits without parity on a pty (Linux drivers/tty/pty.c, pty_set_termios).
+//
+// Kind: process.
 func TestPTYHidesCharacterSizeAndParity(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	f := open(t, p)
@@ -411,6 +428,8 @@ func TestPTYHidesCharacterSizeAndParity(t *testing.T) {
 }
 
 // A serial library as hosts use it, with TIOCEXCL and its own settings.
+//
+// Kind: outside.
 func TestPTYWithSerialLibrary(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	for round := range 3 {
@@ -439,6 +458,8 @@ func TestPTYWithSerialLibrary(t *testing.T) {
 }
 
 // A host as many write it: pyserial, locking the port, twice in a row.
+//
+// Kind: outside.
 func TestPTYWithPyserial(t *testing.T) {
 	python := testenv.Python(t)
 	p, l := newPTY(t, Config{})
@@ -488,6 +509,8 @@ print('done')
 
 // A host that is killed leaves TIOCEXCL behind; the kernel would refuse the next
 // host of another user, and the count of unread bytes must work all the same.
+//
+// Kind: process.
 func TestPTYExclusiveHost(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	f := open(t, p)
@@ -513,6 +536,8 @@ func TestPTYExclusiveHost(t *testing.T) {
 
 // The same as a user without privileges, whom TIOCEXCL keeps out; it does not keep
 // root out.
+//
+// Kind: process.
 func TestPTYExclusiveHostUnprivileged(t *testing.T) {
 	if os.Geteuid() != 0 {
 		t.Skip("TestPTYExclusiveHost is this already when not run by root")
@@ -527,6 +552,8 @@ func TestPTYExclusiveHostUnprivileged(t *testing.T) {
 }
 
 // A second look at who has the port open must not take a living host's lock away.
+//
+// Kind: process.
 func TestPTYKeepsExclusiveWhileHeld(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	f, g := open(t, p), open(t, p)
@@ -547,6 +574,7 @@ func TestPTYKeepsExclusiveWhileHeld(t *testing.T) {
 	})
 }
 
+// Kind: process.
 func TestPTYMegabyteEachWay(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	f := open(t, p)
@@ -583,6 +611,7 @@ func TestPTYMegabyteEachWay(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestPTYHostThatNeverReads(t *testing.T) {
 	for _, policy := range []Policy{DropNewest, DropOldest} {
 		t.Run(fmt.Sprint(policy), func(t *testing.T) {
@@ -632,6 +661,8 @@ func TestPTYHostThatNeverReads(t *testing.T) {
 }
 
 // A gauge that waits for Room whenever a frame is refused loses nothing.
+//
+// Kind: process.
 func TestPTYRoom(t *testing.T) {
 	room := make(chan struct{}, 1)
 	opened := make(chan struct{}, 1)
@@ -668,6 +699,8 @@ func TestPTYRoom(t *testing.T) {
 }
 
 // A slow host gets every queued byte without any further Write.
+//
+// Kind: process.
 func TestPTYQueueDrainsByItself(t *testing.T) {
 	p, l := newPTY(t, Config{Buffer: 20000})
 	f := open(t, p)
@@ -683,6 +716,7 @@ func TestPTYQueueDrainsByItself(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestPTYLargeFrames(t *testing.T) {
 	p, l := newPTY(t, Config{Buffer: 100})
 	f := open(t, p)
@@ -704,6 +738,7 @@ func TestPTYLargeFrames(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestPTYHangUpAndReturn(t *testing.T) {
 	dir := t.TempDir()
 	p, l := newPTY(t, Config{Dir: dir, Name: "bore-1"})
@@ -772,6 +807,7 @@ func TestPTYHangUpAndReturn(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestPTYHangUpCountsQueueAndKernel(t *testing.T) {
 	p, l := newPTY(t, Config{Buffer: 2000})
 	f := open(t, p)
@@ -790,6 +826,8 @@ func TestPTYHangUpCountsQueueAndKernel(t *testing.T) {
 
 // In canonical mode the kernel shows half a line to nobody; it is counted all the
 // same, at a hang-up and at a close.
+//
+// Kind: process.
 func TestPTYCountsHalfALine(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	for round, finish := range []func(*os.File) int{
@@ -811,6 +849,8 @@ func TestPTYCountsHalfALine(t *testing.T) {
 }
 
 // Calls from within the sink, as a gauge that answers a command makes them.
+//
+// Kind: process.
 func TestPTYReplyFromSink(t *testing.T) {
 	var p Port
 	ready := make(chan struct{})
@@ -848,6 +888,7 @@ func TestPTYReplyFromSink(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestPTYHostClosesMidFrame(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	for i := range 30 {
@@ -870,6 +911,7 @@ func TestPTYHostClosesMidFrame(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestPTYLinkInTheWay(t *testing.T) {
 	dir := t.TempDir()
 	if err := os.Symlink("/dev/pts/999999", filepath.Join(dir, "old")); err != nil {
@@ -890,6 +932,7 @@ func TestPTYLinkInTheWay(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestPTYSharedHubLeavesNothing(t *testing.T) {
 	before := descriptors(t)
 	h, err := NewHub()
@@ -963,6 +1006,8 @@ func TestPTYSharedHubLeavesNothing(t *testing.T) {
 }
 
 // Everything at once, for the race detector.
+//
+// Kind: process.
 func TestPTYConcurrentUse(t *testing.T) {
 	p, _ := newPTY(t, Config{Buffer: 500})
 	stop := make(chan struct{})
@@ -1107,6 +1152,8 @@ func BenchmarkPTYWrite(b *testing.B) {
 // Gathered frames reach the host whole and in order, at the latest with the next
 // Write, by Flush, by Unread, or when many have gathered; the rules for a host that
 // does not read, or is not there, are those of Write.
+//
+// Kind: process.
 func TestPTYGather(t *testing.T) {
 	p, l := newPTY(t, Config{Buffer: 2048})
 	var g Gatherer = p

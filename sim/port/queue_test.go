@@ -9,6 +9,8 @@ import (
 
 // TestQueueAgainstModel drives the queue beside a model that is too simple to be
 // wrong: a list of whole frames, of which the first may have lost its front.
+//
+// Kind: model.
 func TestQueueAgainstModel(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		q := queue{limit: rapid.IntRange(1, 40).Draw(t, "limit"), policy: Policy(rapid.IntRange(0, 1).Draw(t, "policy"))}

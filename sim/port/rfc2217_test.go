@@ -39,6 +39,8 @@ func quick(t testing.TB, line string) *comLine {
 // 240 SE, 251 WILL, 252 WONT, 253 DO, 254 DONT (RFC 854), 44 COM-PORT-OPTION; the
 // commands and values are those of RFC 2217 section 2 to 5, and answers are 100
 // higher. Every row starts with the option agreed and the line at 9600 8N1.
+//
+// Kind: outside.
 func TestComLineBytes(t *testing.T) {
 	const (
 		sb = "ff fa 2c "
@@ -175,6 +177,8 @@ func TestComLineBytes(t *testing.T) {
 
 // The opening of a connection: option negotiation as RFC 854 and RFC 2217 section
 // 1 have it, with no answer to an answer (RFC 1143).
+//
+// Kind: outside.
 func TestComLineNegotiation(t *testing.T) {
 	c := quick(t, "9600 8N1")
 	if got := hex.EncodeToString(c.greet()); got != "fffb00fffd00" {
@@ -212,6 +216,8 @@ func TestComLineNegotiation(t *testing.T) {
 // NOTIFY-MODEMSTATE and NOTIFY-LINESTATE under their masks, RFC 2217 section 2
 // (SET-MODEMSTATE-MASK, SET-LINESTATE-MASK) and 3: the state ANDed with the mask is
 // sent if it is not zero. Low bits are deltas; that of RI is its trailing edge.
+//
+// Kind: outside.
 func TestComLineNotifications(t *testing.T) {
 	c := quick(t, "9600 8N1")
 	c.feed(unhex(t, "ff fb 2c"))
@@ -256,6 +262,8 @@ func TestComLineNotifications(t *testing.T) {
 }
 
 // Any bytes survive escaping and come out in order however they are cut.
+//
+// Kind: property.
 func TestComLineTransparent(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		data := rapid.SliceOf(rapid.OneOf(rapid.Byte(), rapid.SampledFrom([]byte{255, 250, 240, 13, 0}))).Draw(t, "data")
@@ -279,6 +287,8 @@ func TestComLineTransparent(t *testing.T) {
 
 // FuzzComLine: no bytes break the decoder; its answers are well-formed Telnet
 // without a single data byte; and cutting the input changes nothing.
+//
+// Kind: property.
 func FuzzComLine(f *testing.F) {
 	for _, seed := range []string{"fffb2cfffd2c", "fffa2c0100004b00fff0", "fffa2c00fff0", "41ffff42fff3", "fffa2c0505fff0fffa2c0c03fff0", "fffaff"} {
 		f.Add(unhex(f, seed), 3)
@@ -319,6 +329,7 @@ func newComPort(t testing.TB, cfg Config) (*ComPort, *log) {
 	return p, l
 }
 
+// Kind: process.
 func TestComPortPurgeAndPause(t *testing.T) {
 	p, l := newComPort(t, Config{Buffer: 8})
 	c := dial(t, p)
@@ -366,6 +377,8 @@ func TestComPortPurgeAndPause(t *testing.T) {
 }
 
 // A client that asks without end and reads nothing is cut off.
+//
+// Kind: process.
 func TestComPortFlood(t *testing.T) {
 	p, l := newComPort(t, Config{})
 	c := dial(t, p)
@@ -386,6 +399,8 @@ func TestComPortFlood(t *testing.T) {
 
 // A client written by others: pyserial's rfc2217 protocol handler, which waits for
 // the server's answer to every setting and raises an error if one is missing.
+//
+// Kind: outside.
 func TestComPortWithPyserial(t *testing.T) {
 	python := testenv.Python(t)
 	p, l := newComPort(t, Config{Line: Settings{Baud: 9600, Data: 8, Parity: ParityNone, Stop: StopOne, Flow: FlowNone}})

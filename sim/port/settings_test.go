@@ -7,6 +7,7 @@ import (
 	"pgregory.net/rapid"
 )
 
+// Kind: outside.
 func TestSettingsText(t *testing.T) {
 	// The short form is common practice, no source.
 	for text, want := range map[string]Settings{
@@ -39,6 +40,7 @@ func drawSettings(t *rapid.T, label string) Settings {
 	}
 }
 
+// Kind: property.
 func TestSettingsRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := drawSettings(t, "s")
@@ -48,6 +50,7 @@ func TestSettingsRoundTrip(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func FuzzParseSettings(f *testing.F) {
 	f.Add("9600 8N1")
 	f.Add("? ??1.5 rts/cts")
@@ -62,6 +65,7 @@ func FuzzParseSettings(f *testing.F) {
 	})
 }
 
+// Kind: property.
 func TestSettingsClash(t *testing.T) {
 	mine, err := ParseSettings("9600 7E1 rts/cts")
 	if err != nil {

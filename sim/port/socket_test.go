@@ -31,6 +31,7 @@ func newTCP(t testing.TB, cfg Config) (*socket, *log) {
 	return p.(*socket), l
 }
 
+// Kind: process.
 func TestTCPOpenCloseAndBytes(t *testing.T) {
 	p, l := newTCP(t, Config{})
 	if o := p.Write([]byte("nobody")); o != DroppedUnheard {
@@ -67,6 +68,7 @@ func TestTCPOpenCloseAndBytes(t *testing.T) {
 	waitFor(t, "close", func() bool { return !p.Open() })
 }
 
+// Kind: process.
 func TestTCPMegabyteEachWay(t *testing.T) {
 	l := newLog()
 	room := make(chan struct{}, 1)
@@ -111,6 +113,7 @@ func TestTCPMegabyteEachWay(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestTCPClientThatNeverReads(t *testing.T) {
 	for _, policy := range []Policy{DropNewest, DropOldest} {
 		p, l := newTCP(t, Config{Buffer: 1000, Full: policy})
@@ -149,6 +152,7 @@ func TestTCPClientThatNeverReads(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestTCPSecondClientIsTurnedAway(t *testing.T) {
 	p, l := newTCP(t, Config{})
 	c := dial(t, p)
@@ -164,6 +168,7 @@ func TestTCPSecondClientIsTurnedAway(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestTCPHangUpAndReturn(t *testing.T) {
 	p, l := newTCP(t, Config{})
 	path := p.Path()
@@ -214,6 +219,7 @@ func TestTCPHangUpAndReturn(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestTCPWarnsWhenOthersCanReachIt(t *testing.T) {
 	for addr, want := range map[string]bool{"127.0.0.1:0": false, "localhost:0": false, "[::1]:0": false, "0.0.0.0:0": true, ":0": true} {
 		p, warning, err := OpenTCP(Config{Name: "g", Listen: addr}, func(Event) {})
@@ -239,6 +245,7 @@ func TestTCPWarnsWhenOthersCanReachIt(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestTCPCloseLeavesNothing(t *testing.T) {
 	before := descriptors(t)
 	for i := range 20 {
@@ -259,6 +266,8 @@ func TestTCPCloseLeavesNothing(t *testing.T) {
 }
 
 // Replies from within the sink, and hanging up from there.
+//
+// Kind: process.
 func TestTCPReplyFromSink(t *testing.T) {
 	var p Port
 	ready := make(chan struct{})
@@ -287,6 +296,8 @@ func TestTCPReplyFromSink(t *testing.T) {
 }
 
 // A client written by others: socat, in both directions at once.
+//
+// Kind: outside.
 func TestTCPWithSocat(t *testing.T) {
 	testenv.Program(t, "socat", "socat")
 	p, l := newTCP(t, Config{})

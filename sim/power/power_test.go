@@ -36,6 +36,8 @@ func drain(c *Cell, s *State, to time.Duration, l Load) []Event {
 // Closed form: 1 mAh is 3.6 C; a 850 mAh cell giving 42.5 mA is empty in 20 h
 // less what leaks away. The leak is 2 % of capacity in 30 days at 20 °C:
 // 850 mAh × 0.02 ÷ 720 h = 23.611 µA.
+//
+// Kind: outside.
 func TestCoulombCount(t *testing.T) {
 	c := cell(t, Config{Chemistry: LiIon, Capacity: 850, Charge: 100})
 	s := c.Start(nil)
@@ -62,6 +64,8 @@ func TestCoulombCount(t *testing.T) {
 
 // Self-discharge alone: 30 days at 20 °C take the stated share, and half of
 // it at 10 °C, twice at 30 °C.
+//
+// Kind: outside.
 func TestSelfDischarge(t *testing.T) {
 	for _, tc := range []struct {
 		chem Chemistry
@@ -78,6 +82,8 @@ func TestSelfDischarge(t *testing.T) {
 }
 
 // The count against arbitrary-precision integers, over random loads and steps.
+//
+// Kind: model.
 func TestCountIsExact(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c, err := New(Config{Chemistry: LiIon, Capacity: 1000, Charge: 60, Brown: 1, Start: 2, Low: 1, LowClear: 2})
@@ -134,6 +140,8 @@ func anyLoad() *rapid.Generator[Load] {
 // Advancing in one step or in many gives the same state and the same events at
 // the same nanosecond; Next foretells the first of them; and each event is at
 // the first nanosecond its condition holds.
+//
+// Kind: property.
 func TestLazyEqualsTicked(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c, err := New(anyConfig().Draw(t, "config"))
@@ -202,6 +210,8 @@ func TestLazyEqualsTicked(t *testing.T) {
 
 // Source of the points: the table of Sunil, Pattipati and Balasingam (2025)
 // for the INR-21700-P42A, typed in again here.
+//
+// Kind: outside.
 func TestLiIonCurve(t *testing.T) {
 	c := cell(t, Config{Chemistry: LiIon, Capacity: 1000, Charge: 100})
 	s := c.Start(nil)
@@ -216,6 +226,8 @@ func TestLiIonCurve(t *testing.T) {
 
 // Bounds: Varta Microbattery V250H data sheet (open circuit 1.25-1.4 V, nominal
 // 1.2 V); alkaline 1.5 V nominal is common practice, no source.
+//
+// Kind: outside.
 func TestCurveBounds(t *testing.T) {
 	for _, tc := range []struct {
 		chem           Chemistry
@@ -234,6 +246,8 @@ func TestCurveBounds(t *testing.T) {
 
 // Volts must not fall as charge grows, for any load: the search for a crossing
 // rests on it.
+//
+// Kind: property.
 func TestVoltageIsMonotone(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c, err := New(anyConfig().Draw(t, "config"))
@@ -255,6 +269,8 @@ func TestVoltageIsMonotone(t *testing.T) {
 
 // Ohm's law: 100 mA through 120 mΩ is 12 mV; a cell at 0 °C is 2^(20/20) = 2
 // times as stiff; two in series sag twice as much.
+//
+// Kind: outside.
 func TestSag(t *testing.T) {
 	for _, tc := range []struct {
 		series, temp int
@@ -270,6 +286,8 @@ func TestSag(t *testing.T) {
 
 // On the cradle the current through the cell is the difference: 50 mA in, 20 mA
 // out lifts the voltage by 30 mA × 120 mΩ = 3.6 mV over rest.
+//
+// Kind: outside.
 func TestCradleLifts(t *testing.T) {
 	c := cell(t, Config{Chemistry: LiIon, Capacity: 850, Charge: 50, Milliohm: 120})
 	s := c.Start(nil)
@@ -283,6 +301,8 @@ func TestCradleLifts(t *testing.T) {
 // under the radio's peak while the rested battery is still above the
 // threshold, and the gauge must come back by itself and go again (common
 // practice: a cold or tired battery that cannot carry the radio).
+//
+// Kind: property.
 func TestLowBrownOutRestart(t *testing.T) {
 	c := cell(t, Config{Chemistry: LiIon, Capacity: 100, Charge: 30, Milliohm: 900,
 		Low: 3450, LowClear: 3550, Brown: 3100, Start: 3200, Restart: 3 * time.Second})
@@ -323,6 +343,8 @@ func TestLowBrownOutRestart(t *testing.T) {
 
 // A battery too empty to start stays dead until charged; a primary cell on a
 // cradle stays dead.
+//
+// Kind: property.
 func TestEmptyStaysDead(t *testing.T) {
 	for _, chem := range []Chemistry{LiIon, NiMH, Alkaline} {
 		c := cell(t, Config{Chemistry: chem, Capacity: 500, Charge: 0})
@@ -340,6 +362,8 @@ func TestEmptyStaysDead(t *testing.T) {
 
 // Charging is by coulomb count too: 990 of 1000 parts go in. 100 mAh at 50 mA
 // from empty fills in 100/(50·0.99) h less the leak.
+//
+// Kind: outside.
 func TestCharging(t *testing.T) {
 	c := cell(t, Config{Chemistry: LiIon, Capacity: 100, Charge: 0})
 	s := c.Start(nil)
@@ -356,6 +380,8 @@ func TestCharging(t *testing.T) {
 // A class 3 gauge outlives a class 1 gauge, and a still one a streaming one:
 // common practice. Powers: 100, 2.5 and 1 mW (Bluetooth Core, Vol 2 Part A,
 // table 3.1).
+//
+// Kind: outside.
 func TestClass3OutlivesClass1(t *testing.T) {
 	c := cell(t, Config{Chemistry: LiIon, Capacity: 850, Charge: 100})
 	s := c.Start(nil)
@@ -385,6 +411,8 @@ func TestClass3OutlivesClass1(t *testing.T) {
 // of electronics, 158.333 mA while sending; 30 frames of 2.5 ms are 7.5 % of
 // the time: 11.875 mA. With 4 mA idle, 8 mA joined and a 1.5 mA display:
 // 25.375 mA mean, peak 13.5 + 158.333 mA.
+//
+// Kind: outside.
 func TestParts(t *testing.T) {
 	got := TypicalParts().Load(Use{Display: true, Radio: true, Microwatts: 100_000, FramesPerHour: 108_000, Temp: 25})
 	want := Load{Draw: 25_374, Peak: 171_833, Temp: 25}
@@ -405,6 +433,7 @@ func TestParts(t *testing.T) {
 	})
 }
 
+// Kind: outside.
 func TestEstimate(t *testing.T) {
 	cfg := Config{Chemistry: LiIon, Capacity: 850, Charge: 62}
 	c := cell(t, cfg)
@@ -448,6 +477,7 @@ func TestEstimate(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestNewSaysWhatIsWrong(t *testing.T) {
 	ok := Config{Chemistry: LiIon, Capacity: 850, Charge: 62}
 	for part, spoil := range map[string]func(*Config){
@@ -485,6 +515,7 @@ func TestNewSaysWhatIsWrong(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestBackwardsAndFarAhead(t *testing.T) {
 	c := cell(t, Config{Chemistry: LiIon, Capacity: 100_000, Charge: 100})
 	s := c.Start(nil)
@@ -501,6 +532,7 @@ func TestBackwardsAndFarAhead(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestNoAllocation(t *testing.T) {
 	c := cell(t, Config{Chemistry: LiIon, Capacity: 850, Charge: 90})
 	s := c.Start(nil)
@@ -541,6 +573,8 @@ func BenchmarkNext(b *testing.B) {
 
 // By hand, 1000 nA is 1000 aC each nanosecond: the whole nanocoulombs fall to
 // n as soon as less than (n+1)·1e9 aC are left, and rise to n at n·1e9.
+//
+// Kind: outside.
 func TestReach(t *testing.T) {
 	c := cell(t, Config{Chemistry: LiIon, Capacity: 1, Charge: 100})
 	for _, tc := range []struct {

@@ -48,6 +48,8 @@ func once(t testing.TB, s probe.Spec, tip decimal.Length) decimal.Length {
 
 // An ideal probe reports the tip, plus noise, to the picometre; at the ends of
 // its stroke it stops. The end itself is still within the stroke.
+//
+// Kind: property.
 func TestIdealIsExact(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		length := func(name string, most int64) decimal.Length {
@@ -75,6 +77,7 @@ func TestIdealIsExact(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestStatus(t *testing.T) {
 	m := model(t, probe.Spec{Centre: 8 * mm, Stroke: 2 * mm})
 	s := probe.NewState(1)
@@ -116,6 +119,8 @@ func TestStatus(t *testing.T) {
 }
 
 // Hand-worked values.
+//
+// Kind: outside.
 func TestGainOffsetTilt(t *testing.T) {
 	for _, c := range []struct {
 		name string
@@ -143,6 +148,8 @@ func TestGainOffsetTilt(t *testing.T) {
 
 // Chebyshev's own definition: T_k(cos α) = cos kα, and the peaks are the
 // stated lengths.
+//
+// Kind: outside.
 func TestNonlinearity(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		spec := probe.Spec{Centre: 8 * mm, Stroke: 2 * mm}
@@ -174,6 +181,8 @@ func TestNonlinearity(t *testing.T) {
 }
 
 // The play operator: a loop as wide as the play, and its defining properties.
+//
+// Kind: outside.
 func TestPlay(t *testing.T) {
 	m := model(t, probe.Spec{Play: 4 * um})
 	s := probe.NewState(1)
@@ -229,6 +238,8 @@ func TestPlay(t *testing.T) {
 
 // The repeatability error has the stated spread over fresh placings and stands
 // still while the tip does.
+//
+// Kind: property.
 func TestRepeatability(t *testing.T) {
 	const n = 20000
 	m := model(t, probe.Spec{Repeat: um, Slip: 50 * um})
@@ -252,6 +263,8 @@ func TestRepeatability(t *testing.T) {
 
 // The first-order filter against its closed form: after a step at the first
 // reading the share left at t is e^(−t/T), in one stride or in many.
+//
+// Kind: outside.
 func TestLag(t *testing.T) {
 	m := model(t, probe.Spec{Lag: 100 * ms})
 	for _, step := range []time.Duration{ms, 10 * ms, 100 * ms} {
@@ -293,6 +306,8 @@ func TestLag(t *testing.T) {
 
 // The moving average is the mean of the last readings, and has settled after
 // as many of them, exactly.
+//
+// Kind: model.
 func TestAverage(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(2, probe.MaxAverage).Draw(t, "n")
@@ -325,6 +340,8 @@ func TestAverage(t *testing.T) {
 }
 
 // An unplugged probe comes back with its filters empty.
+//
+// Kind: property.
 func TestReplugging(t *testing.T) {
 	m := model(t, probe.Spec{Lag: time.Second, Average: 8, Play: um})
 	s := probe.NewState(1)
@@ -340,6 +357,8 @@ func TestReplugging(t *testing.T) {
 }
 
 // Hand-worked growth: a metre of steel grows 11.5 µm in a kelvin.
+//
+// Kind: outside.
 func TestThermalGrowth(t *testing.T) {
 	metre := func(k float64) probe.Growth { return probe.Growth{Length: decimal.Metre, PerKelvin: k} }
 	tenth := func(k float64) probe.Growth { return probe.Growth{Length: 100 * mm, PerKelvin: k} }
@@ -366,6 +385,7 @@ func TestThermalGrowth(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestNewSaysWhatIsWrong(t *testing.T) {
 	_, err := probe.New(probe.Spec{
 		Stroke: -1, GainError: math.NaN(), Tilt: 90, Play: -2, Lag: -ms, Average: 65,
@@ -420,6 +440,8 @@ func chain(t testing.TB, seed uint64) func(time.Duration) decimal.Length {
 }
 
 // Same seed, same bytes: the whole chain is kept in testdata.
+//
+// Kind: golden.
 func TestGoldenSeries(t *testing.T) {
 	var b strings.Builder
 	for seed := range uint64(3) {
@@ -451,6 +473,8 @@ func TestGoldenSeries(t *testing.T) {
 }
 
 // No description that New takes makes Read panic, however odd its inputs.
+//
+// Kind: property.
 func FuzzRead(f *testing.F) {
 	f.Add(int64(2e9), 0.001, 2.0, int64(500), int64(400), int64(200), int64(40e6), 4, int64(8e9), int64(1e9), 20.0)
 	f.Add(int64(0), -0.5, -80.0, int64(0), int64(1), int64(1), int64(1), 64, int64(math.MaxInt64), int64(-5), math.Inf(1))
@@ -475,6 +499,7 @@ func FuzzRead(f *testing.F) {
 	})
 }
 
+// Kind: property.
 func TestAllocatesNothing(t *testing.T) {
 	read, at := chain(t, 1), time.Duration(0)
 	if n := testing.AllocsPerRun(1000, func() { at += 33 * ms; read(at) }); n != 0 {

@@ -12,6 +12,7 @@ import (
 	"pgregory.net/rapid"
 )
 
+// Kind: outside.
 func TestLengthsAreExact(t *testing.T) {
 	for text, pm := range map[string]decimal.Length{
 		"8.000 mm": 8e9, "8mm": 8e9, "-0.5 µm": -500_000, "1 in": 25_400_000_000, "0.00005 in": 1_270_000,
@@ -23,6 +24,7 @@ func TestLengthsAreExact(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestWrongQuantitiesAreNamed(t *testing.T) {
 	type text = encoding.TextUnmarshaler
 	for _, c := range []struct {
@@ -49,6 +51,7 @@ func TestWrongQuantitiesAreNamed(t *testing.T) {
 	}
 }
 
+// Kind: outside.
 func TestSpeeds(t *testing.T) {
 	for text, want := range map[string]quantity.Speed{"9600 Bd": 9600, "19.2 kBd": 19200, "1Bd": 1} {
 		var s quantity.Speed
@@ -62,6 +65,7 @@ func TestSpeeds(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestRateDoesNotDrift(t *testing.T) {
 	var r quantity.Rate
 	require.NoError(t, r.UnmarshalText([]byte("30 Hz")))
@@ -73,6 +77,7 @@ func TestRateDoesNotDrift(t *testing.T) {
 	require.Equal(t, 400*time.Millisecond, r.Interval(1))
 }
 
+// Kind: property.
 func TestTextRoundTrips(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		d := quantity.Duration(rapid.Int64Range(-1e15, 1e15).Draw(t, "ns"))
@@ -92,6 +97,7 @@ func TestTextRoundTrips(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func FuzzText(f *testing.F) {
 	f.Add("8.000 mm")
 	f.Add("1e9 Hz")

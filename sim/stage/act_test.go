@@ -15,6 +15,8 @@ import (
 
 // TestAnActIsAFile holds every act to one file that is named after its verb and
 // has its struct and what it does; and every such file to an act.
+//
+// Kind: self.
 func TestAnActIsAFile(t *testing.T) {
 	t.Parallel()
 	files, err := filepath.Glob("act_*.go")

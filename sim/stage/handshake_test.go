@@ -46,6 +46,8 @@ func spoken(pieces []string) string {
 
 // On paper the listener acknowledges, so every frame is sent once, under its
 // own number and whole.
+//
+// Kind: outside.
 func TestHandshakeOnPaper(t *testing.T) {
 	m, cues := threeTags(t)
 	all := onPaper(t, stage.Play{Seed: 1, Cast: []stage.Member{m}, Cues: cues, Until: 3 * time.Second})
@@ -64,6 +66,8 @@ func TestHandshakeOnPaper(t *testing.T) {
 
 // A host that never answers is asked three times for each frame; the frames
 // that are given up are said to be lost.
+//
+// Kind: property.
 func TestHandshakeWithoutAHost(t *testing.T) {
 	m, cues := threeTags(t)
 	all, got := played(t, m, 30*time.Second, cues)
@@ -73,6 +77,8 @@ func TestHandshakeWithoutAHost(t *testing.T) {
 }
 
 // A text the host refuses is sent again under the same number.
+//
+// Kind: property.
 func TestHandshakeRepeats(t *testing.T) {
 	m, cues := threeTags(t)
 	hears := func(ms int, text string) at {

@@ -96,6 +96,7 @@ func told(all []ledger.Entry) (what []string) {
 	return what
 }
 
+// Kind: property.
 func TestRestartHost(t *testing.T) {
 	kill := stage.Cue{At: 1010 * time.Millisecond, Gauge: -1, Channel: -1, Act: stage.RestartHost{By: stage.Kill}}
 	stop := stage.Cue{At: 2 * time.Second, Gauge: -1, Channel: -1, Act: stage.RestartHost{For: seconds(1)}}
@@ -126,6 +127,8 @@ func times(t *testing.T, text string) (p stage.Pace) {
 }
 
 // What cannot be done is told.
+//
+// Kind: property.
 func TestRestartHostThatCannotBe(t *testing.T) {
 	m := &mortal{refuse: errors.New("the licence has run out")}
 	all := restarted(t, m, stage.Drain, stage.Cue{At: time.Second, Gauge: -1, Channel: -1, Act: stage.RestartHost{}})

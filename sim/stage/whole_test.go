@@ -126,6 +126,8 @@ func says(text string) port.Event { return port.Event{Kind: port.Received, Data:
 
 // Off by the host, on by a button: the answer still comes, then nothing, then
 // the banner; the sequence starts anew. On a wire the port stays.
+//
+// Kind: property.
 func TestPowerOnAWire(t *testing.T) {
 	m := wordy(t)
 	m.Profile.Power.StartUp = 400 * time.Millisecond
@@ -148,6 +150,8 @@ func TestPowerOnAWire(t *testing.T) {
 
 // With a radio the link goes when the gauge goes off, and the port with it; the
 // banner waits until a host hears it.
+//
+// Kind: property.
 func TestPowerOnARadio(t *testing.T) {
 	m := wordy(t)
 	m.Wired = false
@@ -164,6 +168,8 @@ func TestPowerOnARadio(t *testing.T) {
 
 // A tag during a loss is sent when the host is back, where the gauge has room
 // for it; the same on paper and on a pty.
+//
+// Kind: process.
 func TestTagDuringLoss(t *testing.T) {
 	for _, depth := range []int{0, 1} {
 		play := func() stage.Play {
@@ -200,6 +206,8 @@ func TestTagDuringLoss(t *testing.T) {
 
 // Settings the host writes: refused ones get the dialect's refusal and change
 // nothing; parts of the frame come and go.
+//
+// Kind: property.
 func TestSettingsOverTheWire(t *testing.T) {
 	m := wordy(t)
 	m.Profile.PassCode, m.Profile.SendCheck = "77", true
@@ -227,6 +235,8 @@ func TestSettingsOverTheWire(t *testing.T) {
 
 // A host that asks for another speed reads what its receiver would sample, and
 // the gauge gets what its own would; the ledger says so.
+//
+// Kind: property.
 func TestWrongLineSettings(t *testing.T) {
 	m := wordy(t)
 	line := uart.Settings{Baud: 9600, DataBits: 8, Parity: uart.None, Stop: uart.Stop1}
@@ -287,6 +297,8 @@ func TestWrongLineSettings(t *testing.T) {
 }
 
 // The same with a real client on a pty: what it reads is what the ledger says.
+//
+// Kind: process.
 func TestWrongSpeedOnAPTY(t *testing.T) {
 	in := stage.NewInbox()
 	prt, err := port.OpenPTY(port.Config{Name: "g", Dir: t.TempDir()}, in.Sink(0))
@@ -342,6 +354,8 @@ func TestWrongSpeedOnAPTY(t *testing.T) {
 // a host that follows reads it right. A host that opens the port meanwhile and
 // sets no speed is taken to have the scenario's. The first change's end does
 // not undo the second.
+//
+// Kind: property.
 func TestSpeedChangedInMidStream(t *testing.T) {
 	second := time.Second
 	own := uart.Settings{Baud: 9600, DataBits: 8, Stop: uart.Stop1}
@@ -393,6 +407,8 @@ func TestSpeedChangedInMidStream(t *testing.T) {
 // Whether a host opens its port again after a lost link changes nothing of what
 // is measured: on a port that nobody opens the readings are those of the perfect
 // listener on paper.
+//
+// Kind: process.
 func TestHostsDoNotChangeTheNoise(t *testing.T) {
 	m := wordy(t)
 	m.Wired = false
@@ -420,6 +436,8 @@ func TestHostsDoNotChangeTheNoise(t *testing.T) {
 
 // Channels that are scanned are read one after the other, the last at the time
 // of the sample; a computed channel is of what was read.
+//
+// Kind: property.
 func TestScannedChannels(t *testing.T) {
 	m := wordy(t)
 	p := m.Profile
@@ -442,6 +460,7 @@ func TestScannedChannels(t *testing.T) {
 	require.Equal(t, []string{"A 5.480 8480000000", "B 5.490 8490000000", "difference 0.010 10000000"}, at)
 }
 
+// Kind: property.
 func TestBouncingButton(t *testing.T) {
 	for _, debounce := range []time.Duration{0, 20 * time.Millisecond} {
 		m := talking(t, "g", "line-ascii")
@@ -456,6 +475,8 @@ func TestBouncingButton(t *testing.T) {
 }
 
 // Settings move from one gauge of the cast to another, and the ledger tells it.
+//
+// Kind: property.
 func TestSettingsMove(t *testing.T) {
 	a, b, c := wordy(t), wordy(t), wordy(t)
 	b.Profile.Name, c.Profile.Name, c.Profile.Model = "b", "c", "other"
@@ -481,6 +502,8 @@ func TestSettingsMove(t *testing.T) {
 
 // common practice, no source: seven gauges on one computer, 30 readings a second
 // each.
+//
+// Kind: outside.
 func TestSevenGaugesAtThirtyASecond(t *testing.T) {
 	var cast []stage.Member
 	for _, n := range []string{"a", "b", "c", "d", "e", "f", "g"} {
@@ -495,6 +518,7 @@ func TestSevenGaugesAtThirtyASecond(t *testing.T) {
 	require.Equal(t, map[string]int{"a": 300, "b": 300, "c": 300, "d": 300, "e": 300, "f": 300, "g": 300}, made)
 }
 
+// Kind: property.
 func TestStatusShowsTheFace(t *testing.T) {
 	m := wordy(t)
 	m.Profile.Lamps = []gauge.Lamp{{Name: "top", Shows: gauge.ShowProbe, Looks: map[string]gauge.Look{"good": {Colour: "teal"}}}}
@@ -518,6 +542,8 @@ func TestStatusShowsTheFace(t *testing.T) {
 // receiver reports at the wrong settings. Values of RFC 2217 section 3: NOTIFY-
 // MODEMSTATE (107) with CTS 16, DSR 32, CD 128 and their changes 1, 2, 8; NOTIFY-
 // LINESTATE (106) with parity error 4 and framing error 8.
+//
+// Kind: process.
 func TestModemLines(t *testing.T) {
 	m := wordy(t)
 	m.Wired = true

@@ -17,6 +17,8 @@ import (
 
 // The line carries no more than its speed: what does not fit is given up, and
 // what is sent begins when the line is free.
+//
+// Kind: property.
 func TestLineCarriesItsSpeed(t *testing.T) {
 	t.Parallel()
 	m := talking(t, "g", "line-ascii")
@@ -43,6 +45,8 @@ func TestLineCarriesItsSpeed(t *testing.T) {
 
 // Frames that are to be merged do not hold up a conversation in which the host
 // answers each.
+//
+// Kind: property.
 func TestMergeInAConversation(t *testing.T) {
 	t.Parallel()
 	m := talking(t, "g", "block-check")
@@ -57,6 +61,8 @@ func TestMergeInAConversation(t *testing.T) {
 
 // The number of the last tag reaches the register for it (input register 16), and
 // a damaged answer is one that a host finds damaged.
+//
+// Kind: property.
 func TestRegistersKeepTheTag(t *testing.T) {
 	t.Parallel()
 	m := talking(t, "g", "modbus-rtu")

@@ -187,6 +187,8 @@ func of(all []ledger.Entry, kinds ...ledger.Kind) (some []ledger.Entry) {
 
 // Whatever else is in the cast, a gauge does the same things and sends the
 // same bytes: every model draws from its own stream of chance.
+//
+// Kind: property.
 func TestAGaugeDoesNotDependOnTheOthers(t *testing.T) {
 	cast := func(names ...string) (ms []stage.Member) {
 		for _, n := range names {
@@ -420,6 +422,8 @@ func ofGauges() []string {
 }
 
 // Every act does what its description says, on paper.
+//
+// Kind: property.
 func TestEveryActOnPaper(t *testing.T) {
 	ds := deeds(t)
 	for _, verb := range ofGauges() {
@@ -454,6 +458,8 @@ func summary(all []ledger.Entry) string {
 
 // On a pty every act leaves the ledger it leaves on paper, but for what happens
 // at the port; and the host reads the bytes that the ledger says were sent.
+//
+// Kind: process.
 func TestEveryActOnAPTY(t *testing.T) {
 	ds := deeds(t)
 	for _, verb := range testenv.Sample(t, 12, ofGauges()) {
@@ -496,6 +502,8 @@ func TestEveryActOnAPTY(t *testing.T) {
 
 // A host that opens the port and never reads fills its buffer; the play ends
 // all the same, whole frames are lost and counted, and what it left is told.
+//
+// Kind: process.
 func TestAHostThatNeverReads(t *testing.T) {
 	in := stage.NewInbox()
 	prt, err := port.OpenPTY(port.Config{Name: "g", Dir: t.TempDir(), Buffer: 512}, in.Sink(0))
@@ -537,6 +545,8 @@ func TestAHostThatNeverReads(t *testing.T) {
 }
 
 // What a host had not read when the link hung up is lost, and counted.
+//
+// Kind: process.
 func TestHangUpCountsWhatWasNotRead(t *testing.T) {
 	in := stage.NewInbox()
 	prt, err := port.OpenPTY(port.Config{Name: "g", Dir: t.TempDir()}, in.Sink(0))
@@ -580,6 +590,8 @@ func TestHangUpCountsWhatWasNotRead(t *testing.T) {
 }
 
 // The ledger of a short play with something of everything, as it is written.
+//
+// Kind: golden.
 func TestLedgerGolden(t *testing.T) {
 	var buf bytes.Buffer
 	m := talking(t, "bore", "line-ascii")
@@ -608,6 +620,8 @@ func TestLedgerGolden(t *testing.T) {
 
 // Gauges whose phase is drawn first sample anywhere in the first interval, by the
 // seed and their names, whoever else is there; a stated phase is kept.
+//
+// Kind: property.
 func TestPhase(t *testing.T) {
 	firsts := func(seed uint64, names ...string) map[string]time.Duration {
 		var cast []stage.Member
@@ -656,6 +670,8 @@ func TestPhase(t *testing.T) {
 // A port whose new name is taken, or is none for its kind, comes back under the
 // name it had; ports of two kinds are not swapped. (A scenario with such cues is
 // refused; a hand may do it.)
+//
+// Kind: process.
 func TestNamesThatCannotBe(t *testing.T) {
 	in := stage.NewInbox()
 	dir := t.TempDir()

@@ -18,6 +18,8 @@ var floating = []string{"harness/plot", "sim/link", "sim/motion", "sim/motion/no
 // last bit from one machine to another. The listing of every package that
 // computes in floats is searched for such an instruction, for each processor
 // that has one and is fused for by default (amd64 is not).
+//
+// Kind: self.
 func TestNoFusedMultiplyAdd(t *testing.T) {
 	args := []string{"build", "-gcflags=-S"}
 	for _, p := range floating {

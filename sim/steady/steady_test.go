@@ -19,6 +19,8 @@ func ulps(a, b float64) float64 {
 }
 
 // Reference: the Go standard library's own functions, themselves within 1 ulp.
+//
+// Kind: model.
 func TestAgainstStandardLibrary(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		x := rapid.Float64Range(-740, 709).Draw(t, "x")
@@ -48,6 +50,8 @@ func TestAgainstStandardLibrary(t *testing.T) {
 }
 
 // Points where the answer is known without a table.
+//
+// Kind: outside.
 func TestExactPoints(t *testing.T) {
 	for _, c := range []struct {
 		name      string
@@ -77,6 +81,8 @@ func TestExactPoints(t *testing.T) {
 
 // The cosine is checked against its Taylor series in 200-bit arithmetic: the
 // true value, not another library's.
+//
+// Kind: model.
 func TestCosineAgainstSeries(t *testing.T) {
 	for _, u := range []float64{0.001, 1.0 / 120, 0.03125, 0.1, 0.124} {
 		two := new(big.Float).SetPrec(200)

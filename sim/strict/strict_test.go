@@ -51,6 +51,7 @@ tall: yes
 pair: [1, 2]
 `
 
+// Kind: property.
 func TestDecodeKeepsTextAndPlace(t *testing.T) {
 	var tr tree
 	doc, err := strict.Decode("t.yaml", []byte(good), &tr)
@@ -82,6 +83,7 @@ func TestDecodeKeepsTextAndPlace(t *testing.T) {
 	require.EqualError(t, doc.Err(), "t.yaml:8:7: too tall by 2; plant another")
 }
 
+// Kind: property.
 func TestMistakesAreNamedWhereTheyStand(t *testing.T) {
 	for name, c := range map[string]struct{ src, want string }{
 		"unknown key, near":  {"leavse: []", `t.yaml:1:1: unknown key "leavse"; did you mean "leaves"?`},
@@ -113,6 +115,7 @@ func TestMistakesAreNamedWhereTheyStand(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestSyntaxErrorHasAPlace(t *testing.T) {
 	var tr tree
 	_, err := strict.Decode("t.yaml", []byte("tall: yes\nleaves: [1, 2\n"), &tr)
@@ -121,6 +124,8 @@ func TestSyntaxErrorHasAPlace(t *testing.T) {
 }
 
 // A file that makes the YAML library work without end is refused before it does.
+//
+// Kind: property.
 func TestBoundsOfAFile(t *testing.T) {
 	keys := func(n int) string {
 		var b strings.Builder
@@ -168,6 +173,7 @@ func indented(deep int) string {
 	return b.String()
 }
 
+// Kind: property.
 func TestQuotesAndCommentsDoNotNest(t *testing.T) {
 	many := strings.Repeat("[", 300)
 	for _, src := range []string{
@@ -182,6 +188,7 @@ func TestQuotesAndCommentsDoNotNest(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestNearest(t *testing.T) {
 	for _, c := range [][2]string{{"limts", "limits"}, {"lmiits", "limits"}, {"warn", "warn"}, {"velocity", ""}, {"", ""}} {
 		if got := strict.Nearest(c[0], []string{"limits", "warn", "gauges"}); got != c[1] {
@@ -190,6 +197,7 @@ func TestNearest(t *testing.T) {
 	}
 }
 
+// Kind: self.
 func TestSchemaListsEveryKey(t *testing.T) {
 	var s struct {
 		Defs map[string]struct {
@@ -202,6 +210,7 @@ func TestSchemaListsEveryKey(t *testing.T) {
 	require.Equal(t, []string{"name"}, s.Defs["leaf"].Required)
 }
 
+// Kind: property.
 func FuzzDecode(f *testing.F) {
 	f.Add(good)
 	f.Add("a: &x [*x, *x]")

@@ -27,6 +27,8 @@ func micrometres(lower, upper decimal.Length) string {
 
 // The limit deviations of whole tables; their source, and the two misprints
 // in it, stand in the file.
+//
+// Kind: outside.
 func TestTables(t *testing.T) {
 	text, err := os.ReadFile("testdata/limits.txt")
 	if err != nil {
@@ -69,6 +71,8 @@ func TestTables(t *testing.T) {
 
 // The fundamental deviations of whole letters, from another table than the
 // limits; a point stands where that table was not read.
+//
+// Kind: outside.
 func TestFundamentalDeviations(t *testing.T) {
 	text, err := os.ReadFile("testdata/fundamental.txt")
 	if err != nil {
@@ -117,6 +121,7 @@ func TestFundamentalDeviations(t *testing.T) {
 	}
 }
 
+// Kind: outside.
 func TestExamples(t *testing.T) {
 	for _, c := range []struct{ size, class, want, source string }{
 		{"8", "H8", "22/0", "ISO 286-1 Table 1, IT8 over 6 to 10 mm"},
@@ -150,6 +155,7 @@ func TestExamples(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestRefuses(t *testing.T) {
 	for _, code := range []string{"", "H", "7", "Hh7", "H19", "H07", "H-1", "j6", "ZZ9", "H7.5", "H 7", "Js7"} {
 		if c, err := Parse(code); err == nil {
@@ -175,6 +181,8 @@ func TestRefuses(t *testing.T) {
 
 // A hole and the shaft of the same letter and grade mirror each other where the
 // standard says so, and the width is always that of the grade.
+//
+// Kind: outside.
 func TestWidths(t *testing.T) {
 	letters := []string{"a", "b", "c", "d", "e", "f", "g", "h", "js", "k", "m", "n", "p", "r", "s", "t", "u"}
 	rapid.Check(t, func(t *rapid.T) {
@@ -202,6 +210,7 @@ func TestWidths(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func FuzzParse(f *testing.F) {
 	f.Add("H7")
 	f.Add("js01")

@@ -23,6 +23,8 @@ func set(t testing.TB, text string) Settings {
 // The bit patterns below are worked by hand from the structure of a character
 // (start low, least significant bit first, stop high). Bits are written in the
 // order they go over the wire.
+//
+// Kind: outside.
 func TestReceive(t *testing.T) {
 	tests := []struct {
 		name   string
@@ -132,6 +134,7 @@ func anySettings() *rapid.Generator[Settings] {
 	})
 }
 
+// Kind: property.
 func TestSameSettingsAreIdentity(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := anySettings().Draw(t, "settings")
@@ -158,6 +161,8 @@ func TestSameSettingsAreIdentity(t *testing.T) {
 // 9 < 9.5·tx/rx < 10 bits, -5.3 % to +5.3 % with an ideal start edge; the
 // start edge is seen up to one look late, which costs up to 1/16 bit.
 // Closed form from the character structure; common practice.
+//
+// Kind: outside.
 func TestRateTolerance(t *testing.T) {
 	tx := set(t, "100000 8N1")
 	all := make([]byte, 0, 512)
@@ -184,6 +189,7 @@ func TestRateTolerance(t *testing.T) {
 	}
 }
 
+// Kind: outside.
 func TestBreakAndIdle(t *testing.T) {
 	s := set(t, "9600 8N1")
 	l := NewLine(s)
@@ -202,6 +208,8 @@ func TestBreakAndIdle(t *testing.T) {
 }
 
 // A low pulse must last to look 8 of its bit to win the vote of looks 7, 8, 9.
+//
+// Kind: outside.
 func TestGlitch(t *testing.T) {
 	for _, tc := range []struct{ txBaud, want int }{
 		{9600 * 16 / 8, 0},   // one bit low = 8 looks: only look 7 is low
@@ -224,6 +232,8 @@ func TestGlitch(t *testing.T) {
 // glitches of one start bit that did not come about: looks 7-9 are high, so the
 // hunt goes on from there, and the edge at look 11 is the next. Its stop bit is
 // decided at look 11 + 9·16 + 9 = 164.
+//
+// Kind: property.
 func TestGlitchUsesUpItsVote(t *testing.T) {
 	rx := set(t, "9600 8N1")
 	l := NewLine(Settings{8 * 9600, 8, None, Stop1})
@@ -238,6 +248,8 @@ func TestGlitchUsesUpItsVote(t *testing.T) {
 }
 
 // A parity bit that is high is no break, though data and stop bit are low.
+//
+// Kind: property.
 func TestParityBitBreaksABreak(t *testing.T) {
 	s := set(t, "9600 8M1")
 	l := NewLine(s)
@@ -250,6 +262,7 @@ func TestParityBitBreaksABreak(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestAnyMismatchIsBounded(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		tx, rx := anySettings().Draw(t, "tx"), anySettings().Draw(t, "rx")
@@ -275,6 +288,8 @@ func TestAnyMismatchIsBounded(t *testing.T) {
 
 // 10 bits at 9600 bit/s is 1/960 s = 1 041 666.67 ns; 960 characters of 8N1
 // are one second exactly, whatever the steps they are sent in.
+//
+// Kind: outside.
 func TestPacing(t *testing.T) {
 	s := set(t, "9600 8N1")
 	if got := s.Chars(1); got != 1041666 {
@@ -308,6 +323,7 @@ func TestPacing(t *testing.T) {
 	}
 }
 
+// Kind: model.
 func TestPacingMatchesRationals(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := anySettings().Draw(t, "settings")
@@ -325,6 +341,7 @@ func TestPacingMatchesRationals(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestParse(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := anySettings().Draw(t, "settings")
@@ -360,6 +377,7 @@ func TestParse(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func FuzzParse(f *testing.F) {
 	for _, s := range []string{"9600 8N1", "115200 7e1", "110 5N1.5", "1 8s2", "x", "9600 8N1 "} {
 		f.Add(s)
@@ -375,6 +393,7 @@ func FuzzParse(f *testing.F) {
 	})
 }
 
+// Kind: property.
 func FuzzReceive(f *testing.F) {
 	f.Add([]byte("1.234\r\n"), 9600, 19200, uint8(0))
 	f.Fuzz(func(t *testing.T, sent []byte, tx, rx int, word uint8) {
@@ -389,6 +408,7 @@ func FuzzReceive(f *testing.F) {
 	})
 }
 
+// Kind: property.
 func TestNoAllocation(t *testing.T) {
 	s := set(t, "9600 8N1")
 	l, p := NewLine(s), Pacer{Settings: s}

@@ -36,6 +36,8 @@ func golden(t *testing.T, name, got string) {
 }
 
 // Every frame of every shipped dialect, byte by byte.
+//
+// Kind: golden.
 func TestSamples(t *testing.T) {
 	t.Parallel()
 	for _, d := range shipped(t) {
@@ -59,6 +61,8 @@ func TestSamples(t *testing.T) {
 }
 
 // The spans cover every byte of a frame once, whatever the framing.
+//
+// Kind: property.
 func TestPropertyAnnotate(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -97,6 +101,7 @@ func TestPropertyAnnotate(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestExplain(t *testing.T) {
 	t.Parallel()
 	d := load(t, "line-ascii")
@@ -120,6 +125,8 @@ func TestExplain(t *testing.T) {
 }
 
 // Several commands in a line, one of them continuing at the level before.
+//
+// Kind: golden.
 func TestAnnotateUnits(t *testing.T) {
 	t.Parallel()
 	d := load(t, "scpi")
@@ -132,6 +139,8 @@ func TestAnnotateUnits(t *testing.T) {
 }
 
 // A reply with registers says what they are once it is known what was asked.
+//
+// Kind: property.
 func TestAnnotateReply(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, "modbus-rtu")

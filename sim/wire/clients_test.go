@@ -145,6 +145,8 @@ func wanted(tr truth) (list []string) {
 
 // NMEA 0183: the layout of XDR (type, data, units, name) from a public copy of
 // the list of sentences, opened; $ to CR LF and the exclusive or from memory.
+//
+// Kind: outside.
 func TestClientNMEA(t *testing.T) {
 	r := newRig(t, "nmea-xdr")
 	var want, got []string
@@ -184,6 +186,8 @@ func TestClientNMEA(t *testing.T) {
 // IEC 62056-21, mode C: request, identification, option select, data block with
 // its block check character, which covers what follows STX up to ETX (from memory;
 // the document could not be opened).
+//
+// Kind: outside.
 func TestClientIEC62056(t *testing.T) {
 	r := newRig(t, "iec-62056-21")
 	var want, got []string
@@ -232,6 +236,8 @@ func TestClientIEC62056(t *testing.T) {
 // number to ETX, CR LF), numbers from 1, 7 followed by 0, NAK for a damaged frame
 // and for a wrong number, a frame that comes again counted once: from an opened
 // description of the document. Six tries and 15 s from memory.
+//
+// Kind: outside.
 func TestClientASTM(t *testing.T) {
 	r := newRig(t, "astm-e1381")
 	var want, got []string
@@ -292,6 +298,8 @@ func TestClientASTM(t *testing.T) {
 // digits of time in ms up to EA5F, CR; from opened descriptions of the protocol.
 // TPDO n of a node stands at 100 hex times n, plus 80 hex, plus the node (CiA 301,
 // from memory). There is no check: damage here is characters that are lost and noise.
+//
+// Kind: outside.
 func TestClientSLCAN(t *testing.T) {
 	r := newRig(t, "slcan-pdo")
 	form := regexp.MustCompile(`^t([0-9A-F]{3})8([0-9A-F]{16})([0-9A-F]{4})\r$`)
@@ -337,6 +345,8 @@ func TestClientSLCAN(t *testing.T) {
 
 // Twelve bits in two bytes of seven behind a sync byte (common practice, no
 // source). Damage is bytes that are lost and noise without the sync bit.
+//
+// Kind: outside.
 func TestClientSevenBit(t *testing.T) {
 	r := newRig(t, "seven-bit")
 	var want, got []string
@@ -401,6 +411,8 @@ func kermit(p []byte) uint16 { // CRC-16/KERMIT, a bit at a time: the CRC catalo
 
 // Stations with sequence numbers; the protocol is our own and described at the
 // head of its file. The check of 123456789 is 2189 (the CRC catalogue).
+//
+// Kind: property.
 func TestClientStation(t *testing.T) {
 	require.EqualValues(t, 0x2189, kermit([]byte("123456789")))
 	r := newRig(t, "station-blocks")

@@ -9,6 +9,8 @@ import (
 )
 
 // One field, one value, the exact bytes; or why it cannot be sent.
+//
+// Kind: property.
 func TestFields(t *testing.T) {
 	t.Parallel()
 	const absent = "(absent)"
@@ -170,6 +172,8 @@ func TestFields(t *testing.T) {
 }
 
 // Bytes that are nearly a frame are none.
+//
+// Kind: property.
 func TestFieldsRefuse(t *testing.T) {
 	t.Parallel()
 	for _, tt := range []struct{ field, body, want string }{
@@ -231,6 +235,8 @@ func TestFieldsRefuse(t *testing.T) {
 }
 
 // What stands for a missing reading says why it is missing, both ways.
+//
+// Kind: property.
 func TestVoid(t *testing.T) {
 	t.Parallel()
 	d := parse(t, "void.yaml", `
@@ -269,6 +275,8 @@ frames:
 }
 
 // A group count in the record that is not the number of groups is refused.
+//
+// Kind: property.
 func TestGroupCount(t *testing.T) {
 	t.Parallel()
 	d := load(t, "multi-binary")
@@ -287,6 +295,8 @@ func TestGroupCount(t *testing.T) {
 }
 
 // A fixed-length frame is found in noise byte by byte.
+//
+// Kind: property.
 func TestFixedLength(t *testing.T) {
 	t.Parallel()
 	for _, framing := range []string{`{kind: fixed, bytes: 6, check: {check: xor}}`, `{kind: fixed, bytes: 7, start: "\x55", check: {check: xor}, covers: all}`} {
@@ -314,6 +324,8 @@ func TestFixedLength(t *testing.T) {
 }
 
 // Small things of the outward interface.
+//
+// Kind: property.
 func TestDialectFacts(t *testing.T) {
 	t.Parallel()
 	d := load(t, "line-ascii")

@@ -10,6 +10,8 @@ import (
 
 // FuzzParse: whatever is in a dialect file, Parse neither panics nor takes for
 // ever, and what it accepts can be sampled, received and annotated.
+//
+// Kind: property.
 func FuzzParse(f *testing.F) {
 	files, err := filepath.Glob(filepath.Join(dialectDir, "*.yaml"))
 	if err != nil {
@@ -79,6 +81,8 @@ frames:
 // FuzzDecode: under every framing, whatever arrives, nothing panics, memory
 // stays bounded, the same bytes in other pieces give the same events, and a
 // frame that was read encodes to something that reads the same.
+//
+// Kind: property.
 func FuzzDecode(f *testing.F) {
 	list := fuzzFramings(f)
 	for i, d := range list {
@@ -147,6 +151,8 @@ func FuzzDecode(f *testing.F) {
 }
 
 // FuzzExpression: an expression of a file is refused or bounded.
+//
+// Kind: property.
 func FuzzExpression(f *testing.F) {
 	for _, s := range []string{"a > 1", "bitand(a, 3) == 2 ? 1 : 0", "a in [1, 2]", "div(a, 0)", "not (a == 1 and b)"} {
 		f.Add(s)

@@ -9,6 +9,8 @@ import (
 )
 
 // Each mistake is one error at its place. The sign § marks the place.
+//
+// Kind: property.
 func TestLint(t *testing.T) {
 	t.Parallel()
 	head := "dialect: d\nframing: {kind: cobs}\nframes:\n"
@@ -111,6 +113,8 @@ func TestLint(t *testing.T) {
 
 // The shipped dialects are linted by being parsed; a word about the order lets
 // two frames look alike.
+//
+// Kind: property.
 func TestAfter(t *testing.T) {
 	t.Parallel()
 	d := parse(t, "after.yaml", `

@@ -18,6 +18,8 @@ func says(e *End, at time.Duration) string {
 
 // A damaged frame is seen as damaged, and the frames behind it are found, also
 // where silence ends a frame and where a value follows from what is remembered.
+//
+// Kind: property.
 func TestSpoils(t *testing.T) {
 	t.Parallel()
 	kept := parse(t, "kept.yaml", `
@@ -77,6 +79,8 @@ states:
 // a number for each; what is sent again is the bytes that were sent last; a rule
 // sends the gauge's own values, several frames, after a time, at another speed;
 // and what happens when tries are used up can send as well.
+//
+// Kind: property.
 func TestSession(t *testing.T) {
 	t.Parallel()
 	d := parse(t, "session.yaml", session)
@@ -121,6 +125,8 @@ func TestSession(t *testing.T) {
 }
 
 // What a rule cannot send for want of a value is said, not passed over.
+//
+// Kind: property.
 func TestTrouble(t *testing.T) {
 	t.Parallel()
 	d := parse(t, "session.yaml", session)
@@ -136,6 +142,8 @@ func TestTrouble(t *testing.T) {
 }
 
 // A command that is not obeyed in a state does not move it.
+//
+// Kind: property.
 func TestWrongStateDoesNotMove(t *testing.T) {
 	t.Parallel()
 	d := parse(t, "session.yaml", session)
@@ -149,6 +157,8 @@ func TestWrongStateDoesNotMove(t *testing.T) {
 }
 
 // A group that goes on as long as there are more ends before what follows it.
+//
+// Kind: property.
 func TestRestBeforeATerminator(t *testing.T) {
 	t.Parallel()
 	d := parse(t, "rest.yaml", `
@@ -166,6 +176,8 @@ frames: [{name: x, fields: [{each: channel, count: rest, fields: ["R", {int: rea
 
 // A reader does not know what the gauge remembers, so that no part of a frame may
 // depend on it.
+//
+// Kind: property.
 func TestConditionOnWhatIsRemembered(t *testing.T) {
 	t.Parallel()
 	_, err := Parse("d.yaml", []byte(`
@@ -178,6 +190,8 @@ frames: [{name: x, fields: [{when: long > 0, fields: [{int: tag, size: 2}]}, "E"
 }
 
 // The order of bytes counts in a check of hexadecimal digits too.
+//
+// Kind: property.
 func TestOrderOfAHexCheck(t *testing.T) {
 	t.Parallel()
 	for order, want := range map[string]string{"big": "123456789BB3D", "little": "1234567893DBB"} { // CRC-16/ARC of 123456789 is BB3D (CRC catalogue)
@@ -192,6 +206,8 @@ func TestOrderOfAHexCheck(t *testing.T) {
 }
 
 // A unit that there is not is refused.
+//
+// Kind: property.
 func TestUnknownUnit(t *testing.T) {
 	t.Parallel()
 	_, err := Parse("d.yaml", []byte("dialect: d\nframing: {kind: cobs}\nframes: [{name: x, fields: [{choice: unit, is: {mm: A, inch: B}}]}]\n"))
@@ -200,6 +216,8 @@ func TestUnknownUnit(t *testing.T) {
 
 // New ways to lay out numbers: pieces in any order, ones' complement, a bit that
 // says void, coded groups.
+//
+// Kind: property.
 func TestLayouts(t *testing.T) {
 	t.Parallel()
 	for _, tt := range []struct{ fields, values, want string }{
@@ -234,6 +252,8 @@ func TestLayouts(t *testing.T) {
 
 // Several framings in one direction, told by the first byte; fields that every
 // frame begins and ends with stand once.
+//
+// Kind: property.
 func TestFramings(t *testing.T) {
 	t.Parallel()
 	d := parse(t, "two.yaml", `
@@ -266,6 +286,8 @@ frames:
 
 // Lint steps through a conversation: what waits and is never sent or given up,
 // and a state that nothing reaches, are found.
+//
+// Kind: property.
 func TestProveConversation(t *testing.T) {
 	t.Parallel()
 	src := `
@@ -286,6 +308,8 @@ states:
 
 // A stream that the line cannot carry is an error, one that nearly fills it a
 // warning.
+//
+// Kind: property.
 func TestProveRate(t *testing.T) {
 	t.Parallel()
 	d := load(t, "line-ascii") // 24 characters of 10 bits a reading
@@ -303,6 +327,8 @@ func TestProveRate(t *testing.T) {
 }
 
 // Every shipped dialect proves itself.
+//
+// Kind: self.
 func TestProveShipped(t *testing.T) {
 	t.Parallel()
 	for _, d := range shipped(t) {

@@ -65,6 +65,8 @@ func pinnedValue(rng *rand.Rand, term string) wire.Value {
 
 // The bytes of every shipped dialect: each message, one to eight channels,
 // extremes and voids; what they read as; and what every command is answered.
+//
+// Kind: golden.
 func TestPinnedBytes(t *testing.T) {
 	files, err := filepath.Glob("../../scenarios/dialects/*.yaml")
 	if err != nil || len(files) == 0 {

@@ -232,6 +232,8 @@ func (g generated) fill(t *rapid.T, d *Dialect, rec *Record) {
 }
 
 // What is encoded decodes to the same values, for drawn dialects and values.
+//
+// Kind: property.
 func TestPropertyRoundTrip(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -328,6 +330,8 @@ func drawStream(t *rapid.T, d *Dialect, g generated) []byte {
 }
 
 // However the bytes are split, the same frames and the same garbage come out.
+//
+// Kind: property.
 func TestPropertySplit(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -355,6 +359,8 @@ func TestPropertySplit(t *testing.T) {
 
 // Every byte that arrives is in exactly one frame or one piece of garbage, but
 // for the ends of empty frames, and memory stays bounded.
+//
+// Kind: property.
 func TestPropertyBytesAccounted(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -389,6 +395,8 @@ func TestPropertyBytesAccounted(t *testing.T) {
 
 // After any garbage, a frame that follows the framing's bound is read: a
 // silence, an end of frame, or one frame's length.
+//
+// Kind: property.
 func TestPropertyResync(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {

@@ -38,6 +38,7 @@ var catalogueChecks = map[string]uint64{
 	"crc-64/xz": 0x995dc9bbdf1939fa, "crc-64/go-iso": 0xb90956c775a41001,
 }
 
+// Kind: outside.
 func TestCRCCatalogue(t *testing.T) {
 	t.Parallel()
 	for _, c := range crcCatalogue {
@@ -56,6 +57,8 @@ func TestCRCCatalogue(t *testing.T) {
 }
 
 // The same parameters written in a dialect file give the catalogue's value.
+//
+// Kind: outside.
 func TestCRCParameters(t *testing.T) {
 	t.Parallel()
 	d := parse(t, "own-crc.yaml", `
@@ -71,6 +74,8 @@ frames:
 }
 
 // Reference library: Go's hash/crc32 and hash/crc64.
+//
+// Kind: model.
 func TestCRCAgainstLibrary(t *testing.T) {
 	t.Parallel()
 	p := make([]byte, 0, 300)
@@ -89,6 +94,7 @@ func TestCRCAgainstLibrary(t *testing.T) {
 	}
 }
 
+// Kind: outside.
 func TestOtherChecks(t *testing.T) {
 	t.Parallel()
 	for _, tt := range []struct {
@@ -116,6 +122,8 @@ func TestOtherChecks(t *testing.T) {
 }
 
 // ISO 1155: with the check character included, the exclusive or of the block is 0.
+//
+// Kind: outside.
 func TestBlockCheckParity(t *testing.T) {
 	t.Parallel()
 	d := load(t, "block-check")
@@ -134,6 +142,8 @@ func TestBlockCheckParity(t *testing.T) {
 // RFC 1662 appendix C: the FCS over a frame and its own FCS, low byte first,
 // leaves the good final values F0B8 and DEBB20E3. The catalogue's residues
 // are the same numbers.
+//
+// Kind: outside.
 func TestGoodFCS(t *testing.T) {
 	t.Parallel()
 	for _, tt := range []struct {
@@ -184,6 +194,7 @@ func bodies(d *Dialect, stream string) (out []string) {
 	return out
 }
 
+// Kind: outside.
 func TestFramingExamples(t *testing.T) {
 	t.Parallel()
 	seq := func(lo, hi int) string {
@@ -231,6 +242,8 @@ func TestFramingExamples(t *testing.T) {
 // MODBUS over Serial Line V1.02 §6.2.2 (the document from memory, the value
 // confirmed in a public repository's note on it): device 02, function 07 has
 // the CRC 1241, sent as 41 12.
+//
+// Kind: outside.
 func TestModbusCRCExample(t *testing.T) {
 	t.Parallel()
 	got, _ := frameBody(t, "{kind: silence, gap: 3.5 characters, longest: 256, check: {check: crc-16/modbus, order: little}}", "\x02\x07")
@@ -243,6 +256,8 @@ func TestModbusCRCExample(t *testing.T) {
 // first request is confirmed, with its CRC for station 17, in a public
 // repository's note on the document), sent through a dialect whose registers
 // hold what the document's do.
+//
+// Kind: outside.
 func TestModbusMessages(t *testing.T) {
 	t.Parallel()
 	d := parse(t, "worked.yaml", `
@@ -317,6 +332,8 @@ commands:
 
 // MODBUS over Serial Line V1.02 §2.5.1.1: silence of 3.5 characters of 11
 // bits; above 19200 bit/s a fixed 1.750 ms (from memory).
+//
+// Kind: outside.
 func TestModbusSilence(t *testing.T) {
 	t.Parallel()
 	d := load(t, "modbus-rtu")
@@ -336,6 +353,8 @@ func TestModbusSilence(t *testing.T) {
 // the smallest subnormal binary16; 0.1 in each format; +infinity and NaN. The
 // binary32 and binary64 patterns are Go's math library's; the binary16 ones
 // are derived from the definition (bias 15, ten bits of fraction).
+//
+// Kind: outside.
 func TestFloatPatterns(t *testing.T) {
 	t.Parallel()
 	for _, tt := range []struct {
@@ -376,6 +395,8 @@ func TestFloatPatterns(t *testing.T) {
 }
 
 // The four orders of a 32-bit value in two 16-bit registers.
+//
+// Kind: outside.
 func TestWordOrders(t *testing.T) {
 	t.Parallel()
 	for order, want := range map[byteOrder]string{bigEndian: "AABBCCDD", littleEndian: "DDCCBBAA", bigSwapped: "CCDDAABB", littleSwapped: "BBAADDCC"} {
@@ -452,6 +473,8 @@ frames:
 // IEEE 488.2-1992 §11.5.1 (event status), §11.2 (status byte), §11.3.2
 // (service request enable); SCPI-99 volume 2 §21.8 (errors −113, −350, the
 // empty queue); forms and numbers from memory.
+//
+// Kind: outside.
 func TestSCPIStatus(t *testing.T) {
 	t.Parallel()
 	d := load(t, "scpi")
@@ -526,6 +549,8 @@ func TestSCPIStatus(t *testing.T) {
 
 // SCPI-99 volume 1 §6.2.1: a keyword is its short or its long form and
 // nothing between, in any case (from memory).
+//
+// Kind: outside.
 func TestHeaderWords(t *testing.T) {
 	t.Parallel()
 	words, err := headerWords("SYSTem:ERRor[:NEXT]?")
@@ -548,6 +573,8 @@ func TestHeaderWords(t *testing.T) {
 
 // common practice, no source: packed decimal digits, and a sign digit C or D
 // at the end.
+//
+// Kind: outside.
 func TestBCD(t *testing.T) {
 	t.Parallel()
 	for _, tt := range []struct {

@@ -13,6 +13,8 @@ import (
 
 // The JSON Schema that editors use takes every shipped dialect, and refuses a
 // misspelt key.
+//
+// Kind: self.
 func TestSchema(t *testing.T) {
 	t.Parallel()
 	schema, err := jsonschema.UnmarshalJSON(bytes.NewReader(Schema()))

@@ -83,6 +83,7 @@ func (b *bench) want(got, want string) {
 	}
 }
 
+// Kind: property.
 func TestModbusGauge(t *testing.T) {
 	t.Parallel()
 	for _, name := range []string{"modbus-rtu", "modbus-ascii"} {
@@ -115,6 +116,7 @@ func TestModbusGauge(t *testing.T) {
 	}
 }
 
+// Kind: outside.
 func TestModbusWrites(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, "modbus-rtu")
@@ -169,6 +171,8 @@ func TestModbusWrites(t *testing.T) {
 // Coils, writing and reading at once, and the identification of a device, as
 // MODBUS Application Protocol V1.1b3 has them in §6.1, 6.5, 6.11, 6.17 and 6.21
 // (from memory): bytes asked, what the gauge is asked, bytes answered.
+//
+// Kind: outside.
 func TestModbusMore(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, "modbus-rtu")
@@ -230,6 +234,8 @@ func words(s string) map[string]bool {
 }
 
 // The two Modbus dialects say the same but for the framing.
+//
+// Kind: property.
 func TestModbusTwins(t *testing.T) {
 	t.Parallel()
 	tail := func(name string) string {
@@ -247,6 +253,8 @@ func TestModbusTwins(t *testing.T) {
 
 // Silence ends a frame; two requests merged in one read are told apart by
 // their checks.
+//
+// Kind: outside.
 func TestModbusMerged(t *testing.T) {
 	t.Parallel()
 	d := load(t, "modbus-rtu")
@@ -287,6 +295,8 @@ func TestModbusMerged(t *testing.T) {
 
 // The handshake of ISO 1745: ENQ, ACK, text, ACK, EOT; NAK repeats, and
 // silence gives up after three tries (sequence from memory).
+//
+// Kind: outside.
 func TestHandshake(t *testing.T) {
 	t.Parallel()
 	d := load(t, "block-check")
@@ -359,6 +369,8 @@ func TestHandshake(t *testing.T) {
 }
 
 // Channels with letters are numbers to the gauge.
+//
+// Kind: property.
 func TestChannelLetters(t *testing.T) {
 	t.Parallel()
 	d := parse(t, "letters.yaml", `
@@ -382,6 +394,8 @@ commands:
 }
 
 // A command is obeyed only in the states it names.
+//
+// Kind: property.
 func TestStates(t *testing.T) {
 	t.Parallel()
 	d := parse(t, "lock.yaml", `
@@ -428,6 +442,8 @@ states:
 }
 
 // Whatever a register table holds, what is read back is what was put in.
+//
+// Kind: property.
 func TestPropertyRegisters(t *testing.T) {
 	t.Parallel()
 	d := load(t, "modbus-rtu")

@@ -32,4 +32,5 @@ func shipped(t testing.TB) []*Dialect {
 	return list
 }
 
+// Kind: self.
 func TestShippedParse(t *testing.T) { shipped(t) }

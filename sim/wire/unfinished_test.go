@@ -13,6 +13,8 @@ import (
 
 // A damaged length byte asks for more than is left. When nothing more comes,
 // the good frames behind it are not lost with it, in what pieces they come.
+//
+// Kind: property.
 func TestGoodFramesBehindADamagedLength(t *testing.T) {
 	t.Parallel()
 	text, err := os.ReadFile("../../scenarios/dialects/compact-binary.yaml")

@@ -97,6 +97,7 @@ func receive(d *Dialect, side Side, p ...string) (out []string) {
 	return out
 }
 
+// Kind: property.
 func TestShippedFrames(t *testing.T) {
 	t.Parallel()
 	tests := []struct {
@@ -143,6 +144,7 @@ func TestShippedFrames(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestCommands(t *testing.T) {
 	t.Parallel()
 	for _, name := range []string{"line-ascii", "compact-binary"} {
@@ -193,6 +195,7 @@ func TestCommands(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestBadCheck(t *testing.T) {
 	t.Parallel()
 	d := load(t, "line-ascii")

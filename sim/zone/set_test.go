@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+// Kind: property.
 func TestSet(t *testing.T) {
 	s := zone.SetOf(zone.In, zone.WarnLow)
 	require.True(t, s.Has(zone.In))

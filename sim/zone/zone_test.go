@@ -19,6 +19,7 @@ func pm(l decimal.Length) decimal.Decimal { return decimal.New(int64(l), 0) }
 // one count above.
 var about10 = zone.Limits{Lower: zone.At(um(9750)), Upper: zone.At(um(10250)), WarnLower: zone.At(um(9800)), WarnUpper: zone.At(um(10200))}
 
+// Kind: outside.
 func TestZonesAtAndBesideEachLimit(t *testing.T) {
 	for _, c := range []struct {
 		at     int64
@@ -38,6 +39,8 @@ func TestZonesAtAndBesideEachLimit(t *testing.T) {
 // JCGM 106:2012 §8.2.1: under simple acceptance the acceptance limits are the
 // tolerance limits, and a value on one is accepted (§7.1 defines the tolerance
 // interval as closed).
+//
+// Kind: outside.
 func TestSimpleAcceptance(t *testing.T) {
 	l := zone.Limits{Lower: zone.At(um(0)), Upper: zone.At(um(100))}
 	for at, want := range map[int64]bool{-1: false, 0: true, 50: true, 100: true, 101: false} {
@@ -47,6 +50,8 @@ func TestSimpleAcceptance(t *testing.T) {
 
 // JCGM 106:2012 §8.3.2, equation (18) and ISO 14253-1: the acceptance limit is
 // the tolerance limit less the guard band w = U, on each side.
+//
+// Kind: outside.
 func TestGuardedAcceptance(t *testing.T) {
 	l := zone.Limits{Lower: zone.At(um(0)), Upper: zone.At(um(100))}
 	for at, want := range map[int64]zone.Zone{9: zone.Below, 10: zone.In, 90: zone.In, 91: zone.Above} {
@@ -56,12 +61,15 @@ func TestGuardedAcceptance(t *testing.T) {
 
 // ASTM E29 §5: under the rounding method the value is rounded to the limit's
 // places before it is compared, under the absolute method it is not.
+//
+// Kind: outside.
 func TestFractionsOfAPicometreDecide(t *testing.T) {
 	just := decimal.MustParse("10250000000.1")
 	require.Equal(t, zone.Above, about10.Place(just, zone.Rule{Decide: zone.Unrounded}))
 	require.Equal(t, zone.WarnHigh, about10.Place(just.Quantize(0, decimal.HalfEven), zone.Rule{}))
 }
 
+// Kind: golden.
 func TestWhyNamesTheLimit(t *testing.T) {
 	for at, want := range map[int64]string{
 		10250: "the displayed value equals the upper limit 10.25 mm and limits are inclusive; the displayed value is above the upper warning limit 10.2 mm",
@@ -79,6 +87,8 @@ func TestWhyNamesTheLimit(t *testing.T) {
 
 // The zone never falls as the value rises, and mirroring limits and value
 // mirrors the zone.
+//
+// Kind: property.
 func TestZonesAreOrderedAndSymmetric(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		v := rapid.SliceOfN(rapid.Int64Range(-50, 50), 4, 4).Draw(t, "limits")
@@ -104,6 +114,7 @@ func TestZonesAreOrderedAndSymmetric(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestLimitsOutOfOrder(t *testing.T) {
 	bad := about10
 	bad.WarnUpper = zone.At(um(10300))

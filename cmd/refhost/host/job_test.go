@@ -18,6 +18,7 @@ const fullJob = `{ "version": 1, "feature": "guide bore", "unit": "mm", "resolut
       "writes": [ {"setting": "unit", "channel": "A", "to": "in"}, {"verb":"stream-on"} ],
       "channels": [ {"name": "A", "limits-unit": "in", "lower": "7.985", "upper": "8.015", "warn-lower": "7.990"} ] } ] }`
 
+// Kind: property.
 func TestParseJob(t *testing.T) {
 	t.Parallel()
 	j, err := parseJob("job.json", []byte(fullJob))
@@ -34,6 +35,7 @@ func TestParseJob(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestParseJobMistakes(t *testing.T) {
 	t.Parallel()
 	for _, k := range []struct{ old, new, want string }{
@@ -61,6 +63,7 @@ func TestParseJobMistakes(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func FuzzParseJob(f *testing.F) {
 	f.Add([]byte(fullJob))
 	f.Fuzz(func(t *testing.T, src []byte) {
@@ -71,6 +74,7 @@ func FuzzParseJob(f *testing.F) {
 	})
 }
 
+// Kind: property.
 func TestParseDefects(t *testing.T) {
 	t.Parallel()
 	d, err := parseDefects("factor-twice, unit-label,")
@@ -82,6 +86,7 @@ func TestParseDefects(t *testing.T) {
 	require.ErrorContains(t, err, `there is no defect "xylophone"; refhost --list prints them all`)
 }
 
+// Kind: property.
 func TestWrites(t *testing.T) {
 	t.Parallel()
 	set := func(name, to string) write { return write{Verb: "set", Setting: name, To: to} }
@@ -108,6 +113,7 @@ func TestWrites(t *testing.T) {
 	require.Equal(t, []write{set("function", "live")}, newMind(j, defects{"function-ignored": true}).writes(0))
 }
 
+// Kind: property.
 func TestAsker(t *testing.T) {
 	t.Parallel()
 	a := asker{queue: []write{{Verb: "a"}, {Verb: "b"}}}

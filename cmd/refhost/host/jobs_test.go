@@ -14,6 +14,8 @@ import (
 )
 
 // Jobs are done one after the other, each with its own records.
+//
+// Kind: process.
 func TestJobs(t *testing.T) {
 	t.Parallel()
 	in, tell := io.Pipe()
@@ -44,6 +46,7 @@ func TestJobs(t *testing.T) {
 	require.Equal(t, exitDone, <-code)
 }
 
+// Kind: process.
 func TestJobsBadUsage(t *testing.T) {
 	t.Parallel()
 	for in, want := range map[string]string{

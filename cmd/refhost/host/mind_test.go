@@ -254,6 +254,7 @@ var mindCases = []mindCase{
 	{"time-zone", nil, steps(tag(1, "8.001")), rows("A 1 8.001 mm in"), rows("+1h A 1 8.001 mm in")},
 }
 
+// Kind: property.
 func TestMistakes(t *testing.T) {
 	t.Parallel()
 	for _, k := range mindCases {
@@ -273,6 +274,7 @@ func TestMistakes(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestCorrectMind(t *testing.T) {
 	t.Parallel()
 	for _, k := range []struct {
@@ -309,6 +311,8 @@ func TestCorrectMind(t *testing.T) {
 }
 
 // Rounding and conversion against the printed examples.
+//
+// Kind: outside.
 func TestPublishedExamples(t *testing.T) {
 	t.Parallel()
 	for _, k := range []struct {
@@ -335,6 +339,8 @@ func TestPublishedExamples(t *testing.T) {
 }
 
 // Whatever the retransmissions, each tag is recorded once and in order.
+//
+// Kind: property.
 func TestRetransmissions(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -368,6 +374,8 @@ var shellDefects = []string{"sign-not-extended", "function-ignored", "settings-n
 
 // Every listed defect is made at one place: at a step of the making of a row, or
 // where the code asks for it by its name; and it has its test.
+//
+// Kind: self.
 func TestCatalogueIsWhole(t *testing.T) {
 	t.Parallel()
 	tested := map[string]bool{}

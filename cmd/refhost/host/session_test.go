@@ -270,6 +270,7 @@ func (h *running) stop() []string {
 	return h.rows()
 }
 
+// Kind: process.
 func TestHostOnPseudoTerminal(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -306,6 +307,8 @@ func TestHostOnPseudoTerminal(t *testing.T) {
 }
 
 // What has arrived when the stop comes is recorded.
+//
+// Kind: process.
 func TestStopRecordsWhatWasRead(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -324,6 +327,8 @@ func TestStopRecordsWhatWasRead(t *testing.T) {
 }
 
 // A frame that only a silence ends is whole when the host is stopped.
+//
+// Kind: process.
 func TestStopEndsTheSilence(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -334,6 +339,7 @@ func TestStopEndsTheSilence(t *testing.T) {
 	require.Equal(t, []string{"bore-1 A 1 8.000 mm in reading"}, h.stop())
 }
 
+// Kind: process.
 func TestSeveralGauges(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -352,6 +358,7 @@ func TestSeveralGauges(t *testing.T) {
 	require.Equal(t, "bore-1 A 2 8.002 mm in reading", h.waitRows(6)[5], "one gauge's hang-up leaves the other alone")
 }
 
+// Kind: process.
 func TestHostOnTCP(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -373,6 +380,8 @@ func TestHostOnTCP(t *testing.T) {
 
 // The line settings asked for. A pseudo-terminal keeps the speed and the stop
 // bits, which are read back from one; it has no parity and always 8 data bits.
+//
+// Kind: process.
 func TestLineSettings(t *testing.T) {
 	t.Parallel()
 	for _, k := range []struct {
@@ -407,6 +416,8 @@ func TestLineSettings(t *testing.T) {
 }
 
 // The host on a Telnet COM port: the line it asks for, parity too.
+//
+// Kind: process.
 func TestHostOnComPort(t *testing.T) {
 	t.Parallel()
 	for defect, want := range map[string]string{"": "19200 7E2", "wrong-parity": "19200 7N2", "wrong-baud": "38400 7E2", "control-lines-idle": "19200 7E2", "sends-breaks": "19200 7E2"} {
@@ -447,6 +458,8 @@ func TestHostOnComPort(t *testing.T) {
 }
 
 // The defects of configuring a gauge, as the gauge sees them.
+//
+// Kind: process.
 func TestSettingsDefects(t *testing.T) {
 	t.Parallel()
 	for _, k := range []struct {
@@ -479,6 +492,7 @@ func TestSettingsDefects(t *testing.T) {
 	}
 }
 
+// Kind: process.
 func TestNeverReopens(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -496,6 +510,8 @@ func TestNeverReopens(t *testing.T) {
 
 // Two gauges come back at each other's place. What one sends before it was asked
 // who it is, and while the question goes unanswered, is recorded under its name.
+//
+// Kind: process.
 func TestSwappedPorts(t *testing.T) {
 	t.Parallel()
 	for _, k := range []struct {
@@ -534,6 +550,8 @@ func TestSwappedPorts(t *testing.T) {
 
 // Asked to stop before a gauge has said who it is, the host records what it has
 // under the name of the gauge that was there.
+//
+// Kind: process.
 func TestStopBeforeTheGaugeSaysWhoItIs(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -551,6 +569,8 @@ func TestStopBeforeTheGaugeSaysWhoItIs(t *testing.T) {
 }
 
 // A port that is not there yet is waited for, and said to be missing.
+//
+// Kind: process.
 func TestWaitsForThePort(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -562,6 +582,8 @@ func TestWaitsForThePort(t *testing.T) {
 }
 
 // A refused command is reported; the host goes on.
+//
+// Kind: process.
 func TestRefusal(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -575,6 +597,8 @@ func TestRefusal(t *testing.T) {
 }
 
 // The burst defects show when several frames come close together.
+//
+// Kind: process.
 func TestBursts(t *testing.T) {
 	t.Parallel()
 	for defect, want := range map[string][]string{"": {"1", "2", "3"}, "tag-dropped-burst": {"1"}, "tags-out-of-order": {"3", "2", "1"}} {
@@ -598,6 +622,8 @@ func TestBursts(t *testing.T) {
 
 // The host as a process of its own, ended by a signal and started again: what it
 // had recorded stays, also when it is killed.
+//
+// Kind: process.
 func TestProcess(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -641,6 +667,8 @@ func TestProcess(t *testing.T) {
 }
 
 // A host that waits after each few bytes takes that much longer for a flood.
+//
+// Kind: process.
 func TestReadsTooSlowly(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -658,6 +686,7 @@ func TestReadsTooSlowly(t *testing.T) {
 	h.stop()
 }
 
+// Kind: process.
 func TestUsage(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()

@@ -12,6 +12,8 @@ import (
 // The bytes of RFC 2217 §2 (SET-BAUDRATE 1, SET-DATASIZE 2, SET-PARITY 3 with
 // EVEN 3, SET-STOPSIZE 4 with 2 bits 2; COM-PORT-OPTION 44) and of RFC 854
 // (IAC 255, SB 250, SE 240, WILL 251, WONT 252, DO 253, DONT 254).
+//
+// Kind: outside.
 func TestComPortBytes(t *testing.T) {
 	t.Parallel()
 	p := &comPort{settings: Wants{line: line{0xff01, 7, 'E', "2"}}.commands()}
@@ -32,6 +34,8 @@ func TestComPortBytes(t *testing.T) {
 }
 
 // However the bytes come, the data is the same.
+//
+// Kind: property.
 func TestComPortSplits(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -53,6 +57,8 @@ func TestComPortSplits(t *testing.T) {
 }
 
 // A server that is no COM port server is said to be none.
+//
+// Kind: process.
 func TestComPortRefused(t *testing.T) {
 	t.Parallel()
 	for answer, want := range map[string]string{"\xff\xfe\x2c": "the server refuses COM port commands", "": "EOF"} {

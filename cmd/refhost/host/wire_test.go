@@ -82,6 +82,7 @@ func sameMessages(want, got []message) string {
 	return cmp.Diff(want, got, cmp.AllowUnexported(message{}), cmp.Comparer(same))
 }
 
+// Kind: property.
 func TestTalkerReads(t *testing.T) {
 	t.Parallel()
 	const mm = unit("mm")
@@ -117,6 +118,8 @@ func TestTalkerReads(t *testing.T) {
 }
 
 // The handshake of ISO 1745, against the dialect's own gauge end.
+//
+// Kind: outside.
 func TestHandshake(t *testing.T) {
 	t.Parallel()
 	talk := talkerFor(t, "../../../scenarios/dialects/block-check.yaml", nil)
@@ -151,6 +154,8 @@ func TestHandshake(t *testing.T) {
 }
 
 // A tag frame without readings is handed on as one.
+//
+// Kind: property.
 func TestTagOnly(t *testing.T) {
 	t.Parallel()
 	talk := talkerFor(t, "../../../scenarios/dialects/multi-binary.yaml", nil)
@@ -166,6 +171,8 @@ func TestTagOnly(t *testing.T) {
 
 // Frames split and merged anywhere, with noise between them, give the same
 // messages.
+//
+// Kind: property.
 func TestTalkerSplits(t *testing.T) {
 	t.Parallel()
 	for _, dialect := range []string{lineASCII, compactBinary, packed} {
@@ -193,6 +200,7 @@ func TestTalkerSplits(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestTalkerDefects(t *testing.T) {
 	t.Parallel()
 	t.Run("split-frame-lost", func(t *testing.T) {
@@ -241,6 +249,8 @@ func TestTalkerDefects(t *testing.T) {
 }
 
 // What the host writes is what a gauge of the dialect understands.
+//
+// Kind: property.
 func TestTalkerCommands(t *testing.T) {
 	t.Parallel()
 	for _, k := range []struct {

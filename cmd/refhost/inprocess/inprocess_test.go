@@ -27,6 +27,8 @@ func shippedScenario(t testing.TB, file string) *scenario.Scenario {
 
 // The host inside passes what the host outside passes, and a run of it comes
 // out the same every time.
+//
+// Kind: process.
 func TestInsidePassesTheShippedScenarios(t *testing.T) {
 	files, err := filepath.Glob("../../../scenarios/*.yaml")
 	require.NoError(t, err)

@@ -87,6 +87,8 @@ func again(t *testing.T, c *capture.Capture, opt draft.Options) (*capture.Captur
 // Every shipped scenario in a dialect that streams is played, and its bytes
 // alone are turned into a scenario, which plays to the same readings, zones and
 // tag numbers.
+//
+// Kind: property.
 func TestPlaysBackToTheSameReadings(t *testing.T) {
 	t.Parallel()
 	files, err := scenarios.Files.ReadDir(".")
@@ -155,6 +157,8 @@ func asReading(count int) string { return fmt.Sprintf("%+010.3f mm", float64(cou
 
 // A tapped session, with what a tap hears, becomes a scenario that reads like
 // one a person wrote.
+//
+// Kind: golden.
 func TestReadsLikeAScenario(t *testing.T) {
 	t.Parallel()
 	c := &capture.Capture{Lines: []capture.Line{capture.NewLine("ttyUSB0", "9600 8N1")}}
@@ -212,6 +216,8 @@ func zoneOf(count int) string {
 
 // However the readings go, and however a steady stream is jittered on its way,
 // the scenario plays back to the same sequence.
+//
+// Kind: property.
 func TestJitterDoesNotMatter(t *testing.T) {
 	t.Parallel()
 	d := dialect(t, "line-ascii")
@@ -242,6 +248,7 @@ func TestJitterDoesNotMatter(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestSaysWhenThereIsNothing(t *testing.T) {
 	t.Parallel()
 	c := &capture.Capture{Lines: []capture.Line{{Name: "g"}}, Events: []capture.Event{{Kind: capture.FromGauge, Bytes: []byte("nothing of ours\r\n")}}}
@@ -252,6 +259,8 @@ func TestSaysWhenThereIsNothing(t *testing.T) {
 
 // FuzzScenario drafts from anything: nothing panics, and what is drafted is a
 // scenario without a mistake that can be played.
+//
+// Kind: property.
 func FuzzScenario(f *testing.F) {
 	d := dialect(f, "line-ascii")
 	f.Add([]byte("R +00008.000 mm = .*23\nT0001 +00008.000 mm = .*14\n?\nR ?????????? mm ? .*22\n"), uint16(40))

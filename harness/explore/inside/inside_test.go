@@ -42,6 +42,8 @@ func parse(t *testing.T, text string) *scenario.Scenario {
 }
 
 // What a host lives through comes at the times of the scenario.
+//
+// Kind: property.
 func TestWorld(t *testing.T) {
 	var log []string
 	say := func(w *inside.World, format string, args ...any) {
@@ -106,6 +108,7 @@ func TestWorld(t *testing.T) {
 	require.Equal(t, judge.Fail, r.Verdict, "a host that records nothing has lost the tag")
 }
 
+// Kind: property.
 func TestHostsThatGoWrong(t *testing.T) {
 	s := parse(t, play)
 	_, err := inside.Do(t.Context(), s, func(w *inside.World) error { return errors.New("no job") })
@@ -139,6 +142,8 @@ func TestHostsThatGoWrong(t *testing.T) {
 
 // What a host asks of the line shows as it does outside: a pty keeps no
 // character size and no parity, a plain socket nothing.
+//
+// Kind: property.
 func TestWhatPortsShow(t *testing.T) {
 	for kind, want := range map[string][]string{"pty": {"9600 ??1"}, "tcp": nil, "rfc2217": {"9600 7E1"}} {
 		r, err := inside.Do(t.Context(), parse(t, strings.Replace(play, "line-ascii", "line-ascii, port: "+kind, 1)), func(w *inside.World) error {
@@ -159,6 +164,8 @@ func TestWhatPortsShow(t *testing.T) {
 }
 
 // The job is the job file that hosts outside get.
+//
+// Kind: property.
 func TestJob(t *testing.T) {
 	var job struct {
 		Gauges []struct{ Name, Port, Dialect string }

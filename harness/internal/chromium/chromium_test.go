@@ -12,6 +12,8 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 // What the other tests take for granted: every tab draws though it is not the
 // only one, the mouse reaches it, and its log has what a page complains of.
+//
+// Kind: process.
 func TestPages(t *testing.T) {
 	b := Start(t)
 	p, q := b.Page(), b.Page()

@@ -79,6 +79,7 @@ func levels(fs []int, of func(i int) int) Tuple {
 	return t
 }
 
+// Kind: outside.
 func TestSizesAgainstPublished(t *testing.T) {
 	t.Parallel()
 	// The sizes that published generators reach for the usual models, smallest
@@ -134,6 +135,7 @@ func TestSizesAgainstPublished(t *testing.T) {
 	require.Len(t, a.Rows, 9, "3^4 is an orthogonal array of 9 rows")
 }
 
+// Kind: model.
 func TestEveryTupleIsCoveredOrForbidden(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -219,6 +221,7 @@ func broken(p Plan, row []int) bool {
 	return false
 }
 
+// Kind: property.
 func TestReasonsAreTheRulesThatForbid(t *testing.T) {
 	t.Parallel()
 	p := Plan{Strength: 2, Seed: 1, Factors: []Factor{{"a", []string{"0", "1"}}, {"b", []string{"0", "1"}}, {"c", []string{"0", "1"}}}, Rules: []Rule{
@@ -241,6 +244,7 @@ func TestReasonsAreTheRulesThatForbid(t *testing.T) {
 	require.Empty(t, cmp.Diff(want, got))
 }
 
+// Kind: property.
 func TestMistakesInAPlan(t *testing.T) {
 	t.Parallel()
 	two := uniform(2, 2)

@@ -41,6 +41,7 @@ func series(s *Source, rate, n int) []decimal.Length {
 	return y
 }
 
+// Kind: outside.
 func TestQuantile(t *testing.T) {
 	t.Parallel()
 	// The check values printed with the algorithm: Wichura (1988), from memory.
@@ -72,6 +73,7 @@ func TestQuantile(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestSplit(t *testing.T) {
 	t.Parallel()
 	// SplitMix64 from seed 1234567: the first outputs of the reference
@@ -109,6 +111,8 @@ func TestSplit(t *testing.T) {
 
 // White noise: mean 0, the stated standard deviation, no correlation, and the
 // Allan deviation σ/√m. One series, whose bounds are four standard errors.
+//
+// Kind: outside.
 func TestWhite(t *testing.T) {
 	t.Parallel()
 	const n = 200000
@@ -124,6 +128,8 @@ func TestWhite(t *testing.T) {
 
 // A random walk of step s has the Allan variance s²(2m²+1)/(6m) over m samples:
 // with τ = m·t and K² = s²/t it tends to the power law K²τ/3.
+//
+// Kind: outside.
 func TestWalk(t *testing.T) {
 	t.Parallel()
 	const n = 400000
@@ -140,6 +146,8 @@ func TestWalk(t *testing.T) {
 // Flicker is level: the Allan deviation keeps to the stated one over three
 // decades of averaging time. The bound is the ripple of the decade spacing plus
 // the spread of eight series.
+//
+// Kind: outside.
 func TestFlicker(t *testing.T) {
 	t.Parallel()
 	for _, m := range []int{10, 30, 100, 300, 1000} {
@@ -152,6 +160,7 @@ func TestFlicker(t *testing.T) {
 	}
 }
 
+// Kind: outside.
 func TestDrift(t *testing.T) {
 	t.Parallel()
 	s := New(Spec{Drift: 36 * um}, 3) // 10 nm a second
@@ -164,6 +173,8 @@ func TestDrift(t *testing.T) {
 
 // Sampled hum shows up at its alias with its full amplitude: the Fourier
 // component there is A, and in hand-worked cases the alias is as stated.
+//
+// Kind: outside.
 func TestHumAlias(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct{ f, rate, alias float64 }{
@@ -193,6 +204,8 @@ func TestHumAlias(t *testing.T) {
 
 // Shocks come at the stated rate, at the same instants whatever the sampling
 // rate, and a day's count is Poisson: variance over mean near 1.
+//
+// Kind: outside.
 func TestShocks(t *testing.T) {
 	t.Parallel()
 	spec := Spec{Shocks: Shocks{PerHour: 60, Ring: motion.Bounce{Amplitude: um, Frequency: 100, Decay: 10 * time.Millisecond}}}
@@ -233,6 +246,8 @@ func TestShocks(t *testing.T) {
 
 // One gauge's noise does not depend on which other gauges there are, or on the
 // order in which they are asked.
+//
+// Kind: property.
 func TestIndependentOfOtherGauges(t *testing.T) {
 	t.Parallel()
 	run := func(names ...string) []decimal.Length {
@@ -257,6 +272,8 @@ func TestIndependentOfOtherGauges(t *testing.T) {
 }
 
 // Time that stands still or goes back moves no process, and does not panic.
+//
+// Kind: property.
 func TestTimeStandsStill(t *testing.T) {
 	t.Parallel()
 	s := New(Spec{Walk: um, Flicker: um, Drift: um}, 9)
@@ -271,6 +288,8 @@ func TestTimeStandsStill(t *testing.T) {
 }
 
 // Same seed, same bytes: the series is kept in testdata.
+//
+// Kind: golden.
 func TestGoldenSeries(t *testing.T) {
 	t.Parallel()
 	var b strings.Builder
@@ -301,6 +320,7 @@ func TestGoldenSeries(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestAllocatesNothing(t *testing.T) {
 	s, at := New(everything, 1), time.Duration(0)
 	if n := testing.AllocsPerRun(1000, func() { at += 33 * time.Millisecond; s.Next(at) }); n != 0 {

@@ -63,6 +63,8 @@ func pairs[T stability.Number](mid, lo, hi T) []T {
 // not at hand and cannot be computed: its certified mean, 4.5348, is not that
 // of the first 5000 digits of π, 4.5358.)
 // https://www.itl.nist.gov/div898/strd/univ/homepage.html
+//
+// Kind: outside.
 func TestCertifiedValues(t *testing.T) {
 	type values = [3]float64 // mean, standard deviation, lag-1 autocorrelation
 	lengths := func(x []decimal.Length, per float64) values {
@@ -114,6 +116,8 @@ func TestCertifiedValues(t *testing.T) {
 // Table 30. The values were read in two independent transcriptions of the
 // tables (the test suites of public frequency-stability libraries), not in the
 // document itself.
+//
+// Kind: outside.
 func TestPublishedAllanDeviations(t *testing.T) {
 	lcg := make([]float64, 1000)
 	for i, n := 0, uint64(1234567890); i < len(lcg); i, n = i+1, n*16807%2147483647 {
@@ -149,6 +153,7 @@ func TestPublishedAllanDeviations(t *testing.T) {
 	}
 }
 
+// Kind: outside.
 func TestClosedForms(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		// A drift of D a reading has the Allan deviation D·m/√2 at any m.
@@ -173,6 +178,7 @@ func TestClosedForms(t *testing.T) {
 	})
 }
 
+// Kind: property.
 func TestTooShort(t *testing.T) {
 	for _, v := range []float64{
 		stability.Mean([]float64{}), stability.StandardDeviation([]float64{1}),

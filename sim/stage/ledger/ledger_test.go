@@ -45,6 +45,7 @@ func read(b []byte) (es []ledger.Entry, whole bool, err error) {
 	return es, whole, err
 }
 
+// Kind: property.
 func TestRoundTrip(t *testing.T) {
 	got, whole, err := read(write(t))
 	require.NoError(t, err)
@@ -55,6 +56,8 @@ func TestRoundTrip(t *testing.T) {
 }
 
 // A ledger cut at any byte is readable up to its last whole line.
+//
+// Kind: property.
 func TestCutAnywhere(t *testing.T) {
 	b := write(t)
 	for n := range len(b) {
@@ -65,6 +68,7 @@ func TestCutAnywhere(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func TestDamageIsNamed(t *testing.T) {
 	for src, want := range map[string]string{
 		"{\"t\":0,\"k\":\"cue\"}\n": "ledger line 1 is not the entry of a run; is this a ledger?",
@@ -77,6 +81,7 @@ func TestDamageIsNamed(t *testing.T) {
 	}
 }
 
+// Kind: property.
 func FuzzRead(f *testing.F) {
 	f.Add([]byte("{\"t\":0,\"k\":\"run\",\"run\":{\"version\":1}}\n{}"))
 	f.Fuzz(func(t *testing.T, b []byte) {
@@ -96,6 +101,8 @@ func FuzzRead(f *testing.F) {
 
 // Whatever is in an entry, it is written as encoding/json writes it: the short
 // way that most entries take leaves out no key and no escape.
+//
+// Kind: model.
 func TestWrittenAsByEncodingJSON(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		var e ledger.Entry
