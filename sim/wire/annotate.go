@@ -273,7 +273,7 @@ func (a *annotation) unit(u unit, place []int) {
 	if bad := dec.bad; bad.node != nil {
 		for i := range a.parts {
 			if p := &a.parts[i]; p.Start == at(bad.pos) && p.Good {
-				c := bad.node.field.(*covered)
+				c := bad.node.late
 				from, to := c.span(&pending{bad.node, bad.pos, dec.group, bad.ch}, &dec.marks, dec.end)
 				p.Good, p.Shows = false, p.Shows+" "+whyCheck
 				if from <= to && to <= len(text) {

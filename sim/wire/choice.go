@@ -219,7 +219,7 @@ func (f *choices) sort() {
 
 func (f *choices) put(dst []byte, v *Value) ([]byte, string) {
 	for i := range f.list {
-		if c := &f.list[i]; c.val.Same(*v) {
+		if c := &f.list[i]; c.val.equals(v) {
 			return append(dst, c.lit...), ""
 		}
 	}

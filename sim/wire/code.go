@@ -86,14 +86,14 @@ func (e *encoder) run(dst []byte, nodes []node) (_ []byte, ok bool) {
 		if n.markStart >= 0 {
 			e.marks[n.markStart] = len(dst)
 		}
-		if c, ok := n.field.(*covered); ok {
+		if n.late != nil {
 			if e.nwait == maxPending {
 				e.fail = failure{node: n, why: "is one check too many", ch: e.ch}
 				return dst, false
 			}
 			e.wait[e.nwait] = pending{n, len(dst), e.group, e.ch}
 			e.nwait++
-			dst = appendFill(dst, 0, c.width)
+			dst = appendFill(dst, 0, n.late.width)
 		} else if dst, why = n.encode(e, dst); why != "" {
 			if why != whyInside {
 				e.fail = failure{node: n, why: why, ch: e.ch}
@@ -127,7 +127,7 @@ func (e *encoder) resolve(dst []byte, first int) bool {
 	for pass := range 2 {
 		for i := first; i < e.nwait; i++ {
 			w := &e.wait[i]
-			if c := w.node.field.(*covered); (c.check != nil) == (pass == 1) {
+			if c := w.node.late; (c.check != nil) == (pass == 1) {
 				if why := c.fill(dst, w, &e.marks); why != "" {
 					e.fail = failure{node: w.node, why: why, ch: w.ch}
 					return false
@@ -165,9 +165,6 @@ type decoder struct {
 func (d *decoder) begin(rec *Record, body []byte, ask *Record) {
 	d.rec, d.buf, d.pos, d.end, d.ch, d.group, d.nwait, d.ask = rec, body, 0, len(body), 0, 0, 0, ask
 	d.fail, d.bad.node, d.scratch = failure{}, nil, d.scratch[:0]
-	for i := range d.sizes {
-		d.sizes[i] = -1
-	}
 }
 
 // stop notes a failure; of several, the one that came furthest.
@@ -196,8 +193,10 @@ func (d *decoder) run(nodes []node) bool {
 			why = whyLength
 		}
 		d.end = outer
-		if _, group := n.field.(parent); d.note != nil && !group {
-			d.note(n, start, d.pos, d.ch, why)
+		if d.note != nil {
+			if _, group := n.field.(parent); !group {
+				d.note(n, start, d.pos, d.ch, why)
+			}
 		}
 		if why != "" {
 			return d.stop(n, start, why)
@@ -210,8 +209,8 @@ func (d *decoder) run(nodes []node) bool {
 }
 
 func (d *decoder) one(n *node) string {
-	c, ok := n.field.(*covered)
-	if !ok {
+	c := n.late
+	if c == nil {
 		return n.decode(d)
 	}
 	start := d.pos
@@ -247,7 +246,7 @@ func (d *decoder) inGroup(nodes []node) bool {
 func (d *decoder) resolve(first int) bool {
 	for i := first; i < d.nwait; i++ {
 		w := &d.wait[i]
-		c := w.node.field.(*covered)
+		c := w.node.late
 		raw := d.buf[w.at : w.at+c.width]
 		from, to := c.span(w, &d.marks, d.pos)
 		switch {
@@ -276,7 +275,11 @@ func (d *decoder) take(n int) []byte {
 
 // begins says whether the next bytes are these.
 func (d *decoder) begins(lit []byte) bool {
-	return d.end-d.pos >= len(lit) && string(d.buf[d.pos:d.pos+len(lit)]) == string(lit)
+	n := len(lit)
+	if d.end-d.pos < n || n > 0 && d.buf[d.pos] != lit[0] {
+		return false
+	}
+	return n <= 1 || string(d.buf[d.pos:d.pos+n]) == string(lit)
 }
 
 func (d *decoder) beginsFolded(lit []byte) bool {
@@ -304,6 +307,9 @@ func (d *Dialect) decodeBody(among []int, body []byte, rec, ask *Record) (f Fram
 
 func (d *Dialect) decodeFrame(dec *decoder, i int) bool {
 	fr := &d.frames[i]
+	for i := range fr.marks {
+		dec.sizes[i] = -1
+	}
 	if !dec.run(fr.nodes) || !dec.resolve(0) {
 		return false
 	}

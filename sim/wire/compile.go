@@ -251,6 +251,7 @@ func (c *compiler) frame(f frame, name, framing *string, fields []fieldSpec, cou
 		f.nodes = append(f.nodes, c.fields(sc, part)...)
 	}
 	c.cover(sc, f.nodes, false)
+	f.marks = sc.marks
 	eachNode(f.nodes, func(n *node) {
 		if v, ok := n.field.(*valued); ok && v.derive != nil {
 			f.derived = append(f.derived, n)

@@ -110,6 +110,7 @@ type frame struct {
 	derived  []*node
 	counts   []Term // of groups: filled in when the record does not say
 	voidBits []voidBit
+	marks    int // places that checks and lengths name
 	cmd      *command
 	spec     any // the part of the file it stands in
 	after    []string

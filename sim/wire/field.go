@@ -31,6 +31,7 @@ type node struct {
 	term               Term       // −1: carries nothing, or several
 	markStart, markEnd int8       // slots where its place is noted; −1 none
 	sized              bool       // a length says how long it is
+	late               *covered   // the field, when it is computed after its group
 }
 
 // parent is a field that has fields.
@@ -204,6 +205,7 @@ func (c *compiler) field(sc *scope, f *fieldSpec) node {
 	if name := f.is.base().Name; name != "" {
 		n.name = name
 	}
+	n.late, _ = n.field.(*covered)
 	if n.term >= 0 {
 		sc.seen[n.term] = true
 	}

@@ -41,7 +41,15 @@ func (f *framing) scan(buf []byte, seen int) (n int, what scanned, why error) {
 		return 0, scanMore, nil
 	}
 	// An end may be split between what was seen and what is new.
-	for i := seen; i < min(len(buf), f.rawMost); i++ {
+	last, most := f.end[len(f.end)-1], min(len(buf), f.rawMost)
+	for i := seen; i < most; i++ {
+		if len(f.ors) == 0 { // only the end's last byte can end a frame
+			k := bytes.IndexByte(buf[i:most], last)
+			if k < 0 {
+				break
+			}
+			i += k
+		}
 		if f.ends.has(buf[i]) && f.endOf(buf[:i+1]) > 0 {
 			return i + 1, scanFrame, nil
 		}

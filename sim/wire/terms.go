@@ -105,17 +105,18 @@ func (v Value) True() bool { return v.Kind == Flag && !v.Num.IsZero() }
 
 // Same reports whether two values are equal; numbers compare by value, so 2.5
 // is 2.50.
-func (v Value) Same(w Value) bool {
-	if v.Kind != w.Kind {
+func (v Value) Same(w Value) bool { return v.equals(&w) }
+
+func (v *Value) equals(w *Value) bool {
+	switch {
+	case v.Kind != w.Kind:
 		return false
-	}
-	switch v.Kind {
-	case Text:
+	case v.Kind == Text:
 		return v.Text == w.Text
-	case Number, Flag:
-		return v.Num.Equal(w.Num)
+	case v.Kind == Flag:
+		return v.Num.IsZero() == w.Num.IsZero()
 	}
-	return true
+	return v.Kind == Absent || v.Num.Equal(w.Num)
 }
 
 func (v Value) String() string {

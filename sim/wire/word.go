@@ -261,7 +261,7 @@ func (p *bitPart) bitsFor(v *Value) (uint64, string) {
 		return 0, whyKind
 	case p.kind == Text:
 		for i := range p.choices {
-			if p.choices[i].val.Same(*v) {
+			if p.choices[i].val.equals(v) {
 				return p.choices[i].n, ""
 			}
 		}
