@@ -21,6 +21,7 @@ type dialectTryCmd struct {
 	From    string `enum:"gauge,host" default:"gauge" help:"Who sent the bytes that are decoded: gauge (default) or host."`
 	Bytes   string `help:"Bytes to decode, as hexadecimal digits or as text with \\r, \\n and \\xNN. Without it, what is piped in is decoded: raw bytes, or with --hex hexadecimal digits."`
 	Hex     bool   `help:"What is piped in is hexadecimal digits."`
+	Talk    bool   `help:"Step through the conversation: each line read is a command's name, emit, wait SECONDS, or the host's bytes."`
 }
 
 func (c *dialectTryCmd) Run(a *app) error {
@@ -31,6 +32,9 @@ func (c *dialectTryCmd) Run(a *app) error {
 	d, err := wire.Parse(file, text)
 	if err != nil {
 		return err
+	}
+	if c.Talk {
+		return bytesheet.Talk(a.stdout, d, a.stdin)
 	}
 	stream, err := c.stream(a)
 	if err != nil {

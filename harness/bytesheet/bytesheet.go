@@ -5,8 +5,10 @@ package bytesheet
 import (
 	"bufio"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
+	"regexp"
 	"strings"
 
 	"example.org/understudy/sim/wire"
@@ -15,6 +17,7 @@ import (
 // Samples shows one sample of every frame of a dialect.
 func Samples(out io.Writer, d *wire.Dialect) error {
 	w := bufio.NewWriter(out)
+	var failed error
 	l := d.Line()
 	fmt.Fprintf(w, "%s: %s\n%d bit/s, %d data bits, parity %s, %d stop bits\n", d.Name(), d.Title(), l.Baud, l.DataBits, l.Parity, l.StopBits)
 	for i, f := range d.Frames() {
@@ -33,11 +36,12 @@ func Samples(out io.Writer, d *wire.Dialect) error {
 		_, raw, err := d.Sample(wire.Frame(i))
 		if err != nil {
 			fmt.Fprintf(w, "  no sample: %v\n", err)
+			failed = fmt.Errorf("%s: a frame cannot be shown: %w", d.Name(), err)
 			continue
 		}
 		rows(w, raw, d.Annotate(raw, f.From), 0)
 	}
-	return w.Flush()
+	return errors.Join(failed, w.Flush())
 }
 
 // Decode shows what a stream of bytes from one side means. good is false when
@@ -53,7 +57,7 @@ func Decode(out io.Writer, d *wire.Dialect, stream []byte, from wire.Side) (good
 		} else {
 			good = false
 			bad++
-			fmt.Fprintf(w, "\nbytes %d to %d: no frame: %v\n", p.Start, p.Start+len(p.Raw)-1, p.Garbage)
+			fmt.Fprintf(w, "\nbytes %d to %d: no frame: %s\n", p.Start, p.Start+len(p.Raw)-1, why(p))
 		}
 		rows(w, p.Raw, p.Spans, p.Start)
 		seen = p.Start + len(p.Raw)
@@ -68,12 +72,28 @@ func Decode(out io.Writer, d *wire.Dialect, stream []byte, from wire.Side) (good
 	return good, w.Flush()
 }
 
+var byteNumber = regexp.MustCompile(`byte \d+`)
+
+// why is what is wrong with a piece, its bytes counted as the rows count them.
+func why(p wire.Piece) string {
+	text := p.Garbage.Error()
+	for _, s := range p.Spans {
+		if !s.Good {
+			return byteNumber.ReplaceAllString(text, fmt.Sprintf("byte %d", p.Start+s.Start))
+		}
+	}
+	return text
+}
+
 // perRow is how many bytes stand in one row.
 const perRow = 12
 
 func rows(w io.Writer, raw []byte, spans []wire.Span, offset int) {
 	for _, s := range spans {
 		mark, field, shows := " ", s.Field, s.Shows
+		if s.Want != "" {
+			shows += "; it should be " + s.Want
+		}
 		if !s.Good {
 			mark = "!"
 		}

@@ -64,5 +64,5 @@ func TestExamplesInComments(t *testing.T) {
 			shown[d.Name()]++
 		}
 	}
-	require.Equal(t, map[string]int{"line-ascii": 1, "multi-ascii": 1, "compact-binary": 1, "multi-binary": 1, "block-check": 1, "parts-ascii": 3}, shown)
+	require.Equal(t, map[string]int{"line-ascii": 1, "multi-ascii": 1, "compact-binary": 1, "multi-binary": 1, "block-check": 1, "nmea-xdr": 1, "parts-ascii": 3}, shown)
 }

@@ -34,6 +34,18 @@ func (d *Dialect) Sample(f Frame) (*Record, []byte, error) {
 	return rec, raw, err
 }
 
+// Samples is a record with plausible values for all that the gauge sends.
+func (d *Dialect) Samples() *Record {
+	rec := d.NewRecord()
+	rec.Channels(2)
+	s := sampler{d: d, rec: rec, groups: 2}
+	for i := range d.frames[:d.gaugeFrames] {
+		s.fields(d.frames[i].nodes)
+	}
+	rec.Set(d.Term(Channels), 0, Int(2))
+	return rec
+}
+
 type sampler struct {
 	d      *Dialect
 	rec    *Record
