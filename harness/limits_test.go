@@ -325,7 +325,7 @@ func BenchmarkOnePTY(b *testing.B) {
 	var fast stage.Pace
 	require.NoError(b, fast.UnmarshalText([]byte("100000x")))
 	play := func(pace stage.Pace, frames int) float64 {
-		s, err := scenario.Parse("one.yaml", fmt.Appendf(nil, "understudy: 1\ntitle: One pty\nuntil: %d ms\ngauges: [{name: g, dialect: line-ascii, mid-stroke: 8 mm, stream: %d Hz}]\n", 1000*frames/hz, hz), shippedDialect)
+		s, err := scenario.Parse("one.yaml", fmt.Appendf(nil, "understudy: 1\ntitle: One pty\nuntil: %d ms\ngauges: [{name: g, dialect: line-ascii, serial-line: 921600 8N1, mid-stroke: 8 mm, stream: %d Hz}]\n", 1000*frames/hz, hz), shippedDialect)
 		require.NoError(b, err)
 		inbox := stage.NewInbox()
 		ports, err := harness.OpenPorts(s, b.TempDir(), inbox)
