@@ -15,6 +15,7 @@ import (
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/scenario"
+	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 	"go.bug.st/serial"
@@ -77,6 +78,31 @@ cues:
   - {at: 3 s, do: swap ports, gauge: a, with: b, for: 300 ms}
   - {at: 4 s, do: tag}
 `
+
+const tagsAtOnce = `understudy: 1
+title: A port over the network comes back, and tags come at once
+gauges:
+  - {name: g, dialect: line-ascii, port: rfc2217, stream: 5 Hz}
+cues:
+  - {at: 300 ms, do: tag}
+  - {at: 600 ms, do: lose link, for: 300 ms}
+  - {at: 910 ms, do: tag, times: 6, every: 40 ms}
+  - {at: 1500 ms, do: tag}
+`
+
+// A client that throws away what comes while it still waits for the answer to its purge
+// is not accused at a timed pace either (python3-serial 3.5 does, when it opens a port).
+//
+// Kind: process.
+func TestWhatAClientPurges(t *testing.T) {
+	t.Parallel()
+	s, err := scenario.Parse("purge.yaml", []byte(tagsAtOnce), shippedDialect)
+	require.NoError(t, err)
+	check := harness.Check{Scenario: s, Host: slow(t, "plain", 1), Run: t.TempDir(), Pace: &stage.Real}
+	out, err := check.Do(context.Background())
+	require.NoError(t, err)
+	require.Equal(t, judge.Pass, out.Verdict, "%s\n%s", out.Why, explain(out))
+}
 
 // Kind: process.
 func TestSlowHostsAreNotAccused(t *testing.T) {

@@ -168,11 +168,14 @@ func (a *actor) onLine(bytes int) time.Duration {
 
 // handOver puts bytes at the port and enters what became of them.
 func (a *actor) handOver(ids []int, raw []byte, fault string) {
-	f := a.put(raw)
+	f, sent := a.put(raw), len(raw)
 	if fault == "" && ids[0] != 0 && !a.other[ids[0]] { // else nothing else tells the bytes
 		raw = nil
 	}
 	a.gone(ids, f, raw, fault)
+	if p, ok := a.port.(port.Negotiator); ok && f == ledger.Sent && p.Negotiating() {
+		a.unread(sent) // a client may throw away what comes while it waits for an answer to its purge
+	}
 }
 
 func (t *tamper) inPieces(a *actor, id int, raw []byte, fault string) {
