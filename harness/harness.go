@@ -18,6 +18,7 @@ import (
 	"strings"
 	"time"
 
+	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/infile"
@@ -110,7 +111,7 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 		out.Verdict = judge.Skipped
 		return out, nil
 	}
-	r, err := c.prepare()
+	r, err := c.prepare(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -120,6 +121,9 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 		earlier = r.written(ctx)
 	}
 	why, err := r.perform(ctx, out)
+	if errors.Is(err, ledger.ErrFull) {
+		why, err = fmt.Sprintf("the run was stopped: its ledger is larger than %d MiB (--ledger)", budget.Of(ctx).Ledger), nil
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -193,7 +197,7 @@ func (c *Check) say(format string, args ...any) {
 	}
 }
 
-func (c *Check) prepare() (r *run, err error) {
+func (c *Check) prepare(ctx context.Context) (r *run, err error) {
 	if c.Run, err = filepath.Abs(c.Run); err != nil {
 		return nil, err
 	}
@@ -233,7 +237,7 @@ func (c *Check) prepare() (r *run, err error) {
 		return nil, err
 	}
 	r.life = &life{run: r}
-	opt := stage.Options{Ports: r.Ports.Ports, Inbox: r.inbox, Pace: r.pace, Ledger: ledger.NewWriter(r.file)}
+	opt := stage.Options{Ports: r.Ports.Ports, Inbox: r.inbox, Pace: r.pace, Ledger: ledger.NewWriter(ledger.UpTo(r.file, budget.Of(ctx).Ledger<<20))}
 	if c.Watch != nil {
 		opt.Keep = c.Watch.keep
 	}

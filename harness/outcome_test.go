@@ -28,7 +28,7 @@ func TestNotes(t *testing.T) {
 		want []string
 	}{
 		"none":       {harness.Outcome{Records: []judge.Record{{Row: 2}}}, nil},
-		"killed":     {harness.Outcome{Exit: process.Exit{Killed: true}}, []string{"the host ended only when it was killed, and not when it was asked to"}},
+		"killed":     {harness.Outcome{Exit: process.Exit{Asked: true, Killed: true}}, []string{"the host ended only when it was killed, and not when it was asked to"}},
 		"a status":   {harness.Outcome{Exit: process.Exit{Code: 3}}, []string{"the host ended with exit status 3"}},
 		"as asked":   {harness.Outcome{Exit: process.Exit{Code: -1, Signal: "SIGTERM (terminated)", ByAsk: true}}, nil},
 		"a finding":  {harness.Outcome{Exit: process.Exit{Code: 3}, Result: quit}, nil},

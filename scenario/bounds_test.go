@@ -1,6 +1,7 @@
 package scenario_test
 
 import (
+	"strings"
 	"testing"
 
 	"example.org/understudy/scenario"
@@ -37,6 +38,38 @@ func TestBoundsOfATimeline(t *testing.T) {
 			got := ""
 			if err != nil {
 				got = err.Error()
+			}
+			if d := cmp.Diff(c.want, got); d != "" {
+				t.Error(d)
+			}
+		})
+	}
+}
+
+// A value that a host has to write may have its unit; the gauge gets the number alone,
+// in the unit that it has at that moment.
+func TestWritesWithUnits(t *testing.T) {
+	for _, c := range []struct{ name, writes, want string }{
+		{name: "as they are", writes: "{do: preset, to: 0.50000}, {set: function, to: max}, {do: zero}", want: "0.50000 max "},
+		{name: "in the gauge's unit", writes: "{do: preset, to: 8.000 mm}, {set: upper, to: 8.015 mm}, {set: rate, to: 20 Hz}, {set: idle-off, to: 60 s}", want: "8.000 8.015 20 60"},
+		{name: "in another", writes: "{do: preset, to: 0.50000 in}, {set: lower, to: 7985 µm}", want: "12.7 7.985"},
+		{name: "in the unit that is set before", writes: "{set: unit, to: in}, {do: preset, to: 0.50000 in}, {set: upper, to: 25.4 mm}", want: "in 0.50000 1"},
+		{name: "that does not go", writes: "{set: unit, to: in}, {do: preset, to: 8 mm}", want: "f:4:55: 8 mm cannot be written in in, the unit of the gauge, exactly"},
+		{name: "that is none", writes: "{set: rate, to: 1 kHz}", want: `f:4:33: "1 kHz" belongs in Hz here`},
+		{name: "of something else", writes: "{do: preset, to: 8 s}", want: `f:4:34: "8 s" is a time, and a length belongs here; write it such as 8.000 mm`},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			text := "understudy: 1\ntitle: writes\ngauges: [{name: a, dialect: line-ascii, resolution: 0.001 mm}]\nhost: {writes: [" + c.writes + "]}\n"
+			s, err := scenario.Parse("f", []byte(text), shippedDialect)
+			got := ""
+			if err != nil {
+				got = err.Error()
+			} else {
+				var to []string
+				for _, w := range s.Writes(0) {
+					to = append(to, w.To)
+				}
+				got = strings.Join(to, " ")
 			}
 			if d := cmp.Diff(c.want, got); d != "" {
 				t.Error(d)

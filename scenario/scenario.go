@@ -66,16 +66,6 @@ func (s *Scenario) Line(g int) string {
 	return s.Play.Cast[g].Line.String()
 }
 
-// Writes returns what the host must write to a gauge, in order.
-func (s *Scenario) Writes(g int) (ws []Write) {
-	for _, w := range s.Host.Writes {
-		if w.Gauge == "" || w.Gauge == s.Gauges[g].Name {
-			ws = append(ws, w)
-		}
-	}
-	return ws
-}
-
 // Expected returns the gauge and the channel an expectation is about.
 func (s *Scenario) Expected(i int) (g, ch int) { return s.expected[i][0], s.expected[i][1] }
 
@@ -792,26 +782,6 @@ func (l *loader) restarts() {
 			if _, ok := c.Act.(stage.RestartHost); ok && k > i && c.At <= to {
 				c.at.Errorf("restart it later", "restart host: at %s it is still away from the restart at %s", c.At, from)
 			}
-		}
-	}
-}
-
-func (l *loader) writes() {
-	for i := range l.Host.Writes {
-		w := &l.Host.Writes[i]
-		switch {
-		case (w.Setting == "") == (w.Verb == ""):
-			l.doc.Errorf(w, "write set: and to:, or do:", "the host must be told to set something or to do something")
-		case w.Setting != "" && strict.Nearest(w.Setting, gauge.SettingNames()) != w.Setting:
-			l.doc.Errorf(&w.Setting, "the settings are "+strings.Join(gauge.SettingNames(), ", "), "there is no setting %q", w.Setting)
-		}
-		g, err := l.gaugeIndex(w.Gauge)
-		if err != nil {
-			l.doc.Errorf(&w.Gauge, "", "%v", err)
-			continue
-		}
-		if _, err := l.channelIndex(g, w.Channel); err != nil {
-			l.doc.Errorf(&w.Channel, "", "%v", err)
 		}
 	}
 }

@@ -12,6 +12,7 @@ import (
 
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/bench"
+	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/control"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/gauge"
@@ -138,7 +139,7 @@ func (p *playing) once(ctx context.Context, old *stage.Stage) (st *stage.Stage, 
 		return nil, false, "", err
 	}
 	defer func() { err = errors.Join(err, file.Close()) }()
-	opt := stage.Options{Ports: p.ports, Inbox: p.inbox, Pace: p.pace, Ledger: ledger.NewWriter(file), Settings: p.settings}
+	opt := stage.Options{Ports: p.ports, Inbox: p.inbox, Pace: p.pace, Ledger: ledger.NewWriter(ledger.UpTo(file, budget.Of(ctx).Ledger<<20)), Settings: p.settings}
 	if p.desk != nil {
 		p.desk.Begin()
 		opt.Keep = p.desk.Keep

@@ -351,7 +351,7 @@ func TestKeepNamesAFile(t *testing.T) {
 	t.Parallel()
 	var names []string
 	h := open(t, control.Options{Keep: func(name string, _ []byte) (string, error) { names = append(names, name); return "f", nil }})
-	for _, n := range []string{`../x`, `a/b`, `.`, `a b`, strings.Repeat("n", 65), "é"} {
+	for _, n := range []string{`../x`, `a/b`, `.`, `a b`, strings.Repeat("n", 65), "é", "-rf", "CON", "lpt9", "Nul"} {
 		code, _ := h.send("POST", "v1/scenario", fmt.Sprintf(`{"name":%q}`, n))
 		require.Equal(t, 400, code, n)
 	}

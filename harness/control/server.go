@@ -14,6 +14,7 @@ import (
 	"net/http"
 	"net/netip"
 	"net/url"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -597,6 +598,10 @@ func (s *Server) getScenario(_ http.ResponseWriter, r *http.Request) (any, error
 	return Kept{Text: string(text)}, err
 }
 
+// reserved names are those of devices on Windows, with any ending (Microsoft, Naming
+// Files, Paths, and Namespaces: "File and directory names"; from memory).
+var reserved = regexp.MustCompile(`(?i)^(con|prn|aux|nul|(com|lpt)[0-9])$`)
+
 func (s *Server) postScenario(_ http.ResponseWriter, r *http.Request) (any, error) {
 	var k Keep
 	if err := body(r, &k); err != nil {
@@ -610,6 +615,9 @@ func (s *Server) postScenario(_ http.ResponseWriter, r *http.Request) (any, erro
 	}
 	if strings.Trim(k.Name, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_") != "" || len(k.Name) > 64 {
 		return nil, wrong{fmt.Errorf("%q cannot name a file: use letters, digits, - and _, at most 64", k.Name)}
+	}
+	if k.Name[0] == '-' || reserved.MatchString(k.Name) {
+		return nil, wrong{fmt.Errorf("%q cannot name a file everywhere: a name begins with a letter, a digit or _, and Windows reserves con, prn, aux, nul, com0 to com9 and lpt0 to lpt9", k.Name)}
 	}
 	text, err := s.desk.Written(r.Context())
 	if err != nil {

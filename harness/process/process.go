@@ -56,7 +56,7 @@ type Process struct {
 type Exit struct {
 	Code    int    // exit status; −1 when a signal ended it
 	Signal  string // the signal that ended it, such as "SIGTERM (terminated)"; empty if none did
-	Asked   bool   // it ended after Stop had asked it to
+	Asked   bool   // it ended after Stop had asked it to, and not only killed it
 	ByAsk   bool   // the signal that ended it is the one that asked it to
 	Killed  bool   // it had to be killed: it did not end within the grace
 	Left    int    // processes of its group, or strays of it, that had to be killed after it
@@ -74,7 +74,10 @@ func (e Exit) String() string {
 	if e.Said != "" {
 		s = "ended: " + e.Said
 	}
-	if e.Killed {
+	switch {
+	case e.Killed && !e.Asked:
+		s = "ended when it was killed, without being asked to end before"
+	case e.Killed:
 		s = "ended only when it was killed, and not when it was asked to"
 	}
 	switch {
@@ -229,7 +232,7 @@ loop:
 	for {
 		select {
 		case a := <-p.asked:
-			p.exit.Asked, by = true, a
+			p.exit.Asked, by = a.Signal != "kill", a
 			grace = time.After(a.Grace)
 			switch {
 			case a.Line != "":

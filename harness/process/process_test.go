@@ -338,6 +338,7 @@ func TestEndsInWords(t *testing.T) {
 		"ended by signal SIGSEGV (segmentation fault)":                           {Code: -1, Signal: "SIGSEGV (segmentation fault)"},
 		"ended: a row too many":                                                  {Said: "a row too many"},
 		"ended only when it was killed, and not when it was asked to":            {Code: -1, Signal: "SIGKILL (killed)", Asked: true, Killed: true},
+		"ended when it was killed, without being asked to end before":            {Code: -1, Signal: "SIGKILL (killed)", Killed: true},
 		"ended with exit status 0; a process it had started was killed after it": {Left: 1},
 	} {
 		require.Equal(t, want, e.String())

@@ -55,8 +55,8 @@ var units = map[string]struct {
 	"dB": {gain, decimal.New(1, 0)},
 }
 
-// split cuts "8.000 mm" into its number and its unit.
-func split(text string) (num decimal.Decimal, unit string, err error) {
+// Split cuts "8.000 mm" into its number and its unit.
+func Split(text string) (num decimal.Decimal, unit string, err error) {
 	t := strings.TrimSpace(text)
 	// An exponent's e is part of the number, so the unit starts at the first
 	// character that cannot continue one.
@@ -78,7 +78,7 @@ func split(text string) (num decimal.Decimal, unit string, err error) {
 
 // read reads a quantity of one dimension and returns its size in the base unit.
 func read(text []byte, want dimension, example string) (base decimal.Decimal, err error) {
-	num, unit, err := split(string(text))
+	num, unit, err := Split(string(text))
 	if err != nil {
 		return base, fmt.Errorf("%w; write %s, such as %s", err, want, example)
 	}
@@ -149,7 +149,7 @@ func (l Length) MarshalText() ([]byte, error) { return []byte(l.String()), nil }
 
 // UnmarshalText reads "8.000 mm".
 func (l *Length) UnmarshalText(b []byte) error {
-	num, unit, err := split(string(b))
+	num, unit, err := Split(string(b))
 	if err != nil {
 		return fmt.Errorf("%w; write a length, such as 8.000 mm", err)
 	}

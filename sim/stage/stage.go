@@ -144,6 +144,7 @@ func (s *Stage) write(e ledger.Entry) {
 	e.T = s.now
 	if s.opt.Ledger != nil {
 		s.opt.Ledger.Write(e)
+		s.failed(s.opt.Ledger.Err())
 	}
 	if s.opt.Keep != nil {
 		s.opt.Keep(e)
@@ -159,9 +160,14 @@ func (s *Stage) keeps() bool { return s.opt.Keep != nil }
 func (s *Stage) flush() {
 	s.flushPorts()
 	if s.opt.Ledger != nil {
-		if err := s.opt.Ledger.Flush(); err != nil && s.failure == nil {
-			s.failure = fmt.Errorf("the ledger: %w", err)
-		}
+		s.failed(s.opt.Ledger.Flush())
+	}
+}
+
+// failed notes why the ledger cannot be written.
+func (s *Stage) failed(err error) {
+	if err != nil && s.failure == nil {
+		s.failure = fmt.Errorf("the ledger: %w", err)
 	}
 }
 
@@ -186,7 +192,9 @@ func (s *Stage) at(t time.Duration, run func()) { s.queue.push(item{at: max(t, s
 // closed or fails. The gauges answer commands and stream nothing.
 func (s *Stage) Prelude(ctx context.Context, ready <-chan error) error {
 	for {
-		s.flush()
+		if s.flush(); s.failure != nil {
+			return s.failure
+		}
 		select {
 		case <-ctx.Done():
 			return ctx.Err()

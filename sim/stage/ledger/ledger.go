@@ -241,6 +241,26 @@ func NewWriter(w io.Writer) *Writer {
 	return &Writer{w: b, enc: enc}
 }
 
+// ErrFull is the error of a ledger that has reached its bound.
+var ErrFull = errors.New("the ledger has reached its bound (--ledger)")
+
+// UpTo passes on at most so many bytes to w. What would go over is dropped, with
+// ErrFull: a host that floods its gauges does not fill the disk.
+func UpTo(w io.Writer, most int64) io.Writer { return &upTo{w, most} }
+
+type upTo struct {
+	w    io.Writer
+	left int64
+}
+
+func (u *upTo) Write(b []byte) (int, error) {
+	if u.left -= int64(len(b)); u.left < 0 {
+		u.left = 0 // for ever: nothing may follow a gap
+		return 0, ErrFull
+	}
+	return u.w.Write(b)
+}
+
 // Write appends one entry.
 func (w *Writer) Write(e Entry) {
 	if w.err != nil {
@@ -252,6 +272,9 @@ func (w *Writer) Write(e Entry) {
 	}
 	w.err = w.enc.Encode(e)
 }
+
+// Err is the first failure so far.
+func (w *Writer) Err() error { return w.err }
 
 // Flush hands everything on and returns the first failure so far.
 func (w *Writer) Flush() error {
