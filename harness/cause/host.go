@@ -40,6 +40,9 @@ type sighting struct {
 	seen int32 // the frame's index in History.Seen
 	r    Reading
 	old  bool // by the rule it may have been taken for one that came before it
+	// sure is the last sighting before this one that was surely read, where this one
+	// was perhaps not: what the host could not read has told it nothing.
+	sure *sighting
 }
 
 type channelState struct {
@@ -365,12 +368,20 @@ func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) 
 	before, known := ch.seen[s.Tag]
 	now := sighting{at: s.At, seen: int32(i), r: r}
 	defer func() { ch.seen[s.Tag] = now }()
+	if m.h.Seen[i].State == Perhaps && known {
+		if now.sure = before.sure; m.h.Seen[before.seen].State != Perhaps {
+			now.sure = &before
+		}
+	}
 	within := s.At-before.at <= m.Gauges[g].Tags.Window
 	switch {
 	case !known, m.has(tagRepeated):
 		return no
 	case m.has(tagWindowEndless):
 		return yes
+	case before.sure != nil && !before.r.same(r) && before.sure.r.same(r):
+		now.old = true
+		return maybe
 	case !before.r.same(r), !within && m.RealTime:
 		return no
 	case !within || !s.Repeat || before.seen < ch.forgot:

@@ -303,6 +303,7 @@ func (s *sides) unpaired(out *outcome, rows *cause.Rows, lost, extra, after []in
 	}
 	recs := runs{n: len(s.recs), key: s.RecordKey}
 	nth, last := int32(0), -2
+	strange := map[int]bool{} // rows that answer to nothing, and double nothing that does
 	for n, k := range extra {
 		if after[n] != last {
 			nth, last = 0, after[n]
@@ -310,7 +311,7 @@ func (s *sides) unpaired(out *outcome, rows *cause.Rows, lost, extra, after []in
 		switch {
 		case back[k]:
 			continue
-		case s.doubles && s.double(k):
+		case s.doubles && s.double(k) && !strange[k-1]:
 			out.slack++
 			continue
 		}
@@ -324,6 +325,7 @@ func (s *sides) unpaired(out *outcome, rows *cause.Rows, lost, extra, after []in
 		} else {
 			nth++
 		}
+		strange[k] = true
 		var first int32
 		first, d.like, d.place = recs.of(k)
 		d.first = s.recs[first]
@@ -335,33 +337,30 @@ func (s *sides) unpaired(out *outcome, rows *cause.Rows, lost, extra, after []in
 type runs struct {
 	n     int
 	key   func(int) uint64
-	start []int32 // of the run of each; made when it is first asked for
+	start []int32         // of the run of each; made when it is first asked for
+	many  map[int32]int32 // of each run, by its start
 	taken map[int32]int32
 }
-
-// mostAlike bounds how long a run of equal neighbours is counted.
-const mostAlike = 10_000
 
 // of is where the run of one begins, how long it is, and the how manieth of the run
 // has been asked for.
 func (r *runs) of(i int) (first, like, nth int32) {
 	if r.start == nil {
-		r.start, r.taken = make([]int32, r.n), map[int32]int32{}
+		r.start, r.many, r.taken = make([]int32, r.n), map[int32]int32{}, map[int32]int32{}
 		before := uint64(0)
 		for k := range r.n {
 			h := r.key(k)
 			if r.start[k] = int32(k); k > 0 && h == before {
 				r.start[k] = r.start[k-1]
+				r.many[r.start[k]]++
 			}
 			before = h
 		}
 	}
 	first = r.start[i]
-	for like = 1; like < mostAlike && int(first+like) < r.n && r.start[first+like] == first; like++ {
-	}
 	nth = r.taken[first]
 	r.taken[first]++
-	return first, like, nth
+	return first, r.many[first] + 1, nth
 }
 
 // silent reports whether the host has recorded no reading at all.

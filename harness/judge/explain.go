@@ -162,8 +162,9 @@ type explained struct {
 	loose       map[string]bool // causes that leave to chance which rows they concern
 	patterns    []Pattern
 	by          map[key]int // one more than the pattern by disagreement
-	tail        bool        // nothing is wrong but that the last rows are missing
-	searched    string      // which part of the run causes were looked for in; empty: all
+	spans       []span
+	tail        bool   // nothing is wrong but that the last rows are missing
+	searched    string // which part of the run causes were looked for in; empty: all
 }
 
 // explain lets the causes compete for the disagreements of the correct host.
@@ -200,11 +201,11 @@ func (j *judging) explain(base *outcome) explained {
 			for k := range ex.named {
 				ex.named[k].Rival, ex.named[k].Same = t.rival(r.hyp, ex.named[k].Cause)
 			}
-			ex.searched = searched
+			ex.searched, ex.spans = searched, t.spans
 			return ex
 		}
 	}
-	return explained{of: map[key]string{}, by: map[key]int{}, unexplained: len(base.diffs), searched: searched}
+	return explained{of: map[key]string{}, by: map[key]int{}, unexplained: len(base.diffs), searched: searched, spans: t.spans}
 }
 
 // search tries causes alone, and then more and more of them together.

@@ -20,7 +20,7 @@ type Pattern struct {
 // sentence in bits against that of each wrong row by itself.
 const (
 	mostPatterns = 4
-	mostLearned  = 200_000 // rows
+	mostLearned  = 200_000 // rows; of a longer run the parts that causes are looked for in
 	mostSampled  = 4000    // rows that conditions are tried on first
 	prescreen    = 300     // wrong rows that a way to be wrong is tried on first
 	margin       = 4.0     // bits that a sentence saves at least
@@ -52,7 +52,7 @@ type learner struct {
 
 // learn looks for sentences about the open findings.
 func (j *judging) learn(o *outcome, open map[key]bool) (out []found) {
-	if n := o.expected; n > mostLearned || len(open) == 0 {
+	if len(open) == 0 {
 		return nil
 	}
 	l := &learner{judging: j, items: j.items(o), open: open}
@@ -263,7 +263,11 @@ func (j *judging) patterns(base *outcome, ex *explained) {
 		return
 	}
 	o := base
-	if o.streams == nil { // let go for the causes
+	parts := ""
+	switch {
+	case base.expected > mostLearned:
+		o, parts = j.testSpans(nil, ex.spans), ", in the parts of the run that were looked at"
+	case o.streams == nil: // let go for the causes
 		o = j.test(nil)
 	}
 	all := map[key]bool{}
@@ -287,6 +291,7 @@ func (j *judging) patterns(base *outcome, ex *explained) {
 		}
 	}
 	for n, f := range j.learn(o, all) {
+		f.Text += parts
 		ex.patterns = append(ex.patterns, f.Pattern)
 		for _, k := range f.keys {
 			if ex.of[k] == "" && ex.by[k] == 0 {
