@@ -123,7 +123,7 @@ func TestRunThatCannotBe(t *testing.T) {
 		{harness.Case{Scenario: "link-lost", Host: "reference", Records: "form: csv"}, "leave Records out", ""},
 		{harness.Case{Scenario: "link-lost", Func: reading(""), Records: "form: cvs"}, `"cvs" is not a form of records`, ""},
 		{harness.Case{Scenario: "link-lost", Func: reading(""), Pace: "fast"}, `"fast" is not a pace`, ""},
-		{harness.Case{Scenario: "link-lost", Command: []string{"/nowhere/host"}}, "the host", ""},
+		{harness.Case{Scenario: "link-lost", Command: []string{"/nowhere/host"}}, "/nowhere/host", ""},
 		{harness.Case{Scenario: "link-lost", Func: wrong("the licence has run out")}, "", "the host returned before it was ready: the licence has run out"},
 		{harness.Case{Scenario: "link-lost", Func: wrong("panic")}, "", "it panicked: no dongle"},
 		{harness.Case{Scenario: "in-the-middle", Func: reading("quits")}, "", "expected the host at work until it is asked to end, the host has ended: a row too many"},

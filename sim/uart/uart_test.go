@@ -177,15 +177,28 @@ func TestRateTolerance(t *testing.T) {
 		}
 		return true
 	}
-	for _, rx := range []int{96000, 98000, 99999, 100001, 102000, 104000} {
-		if !clean(rx) {
-			t.Errorf("read at %d: not clean, within 4 %%", rx)
+	// limit is how far a receiver may be off in one direction, by bisection.
+	limit := func(far int) int {
+		good, bad := 100_000, far
+		if !clean(good) || clean(bad) {
+			t.Fatalf("clean at %d: %v, at %d: %v", good, clean(good), bad, clean(bad))
 		}
+		for max(good-bad, bad-good) > 10 {
+			if mid := (good + bad) / 2; clean(mid) {
+				good = mid
+			} else {
+				bad = mid
+			}
+		}
+		return good
 	}
-	for _, rx := range []int{93000, 107000} {
-		if clean(rx) {
-			t.Errorf("read at %d: clean, 7 %% off", rx)
-		}
+	// Seen d late, the last vote falls (9.5+d)·tx/rx after the edge, 0 ≤ d ≤ 1/16:
+	// before 10 bits for a slow receiver, after 9 for a fast one.
+	if rx := limit(90_000); rx < 95_000 || rx > 95_625+10 {
+		t.Errorf("a slow receiver reads at %d, want 95 000 (9.5/10) to 95 625 (9.5625/10)", rx)
+	}
+	if rx := limit(110_000); rx < 105_555-10 || rx > 106_250 {
+		t.Errorf("a fast receiver reads at %d, want 105 556 (9.5/9) to 106 250 (9.5625/9)", rx)
 	}
 }
 
