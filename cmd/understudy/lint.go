@@ -85,7 +85,10 @@ func (c *lintCmd) Run(a *app) error {
 		}
 	}
 	bad := 0
-	for _, f := range files {
+	for i, f := range files {
+		if a.ctx.Err() != nil {
+			return coded{exitUndecided, fmt.Errorf("stopped (%w): %d of %s checked", context.Cause(a.ctx), i, counted(len(files), "file"))}
+		}
 		text, err := infile.Read(infile.Anywhere, f, infile.Text)
 		if err != nil {
 			return err
@@ -94,6 +97,9 @@ func (c *lintCmd) Run(a *app) error {
 			bad++
 			fmt.Fprintln(a.stderr, err)
 		}
+	}
+	if a.ctx.Err() != nil {
+		return coded{exitUndecided, fmt.Errorf("stopped: %w", context.Cause(a.ctx))}
 	}
 	if bad > 0 {
 		return coded{exitUsage, fmt.Errorf("%d of %s with mistakes", bad, counted(len(files), "file"))}

@@ -58,7 +58,14 @@ func (c *rehearseCmd) Run(a *app) error {
 	}
 	result, err := line.Rehearse(a.ctx, c.Shifts, c.Shard, 0)
 	if err != nil {
-		return coded{exitUndecided, errors.New("stopped")}
+		stopped := coded{exitUndecided, fmt.Errorf("stopped (%w) after %d of %d shifts", err, result.Shifts, c.Shifts)}
+		if c.Shard.N > 1 || result.Shifts == 0 {
+			return stopped
+		}
+		if err := tellRehearsal(a, result, c.JSON, c.HTML, c.PDF); err != nil && !errors.As(err, new(coded)) {
+			return err
+		}
+		return stopped
 	}
 	if c.Shard.N == 1 {
 		return tellRehearsal(a, result, c.JSON, c.HTML, c.PDF)

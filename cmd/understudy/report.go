@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -12,6 +13,7 @@ import (
 	"example.org/understudy/harness"
 	"example.org/understudy/harness/explore"
 	"example.org/understudy/harness/infile"
+	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/harness/report"
 )
@@ -172,6 +174,11 @@ func worse(a, b int) int {
 func (c *reportCmd) runs(a *app, names []string) error {
 	var runs []report.Run
 	for _, d := range names {
+		if a.ctx.Err() != nil {
+			why := fmt.Sprintf("not judged: %v", context.Cause(a.ctx))
+			runs = append(runs, report.Run{Name: filepath.Base(d), NotRun: true, Result: judge.Result{Verdict: judge.Inconclusive, Reasons: []string{why}}})
+			continue
+		}
 		out, err := harness.Reopen(a.ctx, d, c.Outside)
 		if err != nil {
 			return err

@@ -575,6 +575,27 @@ func TestStops(t *testing.T) {
 	require.ErrorIs(t, err, context.Canceled)
 }
 
+// A rehearsal that is stopped is one of the shifts that are done.
+// Kind: property.
+func TestStoppedRehearsalIsAShortOne(t *testing.T) {
+	t.Parallel()
+	l := shipped(t, "bench")
+	var got *Result
+	for after := 100 * time.Millisecond; got == nil || got.Shifts == 0; after *= 2 { // as the machine has it
+		ctx, stop := context.WithTimeout(t.Context(), after)
+		var err error
+		got, err = l.Rehearse(ctx, MostShifts/10, shard.Shard{}, 2)
+		stop()
+		require.ErrorIs(t, err, context.DeadlineExceeded)
+	}
+	want, err := l.Rehearse(t.Context(), got.Shifts, shard.Shard{}, 2)
+	require.NoError(t, err)
+	var a, b bytes.Buffer
+	require.NoError(t, got.Write(&a))
+	require.NoError(t, want.Write(&b))
+	require.Equal(t, b.String(), a.String())
+}
+
 // Kind: property.
 func TestCrosses(t *testing.T) {
 	t.Parallel()

@@ -9,7 +9,6 @@ import (
 	"math"
 	"runtime"
 	"slices"
-	"sync"
 
 	"example.org/understudy/harness/shard"
 	"example.org/understudy/sim/decimal"
@@ -51,7 +50,8 @@ const MostShifts = 1_000_000
 const tried = 8
 
 // Rehearse plays a shard of so many shifts, on so many processors (0: all). The
-// outcome does not depend on how many.
+// outcome does not depend on how many. When ctx ends, the result is that of the first
+// shifts that are done, with the cause; one that is being played is given up.
 func (l *Line) Rehearse(ctx context.Context, shifts int, part shard.Shard, processors int) (*Result, error) {
 	r := &Result{Version: resultVersion, Shard: part.Of(), File: l.Path, Text: string(l.Text), Dialects: l.dialects, Seed: l.Seed, Shifts: shifts, line: l}
 	lines := map[string]*Line{"": l}
@@ -73,25 +73,53 @@ func (l *Line) Rehearse(ctx context.Context, shifts int, part shard.Shard, proce
 	if processors <= 0 {
 		processors = runtime.GOMAXPROCS(0)
 	}
-	work := make(chan *Entry)
-	var workers sync.WaitGroup
-	for range processors {
-		workers.Go(func() {
-			for e := range work {
-				e.Shift = lines[e.Change].Play(e.Index, e.Change == "")
+	type played struct {
+		at int // in r.Played
+		Shift
+	}
+	work, results := make(chan int), make(chan played, len(r.Played))
+	entries := slices.Clone(r.Played)
+	for range min(processors, len(entries)) {
+		go func() {
+			for at := range work {
+				e := &entries[at]
+				results <- played{at, lines[e.Change].Play(e.Index, e.Change == "")}
 			}
-		})
+		}()
 	}
-	for i := range r.Played {
-		if ctx.Err() != nil {
-			break
+	defer close(work)
+	done := make([]bool, len(r.Played))
+	for given, left := 0, len(r.Played); left > 0; {
+		hand := work
+		if given == len(r.Played) {
+			hand = nil
 		}
-		work <- &r.Played[i]
+		select {
+		case hand <- given:
+			given++
+		case p := <-results:
+			r.Played[p.at].Shift, done[p.at] = p.Shift, true
+			left--
+		case <-ctx.Done():
+			r.keep(done)
+			return r, context.Cause(ctx)
+		}
 	}
-	close(work)
-	workers.Wait()
 	r.sort()
-	return r, ctx.Err()
+	return r, nil
+}
+
+// keep makes the result that of the first shifts alone, as far as all of them is done.
+func (r *Result) keep(done []bool) {
+	n := slices.Index(done, false)
+	if n < 0 {
+		n = len(done)
+	}
+	if n < len(done) {
+		r.Shifts = r.Played[n].Index
+	}
+	r.Played = slices.DeleteFunc(r.Played, func(e Entry) bool { return e.Index >= r.Shifts })
+	r.sort()
 }
 
 func (r *Result) sort() {
