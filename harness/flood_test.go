@@ -19,6 +19,7 @@ import (
 
 // A host that floods its gauge fills no disk: the run is stopped, and is judged by
 // nobody.
+// Kind: process.
 func TestHostThatFloods(t *testing.T) {
 	t.Parallel()
 	ctx, stop := budget.With(t.Context(), budget.Limits{Within: time.Minute, Memory: 4096, Rows: 1000, Ledger: 3})

@@ -48,6 +48,7 @@ func TestBoundsOfATimeline(t *testing.T) {
 
 // A value that a host has to write may have its unit; the gauge gets the number alone,
 // in the unit that it has at that moment.
+// Kind: property.
 func TestWritesWithUnits(t *testing.T) {
 	for _, c := range []struct{ name, writes, want string }{
 		{name: "as they are", writes: "{do: preset, to: 0.50000}, {set: function, to: max}, {do: zero}", want: "0.50000 max "},
