@@ -70,18 +70,21 @@ type actor struct {
 	lost    int
 	visits  int // of a hand to a part
 
-	port    port.Port
-	wrote   int    // the stage's run in which a frame was put last
-	ahead   int    // bytes put since Drain last saw it read everything, at most
-	taken   int64  // bytes that it has read, at least, of all that the port took
-	gathers bool   // frames are gathered at the port
-	down    bool   // hung up by us
-	opened  bool   // a host has had it open
-	inUse   bool   // a host has it open, as far as has been told
-	slow    bool   // the host does not read: do not wait for it
-	silent  bool   // the link is lost and the host sees silence, not a hang-up
-	home    string // name of the port at the start
-	away    string // name it comes back under, where that is another
+	port     port.Port
+	wrote    int       // the stage's run in which a frame was put last
+	ahead    int       // bytes put since Drain last saw it read everything, at most
+	taken    int64     // bytes that it has read, at least, of all that the port took
+	gathers  bool      // frames are gathered at the port
+	down     bool      // hung up by us
+	opened   bool      // a host has had it open
+	inUse    bool      // a host has it open, as far as has been told
+	slow     bool      // the host does not read: do not wait for it
+	silent   bool      // the link is lost and the host sees silence, not a hang-up
+	home     string    // name of the port at the start
+	before   int64     // bytes that the port had taken when the host opened it last
+	openedAt time.Time // and when that was
+	purged   time.Time // by the host, last
+	away     string    // name it comes back under, where that is another
 
 	stall    stall            // of the host's reading
 	modem    *port.ModemLines // as told last
@@ -754,6 +757,9 @@ func (a *actor) strange() bool {
 	return !slices.ContainsFunc(a.s.actors, func(b *actor) bool { return b.home == name })
 }
 
+// youngFor is how long after an opening a purge may throw away all that came since.
+const youngFor = 2 * time.Second
+
 func (a *actor) portEvent(e port.Event) {
 	note := func(p ledger.Port) {
 		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindPort, Port: &p})
@@ -764,6 +770,7 @@ func (a *actor) portEvent(e port.Event) {
 		a.reopened, a.spoken = a.awaited, false
 		a.s.calm.loose, a.s.calm.owed = true, a.s.calm.owed || a.opened
 		a.taken = a.given()
+		a.before, a.openedAt = a.taken, time.Now()
 		a.opened, a.inUse, a.moved = true, true, false
 		a.asked = a.m.lineSettings() // until it asks for something
 		a.tamper.behind = nil        // and it has read nothing yet
@@ -787,6 +794,9 @@ func (a *actor) portEvent(e port.Event) {
 		a.moved = true
 		note(ledger.Port{What: "lines", Note: fmt.Sprintf("DTR %v RTS %v", e.Lines.DTR, e.Lines.RTS)})
 	case port.Purged:
+		if a.purged = time.Now(); a.purged.Sub(a.openedAt) < youngFor { // a client may have all of it still to look at
+			a.taken = min(a.taken, a.before)
+		}
 		note(ledger.Port{What: "purged", Lost: e.Lost})
 		a.left(e.Lost, e.Inexact)
 	case port.Paused:

@@ -173,8 +173,8 @@ func (a *actor) handOver(ids []int, raw []byte, fault string) {
 		raw = nil
 	}
 	a.gone(ids, f, raw, fault)
-	if p, ok := a.port.(port.Negotiator); ok && f == ledger.Sent && p.Negotiating() {
-		a.unread(sent) // a client may throw away what comes while it waits for an answer to its purge
+	if f == ledger.Sent && time.Since(a.purged) < purgesFor {
+		a.unread(sent) // the client may throw it away, when it sees the answer to its purge
 	}
 }
 
@@ -224,6 +224,9 @@ func (t *tamper) idle(now time.Duration) bool { return len(t.held) == 0 && t.las
 
 // full reports whether so much waits for the line that no more can.
 func (t *tamper) full(a *actor) bool { return max(a.s.now, t.last) > a.s.now+backlog }
+
+// purgesFor is how long after a purge a client may still throw away what comes.
+const purgesFor = 150 * time.Millisecond
 
 const tooSlow = "the line is too slow"
 
