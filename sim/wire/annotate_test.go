@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"bytes"
 	"flag"
 	"fmt"
 	"os"
@@ -156,4 +157,36 @@ func TestAnnotateReply(t *testing.T) {
 	if want := "address=1 function-code=4 length=4 reading=8.01500 check=28BE "; got != want {
 		t.Errorf("%s\nwant %s", got, want)
 	}
+}
+
+// Table writes the spans of a frame in columns a person can read: where, the
+// bytes in hexadecimal and as text, the field, and what it shows. A line that
+// is not good begins with an exclamation mark.
+func Table(raw []byte, spans []Span) string {
+	const perLine = 8
+	var b strings.Builder
+	for _, s := range spans {
+		for at := s.Start; at < s.End; at += perLine {
+			part := raw[at:min(at+perLine, s.End)]
+			mark, field, shows := ' ', s.Field, s.Shows
+			if !s.Good {
+				mark = '!'
+			}
+			if s.Want != "" {
+				shows += ", " + s.Want + " would"
+			}
+			text := bytes.Clone(part)
+			for i, c := range text {
+				if c < ' ' || c > '~' {
+					text[i] = '.'
+				}
+			}
+			if at > s.Start {
+				field, shows = "", ""
+			}
+			line := fmt.Sprintf("%c %4d  %-23s  %-8s  %-16s  %s", mark, at, fmt.Sprintf("% X", part), text, field, shows)
+			b.WriteString(strings.TrimRight(line, " ") + "\n")
+		}
+	}
+	return b.String()
 }

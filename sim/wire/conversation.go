@@ -2,8 +2,6 @@ package wire
 
 import (
 	"errors"
-	"fmt"
-	"strconv"
 	"time"
 )
 
@@ -572,17 +570,4 @@ func (e *End) Awaits(dst []byte) (out []byte, ok bool) {
 		}
 	}
 	return dst, false
-}
-
-// describeRule words a rule for a person.
-func (d *Dialect) describeRule(r *rule) string {
-	switch r.upon {
-	case uponCommand:
-		return "upon " + d.frames[r.frame].name
-	case uponEmission:
-		return "upon emission"
-	case uponGarbage:
-		return "upon garbage"
-	}
-	return fmt.Sprintf("after %s s", strconv.FormatFloat(r.after.Seconds(), 'f', -1, 64))
 }

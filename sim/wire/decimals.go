@@ -318,10 +318,11 @@ func (f *decimalForm) parse(b []byte) (decimal.Decimal, string) {
 	for i, c := range b {
 		switch {
 		case isDigit(c):
-			if digits++; coef > (math.MaxInt64-9)/10 {
-				return f.parseLong(b, neg)
+			n := uint64(c - '0')
+			if digits++; coef > (math.MaxInt64-n)/10 {
+				return none, whyRange // what put could not write again
 			}
-			coef = coef*10 + uint64(c-'0')
+			coef = coef*10 + n
 			if seen {
 				places++
 			}
@@ -353,34 +354,6 @@ func (f *decimalForm) parse(b []byte) (decimal.Decimal, string) {
 		n = -n
 	}
 	return decimal.New(n, -places), ""
-}
-
-// parseLong reads a number of more than 18 digits.
-func (f *decimalForm) parseLong(b []byte, neg bool) (decimal.Decimal, string) {
-	text := make([]byte, len(b))
-	for i, c := range b {
-		switch {
-		case c == f.mark && c != 0:
-			c = '.'
-		case c == '.':
-			return decimal.Decimal{}, whyNumber
-		}
-		text[i] = c
-	}
-	v, err := decimal.Parse(string(text))
-	if err != nil || v.Exponent() < -18 || b[0] == '-' || b[0] == '+' || f.mark == 0 && v.Exponent() != 0 {
-		return v, whyNumber
-	}
-	if _, fits := v.Coefficient(); !fits {
-		return v, whyRange // what put could not write again
-	}
-	if neg {
-		v = v.Neg()
-	}
-	if f.mark == 0 && f.decimals > 0 {
-		v = v.Mul(decimal.New(1, -f.decimals))
-	}
-	return v, ""
 }
 
 func parsePower(b []byte) (int, bool) {

@@ -3,8 +3,11 @@ package wire
 import (
 	"errors"
 	"fmt"
-	"strconv"
 	"strings"
+
+	"github.com/expr-lang/expr/ast"
+	"github.com/expr-lang/expr/file"
+	"github.com/expr-lang/expr/parser"
 
 	"example.org/understudy/sim/decimal"
 )
@@ -39,7 +42,6 @@ type operand struct {
 	val  Value // of a constant
 	term Term  // −1: a constant
 	kind Kind
-	at   int // character in the text, from 1
 }
 
 // condition decides whether an optional part of a frame is there.
@@ -71,277 +73,118 @@ func newExpression(text string, find func(name string) (exprRef, error), wantBoo
 	if len(text) > maxExprBytes {
 		return nil, fmt.Errorf("an expression has at most %d characters", maxExprBytes)
 	}
-	p := exprParser{text: text, find: find, out: &expression{text: text}}
-	p.next()
-	root := p.choice(0)
-	if p.err == nil && p.token != "" {
-		p.fail("%q is not expected", p.token)
+	tree, err := parser.Parse(text)
+	var syntax *file.Error
+	if errors.As(err, &syntax) {
+		return nil, fmt.Errorf("%s (at character %d of the expression)", syntax.Message, syntax.Column+1)
+	} else if err != nil {
+		return nil, err
 	}
-	if p.err == nil && wantBool && root.kind != Flag {
-		p.fail("a condition is true or false, not a %s", root.kind)
+	b := exprBuilder{find: find, out: &expression{text: text}}
+	if b.out.root, err = b.build(tree.Node, 0); err == nil && wantBool && b.out.root.kind != Flag {
+		err = fmt.Errorf("a condition is true or false, not a %s", b.out.root.kind)
 	}
-	p.out.root = root
-	return p.out, p.err
+	return b.out, err
 }
 
-// exprParser reads an expression by recursive descent, one token ahead.
-type exprParser struct {
-	text  string
-	pos   int // behind the token
-	start int // of the token
-	token string
-	word  byte // 'n' a number, 's' a text, 'i' a name, 'o' an operator
-	find  func(string) (exprRef, error)
-	out   *expression
-	err   error
+// exprBuilder turns a parsed expression into operands of known kinds.
+type exprBuilder struct {
+	find func(string) (exprRef, error)
+	out  *expression
 }
 
-func (p *exprParser) fail(format string, args ...any) {
-	if p.err == nil {
-		p.err = fmt.Errorf("%s (at character %d of the expression)", fmt.Sprintf(format, args...), p.start+1)
-		p.token, p.pos = "", len(p.text)
-	}
-}
+// exprOperators are the operators there are, by what they are called here.
+var exprOperators = map[string]string{"or": "or", "||": "or", "and": "and", "&&": "and", "==": "==", "!=": "!=", "<": "<", ">": ">", "<=": "<=", ">=": ">=",
+	"+": "+", "-": "-", "*": "*", "%": "%", "in": "in"}
 
-var exprOperators = []string{"==", "!=", "<=", ">=", "&&", "||", "**", "..", "<", ">", "+", "-", "*", "%", "/", "^", "!", "?", ":", "(", ")", "[", "]", ",", "#", "|", "{", "}", ";", "="}
+// exprFunctions are the functions there are, by how many values they take.
+var exprFunctions = map[string]int{"div": 2, "bitand": 2, "bitor": 2, "bitxor": 2, "bitnand": 2, "bitshl": 2, "bitshr": 2, "bitnot": 1}
 
-func (p *exprParser) next() {
-	for p.pos < len(p.text) && p.text[p.pos] == ' ' {
-		p.pos++
+func (b *exprBuilder) build(n ast.Node, depth int) (*operand, error) {
+	fail := func(what string) (*operand, error) {
+		return nil, fmt.Errorf("%s is not part of an expression here (at character %d)", what, n.Location().From+1)
 	}
-	p.start, p.token, p.word = p.pos, "", 0
-	rest := p.text[p.pos:]
-	if rest == "" {
-		return
-	}
-	isName := func(c byte) bool { return c|0x20-'a' <= 25 || c == '_' || isDigit(c) }
-	switch c := rest[0]; {
-	case isName(c):
-		n := 1
-		for n < len(rest) && isName(rest[n]) {
-			n++
-		}
-		p.token, p.word = rest[:n], 'i'
-		if isDigit(c) {
-			p.word = 'n'
-			if n+1 < len(rest) && rest[n] == '.' && isDigit(rest[n+1]) {
-				p.fail("a number with a fraction is not part of an expression here")
-				return
-			}
-		}
-	case c == '\'' || c == '"':
-		n := strings.IndexByte(rest[1:], c)
-		if n < 0 {
-			p.fail("the text has no closing quote")
-			return
-		}
-		p.token, p.word = rest[:n+2], 's'
-	default:
-		for _, o := range exprOperators {
-			if strings.HasPrefix(rest, o) {
-				p.token, p.word = o, 'o'
-				break
-			}
-		}
-		if p.token == "" {
-			p.fail("%q is not part of an expression", rest[:1])
-			return
-		}
-	}
-	p.pos += len(p.token)
-	switch p.token {
-	case "/", "**", "^", "..", "#", "|", "{", "}", ";", "=":
-		p.fail("the operator %s is not part of an expression here", p.token)
-	}
-}
-
-func (p *exprParser) take(tokens ...string) string {
-	for _, t := range tokens {
-		if p.token == t && p.word != 's' && p.err == nil {
-			p.next()
-			return t
-		}
-	}
-	return ""
-}
-
-func (p *exprParser) want(token string) {
-	if p.take(token) == "" {
-		p.fail("%q is missing", token)
-	}
-}
-
-// choice is a ? b : c, the weakest of all.
-func (p *exprParser) choice(depth int) *operand {
 	if depth > maxExprDepth {
-		p.fail("the expression is nested too deep")
+		return nil, errors.New("the expression is nested too deep")
 	}
-	a := p.binary(0, depth)
-	if p.take("?") == "" {
-		return a
-	}
-	b := p.choice(depth + 1)
-	p.want(":")
-	c := p.choice(depth + 1)
-	return p.make("?", a, b, c)
-}
-
-// exprLevels are the operators, the weakest first.
-var exprLevels = [][]string{{"or", "||"}, {"and", "&&"}, {"==", "!=", "<=", ">=", "<", ">", "in", "not"}, {"+", "-"}, {"*", "%"}}
-
-func (p *exprParser) binary(level, depth int) *operand {
-	if level == len(exprLevels) {
-		return p.unary(depth + 1)
-	}
-	a := p.binary(level+1, depth)
-	for {
-		op := p.take(exprLevels[level]...)
-		switch op {
-		case "":
-			return a
-		case "not":
-			p.want("in")
-			return p.make("not", p.list(a, depth))
-		case "in":
-			return p.list(a, depth)
+	switch n := n.(type) {
+	case *ast.IntegerNode:
+		return &operand{val: Int(int64(n.Value)), kind: Number, term: -1}, nil
+	case *ast.StringNode:
+		return &operand{val: Str(n.Value), kind: Text, term: -1}, nil
+	case *ast.BoolNode:
+		return &operand{val: Bool(n.Value), kind: Flag, term: -1}, nil
+	case *ast.IdentifierNode:
+		ref, err := b.find(n.Value)
+		b.out.refs = append(b.out.refs, ref.term)
+		return &operand{term: ref.term, kind: ref.kind}, err
+	case *ast.ConditionalNode:
+		return b.join("?", depth, n.Cond, n.Exp1, n.Exp2)
+	case *ast.UnaryNode:
+		op := map[string]string{"not": "not", "!": "not", "-": "neg"}[n.Operator]
+		if op == "" {
+			return fail("the operator " + n.Operator)
 		}
-		a = p.make(op, a, p.binary(level+1, depth))
-	}
-}
-
-// list is a in [x, y]: equal to one of them.
-func (p *exprParser) list(a *operand, depth int) *operand {
-	p.want("[")
-	args := []*operand{a}
-	for p.err == nil {
-		args = append(args, p.choice(depth+1))
-		if p.take(",") == "" {
-			break
+		return b.join(op, depth, n.Node)
+	case *ast.BinaryNode:
+		op := exprOperators[n.Operator]
+		list, isList := n.Right.(*ast.ArrayNode)
+		switch {
+		case op == "" || op == "in" && !isList:
+			return fail("the operator " + n.Operator)
+		case op == "in":
+			return b.join(op, depth, append([]ast.Node{n.Left}, list.Nodes...)...)
 		}
+		return b.join(op, depth, n.Left, n.Right)
+	case *ast.BuiltinNode:
+		if exprFunctions[n.Name] != len(n.Arguments) {
+			return fail("the function " + n.Name)
+		}
+		return b.join(n.Name, depth, n.Arguments...)
+	case *ast.CallNode:
+		if id, ok := n.Callee.(*ast.IdentifierNode); !ok || exprFunctions[id.Value] != len(n.Arguments) {
+			return fail("this call")
+		}
+		return b.join("div", depth, n.Arguments...)
+	case *ast.FloatNode:
+		return fail("a number with a fraction")
 	}
-	p.want("]")
-	return p.make("in", args...)
+	return fail("this")
 }
 
-func (p *exprParser) unary(depth int) *operand {
-	if depth > maxExprDepth {
-		p.fail("the expression is nested too deep")
-		return &operand{term: -1}
-	}
-	if p.take("not", "!") != "" {
-		return p.make("not", p.unary(depth+1))
-	}
-	if p.take("-") != "" {
-		return p.make("neg", p.unary(depth+1))
-	}
-	if p.take("(") != "" {
-		a := p.choice(depth + 1)
-		p.want(")")
-		return a
-	}
-	o := &operand{term: -1, at: p.start + 1}
-	token := p.token
-	switch p.word {
-	case 'n':
-		n, err := strconv.ParseInt(token, 0, 64)
+// join makes an operand of others and checks their kinds.
+func (b *exprBuilder) join(op string, depth int, nodes ...ast.Node) (*operand, error) {
+	o := &operand{op: op, term: -1, kind: Number}
+	var kinds []string
+	same := true
+	for _, n := range nodes {
+		a, err := b.build(n, depth+1)
 		if err != nil {
-			p.fail("%q is not a whole number", token)
+			return nil, err
 		}
-		o.val, o.kind = Int(n), Number
-	case 's':
-		o.val, o.kind = Str(token[1:len(token)-1]), Text
-	case 'i':
-		p.next()
-		if p.token == "(" {
-			return p.call(token, depth)
-		}
-		if token == "true" || token == "false" {
-			o.val, o.kind = Bool(token == "true"), Flag
-			return o
-		}
-		ref, err := p.find(token)
-		if err != nil {
-			p.start = o.at - 1
-			if p.err == nil {
-				p.err = err
-			}
-			return o
-		}
-		o.term, o.kind = ref.term, ref.kind
-		p.out.refs = append(p.out.refs, ref.term)
-		return o
-	default:
-		p.fail("a value is missing")
+		o.args = append(o.args, a)
+		kinds = append(kinds, a.kind.String())
+		same = same && a.kind == o.args[0].kind
 	}
-	p.next()
-	return o
-}
-
-func (p *exprParser) call(name string, depth int) *operand {
-	p.want("(")
-	var args []*operand
-	for p.err == nil && p.token != ")" {
-		args = append(args, p.choice(depth+1))
-		if p.take(",") == "" {
-			break
-		}
-	}
-	p.want(")")
-	wants := map[string]int{"div": 2, "bitand": 2, "bitor": 2, "bitxor": 2, "bitnand": 2, "bitshl": 2, "bitshr": 2, "bitnot": 1}[name]
-	if p.err == nil && wants == 0 {
-		p.fail("the function %s is not part of an expression here", name)
-	} else if p.err == nil && len(args) != wants {
-		p.fail("%s takes %d values, not %d", name, wants, len(args))
-	}
-	return p.make(name, args...)
-}
-
-// make joins operands and checks their kinds.
-func (p *exprParser) make(op string, args ...*operand) *operand {
-	o := &operand{op: op, args: args, term: -1, kind: Number}
-	if p.err != nil {
-		return o
-	}
-	all := func(k Kind) bool {
-		for _, a := range args {
-			if a.kind != k {
-				return false
-			}
-		}
-		return true
-	}
-	same := func(list []*operand) bool {
-		for _, a := range list {
-			if a.kind != list[0].kind {
-				return false
-			}
-		}
-		return true
-	}
-	ok := true
+	first, ok := o.args[0].kind, same
 	switch op {
 	case "?":
-		ok = args[0].kind == Flag && same(args[1:])
-		o.kind = args[1].kind
-	case "or", "||", "and", "&&", "not":
-		ok, o.kind = all(Flag), Flag
+		ok, o.kind = first == Flag && o.args[1].kind == o.args[2].kind, o.args[1].kind
+	case "or", "and", "not":
+		ok, o.kind = same && first == Flag, Flag
 	case "==", "!=", "in":
-		ok, o.kind = same(args), Flag
+		o.kind = Flag
 	case "<", ">", "<=", ">=":
-		ok, o.kind = same(args) && args[0].kind != Flag, Flag
+		ok, o.kind = same && first != Flag, Flag
 	case "+":
-		ok, o.kind = same(args) && args[0].kind != Flag, args[0].kind
+		ok, o.kind = same && first != Flag, first
 	default:
-		ok = all(Number)
+		ok = same && first == Number
 	}
 	if !ok {
-		kinds := make([]string, len(args))
-		for i, a := range args {
-			kinds[i] = a.kind.String()
-		}
-		p.fail("invalid operation: %s of %s", op, strings.Join(kinds, " and "))
+		return nil, fmt.Errorf("invalid operation: %s of %s", op, strings.Join(kinds, " and "))
 	}
-	return o
+	return o, nil
 }
 
 var (
@@ -374,8 +217,8 @@ func (o *operand) eval(rec *Record, ch int) (Value, error) {
 			return o.args[1].eval(rec, ch)
 		}
 		return o.args[2].eval(rec, ch)
-	case "or", "||", "and", "&&":
-		if a.True() == (o.op[0] == 'o' || o.op[0] == '|') {
+	case "or", "and":
+		if a.True() == (o.op == "or") {
 			return a, nil
 		}
 		return o.args[1].eval(rec, ch)

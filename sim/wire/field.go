@@ -1,7 +1,6 @@
 package wire
 
 import (
-	"fmt"
 	"strconv"
 	"strings"
 
@@ -76,7 +75,6 @@ type kindSpec interface {
 // common are the keys of every field.
 type common struct {
 	Name string `yaml:"name" doc:"a name for ranges and reports; the term unless given"`
-	At   string `yaml:"at" doc:"byte at which the field must start, from 0; a gap before it is filled"`
 }
 
 func (c *common) base() *common { return c }
@@ -89,7 +87,7 @@ var kinds = []struct {
 	{"bytes", func() kindSpec { return new(bytesSpec) }}, {"decimal", func() kindSpec { return new(decimalSpec) }},
 	{"hex", func() kindSpec { return new(hexSpec) }}, {"int", func() kindSpec { return new(intSpec) }},
 	{"float", func() kindSpec { return new(floatSpec) }}, {"bcd", func() kindSpec { return new(bcdSpec) }},
-	{"text", func() kindSpec { return new(textSpec) }}, {"block", func() kindSpec { return new(blockSpec) }},
+	{"text", func() kindSpec { return new(textSpec) }},
 	{"choice", func() kindSpec { return new(choiceSpec) }}, {"flag", func() kindSpec { return new(flagSpec) }},
 	{"flags", func() kindSpec { return new(wordSpec) }}, {"time", func() kindSpec { return new(timeSpec) }},
 	{"each", func() kindSpec { return new(eachSpec) }}, {"when", func() kindSpec { return new(whenSpec) }},
@@ -172,9 +170,6 @@ func (c *compiler) fields(sc *scope, specs []fieldSpec) []node {
 			}
 			continue
 		}
-		if f.is != nil && f.is.base().At != "" {
-			nodes = c.placeAt(nodes, &f.is.base().At)
-		}
 		nodes = append(nodes, c.field(sc, f))
 	}
 	return nodes
@@ -210,30 +205,6 @@ func (c *compiler) field(sc *scope, f *fieldSpec) node {
 		sc.seen[n.term] = true
 	}
 	return n
-}
-
-// placeAt checks a stated byte offset against where the field would stand, and
-// fills a gap.
-func (c *compiler) placeAt(nodes []node, ptr *string) []node {
-	at, err := strconv.Atoi(*ptr)
-	if err != nil || at < 0 || at > maxLongest {
-		c.doc.Errorf(ptr, "count bytes from 0", "%q is not a byte's place", *ptr)
-		return nodes
-	}
-	least, most := sizeOf(nodes)
-	switch {
-	case least != most:
-		c.doc.Errorf(ptr, "leave at out, or give the fields before a fixed width", "what stands before byte %d has no fixed length", at)
-	case at < least:
-		last := "the fields before it"
-		if len(nodes) > 0 {
-			last = nodes[len(nodes)-1].name
-		}
-		c.doc.Errorf(ptr, fmt.Sprintf("the next free byte is %d", least), "the field overlaps %s", last)
-	case at > least:
-		nodes = append(nodes, newNode("gap", &skip{n: at - least}))
-	}
-	return nodes
 }
 
 // form is how a value of one term stands on the wire.

@@ -110,7 +110,7 @@ func (c *compiler) follow(nodes []node, after, forbid byteSet) {
 		switch f := n.field.(type) {
 		case *valued:
 			text, ok := f.form.(*textForm)
-			if _, block := f.form.(*blockForm); block || ok && text.quoted {
+			if ok && text.quoted {
 				break // it says where it ends
 			} else if !ok {
 				own = newLanguage(nodes[i : i+1]).further()

@@ -306,6 +306,13 @@ states:
 	require.NoError(t, parse(t, "d.yaml", strings.Replace(src, "if: waiting > 5, ", "", 1)).Prove(Use{}).Err())
 }
 
+// A message that is never read, for an earlier one may look like it, is found.
+func TestProveUnreachable(t *testing.T) {
+	t.Parallel()
+	d := parse(t, "d.yaml", "dialect: d\nframing: {kind: cobs}\nframes:\n  - {name: x, fields: [{int: a, size: 2}]}\n  - {name: y, after: [x], fields: [\"OK\"]}\n")
+	require.ErrorContains(t, d.Prove(Use{}).Err(), "y cannot be read back: 03 4F 4B 00, whole: it reads as x")
+}
+
 // A stream that the line cannot carry is an error, one that nearly fills it a
 // warning.
 //

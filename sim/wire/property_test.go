@@ -62,7 +62,7 @@ func drawField(t *rapid.T, name string, ascii bool) (string, genTerm) {
 	order := rapid.SampledFrom([]string{"big", "little", "big-swapped", "little-swapped"}).Draw(t, "order")
 	kinds := []string{"fixed", "free", "padded", "hex", "text", "quoted", "choice", "flag", "time", "void", "numbers"}
 	if !ascii {
-		kinds = append(kinds, "int", "scaled", "float", "double", "bcd", "flags", "coded", "voidint", "block", "magnitude")
+		kinds = append(kinds, "int", "scaled", "float", "double", "bcd", "flags", "coded", "voidint", "magnitude")
 	}
 	switch rapid.SampledFrom(kinds).Draw(t, "kind") {
 	case "fixed":
@@ -142,9 +142,6 @@ func drawField(t *rapid.T, name string, ascii bool) (string, genTerm) {
 	case "coded":
 		g.value = func(t *rapid.T) Value { return Str(rapid.SampledFrom([]string{"low", "high"}).Draw(t, "choice")) }
 		return fmt.Sprintf(`{choice: %s, size: 2, order: %s, is: {low: 1, high: 0xFFFF}}`, name, order), g
-	case "block":
-		g.value = func(t *rapid.T) Value { return Str(rapid.StringN(0, 12, 20).Draw(t, "block")) }
-		return fmt.Sprintf(`{block: %s}`, name), g
 	}
 	g.value = func(t *rapid.T) Value { return Int(rapid.Int64Range(0, 31).Draw(t, "bits")) }
 	return fmt.Sprintf(`{flags: w, name: %s, size: 2, order: %s, bits: [{bits: [3, 7], int: %s}, {bit: 15, value: 1}]}`, name, order, name), g

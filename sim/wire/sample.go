@@ -149,8 +149,7 @@ func (v *valued) sample(term string, ch int) (Value, bool) {
 	return Value{}, false
 }
 
-func (*textForm) text()  {}
-func (*blockForm) text() {}
+func (*textForm) text() {}
 
 // bounds are those of a number's form; nil for other forms.
 func (v *valued) bounds() *bounds {

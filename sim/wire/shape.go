@@ -7,12 +7,11 @@ import (
 )
 
 // The bytes a frame may have are a regular language. Two frames of one sender
-// whose languages meet cannot always be told apart; one whose language lies
-// within an earlier frame's is never read at all. Both are found on automata
+// whose languages meet cannot always be told apart. That is found on automata
 // built from the fields. The automata know widths, literals, choices and bits,
 // but not checks, and take a text of free length as one of any length, so that
 // now and then frames are taken to look alike that do not: the word after says
-// in which order to try them.
+// in which order to try them. Whether each is then read at all, Prove finds.
 
 // byteSet is a set of byte values.
 type byteSet [4]uint64
@@ -239,82 +238,6 @@ func (l *language) meet(m *language, work *int) (example []byte, found bool) {
 	return nil, false
 }
 
-// classes returns one byte of every class that no edge of the two tells apart.
-func (l *language) classes(m *language) (reps []byte) {
-	var sets []byteSet
-	for _, lang := range []*language{l, m} {
-		for _, out := range lang.out {
-			for _, e := range out {
-				sets = append(sets, e.set)
-			}
-		}
-	}
-	seen := map[string]bool{}
-	sig := make([]byte, (len(sets)+7)/8)
-	for b := range 256 {
-		clear(sig)
-		for i, s := range sets {
-			if s.has(byte(b)) {
-				sig[i/8] |= 1 << (i % 8)
-			}
-		}
-		if !seen[string(sig)] {
-			seen[string(sig)] = true
-			reps = append(reps, byte(b))
-		}
-	}
-	return reps
-}
-
-// within says whether every frame of l is also one of m.
-func (l *language) within(m *language, budget *int) bool {
-	type work struct {
-		a   int
-		set []int // of states of m, in order
-	}
-	reps := l.classes(m)
-	start := append([]int(nil), m.close[0]...)
-	queue := []work{{0, start}}
-	seen := map[string]bool{}
-	for i := 0; i < len(queue); i++ {
-		w := queue[i]
-		for _, a := range l.close[w.a] {
-			if a == l.end && !slices.Contains(w.set, m.end) {
-				return false
-			}
-			for _, e := range l.out[a] {
-				for _, b := range reps {
-					if !e.set.has(b) {
-						continue
-					}
-					if *budget -= 1 + len(w.set); *budget < 0 {
-						return false // too large to say: not an error
-					}
-					next := m.after(w.set, b)
-					if key := fmt.Sprint(e.to, next); !seen[key] {
-						seen[key] = true
-						queue = append(queue, work{e.to, next})
-					}
-				}
-			}
-		}
-	}
-	return true
-}
-
-// after returns the states that a byte leads to from a set of them.
-func (l *language) after(from []int, b byte) (to []int) {
-	for _, s := range from {
-		for _, e := range l.out[s] {
-			if e.set.has(b) {
-				to = append(to, l.close[e.to]...)
-			}
-		}
-	}
-	sort.Ints(to)
-	return slices.Compact(to)
-}
-
 // order settles in which order the frames of a sender are tried, and finds
 // frames that look alike without a word about the order.
 func (c *compiler) order(from Side) {
@@ -384,11 +307,7 @@ func (c *compiler) alike(order []int, after map[int]map[int]bool) {
 			if !meet {
 				continue
 			}
-			a, b := &c.d.frames[i], &c.d.frames[j]
-			switch {
-			case langs[j].within(langs[i], &work):
-				c.doc.Errorf(b.spec, "tell the two apart with a literal, or try this one first: give "+a.name+" the key after", "%s is unreachable: whatever it looks like is read as %s", b.name, a.name)
-			case !after[j][i]:
+			if a, b := &c.d.frames[i], &c.d.frames[j]; !after[j][i] {
 				c.doc.Errorf(b.spec, fmt.Sprintf("tell them apart with a literal, or write after: [%s]", a.name), "the decode is ambiguous: %s and %s may both be the bytes % X", a.name, b.name, example)
 			}
 		}

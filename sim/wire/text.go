@@ -6,7 +6,6 @@ import (
 	"strconv"
 	"strings"
 
-	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/strict"
 )
 
@@ -467,77 +466,4 @@ func (f *textForm) shape(a *nfa, from int) int {
 		return a.repeat(from, set, f.width)
 	}
 	return a.loop(from, set)
-}
-
-// blockForm is an IEEE 488.2 definite-length block: #, the digits in the count,
-// the count, the bytes.
-type blockForm struct{ longest int }
-
-type blockSpec struct {
-	Term string `yaml:"block" need:"yes" doc:"an IEEE 488.2 definite-length block"`
-	common
-	Longest int `yaml:"longest" doc:"most bytes (default: 64)"`
-	voidKeys
-}
-
-func (s *blockSpec) says() *string { return &s.Term }
-
-func (s *blockSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &blockForm{s.Longest}
-	if f.longest == 0 {
-		f.longest = defaultText
-	}
-	if f.longest < 0 || f.longest > maxLongest {
-		c.doc.Errorf(&s.Longest, "", "%d is not a length", s.Longest)
-	}
-	v := c.carry(n, s.Term, Text, f)
-	c.voids(v, &s.voidKeys, func(a strict.Any) []byte { return c.textToken(a, 0) })
-}
-
-func (f *blockForm) put(dst []byte, v *Value) ([]byte, string) {
-	text, ok := textOf(v)
-	if !ok {
-		return dst, whyKind
-	}
-	if len(text) > f.longest {
-		return dst, whyWidth
-	}
-	n := decimal.New(int64(len(text)), 0).String()
-	return append(append(append(dst, '#', byte('0'+len(n))), n...), text...), ""
-}
-
-func (f *blockForm) get(d *decoder, v *Value) string {
-	head := d.take(2)
-	if head == nil {
-		return whyEnd
-	}
-	if head[0] != '#' || head[1] < '1' || head[1] > '9' {
-		return whyNumber
-	}
-	count := d.take(int(head[1] - '0'))
-	if count == nil {
-		return whyEnd
-	}
-	n := 0
-	for _, c := range count {
-		if !isDigit(c) {
-			return whyNumber
-		}
-		n = n*10 + int(c-'0')
-	}
-	if n > f.longest {
-		return whyWidth
-	}
-	b := d.take(n)
-	if b == nil && n > 0 {
-		return whyEnd
-	}
-	v.setText(b)
-	return ""
-}
-
-func (f *blockForm) sizes() (least, most int) { return 3, f.longest + 11 }
-
-func (f *blockForm) shape(a *nfa, from int) int {
-	return a.loop(a.step(a.literal(from, []byte("#"), false), byteRange('0', '9')), anyByte())
 }
