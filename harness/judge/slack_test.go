@@ -97,6 +97,13 @@ func TestOneThingWrong(t *testing.T) {
 		{"nothing", func(*world) {}, nil},
 		{"another speed", func(w *world) { w.asked("19200 8N1") }, []judge.Kind{judge.KindLine}},
 		{"another parity", func(w *world) { w.asked("9600 8E1") }, []judge.Kind{judge.KindLine}},
+		{"a setting written with fewer digits", func(w *world) {
+			for i := range w.entries {
+				if r := w.entries[i].Request; r != nil && r.Value == "8.000" {
+					r.Value = "8"
+				}
+			}
+		}, nil},
 		{"the time of the row after", func(w *world) { w.records[3].Time = w.records[4].Time.Add(time.Second) }, []judge.Kind{judge.KindTime}},
 		{"another unit word", func(w *world) { w.records[3].Unit = map[string]string{"mm": "in", "in": "mm"}[w.records[3].Unit] }, []judge.Kind{judge.KindUnit}},
 		{"a word that is no unit", func(w *world) { w.records[3].Unit = "furlongs" }, []judge.Kind{judge.KindUnit}},

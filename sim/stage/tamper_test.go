@@ -150,7 +150,7 @@ func TestTamperSplit(t *testing.T) {
 //
 // Kind: property.
 func TestTamperMerge(t *testing.T) {
-	_, written, all, made := tampered(t, "line-ascii", stage.Merge{Frames: 3}, cue(1001*time.Millisecond, stage.Tag{}))
+	_, written, all, made := tampered(t, "line-ascii", stage.Merge{Frames: 3}, cue(1060*time.Millisecond, stage.Tag{}))
 	merged := outsOf(all, "merge")
 	require.Len(t, merged, 1)
 	require.Len(t, merged[0].Frames, 3)
@@ -160,7 +160,7 @@ func TestTamperMerge(t *testing.T) {
 		require.Equal(t, merged[0].Frames[0]+i, id)
 	}
 	require.Equal(t, want, written[0])
-	require.NotEqual(t, made[merged[0].Frames[0]], made[merged[0].Frames[1]], "frames whose order shows")
+	require.NotEqual(t, made[merged[0].Frames[0]], made[merged[0].Frames[2]], "frames whose order shows")
 	require.Equal(t, string(made[merged[0].Frames[2]+1]), written[1])
 
 	_, written, all, made = tampered(t, "line-ascii", stage.Merge{Frames: 100}, cue(1500*time.Millisecond, stage.LoseLink{For: seconds(0.5)}))

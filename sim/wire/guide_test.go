@@ -13,6 +13,8 @@ import (
 )
 
 // Every file in the guide is complete, and proves itself.
+//
+// Kind: self.
 func TestGuide(t *testing.T) {
 	t.Parallel()
 	text, err := os.ReadFile(dialectDir + "/GUIDE.md")
@@ -27,6 +29,8 @@ func TestGuide(t *testing.T) {
 
 // The reference is made from the structs of the language. Made anew by go test
 // ./sim/wire -run Reference -update.
+//
+// Kind: self.
 func TestReferencePage(t *testing.T) {
 	t.Parallel()
 	var b strings.Builder
