@@ -75,7 +75,7 @@ func reference(t testing.TB) *hostfile.Host {
 func check(t testing.TB, s *scenario.Scenario, extra ...string) *harness.Outcome {
 	self, err := os.Executable()
 	require.NoError(t, err)
-	c := harness.Check{Scenario: s, Host: reference(t), Run: t.TempDir(), Self: self, Extra: extra}
+	c := harness.Check{Scenario: s, Host: reference(t), Run: t.TempDir(), Self: self, Extra: extra, Coverage: true}
 	out, err := c.Do(context.Background())
 	require.NoError(t, err)
 	return out
@@ -240,6 +240,7 @@ func TestEveryDefectIsNamed(t *testing.T) {
 				out := check(t, shipped(t, name), "--defect", d.Name)
 				require.Equal(t, judge.Fail, out.Verdict, out.Why)
 				require.NotEmpty(t, out.Explanations, explain(out))
+				require.Contains(t, out.Coverage.Shown, d.Name)
 				first := out.Explanations[0]
 				require.Equal(t, d.Name, first.Cause.Name, explain(out))
 				if d.Name == "checksum-ignored" { // the row of a damaged frame has its bytes beside it

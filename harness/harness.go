@@ -52,6 +52,8 @@ type Check struct {
 	Database *sql.DB
 	// Watch, if set, sees the check while it goes on.
 	Watch *Watch
+	// Coverage has the run's coverage of the catalogue's mistakes worked out.
+	Coverage bool
 	// Progress, if set, is told in words what the check is doing.
 	Progress func(string)
 
@@ -556,6 +558,11 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	spec.Claims = claims(append(slices.Clone(c.Host.NoClaim), silent(c.Scenario)...))
 	out.Spec = spec
 	out.Result = judge.JudgeSeq(ctx, spec, out.whole(ctx, &err), out.Records)
+	if c.Coverage && err == nil {
+		timed := slices.ContainsFunc(out.Records, func(r judge.Record) bool { return r.HasTime })
+		covers := judge.Covers(ctx, spec, out.whole(ctx, &err), timed)
+		out.Coverage = &covers
+	}
 	if err != nil {
 		out.Verdict = judge.Error
 		out.Reasons = append(out.Reasons, "the ledger: "+err.Error())

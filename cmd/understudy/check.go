@@ -11,6 +11,7 @@ import (
 
 	"example.org/understudy/cmd/refhost/host"
 	"example.org/understudy/harness"
+	"example.org/understudy/harness/cause"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/report"
@@ -30,6 +31,7 @@ type checkCmd struct {
 	Jobs      int           `short:"j" default:"${cores}" help:"How many scenarios to play at a time (default: the processors, here ${cores}). Write 1 for a host that cannot run twice at once."`
 	KeepGoing bool          `help:"Go on with the other scenarios after one that could not be played, because a disk is full for example."`
 	Timeout   time.Duration `help:"Longest time for one scenario by the wall clock, such as 2m (default: none). One that takes longer comes to no verdict."`
+	Coverage  bool          `help:"List the mistakes of the catalogue that these runs could not have shown, with a shipped scenario that would show each."`
 	benchFlags
 	JUnit string `name:"junit" help:"Also write a JUnit XML report to this file." type:"path"`
 	HTML  string `name:"html" help:"Also write a page to this file." type:"path"`
@@ -72,7 +74,7 @@ func (c *checkCmd) Run(a *app) (err error) {
 		if folders[name]++; folders[name] > 1 { // of another folder, or named twice
 			name += fmt.Sprintf("-%d", folders[name])
 		}
-		s.Checks = append(s.Checks, &harness.Check{Scenario: one, Host: h, Run: filepath.Join(dir.path, name), Self: self, Pace: c.Pace, Extra: c.extra(), HostText: text})
+		s.Checks = append(s.Checks, &harness.Check{Scenario: one, Host: h, Run: filepath.Join(dir.path, name), Self: self, Pace: c.Pace, Extra: c.extra(), HostText: text, Coverage: true})
 	}
 	srv, err := c.watch(a, all, s.Checks[0])
 	if err != nil {
@@ -81,12 +83,12 @@ func (c *checkCmd) Run(a *app) (err error) {
 	if srv != nil {
 		defer func() { err = errors.Join(err, srv.Close()) }()
 	}
-	return c.play(a, s, dir)
+	return c.play(a, s, dir, h)
 }
 
 // play plays the scenarios and reports as they end. What is known is reported
 // whatever ends it.
-func (c *checkCmd) play(a *app, s *suite.Suite, dir *runFolder) error {
+func (c *checkCmd) play(a *app, s *suite.Suite, dir *runFolder, h *hostfile.Host) error {
 	var runs []report.Run
 	screen, ran := a.screen(), false
 	failed := s.Play(a.ctx, func(out *harness.Outcome) error {
@@ -100,6 +102,11 @@ func (c *checkCmd) play(a *app, s *suite.Suite, dir *runFolder) error {
 	if ran || failed == nil {
 		if err := report.TerminalSummary(a.paint(), runs, screen); err != nil {
 			return err
+		}
+		if c.Coverage {
+			if err := c.coverage(a, runs, h); err != nil {
+				return err
+			}
 		}
 	}
 	if err := writeReports(runs, c.JUnit, c.JSON, c.HTML); err != nil {
@@ -116,6 +123,28 @@ func (c *checkCmd) play(a *app, s *suite.Suite, dir *runFolder) error {
 		return failed
 	}
 	return byVerdict(verdict)
+}
+
+// coverage lists the mistakes that no run could have shown, and where each shows.
+func (c *checkCmd) coverage(a *app, runs []report.Run, h *hostfile.Host) error {
+	all, ok := report.Covered(runs)
+	if !ok || len(all.Unshown) == 0 {
+		return nil
+	}
+	at, err := harness.Showing(a.ctx, h, all.Unshown)
+	if err != nil {
+		return err
+	}
+	w := a.paint()
+	for _, n := range all.Unshown {
+		m, _ := cause.Find(n)
+		where := "shown by no shipped scenario on paper"
+		if at[n] != "" {
+			where = "shown by " + at[n]
+		}
+		fmt.Fprintf(w, "  %s %s: %s; %s\n", m.Code, m.Name, m.Looks, where)
+	}
+	return nil
 }
 
 // byVerdict is the exit code of a verdict, as an error without words.

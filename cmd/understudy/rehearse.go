@@ -116,7 +116,7 @@ func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
 	if c.Pace == nil {
 		c.Pace = &stage.Real
 	}
-	out, err := (&harness.Check{Scenario: s, Host: h, Run: filepath.Join(dir, "slice"), Self: self, Pace: c.Pace, Extra: check.extra(), HostText: text}).Do(a.ctx)
+	out, err := (&harness.Check{Scenario: s, Host: h, Run: filepath.Join(dir, "slice"), Self: self, Pace: c.Pace, Extra: check.extra(), HostText: text, Coverage: true}).Do(a.ctx)
 	if err != nil {
 		if a.ctx.Err() != nil {
 			return coded{exitUndecided, errors.New("stopped")}
@@ -126,6 +126,9 @@ func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
 	runs := []report.Run{out.Report()}
 	if err := report.TerminalRun(a.paint(), &runs[0], a.screen()); err != nil {
 		return err
+	}
+	if line := report.CoverageLine(runs); line != "" {
+		fmt.Fprintln(a.stdout, line)
 	}
 	if err := writeReports(runs, "", c.JSON, c.HTML); err != nil {
 		return err

@@ -117,9 +117,20 @@ func (m *model) loseLast() {
 	w := *m.last
 	w[len(w)-1].Loss = slight
 	// Rows of several gauges may have been written in another order.
-	for _, ws := range slices.Concat(m.rows.Readings, m.rows.Events) {
-		if n := len(ws); n > 0 {
-			ws[n-1].Loss = min(ws[n-1].Loss, 4*slight)
+	for g := range m.gauges {
+		var last []*Want // of the gauge, by what was seen last
+		for _, ws := range append(m.rows.Readings[g*m.width:(g+1)*m.width:(g+1)*m.width], m.rows.Events[g]) {
+			n := len(ws)
+			if n == 0 || len(last) > 0 && ws[n-1].Seen < last[0].Seen {
+				continue
+			}
+			if len(last) > 0 && ws[n-1].Seen > last[0].Seen {
+				last = last[:0]
+			}
+			last = append(last, &ws[n-1])
+		}
+		for _, l := range last {
+			l.Loss = min(l.Loss, 4*slight)
 		}
 	}
 }

@@ -37,7 +37,9 @@ func longRun(n, lost int) (judge.Spec, iter.Seq[ledger.Entry], []judge.Record) {
 			at := time.Duration(i) * 100 * time.Millisecond
 			yield(ledger.Entry{T: at, Kind: ledger.KindFrame, Gauge: "bore-1", Frame: &ledger.Frame{ID: i + 1, Cause: ledger.Tag, Name: "tag", Tag: &tag,
 				Readings: []ledger.Reading{{Channel: "A", Shown: value(i), Unit: "mm"}}, Bytes: ledger.Hex("T0001 A +08.0000 mm OK 55\r\n")}})
-			yield(ledger.Entry{T: at, Kind: ledger.KindOut, Gauge: "bore-1", Out: &ledger.Out{Frames: []int{i + 1}, Fate: ledger.Sent}})
+			if !yield(ledger.Entry{T: at, Kind: ledger.KindOut, Gauge: "bore-1", Out: &ledger.Out{Frames: []int{i + 1}, Fate: ledger.Sent}}) {
+				return
+			}
 		}
 		yield(ledger.Entry{Kind: ledger.KindEnd})
 	}

@@ -169,6 +169,8 @@ type Result struct {
 	Patterns     []Pattern     `json:"patterns,omitempty"`     // of findings without a cause
 	Unexplained  int           `json:"unexplained"`            // findings that neither a cause nor a pattern explains
 	NotJudged    []string      `json:"notJudged,omitempty"`
+	// Coverage is what the run could have shown; nil where it was not worked out.
+	Coverage *Coverage `json:"coverage,omitempty"`
 	// Searched says what part of a long run causes were looked for in; empty: all.
 	Searched string `json:"searched,omitempty"`
 	// Tail says that all findings are rows that are missing after the last of their

@@ -172,6 +172,7 @@ func pageOf(r *Run, id string) pageRun {
 	}
 	add("Frames", fmt.Sprintf("%d given to the host whole, %d damaged, %d perhaps unread, %d lost on the way", c.Frames, c.Spoilt, c.Perhaps, c.Unheard))
 	add("Rows", fmt.Sprintf("%d expected, %d recorded, %d answer to an expected one", c.Expected, c.Records, c.Paired))
+	add("Coverage", CoverageLine([]Run{*r}))
 	if r.Every > 1 {
 		add("Timeline", fmt.Sprintf("drawn of 1 frame in %d; all of them were judged", r.Every))
 	}

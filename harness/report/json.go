@@ -42,6 +42,7 @@ type jsonRun struct {
 	Unexplained int           `json:"unexplained"`
 	Searched    string        `json:"searched,omitempty"`
 	NotJudged   []string      `json:"not-judged,omitempty"`
+	Coverage    *jsonCovers   `json:"coverage,omitempty"`
 	Counts      jsonCounts    `json:"counts"`
 	HostEnd     string        `json:"host-end,omitempty"`
 	Notes       []string      `json:"notes,omitempty"`
@@ -56,6 +57,13 @@ type jsonCause struct {
 	Explains int    `json:"explains"`
 	Rival    string `json:"rival,omitempty"`
 	Same     bool   `json:"rival-is-equal,omitempty"`
+}
+
+type jsonCovers struct {
+	Shown   []string `json:"shown"`
+	Unshown []string `json:"not-shown"`
+	Lacks   []string `json:"lacks,omitempty"`
+	Frames  int      `json:"frames,omitempty"`
 }
 
 type jsonPattern struct {
@@ -124,6 +132,9 @@ func toJSON(r *Run) jsonRun {
 	}
 	for _, e := range res.Explanations {
 		j.Causes = append(j.Causes, jsonCause{e.Cause.Code, e.Cause.Name, e.Cause.Looks, e.Cause.Why, e.Cause.Fix, e.Explains, e.Rival, e.Same})
+	}
+	if v := res.Coverage; v != nil {
+		j.Coverage = &jsonCovers{append([]string{}, v.Shown...), append([]string{}, v.Unshown...), v.Lacks, v.Frames}
 	}
 	for _, p := range res.Patterns {
 		j.Patterns = append(j.Patterns, jsonPattern(p))

@@ -51,6 +51,9 @@ func JUnit(w io.Writer, runs []Run) error {
 			c.Error = &trouble{Type: r.Result.Verdict.String(), Message: headline(r), Text: body}
 		}
 		s.Cases = append(s.Cases, c)
+		if c := r.Result.Coverage; c != nil {
+			s.Props = append(s.Props, property{Name: token(r.Name) + ".not-shown", Value: strings.Join(c.Unshown, " ")})
+		}
 		s.Props = append(s.Props, property{Name: fmt.Sprintf("%s.seed", token(r.Name)), Value: fmt.Sprint(r.Seed)})
 		for _, n := range r.Result.NotJudged {
 			s.Out += clean(r.name() + ": not judged: " + visible(n) + "\n")

@@ -189,6 +189,9 @@ func (t *terminal) summary(runs []Run) {
 	if n := counts[judge.Skipped]; n > 0 && n == len(runs) {
 		t.text("nothing was judged: the host's description claims none of them", 0, 0)
 	}
+	if line := CoverageLine(runs); line != "" {
+		t.text(line, 0, 0)
+	}
 	t.text(Simulated, 0, 0)
 }
 

@@ -1,0 +1,245 @@
+package judge_test
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/stage/ledger"
+)
+
+// bench is a run of one gauge that is written by hand, a frame a second.
+type bench struct {
+	spec    judge.Spec
+	entries []ledger.Entry
+	rows    []judge.Record
+	id      int
+}
+
+func newBench() *bench {
+	b := &bench{spec: judge.Spec{Resolution: decimal.New(1, -3), Unit: decimal.MM, Gauges: []judge.Gauge{{Name: "g",
+		Tags: judge.Tags{First: 1, Last: 9999, Window: 2 * time.Second}, Channels: []judge.Channel{{Name: "A"}}}}}}
+	b.add(ledger.Entry{Kind: ledger.KindRun, Run: &ledger.Run{}})
+	b.add(ledger.Entry{Kind: ledger.KindPort, Gauge: "g", Port: &ledger.Port{What: "opened", Path: "p"}})
+	return b
+}
+
+func (b *bench) add(e ledger.Entry) {
+	e.T = time.Duration(b.id) * time.Second
+	b.entries = append(b.entries, e)
+}
+
+// sends has the gauge send a tag, or with tag 0 a streamed reading.
+func (b *bench) sends(tag int64, value, fault string, repeat bool) {
+	b.id++
+	f := &ledger.Frame{ID: b.id, Cause: ledger.Stream, Repeat: repeat, Bytes: ledger.Hex(fmt.Sprintf("<%d>", b.id)),
+		Readings: []ledger.Reading{{Channel: "A", Shown: decimal.MustParse(value), Unit: "mm"}}}
+	if tag > 0 {
+		f.Cause, f.Tag = ledger.Tag, &tag
+	}
+	b.add(ledger.Entry{Kind: ledger.KindFrame, Gauge: "g", Frame: f})
+	o := &ledger.Out{Frames: []int{b.id}, Fate: ledger.Sent, Fault: fault}
+	switch fault {
+	case "garble":
+		o.Bytes = ledger.Hex("<?>")
+	case "behind garbage":
+		o.Bytes = append(ledger.Hex("??"), f.Bytes...)
+	}
+	b.add(ledger.Entry{Kind: ledger.KindOut, Gauge: "g", Out: o})
+}
+
+func (b *bench) row(tag int64, value string) {
+	v := decimal.MustParse(value)
+	rec := judge.Record{Row: len(b.rows) + 1, Kind: "reading", Gauge: "g", Channel: "A", Value: &v, Text: value, Unit: "mm", Zone: "in"}
+	if tag > 0 {
+		rec.Tag = &tag
+	}
+	b.rows = append(b.rows, rec)
+}
+
+func (b *bench) judge() judge.Result {
+	b.add(ledger.Entry{Kind: ledger.KindEnd})
+	return judge.Judge(b.spec, b.entries, b.rows)
+}
+
+// What a host perhaps could not read has told it nothing: a tag with the same number as
+// one before, whose frame came behind garbage, does not make a repeat of that one new.
+func TestUnreadTellsNothing(t *testing.T) {
+	for _, row := range []bool{false, true} { // the host may have read it
+		b := newBench()
+		b.sends(7, "1.000", "", false)
+		b.row(7, "1.000")
+		b.sends(7, "2.000", "behind garbage", false)
+		if row {
+			b.row(7, "2.000")
+		}
+		b.sends(7, "1.000", "", true)
+		if row {
+			b.row(7, "1.000")
+		}
+		if res := b.judge(); len(res.Findings) > 0 {
+			t.Errorf("read %v: %s", row, describe(res.Findings))
+		}
+	}
+}
+
+// Each row of a damaged frame has its own frame beside it.
+func TestDamagedFramesAreCitedInTurn(t *testing.T) {
+	b := newBench()
+	b.sends(1, "1.000", "", false)
+	b.row(1, "1.000")
+	for k := range 3 {
+		b.sends(int64(2+k), "1.500", "garble", false)
+		b.row(90+int64(k), fmt.Sprintf("5.00%d", k))
+	}
+	b.sends(5, "1.000", "", false)
+	b.row(5, "1.000")
+	var frames []int
+	for _, f := range b.judge().Findings {
+		frames = append(frames, f.Frame)
+	}
+	if !slices.Equal(frames, []int{2, 3, 4}) {
+		t.Errorf("frames %v", frames)
+	}
+}
+
+// Rows that stand behind the place where others are missing say that these are not the
+// last ones, in whichever stream they are.
+func TestLastRowsAreNotMissingBeforeAnEvent(t *testing.T) {
+	b := newBench()
+	for k := range int64(8) {
+		b.sends(1+k, fmt.Sprintf("1.00%d", k), "", false)
+		if k < 5 {
+			b.row(1+k, fmt.Sprintf("1.00%d", k))
+		}
+	}
+	b.add(ledger.Entry{Kind: ledger.KindPort, Gauge: "g", Port: &ledger.Port{What: "hung up", Path: "p"}})
+	b.add(ledger.Entry{Kind: ledger.KindPort, Gauge: "g", Port: &ledger.Port{What: "returned", Path: "p"}})
+	b.add(ledger.Entry{Kind: ledger.KindPort, Gauge: "g", Port: &ledger.Port{What: "opened", Path: "p"}})
+	for _, e := range []string{"link-lost", "link-back"} {
+		b.rows = append(b.rows, judge.Record{Row: len(b.rows) + 1, Kind: e, Gauge: "g"})
+	}
+	res := b.judge()
+	if res.Counts.Findings != 3 || slices.ContainsFunc(res.Explanations, func(e judge.Explanation) bool {
+		return e.Cause.Name == "rows-buffered" || e.Cause.Name == "last-row-lost"
+	}) {
+		t.Errorf("%+v\n%s", res.Explanations, describe(res.Findings))
+	}
+}
+
+// A row of an event between two tags is that of the cue between them, not of a later one.
+func TestEventsStandAmongReadings(t *testing.T) {
+	b := newBench()
+	cell := func(low bool) {
+		b.add(ledger.Entry{Kind: ledger.KindCell, Gauge: "g", Cell: &ledger.Cell{Percent: 8, Low: low}})
+	}
+	tag := int64(0)
+	some := func(rows int) {
+		for range rows {
+			tag++
+			b.sends(tag, "1.000", "", false)
+			b.row(tag, "1.000")
+		}
+	}
+	some(3)
+	cell(true)
+	b.rows = append(b.rows, judge.Record{Row: 99, Kind: "low-cell", Gauge: "g"})
+	some(4)
+	cell(false)
+	some(4)
+	cell(true) // the host misses this one
+	some(4)
+	res := b.judge()
+	if len(res.Findings) != 1 || res.Findings[0].Kind != judge.KindEventMissing || res.Findings[0].At < 11*time.Second {
+		t.Errorf("%s", describe(res.Findings))
+	}
+}
+
+// Which of equal readings is missing is not known, and the finding says so.
+func TestLostAmongEqualOnes(t *testing.T) {
+	b := newBench()
+	b.spec.All = true
+	for k := range 9 {
+		v := []string{"1.000", "2.000", "3.000"}[k/3]
+		b.sends(0, v, "", false)
+		if k != 4 {
+			b.row(0, v)
+		}
+	}
+	res := b.judge()
+	if len(res.Findings) != 1 || !strings.Contains(res.Findings[0].Rule, "of 3 equal readings") || res.Findings[0].Frame != 0 {
+		t.Errorf("%s", describe(res.Findings))
+	}
+}
+
+// Rows by the thousand that nobody asked for are counted, the first of them listed, and
+// put down to nothing; that they stand in one place does not make them doubles.
+func TestManyRowsNobodyAskedFor(t *testing.T) {
+	const many = 20_000
+	spec, entries, records := longRun(500, -1)
+	for name, same := range map[string]bool{"equal": true, "other": false} {
+		rs := slices.Clone(records[:250])
+		for i := range many {
+			rec := records[100]
+			tag, v := int64(20_000), decimal.New(5000, -3)
+			if !same {
+				tag, v = tag+int64(i), decimal.New(int64(5000+i), -3)
+			}
+			rec.Tag, rec.Value = &tag, &v
+			rs = append(rs, rec)
+		}
+		rs = append(rs, records[250:]...)
+		res := judge.JudgeSeq(context.Background(), spec, entries, rs)
+		if res.Counts.Findings != many || len(res.Findings) != judge.MaxListed || len(res.Explanations) > 0 || res.Searched == "" {
+			t.Errorf("%s: %d findings, %d listed, %+v, %q", name, res.Counts.Findings, len(res.Findings), res.Explanations, res.Searched)
+		}
+	}
+}
+
+// A judgement that is to end says so.
+func TestJudgingIsEnded(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	spec, entries, records := longRun(10_000, 3)
+	if res := judge.JudgeSeq(ctx, spec, entries, records); res.Verdict != judge.Inconclusive || len(res.Reasons) == 0 {
+		t.Errorf("%s %v", res.Verdict, res.Reasons)
+	}
+}
+
+// A run could have shown a mistake if its host would have left other records.
+func TestCoverage(t *testing.T) {
+	b := newBench()
+	b.sends(1, "8.001", "", false)
+	b.sends(2, "8.002", "", false)
+	b.add(ledger.Entry{Kind: ledger.KindEnd})
+	covers := func() judge.Coverage {
+		return judge.Covers(t.Context(), b.spec, slices.Values(b.entries), false)
+	}
+	c := covers()
+	for name, shown := range map[string]bool{"decimal-shifted": true, "value-stale": true, "row-doubled": true, "first-tag-missed": true,
+		"sign-lost": false, "channels-swapped": false, "never-reopens": false, "time-zone": false, "tag-merged": false, "checksum-ignored": false} {
+		if slices.Contains(c.Shown, name) != shown || slices.Contains(c.Unshown, name) == shown {
+			t.Errorf("%s: shown %v", name, !shown)
+		}
+	}
+	if !slices.Contains(c.Lacks, "negative reading") || !slices.Contains(c.Lacks, "loss of the port") {
+		t.Errorf("lacks %v", c.Lacks)
+	}
+	b.entries = b.entries[:len(b.entries)-1]
+	b.sends(3, "-8.002", "", false)
+	b.sends(4, "8.002", "garble", false)
+	c = covers()
+	for _, name := range []string{"sign-lost", "checksum-ignored"} {
+		if !slices.Contains(c.Shown, name) {
+			t.Errorf("%s is not shown", name)
+		}
+	}
+	if slices.Contains(c.Lacks, "negative reading") {
+		t.Errorf("lacks %v", c.Lacks)
+	}
+}
