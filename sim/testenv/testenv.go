@@ -79,22 +79,34 @@ func Count(sample, full int) int {
 	return sample
 }
 
-// Sample returns n of what a long test goes through, drawn with the random seed
-// and in their order, or everything where long tests run in full. The test's log
-// names the seed.
+// Sample returns n of what a long test goes through, in their order, or everything
+// where long tests run in full.
 func Sample[T any](t testing.TB, n int, from []T) []T {
 	t.Helper()
-	if Long() || n >= len(from) {
+	return Share(t, n, len(from), from)
+}
+
+// Share returns what a test that is too long even in full goes through: a sample,
+// or the greater share where long tests run in full. The seed chooses it, and one
+// seed after the other goes through everything. The test's log names the share.
+func Share[T any](t testing.TB, sample, greater int, from []T) []T {
+	t.Helper()
+	n := Count(sample, greater)
+	if n >= len(from) {
 		return from
 	}
-	with, err := uint64(1), error(nil)
+	with, err := 1, error(nil)
 	if text := os.Getenv(seed); text != "" {
-		if with, err = strconv.ParseUint(text, 10, 64); err != nil {
-			t.Fatalf("%s: %v", seed, err)
+		if with, err = strconv.Atoi(text); err != nil || with < 1 {
+			t.Fatalf("%s is %q, not a whole number from 1", seed, text)
 		}
 	}
-	t.Logf("a sample of %d of %d, drawn with %s=%d; %s=1 runs them all", n, len(from), seed, with, long)
-	places := rand.New(rand.NewPCG(with, 0)).Perm(len(from))[:n]
+	t.Logf("a share of %d of %d, drawn with %s=%d", n, len(from), seed, with)
+	order := rand.New(rand.NewPCG(1, 0)).Perm(len(from))
+	places := make([]int, n)
+	for i := range places {
+		places[i] = order[((with-1)*n+i)%len(order)]
+	}
 	slices.Sort(places)
 	out := make([]T, n)
 	for i, k := range places {

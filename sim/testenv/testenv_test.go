@@ -25,16 +25,19 @@ func TestSample(t *testing.T) {
 		t.Errorf("the same seed draws %v and %v", one, again)
 	}
 	seen := map[int]bool{}
-	for _, s := range []string{"2", "3", "4", "5", "6", "7", "8", "9", "10", "11", "12"} {
+	for _, s := range []string{"2", "3", "4"} {
 		for _, k := range draw(map[string]string{"UNDERSTUDY_SEED": s}) {
 			seen[k] = true
 		}
 	}
 	if len(seen) != len(from) {
-		t.Errorf("eleven seeds drew only %v", seen)
+		t.Errorf("three seeds drew only %v", seen)
 	}
 	if got := draw(map[string]string{"UNDERSTUDY_LONG": "1"}); !slices.Equal(got, from) {
 		t.Errorf("in full: %v", got)
+	}
+	if got := testenv.Share(t, 2, 5, from); len(got) != 5 {
+		t.Errorf("the greater share of five: %v", got)
 	}
 	if got := testenv.Count(2, 9); got != 9 {
 		t.Errorf("in full: %d of 9", got)

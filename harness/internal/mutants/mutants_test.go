@@ -88,14 +88,14 @@ func TestMutants(t *testing.T) {
 	if *oracle {
 		from = slices.DeleteFunc(from, func(m place) bool { return !strings.HasPrefix(m.dir, "harness/") || m.survives != "" })
 	}
-	n := 3
+	n, greater := 3, 40
 	if *all {
-		n = len(from)
+		n, greater = len(from), len(from)
 	}
 	if testing.Short() {
-		n = 0
+		n, greater = 0, 0
 	}
-	for _, m := range testenv.Sample(t, n, from) {
+	for _, m := range testenv.Share(t, n, greater, from) {
 		t.Run(m.dir+": "+m.rule, func(t *testing.T) {
 			t.Parallel()
 			file, src, err := m.find()
