@@ -192,7 +192,6 @@ func (j *judging) surroundings(all []*item) {
 		damaged          bool
 		up, anew         int
 		back, again      bool
-		latest           *item
 		last             int // index of the frame before, for what follows in its piece
 	}
 	gs := make([]state, len(j.Gauges))

@@ -44,19 +44,6 @@ func (j *judging) got(it *item, a aspect, want answer) bool {
 	}
 }
 
-// right reports whether an answer is what a correct host says.
-func (j *judging) right(it *item, a aspect, ans answer) bool {
-	switch a {
-	case ofValue:
-		return ans.none == it.w.Void && (ans.none || equal(ans.v, it.w.Value))
-	case ofZone:
-		return zone.Zone(ans.n) == it.w.Zone
-	case ofTag:
-		return ans.none == !it.w.Tagged && (ans.none || ans.n == it.w.Tag)
-	}
-	return false
-}
-
 // simple is what is so of whole rows.
 var simple = []what{
 	{ofLoss, 1, "the row is missing", func(*item) (answer, bool) { return answer{}, true }},

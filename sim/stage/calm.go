@@ -260,12 +260,3 @@ func (a *actor) given() int64 {
 // unknown is how many of the bytes given to the host it may not have read, at most: all
 // since it was last seen to have read everything.
 func (a *actor) unknown() int { return int(a.given() - a.taken) }
-
-// stillAt is the time on the timeline up to which a host that ends now has had the time
-// to record what it was given.
-func (s *Stage) stillAt() time.Duration {
-	if s.opt.Pace.kind == drain {
-		return s.calm.at
-	}
-	return max(0, s.now-s.opt.Pace.virtual(s.opt.Within))
-}

@@ -26,7 +26,6 @@ type restart struct {
 	gone     bool // it did not come back
 	due      bool // it is to start as soon as it has ended
 	by       Ending
-	had      time.Duration // what it was given up to then it has had the time to record
 	ending   <-chan struct{}
 	starting <-chan error
 }
