@@ -79,15 +79,14 @@ func (r *run) conclude(ctx context.Context) (unsettled bool) {
 		least = unseen
 	}
 	began := time.Now()
-	since, before, unread := began, r.signs(true), r.unread()
+	var rest stage.Rest
+	unread := r.unread()
 	var looked any // the records that were looked at
 	for ctx.Err() == nil && !r.life.ended() {
 		wait(ctx, 2*time.Millisecond)
 		now, left := r.signs(true), r.unread()
-		if now != before || now.Working || left != unread {
-			since, before, unread = time.Now(), now, left
-		}
-		still := time.Since(since)
+		still := rest.See(time.Now(), now, left != unread)
+		unread = left
 		if time.Since(began) > workMost {
 			return true
 		}

@@ -41,8 +41,7 @@ type calm struct {
 	working time.Time     // since when one has been at work with all read; zero: not so
 	busy    int           // times in a row that one was at work for too long
 	began   time.Time     // when stillness was asked for; zero: it is not
-	since   time.Time     // since when they have been still
-	signs   Signs         // as last seen
+	rest    Rest          // how long they have been still
 	at      time.Duration // when on the timeline they were still last
 	stirred bool          // something has come from a host since the last look
 }
@@ -212,13 +211,11 @@ func (s *Stage) still(ctx context.Context) bool {
 	}
 	now := time.Now()
 	if q.began.IsZero() {
-		q.began, q.since = now, now
-		q.signs = s.signs()
+		q.began, q.rest = now, Rest{}
 	}
-	if signs := s.signs(); signs.Working || signs.Holds || signs != q.signs || q.stirred || s.asks(now) {
-		q.since, q.signs, q.stirred = now, signs, false
-	}
-	still := now.Sub(q.since) >= s.opt.Within
+	rested := q.rest.See(now, s.signs(), q.stirred || s.asks(now))
+	q.stirred = false
+	still := rested >= s.opt.Within
 	if !still && now.Sub(q.began) < min(s.opt.Patience+s.now, stillMost) {
 		select {
 		case <-ctx.Done():
