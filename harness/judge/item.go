@@ -52,7 +52,7 @@ const (
 )
 
 var aspectOf = map[Kind]aspect{KindValue: ofValue, KindVoid: ofValue, KindZone: ofZone, KindTag: ofTag,
-	KindLost: ofLoss, KindTagLost: ofLoss, KindTagRepeated: ofMore, KindExtra: ofMore, KindEventMissing: ofEvent}
+	KindLost: ofLoss, KindTagLost: ofLoss, KindTagRepeated: ofMore, KindExtra: ofMore, KindEventExtra: ofMore, KindEventMissing: ofEvent}
 
 // items lists what is due by an outcome of the correct host.
 func (j *judging) items(o *outcome) []*item {
@@ -70,7 +70,7 @@ func (j *judging) items(o *outcome) []*item {
 	for n, a := range o.streams {
 		s := n % (streams + len(j.Gauges))
 		if s >= streams {
-			all = append(all, j.eventItems(&a, s-streams, byWant)...)
+			all = append(all, j.eventItems(&a, s-streams, byWant, byRow)...)
 			continue
 		}
 		var prev *item
@@ -115,7 +115,7 @@ func (j *judging) items(o *outcome) []*item {
 	return all
 }
 
-func (j *judging) eventItems(a *aligned, g int, byWant map[*cause.Want][]*diff) (out []*item) {
+func (j *judging) eventItems(a *aligned, g int, byWant map[*cause.Want][]*diff, byRow map[int32]*diff) (out []*item) {
 	for i := range a.wants {
 		w := &a.wants[i]
 		if w.Loss != cause.Must || w.Seen < 0 {
@@ -123,7 +123,14 @@ func (j *judging) eventItems(a *aligned, g int, byWant map[*cause.Want][]*diff) 
 		}
 		it := &item{w: w, rec: -1, g: g, c: -1, nth: len(out) + 1}
 		if a.match[i] >= 0 {
-			it.rec, it.ok[ofEvent] = a.recs[a.match[i]], true
+			k := int(a.match[i])
+			it.rec, it.ok[ofEvent] = a.recs[k], true
+			for _, next := range []int{k - 1, k + 1} {
+				if next >= 0 && next < len(a.recs) && byRow[a.recs[next]] != nil && j.records[a.recs[next]].Kind == w.Event.String() {
+					it.bad[ofMore] = byRow[a.recs[next]]
+				}
+			}
+			it.ok[ofMore] = it.bad[ofMore] == nil
 		} else if len(byWant[w]) > 0 {
 			it.bad[ofEvent] = byWant[w][0]
 		}
