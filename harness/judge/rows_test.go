@@ -69,6 +69,8 @@ func (b *bench) judge() judge.Result {
 
 // What a host perhaps could not read has told it nothing: a tag with the same number as
 // one before, whose frame came behind garbage, does not make a repeat of that one new.
+//
+// Kind: property.
 func TestUnreadTellsNothing(t *testing.T) {
 	for _, row := range []bool{false, true} { // the host may have read it
 		b := newBench()
@@ -89,6 +91,8 @@ func TestUnreadTellsNothing(t *testing.T) {
 }
 
 // Each row of a damaged frame has its own frame beside it.
+//
+// Kind: property.
 func TestDamagedFramesAreCitedInTurn(t *testing.T) {
 	b := newBench()
 	b.sends(1, "1.000", "", false)
@@ -110,6 +114,8 @@ func TestDamagedFramesAreCitedInTurn(t *testing.T) {
 
 // Rows that stand behind the place where others are missing say that these are not the
 // last ones, in whichever stream they are.
+//
+// Kind: property.
 func TestLastRowsAreNotMissingBeforeAnEvent(t *testing.T) {
 	b := newBench()
 	for k := range int64(8) {
@@ -133,6 +139,8 @@ func TestLastRowsAreNotMissingBeforeAnEvent(t *testing.T) {
 }
 
 // A row of an event between two tags is that of the cue between them, not of a later one.
+//
+// Kind: property.
 func TestEventsStandAmongReadings(t *testing.T) {
 	b := newBench()
 	cell := func(low bool) {
@@ -161,6 +169,8 @@ func TestEventsStandAmongReadings(t *testing.T) {
 }
 
 // Which of equal readings is missing is not known, and the finding says so.
+//
+// Kind: property.
 func TestLostAmongEqualOnes(t *testing.T) {
 	b := newBench()
 	b.spec.All = true
@@ -179,6 +189,8 @@ func TestLostAmongEqualOnes(t *testing.T) {
 
 // Rows by the thousand that nobody asked for are counted, the first of them listed, and
 // put down to nothing; that they stand in one place does not make them doubles.
+//
+// Kind: property.
 func TestManyRowsNobodyAskedFor(t *testing.T) {
 	const many = 20_000
 	spec, entries, records := longRun(500, -1)
@@ -202,6 +214,8 @@ func TestManyRowsNobodyAskedFor(t *testing.T) {
 }
 
 // A judgement that is to end says so.
+//
+// Kind: property.
 func TestJudgingIsEnded(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
@@ -212,6 +226,8 @@ func TestJudgingIsEnded(t *testing.T) {
 }
 
 // A run could have shown a mistake if its host would have left other records.
+//
+// Kind: property.
 func TestCoverage(t *testing.T) {
 	b := newBench()
 	b.sends(1, "8.001", "", false)

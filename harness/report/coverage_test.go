@@ -8,6 +8,8 @@ import (
 )
 
 // What several runs together could not have shown is what none of them could.
+//
+// Kind: property.
 func TestCoverageOfRuns(t *testing.T) {
 	run := func(shown, unshown, lacks []string) report.Run {
 		return report.Run{Result: judge.Result{Coverage: &judge.Coverage{Shown: shown, Unshown: unshown, Lacks: lacks}}}

@@ -900,7 +900,8 @@ func (a *actor) listen() {
 	}
 	a.answering = true
 	a.answers++
-	a.s.at(a.s.now, func() {
+	// Not before what it answers has gone out, which may wait for the line.
+	a.s.at(max(a.s.now, a.tamper.begun), func() {
 		a.answering = false
 		a.received(answer)
 	})

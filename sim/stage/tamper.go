@@ -29,6 +29,7 @@ type tamper struct {
 	merge     int
 	held      []flight
 	last      time.Duration // no write before this
+	begun     time.Duration // when the latest bytes went out, or are to
 	behind    []came        // since the host was last sent a frame it could find
 }
 
@@ -148,6 +149,7 @@ func (t *tamper) write(a *actor, ids []int, raw []byte, fault string) {
 		return
 	}
 	at := max(a.s.now, t.last)
+	t.begun = at
 	if a.s.now > 0 { // before the start, while a host gets ready, time stands
 		t.last = at + a.onLine(len(raw))
 	}
@@ -199,6 +201,7 @@ func (t *tamper) inPieces(a *actor, id int, raw []byte, fault string) {
 				a.gone([]int{id}, fate, raw, fault)
 			}
 		})
+		t.begun = at
 		at += pieceGap
 	}
 	t.last = at
@@ -219,8 +222,9 @@ func (t *tamper) release(a *actor) {
 	t.write(a, ids, all, "merge")
 }
 
-// idle reports whether nothing is held back.
-func (t *tamper) idle(now time.Duration) bool { return len(t.held) == 0 && t.last <= now }
+// idle reports whether nothing is held back. What the line still carries is at the
+// port already.
+func (t *tamper) idle(now time.Duration) bool { return len(t.held) == 0 && t.begun <= now }
 
 // full reports whether so much waits for the line that no more can.
 func (t *tamper) full(a *actor) bool { return max(a.s.now, t.last) > a.s.now+backlog }

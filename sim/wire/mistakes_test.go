@@ -307,6 +307,8 @@ states:
 }
 
 // A message that is never read, for an earlier one may look like it, is found.
+//
+// Kind: property.
 func TestProveUnreachable(t *testing.T) {
 	t.Parallel()
 	d := parse(t, "d.yaml", "dialect: d\nframing: {kind: cobs}\nframes:\n  - {name: x, fields: [{int: a, size: 2}]}\n  - {name: y, after: [x], fields: [\"OK\"]}\n")
