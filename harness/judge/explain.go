@@ -358,7 +358,7 @@ func (t *trial) clean(r tried) bool {
 	left := holds(t.testSpans(r.hyp, t.spans))
 	for k, v := range r.hyp {
 		rest := t.try(without(r.hyp, k))
-		if gone, may := r.gone-rest.gone, r.may-rest.may; gone > 0 && gone < may {
+		if gone, may := r.gone-rest.gone, r.may-rest.may; v.Chancy() && gone > 0 && gone < may {
 			chance := 1.0
 			for range gone {
 				chance *= float64(may) / float64(r.expected+r.may)

@@ -28,6 +28,7 @@ const (
 	pairsFrom    = 160     // conditions that are joined in pairs
 	pairHits     = 2       // a pair is true of one in so many at least of the rows wrong in that way
 	mostOfOne    = 4.0     // bits of a way to be wrong that one row may show
+	surely       = 14.0    // and one that takes the place of a cause
 	inverse      = 1.0     // bits of turning a condition round
 )
 
@@ -361,7 +362,7 @@ func (ex *explained) yield(f found) {
 				}
 			}
 		}
-		if shared == 0 || shared < own || !(f.Rows > own || ex.loose[e.Cause.Name]) {
+		if shared == 0 || shared < own || !(f.Rows > own || ex.loose[e.Cause.Name] && f.saves > surely) {
 			return false
 		}
 		ex.forget(e.Cause.Name)
