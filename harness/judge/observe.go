@@ -345,13 +345,15 @@ func (j *judging) out(o *observer, g int, e *ledger.Entry) {
 					n += before
 					rest = rest[n:]
 					found = true
+				case pass == 0 && (out.Fault == "" || out.Fault == ledger.Partly): // a conversation writes a frame when it sends it
+					n, rest = len(rest), nil
 				case pass == 0:
 					state, n = cause.Spoilt, 0
 				default:
 					continue
 				}
 			}
-			if strings.Contains(out.Fault, "behind garbage") && state == cause.Sure {
+			if (strings.Contains(out.Fault, "behind garbage") || out.Fault == ledger.Partly) && state == cause.Sure {
 				state = cause.Perhaps // some decoders find it, and a right one need not
 			}
 			at += int64(n)

@@ -58,14 +58,14 @@ type actor struct {
 	end     *wire.End
 	rec     *wire.Record
 	terms   terms
-	kept    []flight     // frames that wait for their turn in the dialect's conversation
-	said    bool         // some were sent
-	other   map[int]bool // frames that were sent with other bytes than they were entered with
-	frames  int          // made so far
-	longest int          // of them, in bytes
-	slab    []byte       // room for their bytes
-	seq     int          // made since the gauge was switched on
-	tagged  int64        // number of the last tag; −1 before the first
+	kept    []flight       // frames that wait for their turn in the dialect's conversation
+	said    bool           // some were sent
+	other   map[int]string // frames that are sent with other bytes than they were entered with, and how
+	frames  int            // made so far
+	longest int            // of them, in bytes
+	slab    []byte         // room for their bytes
+	seq     int            // made since the gauge was switched on
+	tagged  int64          // number of the last tag; −1 before the first
 	tags    int
 	lost    int
 	visits  int // of a hand to a part
@@ -851,8 +851,8 @@ func (a *actor) silence(at time.Duration) {
 }
 
 // converse carries out what the dialect's conversation says now, and queues its
-// next time. A frame is sent under its own number, each of its messages; one that
-// is given up is lost.
+// next time. Each message of a frame is sent under the frame's number; one that is
+// given up is lost.
 func (a *actor) converse() {
 	a.end.Says(a.s.now, func(s wire.Said) {
 		entered := slices.IndexFunc(a.kept, func(fl flight) bool { return fl.id == s.Of })
@@ -864,9 +864,11 @@ func (a *actor) converse() {
 		default:
 			if s.Of != 0 && entered >= 0 && !bytes.Equal(s.Bytes, a.kept[entered].bytes) {
 				if a.other == nil {
-					a.other = map[int]bool{}
+					a.other = map[int]string{}
 				}
-				a.other[s.Of] = true
+				if a.other[s.Of] = " "; !s.Last {
+					a.other[s.Of] = ledger.Partly // the frame has gone when its last message has
+				}
 			}
 			a.said = true
 			a.send(s.Of, s.Bytes)

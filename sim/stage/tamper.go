@@ -171,7 +171,10 @@ func (a *actor) onLine(bytes int) time.Duration {
 // handOver puts bytes at the port and enters what became of them.
 func (a *actor) handOver(ids []int, raw []byte, fault string) {
 	f, sent := a.put(raw), len(raw)
-	if fault == "" && ids[0] != 0 && !a.other[ids[0]] { // else nothing else tells the bytes
+	if a.other[ids[0]] == ledger.Partly {
+		fault = join(fault, ledger.Partly)
+	}
+	if fault == "" && ids[0] != 0 && a.other[ids[0]] == "" { // else nothing else tells the bytes
 		raw = nil
 	}
 	a.gone(ids, f, raw, fault)

@@ -277,18 +277,18 @@ func TestClientASTM(t *testing.T) {
 				last, expect = number, expect+1
 			}
 		}
-		require.Len(t, records, 5)
+		require.Len(t, records, 4)
 		require.True(t, strings.HasPrefix(records[0], `H|\^&|`))
-		require.Equal(t, fmt.Sprintf("O|1|%d\r", tr.tag), records[1])
-		for _, rec := range records[2:4] {
+		for _, rec := range records[1:3] {
 			f := strings.Split(strings.TrimSuffix(rec, "\r"), "|") // R, number, test, value, units, range, flags
 			if f[3] != "" {
 				f[3] = plain(f[3])
 			}
+			require.Equal(t, fmt.Sprintf("^^^LENGTH^%d", tr.tag), f[2])
 			require.Equal(t, "mm", f[4])
 			got = append(got, f[1]+":"+f[3])
 		}
-		require.Equal(t, "L|1|N\r", records[4])
+		require.Equal(t, "L|1|N\r", records[3])
 		require.Equal(t, "idle", r.end.State())
 	}
 	same(t, want, got)

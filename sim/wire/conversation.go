@@ -280,14 +280,7 @@ func (e *End) Emit(dst []byte, f Frame, rec *Record, number int, at time.Duratio
 	c := &e.talk
 	c.fill(rec)
 	if len(e.d.states) == 0 {
-		for _, i := range e.d.together(f) {
-			out, err := e.d.AppendFrame(dst, Frame(i), e.d.addressed(rec))
-			if err != nil {
-				return dst, err
-			}
-			dst = out
-		}
-		return dst, nil
+		return e.Preview(dst, f, rec)
 	}
 	if len(c.waiting) == maxWaiting {
 		return dst, ErrBusy
@@ -315,9 +308,11 @@ func (e *End) Emit(dst []byte, f Frame, rec *Record, number int, at time.Duratio
 // Preview writes an emission as it would be sent now.
 func (e *End) Preview(dst []byte, f Frame, rec *Record) ([]byte, error) {
 	out := dst
+	e.talk.fill(rec)
+	rec.carried = rec.carried[:0]
 	for _, i := range e.d.together(f) {
 		var err error
-		if out, err = e.d.AppendFrame(out, Frame(i), e.d.addressed(rec)); err != nil {
+		if out, err = e.d.appendEach(out, Frame(i), e.d.addressed(rec)); err != nil {
 			return dst, err
 		}
 	}

@@ -283,11 +283,16 @@ func (d *Dialect) AppendFrame(dst []byte, f Frame, rec *Record) ([]byte, error) 
 	if !d.owns(rec) {
 		return dst, errForeign
 	}
+	rec.carried = rec.carried[:0]
+	return d.appendEach(dst, f, rec)
+}
+
+// appendEach writes a frame as often as it is sent for one record.
+func (d *Dialect) appendEach(dst []byte, f Frame, rec *Record) ([]byte, error) {
 	messages := 1
 	if d.frames[f].per {
 		messages = rec.channels
 	}
-	rec.carried = rec.carried[:0]
 	out := dst
 	for ch := range messages {
 		var err error

@@ -115,7 +115,7 @@ func (t *talker) incoming(inc wire.Incoming) {
 		t.out = append(t.out, t.nak...)
 		return // noise on the line
 	}
-	if t.carries[inc.Frame] || string(inc.Raw) == "\x05" {
+	if len(inc.Raw) > 1 || string(inc.Raw) == "\x05" {
 		// ISO 1745: an enquiry and a text are acknowledged.
 		t.out = append(t.out, t.ack...)
 	}

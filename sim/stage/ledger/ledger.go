@@ -165,12 +165,17 @@ const (
 	Unread  Fate = "unread"  // given to the port, but hung up or ended before the host read it
 )
 
+// Partly is the fault of bytes that are one of several messages of a frame, and not
+// the last: a host may know the reading from them, and need not.
+const Partly = "partly sent"
+
 // Out is bytes on their way to the host.
 type Out struct {
 	Frames []int `json:"frames,omitempty"` // IDs of the frames in Bytes, in order
 	Fate   Fate  `json:"fate"`
 	// Bytes as they went, where they differ from the frames' own: garbled,
-	// repeated, or read at another line speed.
+	// repeated, read at another line speed, or written by a conversation when it
+	// sent them.
 	Bytes Hex    `json:"bytes,omitempty"`
 	Fault string `json:"fault,omitempty"` // garble, duplicate, split, merge, wrong speed, behind garbage
 	// Count of trailing bytes that stayed unread (fate unread).
