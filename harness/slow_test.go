@@ -26,7 +26,7 @@ import (
 // plays is how often a test plays one scenario to a host with random delays.
 func plays() int {
 	if testenv.Long() {
-		return 40
+		return 8
 	}
 	return 2
 }

@@ -83,7 +83,7 @@ func within() []host.Defect {
 // Kind: model.
 func TestEveryMistakeIsFound(t *testing.T) {
 	t.Parallel()
-	for _, d := range testenv.Sample(t, 8, within()) {
+	for _, d := range testenv.Share(t, 8, 20, within()) {
 		t.Run(d.Name, func(t *testing.T) {
 			t.Parallel()
 			o := options(t, d.Name, 300)

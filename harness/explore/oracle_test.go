@@ -99,7 +99,7 @@ func TestOracle(t *testing.T) {
 			require.NotZero(t, r.Counts.ByKind[pin.kind], "%s: %v", pin.defect, r.Counts.ByKind)
 		}
 	}
-	for _, d := range testenv.Sample(t, 8, within()) {
+	for _, d := range testenv.Share(t, 8, 20, within()) {
 		var n named
 		for _, s := range all {
 			if n.shown == 4 {
