@@ -222,7 +222,6 @@ type valued struct {
 	specials []special
 	void     Term        // of the reason a reading is void; looked at when there are specials
 	derive   *expression // a value that follows from others
-	const_   *Value      // a value that never changes
 }
 
 // special is what stands in a value's place when there is no value.
