@@ -30,6 +30,7 @@ type tamper struct {
 	held      []flight
 	last      time.Duration // no write before this
 	begun     time.Duration // when the latest bytes went out, or are to
+	queued    int           // writes that are still to go out
 	behind    []came        // since the host was last sent a frame it could find
 }
 
@@ -148,13 +149,20 @@ func (t *tamper) write(a *actor, ids []int, raw []byte, fault string) {
 		a.gone(ids, ledger.Lost, nil, tooSlow)
 		return
 	}
-	at := max(a.s.now, t.last)
-	t.begun = at
-	if a.s.now > 0 { // before the start, while a host gets ready, time stands
+	at := a.s.now
+	if a.s.now > 0 && a.s.restart.starting == nil {
+		at = max(at, t.last)
 		t.last = at + a.onLine(len(raw))
+	} else if t.queued > 0 { // a host gets ready: time stands, but the order stays
+		at = max(at, t.begun)
 	}
-	if at > a.s.now {
-		a.s.at(at, func() { a.handOver(ids, raw, fault) })
+	t.begun = at
+	if at > a.s.now || t.queued > 0 {
+		t.queued++
+		a.s.at(at, func() {
+			t.queued--
+			a.handOver(ids, raw, fault)
+		})
 		return
 	}
 	a.handOver(ids, raw, fault)
@@ -196,7 +204,9 @@ func (t *tamper) inPieces(a *actor, id int, raw []byte, fault string) {
 	at := max(a.s.now, t.last)
 	fate := ledger.Sent
 	for i, p := range pieces {
+		t.queued++
 		a.s.at(at, func() {
+			t.queued--
 			if f := a.put(p); f != ledger.Sent {
 				fate = f
 			}
@@ -227,7 +237,9 @@ func (t *tamper) release(a *actor) {
 
 // idle reports whether nothing is held back. What the line still carries is at the
 // port already.
-func (t *tamper) idle(now time.Duration) bool { return len(t.held) == 0 && t.begun <= now }
+func (t *tamper) idle(now time.Duration) bool {
+	return len(t.held) == 0 && t.queued == 0 && t.begun <= now
+}
 
 // full reports whether so much waits for the line that no more can.
 func (t *tamper) full(a *actor) bool { return max(a.s.now, t.last) > a.s.now+backlog }
