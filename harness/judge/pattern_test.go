@@ -8,6 +8,7 @@ import (
 
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/testenv"
 	"golang.org/x/exp/rand"
 )
 
@@ -188,10 +189,7 @@ func composed(seed uint64) (w *world, name string) {
 //
 // Kind: outside.
 func TestPatternsAreFound(t *testing.T) {
-	runs := uint64(60)
-	if testing.Short() {
-		runs = 30
-	}
+	runs := uint64(testenv.Count(20, 60))
 	shown, whole := 0, 0
 	missed := map[string]int{}
 	for seed := range runs {
