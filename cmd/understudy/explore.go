@@ -24,11 +24,11 @@ type exploreCmd struct {
 	Host      string        `short:"H" help:"Host description: a file, or the name of a shipped one (default: the reference host, inside this program). Or write the host's command behind --."`
 	Defect    string        `help:"Have the reference host make a mistake, to see it found. With all: each of its mistakes in turn, and a table of what was found."`
 	Outside   bool          `help:"Run the reference host as a program of its own, as other hosts are."`
-	Strength  int           `default:"2" help:"How many factors are covered together: every combination of levels of any so many. 2 or 3."`
+	Strength  int           `default:"2" help:"Covering strength: 2 (pairwise) or 3 (three-way)."`
 	Only      []string      `sep:"none" placeholder:"FACTOR=LEVEL,..." help:"Keep to some levels of what varies, for a host that knows no others, such as --only dialect=line-ascii,multi-ascii --only gauges=1. A wrong name tells which there are."`
-	Seed      uint64        `default:"1" help:"Seed of all chance. The same seed gives the same scenarios."`
-	Shard     shard.Shard   `default:"1/1" placeholder:"K/N" help:"Do part K of N of the work only; write each with --results and put them together with report."`
-	Budget    time.Duration `default:"60s" help:"Time to explore for, such as 10m; making what is found small comes on top. 0 for as long as --runs takes."`
+	Seed      uint64        `default:"1" help:"Random seed. The same seed gives the same scenarios."`
+	Shard     shard.Shard   `default:"1/1" placeholder:"K/N" help:"Run shard K of N; write each with --results and put them together with report."`
+	Budget    time.Duration `default:"60s" help:"Time to explore for, such as 10m; shrinking takes extra time. 0 for as long as --runs takes."`
 	Runs      int           `help:"How many scenarios to play at most."`
 	Until     bool          `name:"until-found" help:"Stop at the first finding."`
 	NoShrink  bool          `help:"Leave what is found as it was generated."`

@@ -29,7 +29,7 @@ type playCmd struct {
 	Port     *scenario.PortKind `placeholder:"KIND" help:"Where all gauges appear, instead of where the scenario says: pty, tcp or rfc2217."`
 	Listen   string             `placeholder:"HOST[:PORT]" help:"Address on which tcp and rfc2217 ports listen, so that other machines reach them (default: 127.0.0.1). The first gauge gets PORT, the next PORT+1."`
 	benchFlags
-	Load map[string]string `placeholder:"GAUGE=FILE" help:"Load settings that --keep wrote into a gauge before the start; may stand several times."`
+	Load map[string]string `placeholder:"GAUGE=FILE" help:"Load settings that --keep wrote into a gauge before the start; repeatable."`
 	Keep string            `placeholder:"DIR" type:"path" help:"Write each gauge's settings to DIR/GAUGE.settings.json at the end, to load into another gauge of the same model."`
 	Wait bool              `help:"Start the timeline when a host has opened every port, instead of at once."`
 }

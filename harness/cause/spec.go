@@ -132,7 +132,7 @@ type History struct {
 	// Later is set for a part that does not begin with the run, Cut for one
 	// that does not end with it.
 	Later, Cut bool
-	// Places are the gauges at whose place each gauge's port is when the part begins;
+	// Places say which gauge's port each gauge has when the part begins;
 	// nil: each at its own.
 	Places []uint16
 }
