@@ -314,7 +314,7 @@ type Done struct {
 type Clock struct {
 	Do   string `json:"do" enum:"pause,go,step,next-cue,restart,pace"`
 	By   string `json:"by,omitempty" doc:"how far a step goes, such as 100 ms (default: 100 ms)"`
-	Pace string `json:"pace,omitempty" doc:"real, or a number of times such as 0.5x"`
+	Pace string `json:"pace,omitempty" doc:"real, or a speed factor such as 0.5x"`
 }
 
 // Keep names a scenario to keep.

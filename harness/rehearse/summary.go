@@ -122,7 +122,7 @@ type ChangeRow struct {
 func (l *Line) Summarise(r *Result) *Summary {
 	s := &Summary{Title: l.Title, Notice: l.Notice, File: l.Path, line: l, shifts: r.Shifts,
 		Simulated: "Everything here is simulated. It helps to plan a line; it never releases real parts."}
-	s.Chance = fmt.Sprintf("Seed %d, shifts 0 to %d, each with its own luck; the same seed gives the same figures on every machine.", l.Seed, r.Shifts-1)
+	s.Chance = fmt.Sprintf("Seed %d, shifts 0 to %d, each with its own random seed; the same seed gives the same figures on every machine.", l.Seed, r.Shifts-1)
 	var played []*Shift
 	for i := range r.Played {
 		if r.Played[i].Change == "" {

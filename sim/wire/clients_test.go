@@ -144,7 +144,7 @@ func wanted(tr truth) (list []string) {
 }
 
 // NMEA 0183: the layout of XDR (type, data, units, name) from a public copy of
-// the list of sentences, opened; $ to CR LF and the exclusive or from memory.
+// an excerpt of the list of sentences (not opened whole); $ to CR LF and the exclusive or from memory.
 //
 // Kind: outside.
 func TestClientNMEA(t *testing.T) {
@@ -234,7 +234,7 @@ func TestClientIEC62056(t *testing.T) {
 
 // ASTM E1381: the frame (STX, number, text, ETX, two digits of the sum from the
 // number to ETX, CR LF), numbers from 1, 7 followed by 0, NAK for a damaged frame
-// and for a wrong number, a frame that comes again counted once: from an opened
+// and for a wrong number, a frame that comes again counted once: from an excerpt of a
 // description of the document. Six tries and 15 s from memory.
 //
 // Kind: outside.
@@ -295,7 +295,7 @@ func TestClientASTM(t *testing.T) {
 }
 
 // SLCAN: t, three digits of identifier, the count of bytes, two digits each, four
-// digits of time in ms up to EA5F, CR; from opened descriptions of the protocol.
+// digits of time in ms up to EA5F, CR; from excerpts of descriptions of the protocol.
 // TPDO n of a node stands at 100 hex times n, plus 80 hex, plus the node (CiA 301,
 // from memory). There is no check: damage here is characters that are lost and noise.
 //
