@@ -51,6 +51,7 @@ type socket struct {
 type session struct {
 	conn net.Conn
 	com  *comLine // nil for raw TCP
+	told bool     // its Opened has been told
 	dead bool     // has ended, but its Closed is not told yet
 	// talked is when it last spoke Telnet, or came.
 	talked  time.Time
@@ -184,6 +185,9 @@ func (p *socket) admit(ln net.Listener, conn net.Conn) bool {
 func (p *socket) receive(s *session) {
 	defer p.wg.Done()
 	p.tell(Event{Kind: Opened})
+	p.mu.Lock()
+	s.told = true
+	p.mu.Unlock()
 	buf := make([]byte, chunk)
 	for {
 		n, err := s.conn.Read(buf)
@@ -329,7 +333,7 @@ func (p *socket) Name() string {
 func (p *socket) Open() bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.cur != nil && !p.cur.dead
+	return p.cur != nil && p.cur.told && !p.cur.dead
 }
 
 func (p *socket) Stats() Stats {

@@ -295,6 +295,29 @@ func TestTCPReplyFromSink(t *testing.T) {
 	}
 }
 
+// A port counts as open from when its opening has been told.
+//
+// Kind: process.
+func TestTCPOpensWhenTold(t *testing.T) {
+	open := make(chan bool, 1)
+	ready := make(chan struct{})
+	var p Port
+	p, _, err := OpenTCP(Config{Name: "g"}, func(e Event) {
+		if <-ready; e.Kind == Opened {
+			open <- p.Open()
+		}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	close(ready)
+	defer dial(t, p).Close()
+	if <-open {
+		t.Error("open before it is told")
+	}
+}
+
 // A client written by others: socat, in both directions at once.
 //
 // Kind: outside.

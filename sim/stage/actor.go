@@ -727,10 +727,17 @@ func (a *actor) put(raw []byte) ledger.Fate {
 // waiting reports whether Drain must wait for this gauge's host, and how many
 // bytes it has not read.
 func (a *actor) waiting() (bool, int) {
-	if a.port == nil || a.down || !a.opened {
+	if a.port == nil || a.down {
 		return false, 0
 	}
-	if open := a.port.Open(); !open && a.s.restart.absent() {
+	open := a.port.Open()
+	if open && !a.inUse {
+		return true, 0 // its opening is on its way here
+	}
+	if !a.opened {
+		return false, 0
+	}
+	if !open && a.s.restart.absent() {
 		return false, 0 // nobody is there
 	} else if !open && a.strange() {
 		return false, 0 // it was not told where the port is now

@@ -600,3 +600,35 @@ func TestModemLines(t *testing.T) {
 	}
 	require.Equal(t, []string{"CTS false DSR false CD false", "CTS true DSR true CD true", "CTS true DSR true CD false", "CTS true DSR true CD true"}, told)
 }
+
+// tardy is a port that is seen to be open before its opening is told.
+type tardy struct {
+	fake
+	looks int
+}
+
+func (l *tardy) Open() bool {
+	if l.looks++; l.looks == 5 {
+		l.sink(port.Event{Kind: port.Opened})
+	}
+	return true
+}
+
+// Time does not pass between a host's opening a port and the word of it: what
+// happens to the port next would not be due in the host's records.
+//
+// Kind: property.
+func TestOpeningToldLate(t *testing.T) {
+	in := stage.NewInbox()
+	l := &tardy{fake: fake{up: true, sink: in.Sink(0)}}
+	var all []ledger.Entry
+	s, err := stage.New(stage.Play{Seed: 1, Cast: []stage.Member{plain("g")}, Cues: []stage.Cue{cue(time.Second, stage.Tag{})}, Until: 2 * time.Second},
+		stage.Options{Ports: []port.Port{l}, Inbox: in, Pace: stage.Drain, Patience: 20 * time.Second, Keep: func(e ledger.Entry) { all = append(all, e) }})
+	require.NoError(t, err)
+	require.NoError(t, s.Run(t.Context()))
+	require.NoError(t, s.Finish("the end"))
+	opened := slices.IndexFunc(all, func(e ledger.Entry) bool { return e.Kind == ledger.KindPort && e.Port.What == "opened" })
+	tagged := slices.IndexFunc(all, func(e ledger.Entry) bool { return e.Kind == ledger.KindCue })
+	require.GreaterOrEqual(t, opened, 0)
+	require.Less(t, opened, tagged)
+}
