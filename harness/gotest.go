@@ -1,3 +1,5 @@
+// Package harness plays scenarios to a host in a Go test: see Run. What it stands on
+// is in the packages below it; harness/check runs and judges.
 package harness
 
 import (
@@ -9,8 +11,10 @@ import (
 	"path/filepath"
 	"strings"
 
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/report"
 	"example.org/understudy/sim/stage"
 )
@@ -24,6 +28,12 @@ type T interface {
 	Skip(args ...any)
 	Fatal(args ...any)
 }
+
+// Job is what a host is told of its work.
+type Job = check.Job
+
+// Outcome is what a run came to.
+type Outcome = check.Outcome
 
 // Case is one scenario against one host, for a Go test. One of Host, Command and
 // Func says which host.
@@ -85,30 +95,30 @@ func Run(t T, c Case) *Outcome {
 }
 
 func (c *Case) do(t T) (*Outcome, error) {
-	s, err := Load(c.Scenario)
+	s, err := library.Load(c.Scenario)
 	if err != nil {
 		return nil, err
 	}
 	if c.Seed != nil {
 		s.Play.Seed = *c.Seed
 	}
-	check := Check{Scenario: s, Func: c.Func, Run: c.Folder, Database: c.Database}
-	if check.Host, check.HostText, err = c.host(); err != nil {
+	run := check.Check{Scenario: s, Func: c.Func, Run: c.Folder, Database: c.Database}
+	if run.Host, run.HostText, err = c.host(); err != nil {
 		return nil, err
 	}
 	if c.Pace != "" {
-		check.Pace = new(stage.Pace)
-		if err := check.Pace.UnmarshalText([]byte(c.Pace)); err != nil {
+		run.Pace = new(stage.Pace)
+		if err := run.Pace.UnmarshalText([]byte(c.Pace)); err != nil {
 			return nil, err
 		}
 	}
-	if check.Run == "" {
-		check.Run = filepath.Join(t.TempDir(), Name(s))
+	if run.Run == "" {
+		run.Run = filepath.Join(t.TempDir(), library.Name(s))
 	}
-	if check.Self = c.Self; c.Self == "" && bytes.Contains(check.HostText, []byte("{self}")) {
+	if run.Self = c.Self; c.Self == "" && bytes.Contains(run.HostText, []byte("{self}")) {
 		return nil, fmt.Errorf("%s starts the understudy program, and nothing says where that is: write it into Self", cmp.Or(c.Host, "the command"))
 	}
-	return check.Prove(t.Context())
+	return run.Prove(t.Context())
 }
 
 // host makes the host's description.
@@ -125,11 +135,11 @@ func (c *Case) host() (*hostfile.Host, []byte, error) {
 	case c.Host != "" && c.Records != "":
 		return nil, nil, fmt.Errorf("leave Records out: %s says how its records read", c.Host)
 	case c.Host != "":
-		return LoadHost(c.Host)
+		return library.LoadHost(c.Host)
 	}
 	words := c.Command
 	if c.Func != nil {
 		words = []string{"a function of the test"}
 	}
-	return described(words, c.Records)
+	return library.Described(words, c.Records)
 }

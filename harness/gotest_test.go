@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -16,6 +17,8 @@ import (
 	"example.org/understudy/harness/judge"
 	"github.com/stretchr/testify/require"
 	"go.bug.st/serial"
+	"go.uber.org/goleak"
+	_ "modernc.org/sqlite"
 )
 
 // recorder is a test that is itself looked at.
@@ -38,6 +41,13 @@ func reading(defect string) func(context.Context, *harness.Job) error {
 	return func(ctx context.Context, j *harness.Job) error {
 		return host.Do(ctx, filepath.Join(filepath.Dir(j.Records), "job.json"), defect)
 	}
+}
+
+func TestMain(m *testing.M) {
+	if len(os.Args) > 1 && os.Args[1] == "refhost" {
+		os.Exit(host.Main(os.Args[2:], os.Stdin, os.Stdout, os.Stderr))
+	}
+	goleak.VerifyTestMain(m)
 }
 
 // A host in each form passes, and a wrong one fails the test with the cause, the
@@ -127,6 +137,7 @@ func TestRunThatCannotBe(t *testing.T) {
 		{harness.Case{Scenario: "link-lost", Func: wrong("the licence has run out")}, "", "the host returned before it was ready: the licence has run out"},
 		{harness.Case{Scenario: "link-lost", Func: wrong("panic")}, "", "it panicked: no dongle"},
 		{harness.Case{Scenario: "in-the-middle", Func: reading("quits")}, "", "expected the host at work until it is asked to end, the host has ended: a row too many"},
+		{harness.Case{Scenario: "in-the-middle", Func: reading(""), Records: "form: sqlite"}, "", `import _ "example.org/understudy/harness/records/sqlite"`},
 	} {
 		r, _ := recorded(t, c.Case)
 		if c.fatal == "" {
@@ -205,7 +216,8 @@ func TestRunInTheDocuments(t *testing.T) {
 	require.True(t, ok)
 	code, _, _ = strings.Cut(code, "```")
 	require.Contains(t, string(example), strings.TrimSpace(code))
-	output(t, "go", "test", "-count=1", "../testdata/hosts/go")
+	out, err := exec.Command("go", "test", "-count=1", "../testdata/hosts/go").CombinedOutput()
+	require.NoError(t, err, "%s", out)
 }
 
 // A Go test plays a scenario to its host and fails with what the host got wrong.

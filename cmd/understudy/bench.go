@@ -10,9 +10,9 @@ import (
 	"sync/atomic"
 	"time"
 
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/bench"
 	"example.org/understudy/harness/budget"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/control"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/gauge"
@@ -60,22 +60,22 @@ func (f *benchFlags) desk(a *app, s *scenario.Scenario, dir string) (*control.De
 
 // watch has the page see a check while it goes on, and what the judge makes of
 // the host so far.
-func (f *benchFlags) watch(a *app, all []*scenario.Scenario, check *harness.Check) (*control.Server, error) {
+func (f *benchFlags) watch(a *app, all []*scenario.Scenario, c *check.Check) (*control.Server, error) {
 	if !f.Bench && f.Control == "" {
 		return nil, nil
 	}
 	if len(all) != 1 {
 		return nil, fmt.Errorf("a bench shows one scenario, not %d: name the one", len(all))
 	}
-	d, srv, err := f.desk(a, check.Scenario, check.Run)
+	d, srv, err := f.desk(a, c.Scenario, c.Run)
 	if err != nil {
 		return nil, err
 	}
 	d.Begin()
-	check.Watch = &harness.Watch{Stage: func(st *stage.Stage) { d.Take(st, nil) }, Entry: d.Keep, SoFar: d.Judged}
-	if check.Pace == nil {
+	c.Watch = &check.Watch{Stage: func(st *stage.Stage) { d.Take(st, nil) }, Entry: d.Keep, SoFar: d.Judged}
+	if c.Pace == nil {
 		real := stage.Real // to be looked at
-		check.Pace = &real
+		c.Pace = &real
 	}
 	return srv, nil
 }

@@ -10,10 +10,11 @@ import (
 	"time"
 
 	"example.org/understudy/cmd/refhost/host"
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/cause"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/report"
 	"example.org/understudy/harness/suite"
 	"example.org/understudy/scenario"
@@ -49,7 +50,7 @@ func (c *checkCmd) Run(a *app) (err error) {
 	}
 	var all []*scenario.Scenario
 	for _, n := range names {
-		s, err := harness.Load(n)
+		s, err := library.Load(n)
 		if err != nil {
 			return err
 		}
@@ -70,11 +71,11 @@ func (c *checkCmd) Run(a *app) (err error) {
 	s := &suite.Suite{Jobs: suite.Jobs(h, c.Jobs), KeepGoing: c.KeepGoing, Timeout: c.Timeout}
 	folders := map[string]int{}
 	for _, one := range all {
-		name := harness.Name(one)
+		name := library.Name(one)
 		if folders[name]++; folders[name] > 1 { // of another folder, or named twice
 			name += fmt.Sprintf("-%d", folders[name])
 		}
-		s.Checks = append(s.Checks, &harness.Check{Scenario: one, Host: h, Run: filepath.Join(dir.path, name), Self: self, Pace: c.Pace, Extra: c.extra(), HostText: text, Coverage: true})
+		s.Checks = append(s.Checks, &check.Check{Scenario: one, Host: h, Run: filepath.Join(dir.path, name), Self: self, Pace: c.Pace, Extra: c.extra(), HostText: text, Coverage: true})
 	}
 	srv, err := c.watch(a, all, s.Checks[0])
 	if err != nil {
@@ -91,7 +92,7 @@ func (c *checkCmd) Run(a *app) (err error) {
 func (c *checkCmd) play(a *app, s *suite.Suite, dir *runFolder, h *hostfile.Host) error {
 	var runs []report.Run
 	screen, ran := a.screen(), false
-	failed := s.Play(a.ctx, func(out *harness.Outcome) error {
+	failed := s.Play(a.ctx, func(out *check.Outcome) error {
 		r := out.Report()
 		runs, ran = append(runs, r), ran || !r.NotRun && r.Result.Verdict != judge.Error
 		if !ran && !c.KeepGoing && r.Result.Verdict == judge.Error {
@@ -131,7 +132,7 @@ func (c *checkCmd) coverage(a *app, runs []report.Run, h *hostfile.Host) error {
 	if !ok || len(all.Unshown) == 0 {
 		return nil
 	}
-	at, err := harness.Showing(a.ctx, h, all.Unshown)
+	at, err := check.Showing(a.ctx, h, all.Unshown)
 	if err != nil {
 		return err
 	}
@@ -209,7 +210,7 @@ func (c *checkCmd) host(a *app) (h *hostfile.Host, text []byte, err error) {
 	case len(a.rest) > 0 && c.Defect != "", c.Host != "" && c.Defect != "" && c.Host != "reference" && c.Host != "reference-kept":
 		return nil, nil, errors.New("--defect is for the reference host; leave it or the other host out")
 	case len(a.rest) > 0:
-		return harness.Command(a.rest)
+		return library.Command(a.rest)
 	}
 	if err := host.CheckDefects(c.Defect); err != nil {
 		return nil, nil, err
@@ -218,7 +219,7 @@ func (c *checkCmd) host(a *app) (h *hostfile.Host, text []byte, err error) {
 	if name == "" {
 		name = "reference"
 	}
-	return harness.LoadHost(name)
+	return library.LoadHost(name)
 }
 
 func (c *checkCmd) extra() []string {
@@ -231,7 +232,7 @@ func (c *checkCmd) extra() []string {
 // expand turns folders into their scenario files; nothing into all shipped ones.
 func expand(names []string) (out []string, err error) {
 	if len(names) == 0 {
-		return harness.Shipped("."), nil
+		return library.Shipped("."), nil
 	}
 	for _, n := range names {
 		if info, err := os.Stat(n); err != nil || !info.IsDir() {

@@ -5,8 +5,8 @@ import (
 	"io"
 	"os"
 
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/bytesheet"
+	"example.org/understudy/harness/library"
 	"example.org/understudy/sim/wire"
 	"golang.org/x/term"
 )
@@ -25,7 +25,7 @@ type dialectTryCmd struct {
 }
 
 func (c *dialectTryCmd) Run(a *app) error {
-	file, text, err := harness.Find("dialects", c.Dialect)
+	file, text, err := library.Find("dialects", c.Dialect)
 	if err != nil {
 		return err
 	}

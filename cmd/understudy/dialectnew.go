@@ -7,7 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/library"
 	"example.org/understudy/sim/wire"
 )
 
@@ -21,7 +21,7 @@ func (c *dialectNewCmd) Run(a *app) error {
 	if _, err := os.Stat(c.File); err == nil {
 		return fmt.Errorf("%s is there already; nothing was changed", c.File)
 	}
-	from, text, err := harness.Find("dialects", c.Like)
+	from, text, err := library.Find("dialects", c.Like)
 	if err != nil {
 		return err
 	}

@@ -1,7 +1,8 @@
 package main
 
 import (
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/library"
+	"example.org/understudy/harness/paper"
 )
 
 type explainCmd struct {
@@ -11,9 +12,9 @@ type explainCmd struct {
 }
 
 func (c *explainCmd) Run(a *app) error {
-	s, err := harness.Load(c.Scenario)
+	s, err := library.Load(c.Scenario)
 	if err != nil {
 		return err
 	}
-	return harness.Explain(a.ctx, a.stdout, s, c.All, c.Steps)
+	return paper.Explain(a.ctx, a.stdout, s, c.All, c.Steps)
 }

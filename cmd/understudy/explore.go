@@ -13,8 +13,8 @@ import (
 
 	"example.org/understudy/cmd/refhost/host"
 	"example.org/understudy/cmd/refhost/inprocess"
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/explore"
+	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/shard"
 	"example.org/understudy/scenario/generate"
 	"golang.org/x/term"
@@ -108,7 +108,7 @@ func (c *exploreCmd) options(a *app) (o explore.Options, err error) {
 		}
 		only[factor] = append(only[factor], strings.Split(levels, ",")...)
 	}
-	return explore.Options{Only: only, Dialects: harness.DialectsBeside("."), Strength: c.Strength, Seed: c.Seed, Shard: c.Shard, Budget: c.Budget, Runs: c.Runs, Run: c.One,
+	return explore.Options{Only: only, Dialects: library.DialectsBeside("."), Strength: c.Strength, Seed: c.Seed, Shard: c.Shard, Budget: c.Budget, Runs: c.Runs, Run: c.One,
 		Enough: func(*explore.Found) bool { return c.Until }, NoShrink: c.NoShrink, Progress: func(p explore.Progress) { c.show(a, p) }}, nil
 }
 

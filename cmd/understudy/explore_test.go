@@ -3,13 +3,14 @@ package main
 import (
 	"bytes"
 	"context"
-	"example.org/understudy/harness"
 	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
 	"time"
+
+	"example.org/understudy/harness/library"
 
 	"example.org/understudy/harness/explore"
 	"github.com/stretchr/testify/require"
@@ -49,7 +50,7 @@ func TestExploreSavesEachCauseOnce(t *testing.T) {
 	names, err := expand([]string{dir})
 	require.NoError(t, err)
 	require.Equal(t, []string{file}, names)
-	_, err = harness.Load(file)
+	_, err = library.Load(file)
 	require.NoError(t, err)
 
 	require.NoError(t, os.WriteFile(file, []byte("mine"), 0o644))

@@ -12,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/library"
 	"github.com/creack/pty"
 	"github.com/stretchr/testify/require"
 )
@@ -69,7 +69,7 @@ func TestExploreOnATerminal(t *testing.T) {
 	names, err := expand([]string{dir})
 	require.NoError(t, err)
 	require.Len(t, names, 1)
-	_, err = harness.Load(names[0])
+	_, err = library.Load(names[0])
 	require.NoError(t, err)
 	table, err := os.ReadFile(filepath.Join(dir, combinationsFile))
 	require.NoError(t, err)

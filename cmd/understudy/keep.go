@@ -7,8 +7,8 @@ import (
 	"path/filepath"
 	"time"
 
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/capture"
+	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/registry"
 	"example.org/understudy/sim/port"
 	"example.org/understudy/sim/stage/ledger"
@@ -27,7 +27,7 @@ func (f *lineFlags) dialect() (*wire.Dialect, error) {
 	if f.Dialect == "" {
 		return nil, nil
 	}
-	file, text, err := harness.Find("dialects", f.Dialect)
+	file, text, err := library.Find("dialects", f.Dialect)
 	if err != nil {
 		return nil, err
 	}

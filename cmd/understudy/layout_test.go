@@ -10,7 +10,7 @@ import (
 	"strings"
 	"testing"
 
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/library"
 	"example.org/understudy/scenarios"
 	"github.com/goccy/go-yaml"
 	"github.com/santhosh-tekuri/jsonschema/v6"
@@ -37,18 +37,23 @@ var siblings = map[string][]string{
 	"cmd/refhost":            {"cmd/refhost/host"},
 	"cmd/refhost/inprocess":  {"cmd/refhost/host"},
 	"cmd/understudy":         {"cmd/refhost/host", "cmd/refhost/inprocess"},
-	"harness":                {"harness/budget", "harness/cause", "harness/hostfile", "harness/infile", "harness/judge", "harness/plot", "harness/process", "harness/records", "harness/report", "harness/schema"},
+	"harness":                {"harness/check", "harness/hostfile", "harness/judge", "harness/library", "harness/report"},
 	"harness/capture/draft":  {"harness/capture"},
-	"harness/control":        {"harness", "harness/cause", "harness/schema"},
-	"harness/explore":        {"harness", "harness/cause", "harness/explore/inside", "harness/hostfile", "harness/judge", "harness/shard"},
-	"harness/explore/inside": {"harness", "harness/hostfile", "harness/judge", "harness/records"},
+	"harness/check":          {"harness/budget", "harness/cause", "harness/hostfile", "harness/infile", "harness/judge", "harness/library", "harness/paper", "harness/process", "harness/records", "harness/report", "harness/schema"},
+	"harness/control":        {"harness/cause", "harness/check", "harness/library", "harness/paper", "harness/schema"},
+	"harness/explore":        {"harness/check", "harness/library", "harness/paper", "harness/cause", "harness/explore/inside", "harness/hostfile", "harness/judge", "harness/shard"},
+	"harness/explore/inside": {"harness/check", "harness/hostfile", "harness/judge", "harness/paper", "harness/records"},
 	"harness/hostfile":       {"harness/cause"},
 	"harness/judge":          {"harness/align", "harness/cause"},
+	"harness/library":        {"harness/hostfile", "harness/infile"},
+	"harness/paper":          {"harness/budget", "harness/cause"},
+	"harness/plot":           {"harness/check", "harness/paper"},
 	"harness/records":        {"harness/budget", "harness/hostfile", "harness/infile", "harness/judge"},
-	"harness/rehearse":       {"harness", "harness/shard"},
+	"harness/records/sqlite": {"harness/infile", "harness/records"},
+	"harness/rehearse":       {"harness/paper", "harness/shard"},
 	"harness/replay":         {"harness/capture"},
 	"harness/report":         {"harness/judge"},
-	"harness/suite":          {"harness", "harness/hostfile", "harness/judge"},
+	"harness/suite":          {"harness/check", "harness/library", "harness/hostfile", "harness/judge"},
 	"harness/tap":            {"harness/capture"},
 	"scenario/generate":      {"scenario", "scenario/generate/cover"},
 	"scenario/shrink":        {"scenario"},
@@ -157,8 +162,8 @@ func TestShippedFilesFitTheirSchemas(t *testing.T) {
 		require.NoError(t, c.AddResource("schema.json", doc))
 		schema, err := c.Compile("schema.json")
 		require.NoError(t, err)
-		require.NotEmpty(t, harness.Shipped(dir))
-		for _, name := range harness.Shipped(dir) {
+		require.NotEmpty(t, library.Shipped(dir))
+		for _, name := range library.Shipped(dir) {
 			text, err := scenarios.Files.ReadFile(strings.TrimPrefix(dir+"/", "./") + name + ".yaml")
 			require.NoError(t, err)
 			var v any

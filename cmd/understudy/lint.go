@@ -8,9 +8,11 @@ import (
 	"path/filepath"
 	"strings"
 
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/infile"
+	"example.org/understudy/harness/library"
+	"example.org/understudy/harness/paper"
 	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/harness/report"
 	"example.org/understudy/scenario"
@@ -31,18 +33,18 @@ var kinds = []struct {
 	lint   func(ctx context.Context, file string, text []byte) error
 }{
 	{"scenario", ".", "understudy", scenario.Schema, func(ctx context.Context, file string, text []byte) error {
-		s, err := scenario.Parse(file, text, harness.DialectsBeside(file))
+		s, err := scenario.Parse(file, text, library.DialectsBeside(file))
 		if err != nil {
 			return err
 		}
-		if err := harness.Speaks(ctx, s); err != nil {
+		if err := paper.Speaks(ctx, s); err != nil {
 			return err
 		}
-		return harness.Expectations(ctx, s)
+		return paper.Expectations(ctx, s)
 	}},
 	// a profile names its dialect: look for its own key first
 	{"gauge", "gauges", "understudy-gauge", scenario.ProfileSchema, func(ctx context.Context, file string, text []byte) error {
-		return scenario.LintProfile(file, text, harness.DialectsBeside(file))
+		return scenario.LintProfile(file, text, library.DialectsBeside(file))
 	}},
 	{"dialect", "dialects", "dialect", wire.Schema, func(ctx context.Context, file string, text []byte) error {
 		d, err := wire.Parse(file, text)
@@ -59,7 +61,7 @@ var kinds = []struct {
 		return err
 	}},
 	{"line", "lines", "understudy-line", rehearse.Schema, func(ctx context.Context, file string, text []byte) error {
-		_, err := rehearse.Parse(file, text, harness.DialectsBeside(file))
+		_, err := rehearse.Parse(file, text, library.DialectsBeside(file))
 		return err
 	}},
 }
@@ -135,7 +137,7 @@ type schemaCmd struct {
 }
 
 func (c *schemaCmd) Run(a *app) error {
-	makers := map[string]func() []byte{"job": harness.JobSchema, "report": report.Schema}
+	makers := map[string]func() []byte{"job": check.JobSchema, "report": report.Schema}
 	names := []string{}
 	for _, k := range kinds {
 		makers[k.name] = k.schema

@@ -14,8 +14,9 @@ import (
 	"syscall"
 
 	"example.org/understudy/cmd/refhost/host"
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/budget"
+	"example.org/understudy/harness/paper"
+	_ "example.org/understudy/harness/records/sqlite"
 	"example.org/understudy/sim/strict"
 	"github.com/alecthomas/kong"
 )
@@ -149,7 +150,7 @@ func (a *app) fail(err error) int {
 			return code
 		}
 	}
-	if errors.As(err, new(harness.Cut)) {
+	if errors.As(err, new(paper.Cut)) {
 		code = exitUndecided
 	}
 	var mistakes strict.Errors

@@ -7,8 +7,10 @@ import (
 	"path/filepath"
 	"strings"
 
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/cause"
+	"example.org/understudy/harness/check"
+	"example.org/understudy/harness/library"
+	"example.org/understudy/harness/paper"
 	"example.org/understudy/harness/plot"
 	"example.org/understudy/harness/records"
 )
@@ -79,16 +81,13 @@ type plotCmd struct {
 }
 
 func (c *plotCmd) Run(a *app) error {
-	draw, name := func() (*plot.Picture, error) { return harness.PlotRun(a.ctx, c.Scenario) }, filepath.Base(c.Scenario)
-	switch {
-	case harness.IsPlay(c.Scenario):
-		draw = func() (*plot.Picture, error) { return harness.PlotPlay(a.ctx, c.Scenario) }
-	case !harness.IsRun(c.Scenario):
-		s, err := harness.Load(c.Scenario)
+	draw, name := func() (*plot.Picture, error) { return plot.Folder(a.ctx, c.Scenario) }, filepath.Base(c.Scenario)
+	if !check.IsRun(c.Scenario) && !check.IsPlay(c.Scenario) {
+		s, err := library.Load(c.Scenario)
 		if err != nil {
 			return err
 		}
-		draw, name = func() (*plot.Picture, error) { return harness.Plot(a.ctx, s) }, harness.Name(s)
+		draw, name = func() (*plot.Picture, error) { return plot.Scenario(a.ctx, s) }, library.Name(s)
 	}
 	out := c.Out
 	if out == "" {
@@ -99,7 +98,7 @@ func (c *plotCmd) Run(a *app) error {
 		return fmt.Errorf("%s is neither .svg nor .png", out)
 	}
 	pic, cut := draw()
-	if cut != nil && !errors.As(cut, new(harness.Cut)) {
+	if cut != nil && !errors.As(cut, new(paper.Cut)) {
 		return cut
 	}
 	if err := writeFile(out, func(f *os.File) error {

@@ -11,8 +11,9 @@ import (
 	"strings"
 	"time"
 
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/infile"
+	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/registry"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/gauge"
@@ -35,7 +36,7 @@ type playCmd struct {
 }
 
 func (c *playCmd) Run(a *app) (err error) {
-	s, err := harness.Load(c.Scenario)
+	s, err := library.Load(c.Scenario)
 	if err != nil {
 		return err
 	}
@@ -53,7 +54,7 @@ func (c *playCmd) Run(a *app) (err error) {
 			s.Gauges[i].Port = *c.Port
 		}
 	}
-	open, err := harness.OpenPortsAt(s, filepath.Join(dir, "ports"), inbox, c.Listen)
+	open, err := check.OpenPortsAt(s, filepath.Join(dir, "ports"), inbox, c.Listen)
 	if err != nil {
 		return err
 	}

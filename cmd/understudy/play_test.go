@@ -21,19 +21,19 @@ import (
 	"go.bug.st/serial"
 )
 
-// paper is a standard output that is read while it is written.
-type paper struct {
+// printed is a standard output that is read while it is written.
+type printed struct {
 	mu  sync.Mutex
 	buf bytes.Buffer
 }
 
-func (p *paper) Write(b []byte) (int, error) {
+func (p *printed) Write(b []byte) (int, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return p.buf.Write(b)
 }
 
-func (p *paper) String() string {
+func (p *printed) String() string {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return p.buf.String()
@@ -61,7 +61,7 @@ cues:
 `), 0o644))
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
-	out, done := &paper{}, make(chan int, 1)
+	out, done := &printed{}, make(chan int, 1)
 	go func() {
 		done <- run(ctx, []string{"play", file, "--bench", "-r", dir}, strings.NewReader(""), out, out)
 	}()
@@ -109,7 +109,7 @@ cues:
 	// A host keeps its port open all the while.
 	host, err := serial.Open(filepath.Join(dir, "ports", "sleeve-stand"), &serial.Mode{BaudRate: 9600})
 	require.NoError(t, err)
-	heard, ended := &paper{}, make(chan struct{})
+	heard, ended := &printed{}, make(chan struct{})
 	go func() {
 		defer close(ended)
 		_, _ = io.Copy(heard, host) // until it is closed

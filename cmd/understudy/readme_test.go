@@ -11,7 +11,8 @@ import (
 	"testing"
 
 	"example.org/understudy/cmd/refhost/host"
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/library"
+	"example.org/understudy/harness/paper"
 	"example.org/understudy/scenario"
 	"github.com/google/go-cmp/cmp"
 	"github.com/rogpeppe/go-internal/testscript"
@@ -119,8 +120,8 @@ func TestDocumentScenarios(t *testing.T) {
 	blocks := yamlBlock.FindAllSubmatch(text, -1)
 	require.NotEmpty(t, blocks)
 	for _, m := range blocks {
-		s, err := scenario.Parse("README.md", m[1], harness.DialectsBeside("README.md"))
+		s, err := scenario.Parse("README.md", m[1], library.DialectsBeside("README.md"))
 		require.NoError(t, err)
-		require.NoError(t, harness.Expectations(t.Context(), s))
+		require.NoError(t, paper.Expectations(t.Context(), s))
 	}
 }

@@ -7,8 +7,9 @@ import (
 	"path/filepath"
 	"time"
 
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/harness/report"
 	"example.org/understudy/harness/shard"
@@ -33,11 +34,11 @@ type rehearseCmd struct {
 }
 
 func (c *rehearseCmd) Run(a *app) error {
-	file, text, err := harness.Find("lines", c.Line)
+	file, text, err := library.Find("lines", c.Line)
 	if err != nil {
 		return err
 	}
-	line, err := rehearse.Parse(file, text, harness.DialectsBeside(file))
+	line, err := rehearse.Parse(file, text, library.DialectsBeside(file))
 	if err != nil {
 		return err
 	}
@@ -92,13 +93,13 @@ func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
 	if index < 0 || index >= rehearse.MostShifts {
 		return fmt.Errorf("--shift %d: write 0 to %d", index, rehearse.MostShifts-1)
 	}
-	check := checkCmd{Host: c.Host, Defect: c.Defect}
-	h, text, err := check.host(a)
+	cmd := checkCmd{Host: c.Host, Defect: c.Defect}
+	h, text, err := cmd.host(a)
 	if err != nil {
 		return err
 	}
 	h.Scenarios = nil // the one that is made here has no name among them
-	s, err := line.Scenario(index, length, harness.DialectsBeside(file))
+	s, err := line.Scenario(index, length, library.DialectsBeside(file))
 	if err != nil {
 		return err
 	}
@@ -116,7 +117,7 @@ func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
 	if c.Pace == nil {
 		c.Pace = &stage.Real
 	}
-	out, err := (&harness.Check{Scenario: s, Host: h, Run: filepath.Join(dir, "slice"), Self: self, Pace: c.Pace, Extra: check.extra(), HostText: text, Coverage: true}).Do(a.ctx)
+	out, err := (&check.Check{Scenario: s, Host: h, Run: filepath.Join(dir, "slice"), Self: self, Pace: c.Pace, Extra: cmd.extra(), HostText: text, Coverage: true}).Do(a.ctx)
 	if err != nil {
 		if a.ctx.Err() != nil {
 			return coded{exitUndecided, errors.New("stopped")}

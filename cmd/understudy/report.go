@@ -10,7 +10,7 @@ import (
 	"slices"
 	"strings"
 
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/explore"
 	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/judge"
@@ -60,7 +60,7 @@ func (f *found) add(path string, named bool) error {
 	switch {
 	case err != nil:
 		return err
-	case harness.IsRun(path):
+	case check.IsRun(path):
 		f.runs = append(f.runs, path)
 		return nil
 	case info.IsDir() && !named:
@@ -77,7 +77,7 @@ func (f *found) add(path string, named bool) error {
 			}
 		}
 		if f.count() == before {
-			if harness.IsPlay(path) {
+			if check.IsPlay(path) {
 				return fmt.Errorf("%s is the folder of a play: no host was judged in it; plot draws it", path)
 			}
 			return fmt.Errorf("there is no finished run in %s, and no result of explore --results or rehearse --json", path)
@@ -179,7 +179,7 @@ func (c *reportCmd) runs(a *app, names []string) error {
 			runs = append(runs, report.Run{Name: filepath.Base(d), NotRun: true, Result: judge.Result{Verdict: judge.Inconclusive, Reasons: []string{why}}})
 			continue
 		}
-		out, err := harness.Reopen(a.ctx, d, c.Outside)
+		out, err := check.Reopen(a.ctx, d, c.Outside)
 		if err != nil {
 			return err
 		}

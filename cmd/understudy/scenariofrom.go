@@ -6,8 +6,8 @@ import (
 	"path/filepath"
 	"strings"
 
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/capture/draft"
+	"example.org/understudy/harness/library"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/wire"
 )
@@ -24,7 +24,7 @@ type scenarioFromCmd struct {
 }
 
 func (c *scenarioFromCmd) Run(a *app) error {
-	file, text, err := harness.Find("dialects", c.Dialect)
+	file, text, err := library.Find("dialects", c.Dialect)
 	if err != nil {
 		return err
 	}

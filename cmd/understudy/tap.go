@@ -7,8 +7,8 @@ import (
 	"path/filepath"
 	"time"
 
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/capture"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/registry"
 	"example.org/understudy/harness/tap"
 	"example.org/understudy/sim/port"
@@ -114,8 +114,8 @@ func (c *captureCmd) Run(a *app) error {
 // began is when the run's timeline began: as a check noted it, or reckoned back
 // from when the ledger was last written.
 func (c *captureCmd) began(a *app, f *os.File, entries []ledger.Entry) (time.Time, error) {
-	if harness.IsRun(c.Folder) {
-		out, err := harness.Reopen(a.ctx, c.Folder, false)
+	if check.IsRun(c.Folder) {
+		out, err := check.Reopen(a.ctx, c.Folder, false)
 		if err != nil {
 			return time.Time{}, err
 		}

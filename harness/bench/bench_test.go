@@ -19,13 +19,14 @@ import (
 	"time"
 
 	"example.org/understudy/cmd/refhost/host"
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/bench"
 	"example.org/understudy/harness/cause"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/control"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/internal/chromium"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/paper"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/stage"
@@ -107,7 +108,7 @@ type house struct {
 func open(t testing.TB, text string) *house {
 	h := &house{s: parse(t, text), folder: t.TempDir()}
 	inbox := stage.NewInbox()
-	ports, err := harness.OpenPorts(h.s, h.folder, inbox)
+	ports, err := check.OpenPorts(h.s, h.folder, inbox)
 	require.NoError(t, err)
 	d := control.NewDesk(h.s)
 	h.desk = d
@@ -319,7 +320,7 @@ func TestBenchInABrowser(t *testing.T) {
 	h.mu.Lock()
 	live := frames(h.entries)
 	h.mu.Unlock()
-	played, err := harness.OnPaper(t.Context(), parse(t, string(text)))
+	played, err := paper.Ledger(t.Context(), parse(t, string(text)))
 	require.NoError(t, err)
 	require.Greater(t, len(live), 50)
 	if d := cmp.Diff(live, frames(played)); d != "" {
@@ -442,7 +443,7 @@ func looked(t *testing.T, b *chromium.Browser, v view) {
 	p.Press("Garble")
 	p.Until(`document.querySelector("#wire .check.wrong") && document.querySelectorAll("#wire li.out").length > 2`)
 	one := int64(1)
-	h.desk.Judged(&harness.Outcome{Result: judge.Result{
+	h.desk.Judged(&check.Outcome{Result: judge.Result{
 		Findings:     []judge.Finding{{Kind: judge.KindValue, Expected: "25.000 mm", Got: "50.000 mm", Record: &judge.Record{Row: 1}}},
 		Explanations: []judge.Explanation{{Cause: cause.Cause{Name: "factor-twice", Looks: "every value is the reading times the gauge's factor"}}}},
 		Records: []judge.Record{{Row: 1, Kind: "reading", Gauge: h.s.Gauges[0].Name, Tag: &one, Text: "50.000", Unit: "mm", Zone: "above"}}})
@@ -569,13 +570,13 @@ func TestHostBeside(t *testing.T) {
 	var pace stage.Pace
 	require.NoError(t, pace.UnmarshalText([]byte("2x")))
 	d.Begin()
-	check := harness.Check{Scenario: s, Host: hf, Run: t.TempDir(), Self: self, Extra: []string{"--defect", "factor-twice"}, Pace: &pace,
-		Watch: &harness.Watch{Stage: func(st *stage.Stage) { d.Take(st, nil) }, Entry: d.Keep, SoFar: d.Judged}}
+	c := check.Check{Scenario: s, Host: hf, Run: t.TempDir(), Self: self, Extra: []string{"--defect", "factor-twice"}, Pace: &pace,
+		Watch: &check.Watch{Stage: func(st *stage.Stage) { d.Take(st, nil) }, Entry: d.Keep, SoFar: d.Judged}}
 	done := make(chan error, 1)
-	var out *harness.Outcome
+	var out *check.Outcome
 	go func() {
 		var err error
-		out, err = check.Do(context.Background())
+		out, err = c.Do(context.Background())
 		done <- err
 	}()
 	p.Open(srv.URL + "#token=" + srv.Token)
@@ -710,7 +711,7 @@ func TestEveryFaultByHand(t *testing.T) {
 	for _, verb := range []string{"lose link", "stall", "garble", "duplicate", "unplug probe", "stick tip", "change line speed", "restore line speed", "fade cell"} {
 		require.Contains(t, string(text), "do: "+verb)
 	}
-	played, err := harness.OnPaper(t.Context(), parse(t, string(text)))
+	played, err := paper.Ledger(t.Context(), parse(t, string(text)))
 	require.NoError(t, err)
 	replayed := frames(played)
 	h.mu.Lock()
@@ -850,10 +851,10 @@ func TestLessons(t *testing.T) {
 		require.NoError(t, err)
 		s := parse(t, string(text))
 		require.NotEmpty(t, s.Expect, file)
-		require.NoError(t, harness.Expectations(t.Context(), s), file)
+		require.NoError(t, paper.Expectations(t.Context(), s), file)
 		require.Less(t, s.Play.Until, 5*time.Minute, file)
 		require.GreaterOrEqual(t, len(s.Chapters), 5, file)
-		all, err := harness.OnPaper(t.Context(), s)
+		all, err := paper.Ledger(t.Context(), s)
 		require.NoError(t, err, file)
 		for _, e := range all { // but for the press on a gauge whose cell is empty
 			require.True(t, !strings.HasPrefix(e.Note, "the cue was not done") || e.T == 80*time.Second && e.Gauge == "loud-snap", "%s: %s", file, e.Note)

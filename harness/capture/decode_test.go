@@ -6,8 +6,8 @@ import (
 	"testing"
 	"time"
 
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/capture"
+	"example.org/understudy/harness/paper"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/stage/ledger"
@@ -99,7 +99,7 @@ func TestDecodesWhatShippedScenariosSay(t *testing.T) {
 	for _, name := range shipped(t) {
 		t.Run(name, func(t *testing.T) {
 			s := load(t, name)
-			entries, err := harness.OnPaper(t.Context(), s)
+			entries, err := paper.Ledger(t.Context(), s)
 			require.NoError(t, err)
 			faults := slices.ContainsFunc(entries, func(e ledger.Entry) bool { return e.Out != nil && e.Out.Fault != "" })
 			c := capture.FromLedger(entries, began)

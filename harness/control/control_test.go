@@ -17,8 +17,9 @@ import (
 	"testing"
 	"time"
 
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/control"
+	"example.org/understudy/harness/paper"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/stage"
@@ -69,7 +70,7 @@ type house struct {
 func open(t testing.TB, opt control.Options) *house {
 	h := &house{t: t, s: parse(t, []byte(text)), client: &http.Client{Transport: &http.Transport{}}}
 	inbox := stage.NewInbox()
-	ports, err := harness.OpenPorts(h.s, t.TempDir(), inbox)
+	ports, err := check.OpenPorts(h.s, t.TempDir(), inbox)
 	require.NoError(t, err)
 	d := control.NewDesk(h.s)
 	d.Begin()
@@ -224,7 +225,7 @@ func TestKeptPlaysBackTheSameBytes(t *testing.T) {
 		var kept control.Kept
 		require.NoError(t, json.Unmarshal([]byte(body), &kept))
 		h.end()
-		played, err := harness.OnPaper(t.Context(), parse(t, []byte(kept.Text)))
+		played, err := paper.Ledger(t.Context(), parse(t, []byte(kept.Text)))
 		require.NoError(t, err)
 		frames := func(list []ledger.Entry) (out []string) {
 			for _, e := range list {

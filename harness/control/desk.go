@@ -14,8 +14,9 @@ import (
 	"sync"
 	"time"
 
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/cause"
+	"example.org/understudy/harness/check"
+	"example.org/understudy/harness/paper"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/quantity"
@@ -75,7 +76,7 @@ var ErrNotPlaying = errors.New("nothing plays just now")
 
 // NewDesk returns a desk for a scenario.
 func NewDesk(s *scenario.Scenario) *Desk {
-	return &Desk{Scenario: s, spec: harness.Spec(s), tagged: map[frameOf]bool{}}
+	return &Desk{Scenario: s, spec: paper.Spec(s), tagged: map[frameOf]bool{}}
 }
 
 // Begin clears the desk for a new stage. Give its stage.Options Keep, then hand
@@ -193,7 +194,7 @@ type Wanted struct {
 
 // wanted works out what a correct host makes of a reading.
 func (d *Desk) wanted(g, ch int, shown decimal.Decimal, unit decimal.Unit, void bool) Wanted {
-	at := harness.AtHost(&d.spec, g, ch, shown, unit, void)
+	at := paper.AtHost(&d.spec, g, ch, shown, unit, void)
 	w := Wanted{Channel: d.Scenario.Play.Cast[g].Profile.Channels[ch].Name, Zone: at.Zone.String(), Rule: at.Rule}
 	if !void {
 		w.Value, w.Unit = at.Value.String(), at.Unit.Symbol()
@@ -283,7 +284,7 @@ type Row struct {
 const mostRows = 60
 
 // Judged takes what the judge makes of the host's records so far.
-func (d *Desk) Judged(out *harness.Outcome) {
+func (d *Desk) Judged(out *check.Outcome) {
 	h := &Host{Rows: []Row{}}
 	wrong := map[int]string{}
 	for _, f := range out.Findings {

@@ -15,7 +15,7 @@ import (
 	"sync"
 	"time"
 
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/shard"
 	"example.org/understudy/scenario"
@@ -42,7 +42,7 @@ type Played struct {
 	Folder   string // where the run is kept, if it is; who plays removes it or names it
 	NotReady bool   // the host did not become ready
 
-	outcome *harness.Outcome
+	outcome *check.Outcome
 	again   bool // it was played twice, and what is in Result shows again
 }
 

@@ -14,10 +14,10 @@ import (
 
 	"example.org/understudy/cmd/refhost/host"
 	"example.org/understudy/cmd/refhost/inprocess"
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/explore"
 	"example.org/understudy/harness/explore/inside"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/paper"
 	"example.org/understudy/harness/shard"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenario/generate"
@@ -438,7 +438,7 @@ func BenchmarkInside(b *testing.B) {
 	})
 	b.Run("on-paper", func(b *testing.B) {
 		for n := 0; b.Loop(); n++ {
-			_, err := harness.OnPaper(context.Background(), all[n%50])
+			_, err := paper.Ledger(context.Background(), all[n%50])
 			require.NoError(b, err)
 		}
 	})

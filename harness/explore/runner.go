@@ -9,7 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/explore/inside"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
@@ -109,7 +109,7 @@ type Program struct {
 	// HostText is the host description as written.
 	HostText []byte
 
-	kept *harness.Kept
+	kept *check.Kept
 }
 
 // Workers is one: a host that shares the processors with another is slower to
@@ -121,7 +121,7 @@ func (r *Program) Workers() int { return 1 }
 // finding of this one, and no pass either.
 func (r *Program) Play(ctx context.Context, s *scenario.Scenario, name string) (Played, error) {
 	if r.kept == nil && (r.Host.Running || r.Host.Many != nil) {
-		r.kept = &harness.Kept{Folder: filepath.Join(r.Folder, HostFolder)}
+		r.kept = &check.Kept{Folder: filepath.Join(r.Folder, HostFolder)}
 	}
 	p, err := r.once(ctx, s, name)
 	if err != nil || r.kept == nil || p.Verdict == judge.Pass || r.kept.Runs() < 2 {
@@ -162,7 +162,7 @@ func (r *Program) Confirm(ctx context.Context, _ *scenario.Scenario, p Played) (
 	return again, nil
 }
 
-func playedOf(out *harness.Outcome) Played {
+func playedOf(out *check.Outcome) Played {
 	p := Played{Result: out.Result, NotReady: out.NotReady, outcome: out}
 	if out.Why != "" && len(p.Reasons) == 0 {
 		p.Reasons = []string{out.Why}
@@ -175,7 +175,7 @@ func (r *Program) once(ctx context.Context, s *scenario.Scenario, name string) (
 	if err != nil {
 		return Played{}, err
 	}
-	c := &harness.Check{Scenario: s, Host: r.Host, Run: dir, Self: r.Self, Extra: r.Extra, HostText: r.HostText, Kept: r.kept}
+	c := &check.Check{Scenario: s, Host: r.Host, Run: dir, Self: r.Self, Extra: r.Extra, HostText: r.HostText, Kept: r.kept}
 	shared := r.kept != nil && r.Host.GoesOn()
 	if shared {
 		c.Run = r.kept.Folder
@@ -202,7 +202,7 @@ func (r *Program) once(ctx context.Context, s *scenario.Scenario, name string) (
 
 // copyOutput copies what a host that is kept has printed so far.
 func (r *Program) copyOutput(dir string) error {
-	for _, name := range harness.Outputs() {
+	for _, name := range check.Outputs() {
 		text, err := os.ReadFile(filepath.Join(r.kept.Folder, name))
 		if errors.Is(err, os.ErrNotExist) {
 			continue

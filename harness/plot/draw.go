@@ -15,7 +15,7 @@ import (
 // The inks. Lines and words keep a contrast of 3:1 and 4.5:1 against every
 // ground they are drawn on (WCAG 2.1, success criteria 1.4.11 and 1.4.3).
 const (
-	paper     ink = 0x1ffffff
+	white     ink = 0x1ffffff
 	black     ink = 0x11c2126
 	grey      ink = 0x1555c66
 	faint     ink = 0x1dfe3e8 // guides; nothing depends on them
@@ -777,7 +777,7 @@ func (d *drawing) beyond(p point, up bool) {
 	if !up {
 		base = p.y - 6
 	}
-	d.area(shownInk, paper, 0.6, p, point{p.x + 3.5, base}, point{p.x - 3.5, base})
+	d.area(shownInk, white, 0.6, p, point{p.x + 3.5, base}, point{p.x - 3.5, base})
 }
 
 // disc is a many-cornered circle.
@@ -794,13 +794,13 @@ func (d *drawing) disc(p point, r float64, fill, stroke ink) {
 // tagSign is a tag's shape: by its zone a disc, a diamond, a triangle up or
 // down, or a cross for none; hollow when the tag was sent again.
 func (d *drawing) tagSign(p point, z zone.Zone, repeat bool, r float64) {
-	fill, stroke := tagInk, paper
+	fill, stroke := tagInk, white
 	if repeat {
-		fill, stroke = paper, tagInk
+		fill, stroke = white, tagInk
 	}
 	switch z {
 	case zone.Void:
-		d.lines(paper, 3, nil, cross(p, r))
+		d.lines(white, 3, nil, cross(p, r))
 		d.lines(tagInk, 1.6, nil, cross(p, r))
 	case zone.WarnLow, zone.WarnHigh:
 		k := float64(r * 1.35)
@@ -826,7 +826,7 @@ func (d *drawing) tags(c *channel, b, plotted box, y func(float64) float64) {
 	if len(c.tags) == 0 {
 		return
 	}
-	d.rect(paper, 0, 0, box{b.x0, b.y0, b.x1, plotted.y0})
+	d.rect(white, 0, 0, box{b.x0, b.y0, b.x1, plotted.y0})
 	d.line(frame, 0.5, nil, point{b.x0, plotted.y0}, point{b.x1, plotted.y0})
 	few := len(c.tags) <= int(b.x1-b.x0)/8
 	r := 3.0

@@ -443,7 +443,7 @@ func TestContrast(t *testing.T) {
 	}{{0x1ffffff, 0x1000000, 21}, {0x1767676, 0x1ffffff, 4.54}, {0x10000ff, 0x1ffffff, 8.59}, {0x1ffff00, 0x1ffffff, 1.07}} {
 		require.InDelta(t, c.want, ratio(c.a, c.b), 0.005)
 	}
-	grounds := []ink{paper, outGround, warGround, voidFill}
+	grounds := []ink{white, outGround, warGround, voidFill}
 	for _, g := range grounds {
 		for _, line := range []ink{shownInk, truthInk, limitInk, warnInk, tagInk, black} {
 			if r := ratio(line, g); r < 3 {

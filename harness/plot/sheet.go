@@ -143,7 +143,7 @@ func (s *sheet) hatch(stroke ink, width, gap float64, falling bool, b box) {
 	s.lines(stroke, width, nil, lines)
 }
 
-// label writes a text on a patch of paper, so that it can be read over lines.
+// label writes a text on a patch of white, so that it can be read over lines.
 func (s *sheet) label(m mark) {
 	w, h := float64(s.measure(m.text, m.size, m.bold)/2)+1.5, float64(m.size*0.5)
 	up := float64(0.35 * m.size)
@@ -156,7 +156,7 @@ func (s *sheet) label(m mark) {
 	} else if m.anchor == end {
 		c.x -= w - 1.5
 	}
-	s.rect(paper, 0, 0, box{c.x - w, c.y - h, c.x + w, c.y + h})
+	s.rect(white, 0, 0, box{c.x - w, c.y - h, c.x + w, c.y + h})
 	s.text(m)
 }
 
@@ -228,7 +228,7 @@ func (p *Picture) WriteSVG(w io.Writer) error {
 	num(s.height)
 	b = append(b, "\" font-family=\"'Liberation Sans',Arial,Helvetica,sans-serif\" stroke-linejoin=\"round\">\n"...)
 	b = fmt.Appendf(b, "<title>%s</title>\n<desc>%s</desc>\n", escape(s.title), escape(s.desc))
-	b = fmt.Appendf(b, `<rect width="100%%" height="100%%" fill="%s"/>`+"\n", paper.rgb())
+	b = fmt.Appendf(b, `<rect width="100%%" height="100%%" fill="%s"/>`+"\n", white.rgb())
 	for _, m := range s.marks {
 		if m.text != "" {
 			b = append(b, "<text"...)
@@ -302,7 +302,7 @@ const PNGDotsPerInch = 144
 // WritePNG writes the picture as PNG.
 func (p *Picture) WritePNG(w io.Writer) error {
 	s := &p.sheet
-	c := vgimg.NewWith(vgimg.UseWH(vg.Length(s.width), vg.Length(s.height)), vgimg.UseDPI(PNGDotsPerInch), vgimg.UseBackgroundColor(paper.rgba()))
+	c := vgimg.NewWith(vgimg.UseWH(vg.Length(s.width), vg.Length(s.height)), vgimg.UseDPI(PNGDotsPerInch), vgimg.UseBackgroundColor(white.rgba()))
 	at := func(p point) vg.Point { return vg.Point{X: vg.Length(p.x), Y: vg.Length(s.height - p.y)} }
 	for _, m := range s.marks {
 		if m.text != "" {

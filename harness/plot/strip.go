@@ -84,12 +84,12 @@ func (d *drawing) linkStrip(i *instrument) {
 			d.hatch(grey, 0.8, 4, false, in)
 		case "lost":
 			d.rect(black, 0, 0, in)
-			if word.fill = paper; fits {
+			if word.fill = white; fits {
 				d.text(word)
 			}
 			return
 		default:
-			d.rect(paper, 0, 0, in)
+			d.rect(white, 0, 0, in)
 			d.hatch(grey, 0.8, 4, true, in)
 			d.hatch(grey, 0.8, 4, false, in)
 		}
@@ -182,7 +182,7 @@ func (d *drawing) cellStrip(i *instrument) {
 		m := mark{text: state, at: point{(x0 + x1) / 2, b.y0 + smallSize + 1}, size: smallSize, anchor: middle, fill: black}
 		if state == "off" {
 			d.rect(black, 0, 0, in)
-			m.fill = paper
+			m.fill = white
 		} else {
 			d.rect(warGround, 0, 0, in)
 			d.hatch(warnInk, 0.5, 5, false, in)
@@ -191,10 +191,10 @@ func (d *drawing) cellStrip(i *instrument) {
 			words = append(words, m)
 		}
 	})
-	d.lines(paper, 2.6, nil, [][]point{t})
+	d.lines(white, 2.6, nil, [][]point{t})
 	d.lines(shownInk, 1.2, nil, [][]point{t})
 	for _, m := range words {
-		if m.fill == paper {
+		if m.fill == white {
 			d.text(m)
 		} else {
 			d.label(m)

@@ -6,7 +6,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -16,8 +15,6 @@ import (
 	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/infile"
-	"modernc.org/sqlite"
-	sqlite3 "modernc.org/sqlite/lib"
 )
 
 // readSQLite reads an SQLite database, which the host may still have open.
@@ -41,64 +38,25 @@ func readSQLite(ctx context.Context, d hostfile.Records, from infile.Opener, fil
 	return Query(ctx, db, d, query)
 }
 
-// Bounds of a query.
-const (
-	queryTime = 2 * time.Minute
-	cellBytes = 16 << 20
-	heapBytes = 256 << 20 // of all databases
-)
+// queryTime is the most that a query may take.
+const queryTime = 2 * time.Minute
 
-// openSQLite opens a database for queries alone: somebody else may have made it, and
-// the query. closed closes it.
+// An Opener opens an SQLite database for queries alone; closed closes it.
+type Opener func(ctx context.Context, from infile.Opener, file string) (db *sql.Conn, closed func(), err error)
+
+// sqlite opens SQLite databases; nil in a program without them.
+var sqlite Opener
+
+// RegisterSQLite is called by the package that carries SQLite, harness/records/sqlite,
+// which a program imports as it would a driver of database/sql: one whose host keeps
+// its records elsewhere does without the database.
+func RegisterSQLite(open Opener) { sqlite = open }
+
 func openSQLite(ctx context.Context, from infile.Opener, file string) (db *sql.Conn, closed func(), err error) {
-	f, err := infile.Open(from, file, infile.Streamed)
-	if err != nil {
-		return nil, nil, err // the driver would make an empty one
+	if sqlite == nil {
+		return nil, nil, errors.New(`this program does not carry SQLite: import _ "example.org/understudy/harness/records/sqlite" beside the test`)
 	}
-	f.Close()
-	// Read only, and patient with a host that is writing. A database with a
-	// write-ahead log that a killed host left is recovered on opening, which
-	// needs the right to write: immutable is not set.
-	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: file}).EscapedPath(), RawQuery: "mode=ro&_pragma=busy_timeout(5000)&_pragma=query_only(1)" +
-		"&_pragma=trusted_schema(0)&_pragma=cell_size_check(1)&_pragma=temp_store(2)&_pragma=hard_heap_limit(" + strconv.Itoa(heapBytes) + ")"}
-	pool, err := sql.Open("sqlite", u.String())
-	if err != nil {
-		return nil, nil, err
-	}
-	if db, err = pool.Conn(ctx); err == nil {
-		err = confine(db)
-	}
-	if err != nil {
-		pool.Close()
-		return nil, nil, fmt.Errorf("the database cannot be opened: %w", err)
-	}
-	return db, func() { db.Close(); pool.Close() }, nil
-}
-
-// confine lets a connection select, and nothing else.
-func confine(db *sql.Conn) error {
-	for limit, n := range map[int]int{sqlite3.SQLITE_LIMIT_ATTACHED: 0, sqlite3.SQLITE_LIMIT_LENGTH: cellBytes} {
-		if _, err := sqlite.Limit(db, limit, n); err != nil {
-			return err
-		}
-	}
-	return db.Raw(func(conn any) error {
-		c, ok := conn.(sqlite.AuthorizerRegisterer)
-		if !ok {
-			return errors.New("its driver takes no authorizer")
-		}
-		return c.RegisterAuthorizer(func(action sqlite.AuthorizerActionCode, _, what, _, _ string) sqlite.AuthorizerReturnCode {
-			switch action {
-			case sqlite.AuthSelect, sqlite.AuthRead, sqlite.AuthRecursive:
-				return sqlite.AuthorizerOK
-			case sqlite.AuthFunction:
-				if !strings.EqualFold(what, "load_extension") {
-					return sqlite.AuthorizerOK
-				}
-			}
-			return sqlite.AuthorizerDeny
-		})
-	})
+	return sqlite(ctx, from, file)
 }
 
 // single reports what follows the first statement of a query.

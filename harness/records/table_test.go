@@ -14,6 +14,7 @@ import (
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/records"
+	_ "example.org/understudy/harness/records/sqlite"
 	"example.org/understudy/sim/testenv"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"

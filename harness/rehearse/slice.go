@@ -8,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/paper"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/link"
@@ -158,7 +158,7 @@ func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
 		doc.Errorf(&l.Stations, "", "its gauges do not make a scenario: %v", err)
 		return
 	}
-	err = harness.Paper(context.Background(), s, stage.Options{Keep: func(e ledger.Entry) {
+	err = paper.Play(context.Background(), s, stage.Options{Keep: func(e ledger.Entry) {
 		if e.Frame == nil {
 			return
 		}

@@ -6,8 +6,8 @@ import (
 	"testing"
 	"time"
 
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/capture"
+	"example.org/understudy/harness/paper"
 	"example.org/understudy/harness/replay"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenarios"
@@ -254,7 +254,7 @@ func TestPlaysShippedScenariosBack(t *testing.T) {
 			require.NoError(t, err)
 			s, err := scenario.Parse(name, text, shippedDialect)
 			require.NoError(t, err)
-			entries, err := harness.OnPaper(t.Context(), s)
+			entries, err := paper.Ledger(t.Context(), s)
 			require.NoError(t, err)
 			c := capture.FromLedger(entries, time.Time{})
 			for i := range c.Lines {

@@ -10,14 +10,15 @@ import (
 	"sync"
 	"time"
 
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/library"
 )
 
 // Suite is what is played, and how. Each check has a run folder of its own.
 type Suite struct {
-	Checks    []*harness.Check
+	Checks    []*check.Check
 	Jobs      int           // how many at a time; at least 1
 	KeepGoing bool          // after an error that the user must put right, such as a full disk
 	Timeout   time.Duration // of each scenario, for the wall clock; 0: none
@@ -42,10 +43,10 @@ func Jobs(h *hostfile.Host, asked int) int {
 // Play plays all of it, and calls each in the order of the checks. The error is the
 // first that the user must put right, or that ctx is done, or what each returned;
 // what was not run because of it is an outcome too (NotRun).
-func (s *Suite) Play(ctx context.Context, each func(*harness.Outcome) error) error {
-	p := &player{Suite: s, outs: make([]chan *harness.Outcome, len(s.Checks))}
+func (s *Suite) Play(ctx context.Context, each func(*check.Outcome) error) error {
+	p := &player{Suite: s, outs: make([]chan *check.Outcome, len(s.Checks))}
 	for i := range p.outs {
-		p.outs[i] = make(chan *harness.Outcome, 1)
+		p.outs[i] = make(chan *check.Outcome, 1)
 	}
 	var workers sync.WaitGroup
 	defer workers.Wait()
@@ -70,7 +71,7 @@ func (s *Suite) Play(ctx context.Context, each func(*harness.Outcome) error) err
 
 type player struct {
 	*Suite
-	outs []chan *harness.Outcome
+	outs []chan *check.Outcome
 	// alone is held by a scenario that is played with no other beside it.
 	alone sync.RWMutex
 
@@ -113,8 +114,8 @@ func (p *player) halted(ctx context.Context) string {
 	return p.halt
 }
 
-func notRun(c *harness.Check, why string) *harness.Outcome {
-	return &harness.Outcome{Check: c, NotRun: true, Why: "not run: " + why, Result: judge.Result{Verdict: judge.Inconclusive}}
+func notRun(c *check.Check, why string) *check.Outcome {
+	return &check.Outcome{Check: c, NotRun: true, Why: "not run: " + why, Result: judge.Result{Verdict: judge.Inconclusive}}
 }
 
 func (p *player) stop(why string) {
@@ -126,12 +127,12 @@ func (p *player) stop(why string) {
 }
 
 // done learns from an outcome whether to go on.
-func (p *player) done(out *harness.Outcome, err error) *harness.Outcome {
+func (p *player) done(out *check.Outcome, err error) *check.Outcome {
 	if err == nil {
 		p.count(out)
 		return out
 	}
-	name := harness.Name(out.Check.Scenario)
+	name := library.Name(out.Check.Scenario)
 	if !p.KeepGoing {
 		p.stop("ended by the error at " + name)
 	}
@@ -144,7 +145,7 @@ func (p *player) done(out *harness.Outcome, err error) *harness.Outcome {
 }
 
 // count counts how often the host became ready, and did not.
-func (p *player) count(out *harness.Outcome) {
+func (p *player) count(out *check.Outcome) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	switch {
@@ -160,7 +161,7 @@ func (p *player) count(out *harness.Outcome) {
 
 // one plays a scenario. What goes wrong beside others is tried once more alone: two
 // of a host's programs may be in each other's way.
-func (p *player) one(ctx context.Context, c *harness.Check) (out *harness.Outcome, err error) {
+func (p *player) one(ctx context.Context, c *check.Check) (out *check.Outcome, err error) {
 	if p.Timeout > 0 {
 		var cancel func()
 		ctx, cancel = context.WithTimeoutCause(ctx, p.Timeout, errTimeout)
@@ -184,7 +185,7 @@ func (p *player) one(ctx context.Context, c *harness.Check) (out *harness.Outcom
 	if err == nil {
 		return out, nil
 	}
-	out = &harness.Outcome{Check: c, Why: err.Error(), Result: judge.Result{Verdict: judge.Error}}
+	out = &check.Outcome{Check: c, Why: err.Error(), Result: judge.Result{Verdict: judge.Error}}
 	switch {
 	case context.Cause(ctx) == errTimeout: //nolint:errorlint // it is this very one
 		out.Verdict, out.Why = judge.Inconclusive, fmt.Sprintf("it was not over within the timeout of %s", p.Timeout)
@@ -197,7 +198,7 @@ func (p *player) one(ctx context.Context, c *harness.Check) (out *harness.Outcom
 }
 
 // byItself plays a scenario again with no other beside it.
-func (p *player) byItself(ctx context.Context, c *harness.Check, beside *harness.Outcome) (*harness.Outcome, error) {
+func (p *player) byItself(ctx context.Context, c *check.Check, beside *check.Outcome) (*check.Outcome, error) {
 	p.alone.Lock()
 	defer p.alone.Unlock()
 	if p.halted(ctx) != "" {

@@ -11,8 +11,8 @@ import (
 	"testing"
 	"time"
 
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/capture"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/tap"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenarios"
@@ -83,7 +83,7 @@ func device(t *testing.T, text string) (path string, entries *kept[ledger.Entry]
 	require.NoError(t, err)
 	entries = newKept[ledger.Entry]()
 	inbox := stage.NewInbox()
-	ports, err := harness.OpenPorts(s, t.TempDir(), inbox)
+	ports, err := check.OpenPorts(s, t.TempDir(), inbox)
 	require.NoError(t, err)
 	st, err := stage.New(s.Play, stage.Options{Ports: ports.Ports, Inbox: inbox, Pace: stage.Real, Keep: entries.put})
 	require.NoError(t, err)

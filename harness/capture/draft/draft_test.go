@@ -9,9 +9,9 @@ import (
 	"testing"
 	"time"
 
-	"example.org/understudy/harness"
 	"example.org/understudy/harness/capture"
 	"example.org/understudy/harness/capture/draft"
+	"example.org/understudy/harness/paper"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/stage/ledger"
@@ -69,7 +69,7 @@ func heard(c *capture.Capture, line int, d *wire.Dialect) (streamed, tagged []st
 }
 
 func onPaper(t *testing.T, s *scenario.Scenario) *capture.Capture {
-	entries, err := harness.OnPaper(t.Context(), s)
+	entries, err := paper.Ledger(t.Context(), s)
 	require.NoError(t, err)
 	return capture.FromLedger(entries, time.Time{})
 }
@@ -80,7 +80,7 @@ func again(t *testing.T, c *capture.Capture, opt draft.Options) (*capture.Captur
 	require.NoError(t, err)
 	text := scenario.Marshal(f, strings.Join(notes, "\n"))
 	s := parse(t, "again.yaml", text)
-	require.NoError(t, harness.Expectations(t.Context(), s), "%s", text)
+	require.NoError(t, paper.Expectations(t.Context(), s), "%s", text)
 	return onPaper(t, s), string(text)
 }
 
@@ -192,7 +192,7 @@ func TestReadsLikeAScenario(t *testing.T) {
 	require.NoError(t, err)
 	text := scenario.Marshal(f, strings.Join(notes, "\n"))
 	s := parse(t, "tapped.yaml", text)
-	require.NoError(t, harness.Expectations(t.Context(), s))
+	require.NoError(t, paper.Expectations(t.Context(), s))
 	golden := filepath.Join("testdata", "tapped.yaml")
 	if *update {
 		require.NoError(t, os.WriteFile(golden, text, 0o644))

@@ -6,9 +6,10 @@ import (
 	"slices"
 	"time"
 
-	"example.org/understudy/harness"
+	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/paper"
 	"example.org/understudy/harness/records"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/port"
@@ -66,10 +67,10 @@ func Do(ctx context.Context, s *scenario.Scenario, host Host) (*Run, error) {
 	}
 	w.places = paths
 	var err error
-	if w.Job, err = harness.JobFor(s, paths, dialects, "records"); err != nil {
+	if w.Job, err = check.JobFor(s, paths, dialects, "records"); err != nil {
 		return nil, err
 	}
-	r := &Run{Spec: harness.Spec(s)}
+	r := &Run{Spec: paper.Spec(s)}
 	r.Spec.RealTime = true // the host's clock is the timeline
 	r.Spec.Begun, r.Spec.Ended = Begun, Begun.Add(s.Play.Until+time.Second)
 	st, err = stage.New(s.Play, stage.Options{Ports: ports, Inbox: inbox, Pace: stage.Drain, Patience: patience, Host: life,

@@ -1,0 +1,54 @@
+package check_test
+
+import (
+	"strings"
+	"testing"
+
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/scenario"
+	"github.com/stretchr/testify/require"
+)
+
+// Where a dialect's tag frame carries no reading, what was tagged is what the
+// stream said last; a correct host is not accused for not knowing more.
+//
+// Kind: process.
+func TestATagWithoutAReading(t *testing.T) {
+	t.Parallel()
+	s, err := scenario.Parse("bare.yaml", []byte(`
+understudy: 1
+title: A tag between two streamed readings
+part: {limits: [17.980 mm, 18.020 mm]}
+gauges:
+  - {name: fixture, dialect: multi-binary, resolution: 0.001 mm, mid-stroke: 18.000 mm, preset: 18.000 mm, stream: 10 Hz}
+cues:
+  - {at: 0 s, do: preset}
+  - {at: 1 s, do: rest on, size: 18.005 mm}
+  - {at: 1450 ms, do: rest on, size: 18.009 mm} # no frame says so before the tag
+  - {at: 1460 ms, do: tag}
+`), shippedDialect)
+	require.NoError(t, err)
+	out := judged(t, s)
+	require.Equal(t, judge.Pass, out.Verdict, explain(out))
+	require.Len(t, out.Records, 1)
+	require.Equal(t, "18.005", out.Records[0].Text)
+}
+
+// A resolution that the frames round away would have every correct host send
+// other numbers than the ledger holds: it is a mistake of the scenario.
+//
+// Kind: property.
+func TestAResolutionFinerThanTheFrames(t *testing.T) {
+	t.Parallel()
+	text := `
+understudy: 1
+title: Six decimals in frames of five
+gauges:
+  - {name: fine, dialect: cobs-binary, resolution: 0.000001 mm, mid-stroke: 5 mm}
+`
+	_, err := scenario.Parse("fine.yaml", []byte(text), shippedDialect)
+	require.ErrorContains(t, err, "fine.yaml:5:")
+	require.ErrorContains(t, err, "a step of 0.000001 mm becomes 0.00000 in a frame of cobs-binary")
+	_, err = scenario.Parse("fine.yaml", []byte(strings.Replace(text, "0.000001", "0.00001", 1)), shippedDialect)
+	require.NoError(t, err)
+}

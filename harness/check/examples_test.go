@@ -1,0 +1,118 @@
+package check_test
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"sync/atomic"
+	"testing"
+
+	"example.org/understudy/harness/check"
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/sim/testenv"
+	"github.com/stretchr/testify/require"
+)
+
+// The example hosts, in three languages on three serial libraries, with records
+// of three forms, are right about every shipped scenario they are made for.
+
+// example reads an example's host description; its program is in folder.
+func example(t *testing.T, name, folder string) *hostfile.Host {
+	file := filepath.Join("..", "..", "testdata", "hosts", name, "host.yaml")
+	text, err := os.ReadFile(file)
+	require.NoError(t, err)
+	h, err := hostfile.Parse(file, text)
+	require.NoError(t, err)
+	h.Folder = folder
+	return h
+}
+
+// passesClaimed plays all shipped scenarios to a host, which passes those that its
+// description claims, and these are so many.
+func passesClaimed(t *testing.T, h *hostfile.Host, many int) {
+	var passed atomic.Int32
+	t.Cleanup(func() { require.Equal(t, many, int(passed.Load())) })
+	for _, name := range shippedNames(t) {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			c := check.Check{Scenario: shipped(t, name), Host: h, Run: t.TempDir()}
+			out, err := c.Do(context.Background())
+			require.NoError(t, err)
+			if out.Verdict == judge.Skipped {
+				return // counted below
+			}
+			require.Equal(t, judge.Pass, out.Verdict, "%s\n%+v", out.Why, out.Findings)
+			passed.Add(1)
+		})
+	}
+}
+
+// The host in Python is correct by every rule, in every unit, in the three
+// dialects it speaks: on every shipped scenario whose gauges speak them on a
+// serial port of this machine.
+//
+// Kind: outside.
+func TestExampleHostInPython(t *testing.T) {
+	t.Parallel()
+	python := testenv.Python(t)
+	folder, err := filepath.Abs("../../testdata/hosts/python")
+	require.NoError(t, err)
+	h := example(t, "python", folder)
+	h.Run[0] = python
+	passesClaimed(t, h, 33)
+}
+
+// What a host does not claim is not played to it, nor passed.
+//
+// Kind: process.
+func TestUnclaimedIsNotPlayed(t *testing.T) {
+	t.Parallel()
+	for name, want := range map[string]string{
+		"12-two-channels": "not played: the host does not claim the dialect multi-ascii of spindle-fixture",
+		"38-at-the-line":  "not played: the host does not claim ports such as that of recess-foot, rfc2217",
+	} {
+		h := &hostfile.Host{Run: []string{"/nowhere/host"}, Dialects: []string{"line-ascii"}, Ports: []hostfile.Port{"pty"}}
+		c := check.Check{Scenario: shipped(t, name), Host: h, Run: filepath.Join(t.TempDir(), "run")}
+		out, err := c.Do(context.Background())
+		require.NoError(t, err)
+		r := out.Report()
+		require.Equal(t, judge.Skipped, r.Result.Verdict)
+		require.Equal(t, []string{want}, r.Result.Reasons)
+		require.Empty(t, r.HostEnd, "it was not started")
+		require.NoDirExists(t, c.Run)
+	}
+}
+
+// Kind: outside.
+func TestExampleHostInGo(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	output(t, "go", "build", "-o", filepath.Join(dir, "jsonhost"), "../../testdata/hosts/go")
+	passesClaimed(t, example(t, "go", dir), 10)
+}
+
+// Kind: outside.
+func TestExampleHostInC(t *testing.T) {
+	t.Parallel()
+	testenv.Works(t, "gcc", "cc", "--version")
+	dir := t.TempDir()
+	output(t, "cc", "-Wall", "-Wextra", "-Werror", "-O1", "-o", filepath.Join(dir, "csvhost"), "../../testdata/hosts/c/csvhost.c")
+	passesClaimed(t, example(t, "c", dir), 10)
+}
+
+// A host that is asked what it is not made for is found out, not passed: the
+// one in Go knows no inches.
+//
+// Kind: outside.
+func TestExampleHostBeyondItsClaim(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	output(t, "go", "build", "-o", filepath.Join(dir, "jsonhost"), "../../testdata/hosts/go")
+	h := example(t, "go", dir)
+	h.Scenarios = nil
+	c := check.Check{Scenario: shipped(t, "03-inch-host"), Host: h, Run: t.TempDir()}
+	out, err := c.Do(context.Background())
+	require.NoError(t, err)
+	require.Equal(t, judge.Fail, out.Verdict)
+}

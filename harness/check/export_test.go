@@ -1,0 +1,4 @@
+package check
+
+// ReopenHolding is Reopen that holds fewer entries of the ledger.
+var ReopenHolding = reopenHolding

@@ -1,4 +1,0 @@
-package harness
-
-// ReopenHolding is Reopen that holds fewer entries of the ledger.
-var ReopenHolding = reopenHolding
