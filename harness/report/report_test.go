@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"encoding/xml"
 	"flag"
-	"fmt"
 	"io"
 	"math"
 	"os"
@@ -190,107 +189,6 @@ func TestVerdictOfSeveral(t *testing.T) {
 	require.Equal(t, judge.Inconclusive, report.Verdict(nil), "nothing that was played is nothing that passed")
 }
 
-// element is an XML element as it stands.
-type element struct {
-	XMLName xml.Name
-	Attrs   []xml.Attr `xml:",any,attr"`
-	Kids    []element  `xml:",any"`
-	Text    string     `xml:",chardata"`
-}
-
-// The rules of the two schemas for JUnit XML in common use, as far as they bear
-// on the elements we write: JUnit.xsd (github.com/windyroad/JUnit-Schema, commit
-// 2378e66), which asks for more and fixes the order, and junit-10.xsd
-// (github.com/jenkinsci/xunit-plugin, commit 031e285), which allows more.
-// Attributes: need, by type. Kids: the only lawful order; a star repeats.
-var junitRules = map[string]struct {
-	attrs string
-	kids  string
-}{
-	"testsuites": {"", "(testsuite )*"},
-	"testsuite":  {"name:token package:token id:int timestamp:stamp hostname:token tests:int failures:int errors:int skipped:int time:decimal", "properties (testcase )*system-out system-err "},
-	"properties": {"", "(property )*"},
-	"property":   {"name:token value:string", ""},
-	"testcase":   {"name:token classname:token time:decimal", "(error |failure |skipped )?"},
-	"error":      {"message:string type:string", ""},
-	"failure":    {"message:string type:string", ""},
-	"skipped":    {"message:string", ""}, // in JUnit.xsd of any content
-	"system-out": {"", ""},
-	"system-err": {"", ""},
-}
-
-var junitTypes = map[string]*regexp.Regexp{
-	"token":   regexp.MustCompile(`^\S+( \S+)*$`), // xs:token with minLength 1
-	"string":  regexp.MustCompile(`(?s)^.*$`),
-	"int":     regexp.MustCompile(`^\d{1,9}$`),
-	"decimal": regexp.MustCompile(`^\d{0,3}(\d{3})*\.\d*$`), // xs:decimal, and SUREFIRE_TIME of junit-10.xsd
-	"stamp":   regexp.MustCompile(`^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}$`),
-}
-
-func checkJUnit(e element) (errs []string) {
-	name := e.XMLName.Local
-	rule, ok := junitRules[name]
-	if !ok {
-		return []string{"element " + name + " is not in the schema"}
-	}
-	have := map[string]string{}
-	for _, a := range e.Attrs {
-		have[a.Name.Local] = a.Value
-	}
-	for _, spec := range strings.Fields(rule.attrs) {
-		attr, kind, _ := strings.Cut(spec, ":")
-		v, ok := have[attr]
-		if !ok || !junitTypes[kind].MatchString(v) {
-			errs = append(errs, fmt.Sprintf("%s/@%s is %q, not %s", name, attr, v, kind))
-		}
-		delete(have, attr)
-	}
-	for a := range have {
-		errs = append(errs, name+"/@"+a+" is not in the schema")
-	}
-	order := ""
-	for _, k := range e.Kids {
-		order += k.XMLName.Local + " "
-		errs = append(errs, checkJUnit(k)...)
-	}
-	if !regexp.MustCompile("^" + rule.kids + "$").MatchString(order) {
-		errs = append(errs, fmt.Sprintf("%s holds %q, not %q", name, order, rule.kids))
-	}
-	return errs
-}
-
-// Kind: outside.
-func TestJUnit(t *testing.T) {
-	t.Parallel()
-	rs := runs()
-	rs[1].Result.Findings[0].Record.Raw = "8.015\x00\x1b\uffff]]><"
-	out := write(t, func(w io.Writer) error { return report.JUnit(w, rs) })
-	golden(t, "junit.xml", out)
-	var e element
-	require.NoError(t, xml.Unmarshal(out, &e))
-	require.Empty(t, checkJUnit(e))
-	require.NotEmpty(t, checkJUnit(element{XMLName: xml.Name{Local: "testcase"}}), "the check can fail")
-	// Counts agree with the cases, and nothing undecided counts as passed.
-	for _, s := range e.Kids {
-		n := map[string]int{}
-		for _, k := range s.Kids {
-			if k.XMLName.Local == "testcase" {
-				n["tests"]++
-				for _, x := range k.Kids {
-					n[strings.Replace(x.XMLName.Local+"s", "skippeds", "skipped", 1)]++
-				}
-			}
-		}
-		for _, a := range s.Attrs {
-			switch a.Name.Local {
-			case "tests", "failures", "errors", "skipped":
-				require.Equal(t, strconv.Itoa(n[a.Name.Local]), a.Value, a.Name.Local)
-			}
-		}
-	}
-	require.Contains(t, string(out), `type="inconclusive"`)
-}
-
 // Kind: golden.
 func TestJSONKeepsToItsSchema(t *testing.T) {
 	t.Parallel()
@@ -439,12 +337,8 @@ func FuzzPage(f *testing.F) {
 		if strings.Contains(out, "NaN") || strings.Contains(out, "Inf") {
 			t.Error("a number that cannot be drawn")
 		}
-		var e element
-		if err := xml.Unmarshal(write(t, func(w io.Writer) error { return report.JUnit(w, rs) }), &e); err != nil {
+		if err := xml.Unmarshal(write(t, func(w io.Writer) error { return report.JUnit(w, rs) }), new(struct{})); err != nil {
 			t.Error(err)
-		}
-		if errs := checkJUnit(e); errs != nil {
-			t.Error(errs)
 		}
 	})
 }
