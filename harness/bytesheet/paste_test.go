@@ -1,6 +1,10 @@
 package bytesheet
 
-import "testing"
+import (
+	"bytes"
+	"fmt"
+	"testing"
+)
 
 // Kind: property.
 func TestPasted(t *testing.T) {
@@ -19,15 +23,33 @@ func TestPasted(t *testing.T) {
 	}
 }
 
-// FuzzPasted: what a person pastes never panics.
+// Any bytes are read back from both forms that a person may paste, and whatever
+// is pasted is read in one of the two ways or refused.
 //
 // Kind: property.
 func FuzzPasted(f *testing.F) {
 	f.Add("A5 08")
 	f.Add(`\x02<ETX>`)
-	f.Fuzz(func(_ *testing.T, s string) {
-		_, _ = Pasted(s)
-		_, _ = PastedHex(s)
-		_, _ = PastedText(s)
+	f.Fuzz(func(t *testing.T, s string) {
+		if got, err := PastedHex(fmt.Sprintf("% x", s)); err != nil || string(got) != s {
+			t.Errorf("%q in hexadecimal is read as %q, %v", s, got, err)
+		}
+		escaped := ""
+		for _, c := range []byte(s) {
+			escaped += fmt.Sprintf(`\x%02X`, c)
+		}
+		if got, err := PastedText(escaped); err != nil || string(got) != s {
+			t.Errorf("%q in escapes is read as %q, %v", s, got, err)
+		}
+		hex, err := PastedHex(s)
+		text, errText := PastedText(s)
+		got, errAny := Pasted(s)
+		switch {
+		case err == nil && len(hex) > 0:
+			text, errText = hex, nil
+		}
+		if !bytes.Equal(got, text) || (errAny == nil) != (errText == nil) {
+			t.Errorf("%q is read as %q, %v", s, got, errAny)
+		}
 	})
 }

@@ -243,7 +243,12 @@ func FuzzParse(f *testing.F) {
 		if _, err := h.Records.Time.Parse("2026-01-31 07:30:00"); err != nil && err.Error() == "" {
 			t.Error("an error without words")
 		}
-		_, _ = hostfile.Places{Port: "p", Run: "r", Job: "j", Records: "c", Output: "o", Self: "s"}.ExpandAll(h.Run)
+		again, err := hostfile.Parse("h", []byte(src))
+		require.NoError(t, err)
+		require.Equal(t, h.Run, again.Run)
+		require.Equal(t, h.Records.Columns, again.Records.Columns)
+		filled, err := hostfile.Places{Port: "p", Run: "r", Job: "j", Records: "c", Output: "o", Self: "s"}.ExpandAll(h.Run)
+		require.True(t, err != nil || len(filled) == len(h.Run), "the command %q became %q", h.Run, filled)
 	})
 }
 

@@ -712,7 +712,7 @@ func FuzzParse(f *testing.F) {
 			l.build(doc)
 		}
 		if doc.Err() == nil && l.Shift.D() <= 5*time.Minute && len(l.gauges) < 20 {
-			l.Play(0, true)
+			require.Empty(t, cmp.Diff(l.Play(0, true), l.Play(0, true)), "the same shift twice")
 		}
 	})
 }
@@ -726,6 +726,9 @@ func FuzzRead(f *testing.F) {
 		if r, err := Read("fuzz.json", strings.NewReader(text)); err == nil {
 			if m, err := Merge([]*Result{r}); err == nil {
 				require.NoError(t, m.Line().Summarise(m).HTML(io.Discard))
+				again, err := Read("again.json", strings.NewReader(written(t, m)))
+				require.NoError(t, err)
+				require.Equal(t, m.Played, again.Played)
 			}
 		}
 	})

@@ -145,11 +145,18 @@ func TestParseRefuses(t *testing.T) {
 	}
 }
 
-// Kind: property.
+// What is read is what math/big reads, and reads back.
+//
+// Kind: model.
 func FuzzParse(f *testing.F) {
-	f.Add("-12.50e3")
+	for _, s := range []string{"-12.50e3", "-9223372036854775809", "+9223372036854775808.5", "-0.00000000000000000001e-3"} {
+		f.Add(s)
+	}
 	f.Fuzz(func(t *testing.T, s string) {
 		if d, err := decimal.Parse(s); err == nil {
+			if want, ok := new(big.Rat).SetString(s); !ok || rat(d).Cmp(want) != 0 {
+				t.Fatalf("%q reads as %s", s, d)
+			}
 			if back, err := decimal.Parse(d.String()); err != nil || !back.Equal(d) {
 				t.Fatalf("%q reads as %s, which does not read back", s, d)
 			}

@@ -137,12 +137,12 @@ func (b *exprBuilder) build(n ast.Node, depth int) (*operand, error) {
 		}
 		return b.join(op, depth, n.Left, n.Right)
 	case *ast.BuiltinNode:
-		if exprFunctions[n.Name] != len(n.Arguments) {
+		if takes, ok := exprFunctions[n.Name]; !ok || takes != len(n.Arguments) {
 			return fail("the function " + n.Name)
 		}
 		return b.join(n.Name, depth, n.Arguments...)
 	case *ast.CallNode:
-		if id, ok := n.Callee.(*ast.IdentifierNode); !ok || exprFunctions[id.Value] != len(n.Arguments) {
+		if id, ok := n.Callee.(*ast.IdentifierNode); !ok || id.Value != "div" || len(n.Arguments) != exprFunctions["div"] {
 			return fail("this call")
 		}
 		return b.join("div", depth, n.Arguments...)

@@ -40,13 +40,38 @@ func FuzzParse(f *testing.F) {
 			if err != nil {
 				continue // the sample's values need not fit a strange dialect
 			}
-			e := d.NewEnd(fr.From.other())
-			count := 0
-			e.Receive(raw, 0, func(Incoming) { count++ })
-			e.Quiet(24*time.Hour, func(Incoming) { count++ })
-			d.Annotate(raw, fr.From)
+			var got [2][]event
+			for k := range got {
+				e := d.NewEnd(fr.From.other())
+				e.Receive(raw, 0, collect(d, &got[k]))
+				e.Quiet(24*time.Hour, collect(d, &got[k]))
+			}
+			if fmt.Sprint(got[0]) != fmt.Sprint(got[1]) {
+				t.Fatalf("%q is read as %+v, and as %+v", raw, got[0], got[1])
+			}
+			for _, ev := range got[0] {
+				if ev.raw == "" && ev.why == "" || len(ev.raw) > len(raw) {
+					t.Fatalf("of %q comes %+v", raw, ev)
+				}
+			}
+			spanned(t, d, raw, fr.From)
 		}
 	})
+}
+
+// spanned has the spans of a frame cover each of its bytes once, in order.
+func spanned(t *testing.T, d *Dialect, raw []byte, from Side) {
+	t.Helper()
+	at := 0
+	for _, s := range d.Annotate(raw, from) {
+		if s.Start != at || s.End <= s.Start || s.End > len(raw) {
+			t.Fatalf("%s: a span of %q is from %d to %d, not from %d", d.Name(), raw, s.Start, s.End, at)
+		}
+		at = s.End
+	}
+	if at != len(raw) {
+		t.Fatalf("%s: the spans of %q end at %d of %d", d.Name(), raw, at, len(raw))
+	}
 }
 
 // fuzzFramings are one dialect for every framing, with the fields that are
@@ -111,7 +136,7 @@ func FuzzDecode(f *testing.F) {
 					t.Fatal(err)
 				}
 			}
-			d.Annotate(inc.Raw, side.other())
+			spanned(t, d, inc.Raw, side.other())
 			if inc.Garbage != nil || inc.Rec.invalid || d.inTurn || len(d.frames[inc.Frame].derived) > 0 {
 				return
 			}
@@ -154,7 +179,7 @@ func FuzzDecode(f *testing.F) {
 //
 // Kind: property.
 func FuzzExpression(f *testing.F) {
-	for _, s := range []string{"a > 1", "bitand(a, 3) == 2 ? 1 : 0", "a in [1, 2]", "div(a, 0)", "not (a == 1 and b)"} {
+	for _, s := range []string{"a > 1", "bitand(a, 3) == 2 ? 1 : 0", "a in [1, 2]", "div(a, 0)", "not (a == 1 and b)", "now()", "niv()"} {
 		f.Add(s)
 	}
 	find := func(name string) (exprRef, error) {
@@ -170,11 +195,22 @@ func FuzzExpression(f *testing.F) {
 	}
 	rec := newRecord(3)
 	rec.Set(0, 0, Int(7))
-	f.Fuzz(func(_ *testing.T, text string) {
+	f.Fuzz(func(t *testing.T, text string) {
 		e, err := newExpression(text, find, false)
 		if err != nil {
+			if err.Error() == "" {
+				t.Fatalf("%q is refused without a word", text)
+			}
 			return
 		}
-		_, _ = e.eval(rec, 0)
+		again, err := newExpression("("+text+")", find, false)
+		if err != nil {
+			return // too long now, or the bracket ends something else
+		}
+		v, err := e.eval(rec, 0)
+		w, err2 := again.eval(rec, 0)
+		if (err == nil) != (err2 == nil) || err == nil && (v.Kind != w.Kind || v.String() != w.String()) {
+			t.Fatalf("%q is %v, %v; in brackets %v, %v", text, v, err, w, err2)
+		}
 	})
 }
