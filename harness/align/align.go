@@ -51,6 +51,7 @@ const (
 	gram     = 4   // equal keys that re-join the sides after a long gap
 	ahead    = 1 << 17
 	farthest = 1 << 12 // pairs that are moved by one at most
+	short    = 1 << 16 // pairs that are possible between sides that are short
 )
 
 type aligner struct {
@@ -97,7 +98,44 @@ func Align(s Sides) []int32 {
 		i, j = a.window(i, j)
 	}
 	a.mend()
+	a.perfect()
 	return a.match
+}
+
+// perfect works out the cheapest way as a whole, where the sides are short and the one
+// found leaves something over although some wants are free: sides that repeat themselves
+// may have run together too soon.
+func (a *aligner) perfect() {
+	if len(a.free) == 0 || a.n*a.m > short || a.total() == 0 {
+		return
+	}
+	a.fill(0, 0, a.n, a.m)
+	if a.cost[a.n*a.w+a.m] >= a.total() {
+		return
+	}
+	for i := range a.match {
+		a.match[i] = -1
+	}
+	a.keep(0, 0, a.n, a.m, a.n+a.m)
+}
+
+// total is the cost of the pairs as they are.
+func (a *aligner) total() (sum int32) {
+	has := make([]bool, a.m)
+	for i, j := range a.match {
+		if j < 0 {
+			sum += int32(a.Skip(i))
+			continue
+		}
+		has[j] = true
+		sum += int32(a.Pair(i, int(j)))
+	}
+	for j := range has {
+		if !has[j] {
+			sum += int32(a.Extra(j))
+		}
+	}
+	return sum
 }
 
 // sure reports that pairing i and j is part of an optimal alignment of what

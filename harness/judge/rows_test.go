@@ -11,6 +11,7 @@ import (
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage/ledger"
+	"pgregory.net/rapid"
 )
 
 // bench is a run of one gauge that is written by hand, a frame a second.
@@ -88,6 +89,78 @@ func TestUnreadTellsNothing(t *testing.T) {
 			t.Errorf("read %v: %s", row, describe(res.Findings))
 		}
 	}
+}
+
+// What a host perhaps did not read it may have read the first of, the last of, or any
+// of: a tag and its repeats are one row, which stands where the first of them was read.
+// Readings are the same for long, so that it shows only among the rows around.
+//
+// Kind: property.
+func TestAnyOfWhatIsPerhapsRead(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		b := newBench()
+		b.spec.All, b.spec.Gauges[0].Tags.Window = true, time.Hour
+		type sent struct {
+			tag   int64
+			value string
+		}
+		var session, again []sent // since the last hang-up; tags that are still to be repeated
+		recorded := map[int64]bool{}
+		hangUp := func() {
+			sure := rapid.IntRange(0, len(session)).Draw(t, "surely read")
+			from, to := sure, len(session)
+			any := rapid.Bool().Draw(t, "any")
+			if rapid.Bool().Draw(t, "the first") {
+				to = rapid.IntRange(sure, to).Draw(t, "to")
+			} else {
+				from = rapid.IntRange(sure, to).Draw(t, "from")
+			}
+			unread := &ledger.Out{Fate: ledger.Unread}
+			for i, s := range session {
+				if i >= sure {
+					unread.Frames = append(unread.Frames, b.id-len(session)+1+i)
+				}
+				if read := i < sure || i >= from && i < to && (!any || rapid.Bool().Draw(t, "read")); !read || recorded[s.tag] {
+					continue
+				}
+				recorded[s.tag] = s.tag > 0
+				b.row(s.tag, s.value)
+			}
+			if len(unread.Frames) > 0 {
+				b.add(ledger.Entry{Kind: ledger.KindOut, Gauge: "g", Out: unread})
+			}
+			session = nil
+		}
+		send := func(tag int64, value string, repeat bool) {
+			b.sends(tag, value, "", repeat)
+			session = append(session, sent{tag, value})
+		}
+		values := []string{"1.000", "1.001", "1.002"}[:rapid.IntRange(1, 3).Draw(t, "values")]
+		value, tags := values[0], int64(0)
+		for range rapid.IntRange(1, 60).Draw(t, "steps") {
+			switch rapid.IntRange(0, 9).Draw(t, "step") {
+			case 0, 1:
+				tags++
+				send(tags, value, false)
+				again = append(again, sent{tags, value})
+			case 2, 3:
+				if len(again) > 0 {
+					send(again[0].tag, again[0].value, true)
+					again = again[1:]
+				}
+			case 4:
+				value = rapid.SampledFrom(values).Draw(t, "value")
+			case 5:
+				hangUp()
+			default:
+				send(0, value, false)
+			}
+		}
+		hangUp()
+		if res := b.judge(); len(res.Findings) > 0 {
+			t.Fatal(describe(res.Findings))
+		}
+	})
 }
 
 // Each row of a damaged frame has its own frame beside it.

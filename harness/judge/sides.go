@@ -25,7 +25,16 @@ type sides struct {
 
 func (s *sides) Len() (int, int) { return len(s.wants), len(s.recs) }
 
-func (s *sides) Skip(i int) int { return int(s.wants[i].Loss) }
+func (s *sides) Skip(i int) int { return skip(&s.wants[i]) }
+
+// skip is the cost of a want's having no row. It is slight where another want's row may
+// stand for it, whether or not that has one: only what follows can tell which has.
+func skip(w *cause.Want) int {
+	if w.Instead > 0 {
+		return min(1, int(w.Loss))
+	}
+	return int(w.Loss)
+}
 
 func (s *sides) Extra(k int) int {
 	if s.doubles && s.double(k) {
@@ -200,12 +209,13 @@ func (s *sides) align() []int32 {
 			match[between.wants[w]] = r
 		}
 	}
-	for w, r := range align.Align(&tagged) {
+	pairs := align.Align(&tagged)
+	for w, r := range pairs {
 		if r < 0 {
 			continue
 		}
 		i, k := int(tagged.wants[w]), int(tagged.rows[r])
-		if s.wants[i].Tag != s.rows[s.recs[k]].tag {
+		if s.wants[i].Tag != s.rows[s.recs[k]].tag || tagged.twin(pairs, w) {
 			continue
 		}
 		upto(i, k)
@@ -220,6 +230,19 @@ func (s *sides) align() []int32 {
 type part struct {
 	*sides
 	wants, rows []int32
+}
+
+// twin reports whether another want with the tag number of want w, sent before or
+// after it, may be what its row answers to: which of them it is shows only among the
+// rows around.
+func (p *part) twin(pairs []int32, w int) bool {
+	for k := max(0, w-near); k < min(w+near, len(p.wants)); k++ {
+		a, b := &p.sides.wants[p.wants[min(w, k)]], &p.sides.wants[p.wants[max(w, k)]]
+		if k != w && pairs[k] < 0 && a.Tag == b.Tag && a.Loss == 0 && b.Instead > 0 && a.Seen >= b.Instead-1 {
+			return true
+		}
+	}
+	return false
 }
 
 // oneToOne reports whether there are as many wants as rows, with the same tag numbers
@@ -291,7 +314,7 @@ func (j *judging) eventSides(readings []aligned, wants []cause.Want, recs []int3
 }
 
 func (s *eventSides) Len() (int, int) { return len(s.wants), len(s.recs) }
-func (s *eventSides) Skip(i int) int  { return int(s.wants[i].Loss) }
+func (s *eventSides) Skip(i int) int  { return skip(&s.wants[i]) }
 func (s *eventSides) Extra(int) int   { return align.Full }
 
 // The costs of a row of an event that stands too far from what told the event. They
