@@ -74,7 +74,7 @@ func (s *Server) Run(ctx context.Context) (c Counts, err error) {
 		switch {
 		case d.Gone && !s.down:
 			s.down = true
-			if _, err := s.port.HangUp(); err != nil {
+			if _, _, err := s.port.HangUp(); err != nil {
 				failure = errors.Join(failure, err)
 			}
 			record(capture.Event{Kind: capture.Gone})

@@ -174,7 +174,7 @@ func (t *Tap) one(it item) error {
 	case it.ended:
 		t.dev.close()
 		t.dev = nil
-		if _, err := t.port.HangUp(); err != nil {
+		if _, _, err := t.port.HangUp(); err != nil {
 			return err
 		}
 		return t.record(it.at, capture.Event{Kind: capture.Gone, Text: it.err.Error()})

@@ -234,9 +234,9 @@ type Port interface {
 	// exact is false more may wait where the port cannot see.
 	Unread() (n int, exact bool)
 	// HangUp takes the port away from under the host and returns how many bytes
-	// it had not read. No Closed event follows. The error is ErrDown or ErrClosed,
+	// it had not read, exact as for Unread. No Closed event follows. The error is ErrDown or ErrClosed,
 	// or says that the symbolic link could not be removed; the port is down even so.
-	HangUp() (lost int, err error)
+	HangUp() (lost int, exact bool, err error)
 	// Return brings a port that is hung up back, under a new stable name when
 	// name is not "" (an address, for TCP).
 	Return(name string) error

@@ -229,17 +229,18 @@ func (p *ptyPort) Unread() (int, bool) {
 	return len(p.q.data), false
 }
 
-func (p *ptyPort) HangUp() (lost int, err error) {
+func (p *ptyPort) HangUp() (lost int, exact bool, err error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.released {
-		return 0, ErrClosed
+		return 0, true, ErrClosed
 	}
 	if p.master < 0 {
-		return 0, ErrDown
+		return 0, true, ErrDown
 	}
 	p.stats.HangUps++
-	return p.vanish()
+	lost, err = p.vanish()
+	return lost, false, err
 }
 
 func (p *ptyPort) vanish() (lost int, err error) {

@@ -387,6 +387,8 @@ func (p *ptyPort) pump() {
 	}
 }
 
+// Unread is exact when it says that the host has read nothing, or everything: between
+// the two some bytes may be on their way to the host's read buffer.
 func (p *ptyPort) Unread() (int, bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -395,7 +397,7 @@ func (p *ptyPort) Unread() (int, bool) {
 	}
 	p.pump()
 	n, exact := p.recount()
-	return len(p.q.data) + n, exact && p.out <= window && p.line.Lflag&unix.ICANON == 0
+	return len(p.q.data) + n, exact && (n == 0 || n == p.out) && p.out <= window && p.line.Lflag&unix.ICANON == 0
 }
 
 // takeBack empties the queue and reads back what the kernel still holds for the
@@ -678,10 +680,12 @@ func (v *visit) probe() (held bool) {
 	return held
 }
 
-func (p *ptyPort) HangUp() (lost int, err error) {
+func (p *ptyPort) HangUp() (lost int, exact bool, err error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.hangUp()
+	exact = !p.open || p.peer >= 0
+	lost, err = p.hangUp()
+	return lost, exact, err
 }
 
 func (p *ptyPort) hangUp() (lost int, err error) {

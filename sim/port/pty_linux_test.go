@@ -748,10 +748,13 @@ func TestPTYHangUpAndReturn(t *testing.T) {
 	if got := read(t, f, 4); got != "0123" {
 		t.Fatal(got)
 	}
+	if n, exact := p.Unread(); exact { // more could be on its way, and is not here
+		t.Errorf("%d unread, exactly", n)
+	}
 	real := p.Real()
-	lost, err := p.HangUp()
-	if err != nil || lost != 6 {
-		t.Errorf("lost %d, %v; want 6", lost, err)
+	lost, exact, err := p.HangUp()
+	if err != nil || lost != 6 || !exact {
+		t.Errorf("lost %d, exact %v, %v; want 6, exactly", lost, exact, err)
 	}
 	if n, err := f.Read(make([]byte, 9)); n != 0 || err == nil {
 		t.Errorf("the host reads on after the hang-up: %d, %v", n, err)
@@ -762,7 +765,7 @@ func TestPTYHangUpAndReturn(t *testing.T) {
 	if o := p.Write([]byte("x")); o != DroppedDown {
 		t.Errorf("write while down: %v", o)
 	}
-	if _, err := p.HangUp(); !errors.Is(err, ErrDown) {
+	if _, _, err := p.HangUp(); !errors.Is(err, ErrDown) {
 		t.Errorf("second hang-up: %v", err)
 	}
 	if err := p.Return(""); err != nil {
@@ -787,7 +790,7 @@ func TestPTYHangUpAndReturn(t *testing.T) {
 	if len(of(Closed, events)) != 0 || !p.Open() {
 		t.Errorf("events %v", brief(events))
 	}
-	if _, err := p.HangUp(); err != nil {
+	if _, _, err := p.HangUp(); err != nil {
 		t.Error(err)
 	}
 	if err := p.Return("bore-2"); err != nil {
@@ -799,7 +802,7 @@ func TestPTYHangUpAndReturn(t *testing.T) {
 	if entries, _ := os.ReadDir(dir); len(entries) != 1 {
 		t.Errorf("left in the folder: %v", entries)
 	}
-	if _, err := p.HangUp(); err != nil {
+	if _, _, err := p.HangUp(); err != nil {
 		t.Error(err)
 	}
 	if err := p.Return("a/b"); err == nil {
@@ -816,7 +819,7 @@ func TestPTYHangUpCountsQueueAndKernel(t *testing.T) {
 		p.Write(make([]byte, 50))
 	}
 	read(t, f, 120)
-	if lost, err := p.HangUp(); err != nil || lost != 100*50-120 {
+	if lost, _, err := p.HangUp(); err != nil || lost != 100*50-120 {
 		t.Errorf("lost %d, %v; want %d", lost, err, 100*50-120)
 	}
 	if st := p.Stats(); st.Unread != 100*50-120 || st.HangUps != 1 {
@@ -831,7 +834,7 @@ func TestPTYHangUpCountsQueueAndKernel(t *testing.T) {
 func TestPTYCountsHalfALine(t *testing.T) {
 	p, l := newPTY(t, Config{})
 	for round, finish := range []func(*os.File) int{
-		func(*os.File) int { lost, _ := p.HangUp(); return lost },
+		func(*os.File) int { lost, _, _ := p.HangUp(); return lost },
 		func(f *os.File) int { _ = f.Close(); return of(Closed, l.count(t, Closed, 1))[0].Lost },
 	} {
 		f := open(t, p)
@@ -860,7 +863,7 @@ func TestPTYReplyFromSink(t *testing.T) {
 			return
 		}
 		if string(e.Data) == "bye" {
-			_, _ = p.HangUp()
+			_, _, _ = p.HangUp()
 			_ = p.Return("")
 			return
 		}
@@ -967,7 +970,7 @@ func TestPTYSharedHubLeavesNothing(t *testing.T) {
 		case 0:
 			_ = hosts[i].Close()
 		case 1:
-			if _, err := p.HangUp(); err != nil {
+			if _, _, err := p.HangUp(); err != nil {
 				t.Error(err)
 			}
 		case 2:
@@ -1034,7 +1037,7 @@ func TestPTYConcurrentUse(t *testing.T) {
 		_, _ = unix.Write(fd, []byte("?"))
 		_, _ = unix.Read(fd, buf)
 		if i%5 == 4 {
-			if _, err := p.HangUp(); err != nil {
+			if _, _, err := p.HangUp(); err != nil {
 				t.Error(err)
 			}
 			if err := p.Return(""); err != nil {
@@ -1207,7 +1210,7 @@ func TestPTYGather(t *testing.T) {
 	if st.Full.Frames != 1 || st.Written().Frames-before.Written().Frames != int64(taken)+1 {
 		t.Errorf("counted %+v after %+v", st, before)
 	}
-	if _, err := p.HangUp(); err != nil {
+	if _, _, err := p.HangUp(); err != nil {
 		t.Fatal(err)
 	}
 	if got := g.Gather(frame); got != DroppedDown {

@@ -390,24 +390,27 @@ func (p *ComPort) Negotiating() bool {
 	return p.cur != nil && !p.cur.dead && time.Since(p.cur.talked) < talksFor
 }
 
-func (p *socket) HangUp() (lost int, err error) {
+func (p *socket) HangUp() (lost int, exact bool, err error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.released {
-		return 0, ErrClosed
+		return 0, true, ErrClosed
 	}
 	if p.ln == nil {
-		return 0, ErrDown
+		return 0, true, ErrDown
 	}
 	p.stats.HangUps++
-	return p.vanish(), nil
+	lost, exact = p.vanish()
+	return lost, exact, nil
 }
 
-func (p *socket) vanish() (lost int) {
+func (p *socket) vanish() (lost int, exact bool) {
+	exact = true
 	_ = p.ln.Close()
 	p.ln = nil
 	if p.cur != nil {
-		all, _ := p.unread()
+		var all int
+		all, exact = p.unread()
 		if lost = p.drop(); all > lost {
 			p.stats.Unread += int64(all - lost)
 			lost = all
@@ -416,7 +419,7 @@ func (p *socket) vanish() (lost int) {
 		p.cur = nil
 	}
 	p.cond.Broadcast()
-	return lost
+	return lost, exact
 }
 
 func (p *socket) Return(name string) error {

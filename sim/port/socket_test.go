@@ -174,7 +174,7 @@ func TestTCPHangUpAndReturn(t *testing.T) {
 	path := p.Path()
 	c := dial(t, p)
 	l.count(t, Opened, 1)
-	if _, err := p.HangUp(); err != nil {
+	if _, _, err := p.HangUp(); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := c.Read(make([]byte, 1)); !errors.Is(err, io.EOF) {
@@ -186,7 +186,7 @@ func TestTCPHangUpAndReturn(t *testing.T) {
 	if o := p.Write([]byte("x")); o != DroppedDown {
 		t.Errorf("write while down: %v", o)
 	}
-	if _, err := p.HangUp(); !errors.Is(err, ErrDown) {
+	if _, _, err := p.HangUp(); !errors.Is(err, ErrDown) {
 		t.Error(err)
 	}
 	if err := p.Return(""); err != nil || p.Path() != path {
@@ -204,7 +204,7 @@ func TestTCPHangUpAndReturn(t *testing.T) {
 	if n := len(of(Closed, l.count(t, Opened, 2))); n != 0 {
 		t.Errorf("%d Closed events for a hang-up", n)
 	}
-	if _, err := p.HangUp(); err != nil {
+	if _, _, err := p.HangUp(); err != nil {
 		t.Fatal(err)
 	}
 	if err := p.Return("0.0.0.0:0"); err == nil || !strings.Contains(err.Error(), "loopback") {
@@ -274,7 +274,7 @@ func TestTCPReplyFromSink(t *testing.T) {
 	p, _, err := OpenTCP(Config{Name: "g"}, func(e Event) {
 		<-ready
 		if e.Kind == Received && string(e.Data) == "bye" {
-			_, _ = p.HangUp()
+			_, _, _ = p.HangUp()
 		} else if e.Kind == Received {
 			p.Write(append([]byte("re:"), e.Data...))
 		}
@@ -341,7 +341,7 @@ func TestTCPWithSocat(t *testing.T) {
 	l.until(t, "command", func(es []Event) bool { return string(received(es)) == "?\r\n" })
 	p.Write([]byte("8.001\r\n"))
 	waitFor(t, "network that takes the frame", func() bool { n, _ := p.Unread(); return n == 0 })
-	if _, err := p.HangUp(); err != nil { // socat ends when the far side does
+	if _, _, err := p.HangUp(); err != nil { // socat ends when the far side does
 		t.Fatal(err)
 	}
 	_ = in.Close()

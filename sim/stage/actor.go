@@ -641,8 +641,7 @@ func (a *actor) hangUp() {
 	a.down = true
 	a.stalled()
 	a.s.flushPorts()
-	_, exact := a.port.Unread()
-	lost, err := a.port.HangUp()
+	lost, exact, err := a.port.HangUp()
 	if !exact && a.inUse {
 		lost = max(lost, a.unknown())
 	}

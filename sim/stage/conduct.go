@@ -177,7 +177,7 @@ func (s *Stage) Succeed(old *Stage) error {
 	var errs []error
 	for _, was := range old.actors {
 		if was.port != nil && !was.down && was.port.Name() != was.home {
-			_, err := was.port.HangUp()
+			_, _, err := was.port.HangUp()
 			was.down, errs = true, append(errs, err)
 		}
 	}

@@ -66,7 +66,7 @@ func (f *fake) Real() string         { return "fake" }
 func (f *fake) Open() bool           { return f.up }
 func (f *fake) Unread() (int, bool)  { return 0, true }
 func (f *fake) Stats() port.Stats    { return port.Stats{} }
-func (f *fake) HangUp() (int, error) { f.up = false; return 0, nil }
+func (f *fake) HangUp() (int, bool, error) { f.up = false; return 0, true, nil }
 func (f *fake) Return(string) error {
 	f.up = true
 	f.sink(port.Event{Kind: port.Opened}) // a host that opens it at once
@@ -577,7 +577,7 @@ func TestModemLines(t *testing.T) {
 	require.NoError(t, s.Prelude(context.Background(), ready))
 	require.NoError(t, s.Run(context.Background()))
 	require.NoError(t, s.Finish("the end"))
-	_, err = p.HangUp()
+	_, _, err = p.HangUp()
 	require.NoError(t, err)
 	var states []byte
 	errors := 0

@@ -346,18 +346,18 @@ func (g *gaugePort) Open() bool {
 }
 
 // HangUp takes the port away.
-func (g *gaugePort) HangUp() (int, error) {
+func (g *gaugePort) HangUp() (lost int, exact bool, err error) {
 	if !g.up {
-		return 0, port.ErrDown
+		return 0, true, port.ErrDown
 	}
 	g.up = false
 	g.stats.HangUps++
-	lost := g.drop()
+	lost = g.drop()
 	if g.host != nil {
 		g.host.gone, g.host = true, nil
 	}
 	g.w.at(g.clock())
-	return lost, nil
+	return lost, true, nil
 }
 
 // Return brings it back.
