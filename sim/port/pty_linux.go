@@ -24,14 +24,15 @@ const (
 	// that no host asks for, so that asking for any other is a change we can see.
 	restBaud = 50
 
-	youngFor     = 2 * time.Second       // after an opening or a change of settings ...
-	youngLook    = 4 * time.Millisecond  // ... look for new settings this often
-	openLook     = 32 * time.Millisecond // and later this often
-	closeLook    = time.Millisecond      // a close that is not certain yet
-	confirmAfter = 32 * time.Millisecond // after a close, check the count of openings this late
-	pumpFirst    = time.Millisecond      // pass on what Write has queued
-	pumpLook     = 16 * time.Millisecond // pass on what waits this often even when the kernel tells nothing
-	readsAtOnce  = 16                    // of one port, before the others have their turn
+	youngFor     = 2 * time.Second        // after an opening or a change of settings ...
+	youngLook    = 4 * time.Millisecond   // ... look for new settings this often
+	openLook     = 32 * time.Millisecond  // and later this often
+	closeLook    = time.Millisecond       // a close that is not certain yet
+	confirmAfter = 32 * time.Millisecond  // after a close, check the count of openings this late
+	pumpFirst    = time.Millisecond       // pass on what Write has queued
+	pumpLook     = 16 * time.Millisecond  // pass on what waits this often even when the kernel tells nothing
+	arrivesIn    = 100 * time.Millisecond // what was written is in the host's read buffer by then
+	readsAtOnce  = 16                     // of one port, before the others have their turn
 )
 
 // ptyPort is a pty whose host side we keep open too ("peer"). The peer lets us
@@ -73,10 +74,17 @@ type ptyPort struct {
 
 	out     int // upper bound of what the kernel holds for the host
 	window  int // what it may hold
+	partly  partly
 	q       queue
 	pumping bool
 	given   []Event // Dropped, to be told by the hub's goroutine
 	stats   Stats
+}
+
+// partly is a count of unread bytes that is not all of what the kernel was given.
+type partly struct {
+	n, of int
+	since int64
 }
 
 // OpenPTY makes a pseudo-terminal with a stable symbolic link <Dir>/<Name>. The
@@ -387,8 +395,9 @@ func (p *ptyPort) pump() {
 	}
 }
 
-// Unread is exact when it says that the host has read nothing, or everything: between
-// the two some bytes may be on their way to the host's read buffer.
+// Unread is exact when it says that the host has read nothing, or everything. Between
+// the two some bytes may be on their way to the host's read buffer, until the count has
+// not changed for a while.
 func (p *ptyPort) Unread() (int, bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -397,7 +406,15 @@ func (p *ptyPort) Unread() (int, bool) {
 	}
 	p.pump()
 	n, exact := p.recount()
-	return len(p.q.data) + n, exact && (n == 0 || n == p.out) && p.out <= window && p.line.Lflag&unix.ICANON == 0
+	if now := p.hub.now(); n == 0 || n == p.out {
+		p.partly = partly{}
+	} else if p.partly.n != n || p.partly.of != p.out {
+		p.partly = partly{n, p.out, now}
+		exact = false
+	} else if now-p.partly.since < int64(arrivesIn) {
+		exact = false
+	}
+	return len(p.q.data) + n, exact && p.out <= window && p.line.Lflag&unix.ICANON == 0
 }
 
 // takeBack empties the queue and reads back what the kernel still holds for the

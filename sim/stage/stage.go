@@ -334,6 +334,9 @@ func (s *Stage) Settle(ctx context.Context, done <-chan struct{}) {
 	}
 }
 
+// exactWithin is how long an exact count of what hosts have left unread is waited for.
+const exactWithin = 200 * time.Millisecond
+
 // Finish writes the end of the ledger: how many bytes each host left unread,
 // and why the run ended. The ports may be closed after it.
 func (s *Stage) Finish(why string) error {
@@ -341,12 +344,17 @@ func (s *Stage) Finish(why string) error {
 		return s.failure
 	}
 	s.done = true
+	began := time.Now()
 	for _, a := range s.actors {
 		a.stalled()
 		if a.port == nil || a.down {
 			continue
 		}
 		n, exact := a.port.Unread()
+		for !exact && time.Since(began) < exactWithin {
+			port.Nap(mostNap)
+			n, exact = a.port.Unread()
+		}
 		if !exact {
 			n = max(n, a.unknown())
 		}

@@ -60,12 +60,12 @@ type fake struct {
 	sink func(port.Event)
 }
 
-func (f *fake) Path() string         { return "fake" }
-func (f *fake) Name() string         { return "fake" }
-func (f *fake) Real() string         { return "fake" }
-func (f *fake) Open() bool           { return f.up }
-func (f *fake) Unread() (int, bool)  { return 0, true }
-func (f *fake) Stats() port.Stats    { return port.Stats{} }
+func (f *fake) Path() string               { return "fake" }
+func (f *fake) Name() string               { return "fake" }
+func (f *fake) Real() string               { return "fake" }
+func (f *fake) Open() bool                 { return f.up }
+func (f *fake) Unread() (int, bool)        { return 0, true }
+func (f *fake) Stats() port.Stats          { return port.Stats{} }
 func (f *fake) HangUp() (int, bool, error) { f.up = false; return 0, true, nil }
 func (f *fake) Return(string) error {
 	f.up = true
