@@ -29,7 +29,7 @@ var layers = [][]string{
 	{"sim/stage"},
 	{"sim/port", "sim/link", "sim/power", "sim/motion", "sim/probe", "sim/uart"},
 	{"sim/gauge", "sim/wire"},
-	{"sim/zone", "sim/tolerance", "sim/strict", "sim/quantity", "sim/steady", "sim/decimal", "sim/enum", "sim/testenv"},
+	{"sim/zone", "sim/tolerance", "sim/strict", "sim/quantity", "sim/steady", "sim/decimal", "sim/enum", "sim/random", "sim/testenv"},
 }
 
 // siblings are the imports within a layer. No other is allowed.
@@ -97,6 +97,9 @@ func TestImportsPointDown(t *testing.T) {
 				t.Errorf("%s imports %s, which lies above it", from, to)
 			case layer(to) == layer(from) && !slices.Contains(siblings[from], to):
 				t.Errorf("%s imports %s, which lies beside it: do without it, or name it in this test's siblings", from, to)
+			}
+			if w == "golang.org/x/exp/rand" && from != "sim/random" {
+				t.Errorf("%s imports %s; sim/random has what there is of it", from, w)
 			}
 			const browser = "harness/internal/chromium"
 			if from != browser && (w == module+browser || w == module+"sim/testenv" || strings.HasPrefix(w, "github.com/chromedp/")) {

@@ -21,7 +21,7 @@ import (
 // pure are the packages that ask no clock, touch no file and no network, draw
 // from no chance but what they are given, and print nothing.
 var pure = []string{"sim/decimal", "sim/quantity", "sim/strict", "sim/steady", "sim/zone", "sim/tolerance", "sim/enum", "sim/gauge", "sim/wire", "sim/motion", "sim/probe",
-	"sim/power", "sim/link", "sim/uart", "scenario", "harness/align", "harness/cause", "harness/judge", "harness/hostfile", "harness/report", "harness/plot", "harness/bytesheet", "harness/shard"}
+	"sim/power", "sim/link", "sim/uart", "sim/random", "scenario", "harness/align", "harness/cause", "harness/judge", "harness/hostfile", "harness/report", "harness/plot", "harness/bytesheet", "harness/shard"}
 
 // allowed are the packages outside the project that a pure one may use, each with
 // what it may use of it; nothing named allows all of it.
@@ -34,7 +34,7 @@ var allowed = map[string][]string{
 	"time": {"Duration", "Time", "Month", "Weekday", "Location", "UTC", "Date", "Unix", "UnixMilli", "UnixMicro", "ParseDuration", "Parse", "ParseInLocation", "FixedZone", "LoadLocation",
 		"Nanosecond", "Microsecond", "Millisecond", "Second", "Minute", "Hour", "RFC3339", "RFC3339Nano", "DateOnly", "DateTime", "TimeOnly", "January", "December"},
 	"time/tzdata":                   {},
-	"golang.org/x/exp/rand":         {"Rand", "Source", "PCGSource", "New", "NewSource"}, // each with its own seed; not the source of all
+	"golang.org/x/exp/rand":         {"Rand", "Source", "PCGSource", "New", "NewSource"}, // each with its own seed; for sim/random alone
 	"github.com/expr-lang/expr/ast": {}, "github.com/expr-lang/expr/parser": {}, "github.com/expr-lang/expr/file": {},
 	"github.com/goccy/go-yaml": {}, "github.com/goccy/go-yaml/ast": {}, "github.com/goccy/go-yaml/parser": {}, "github.com/goccy/go-yaml/token": {},
 	"golang.org/x/image/font": {}, "golang.org/x/image/font/opentype": {}, "golang.org/x/text/encoding": {}, "golang.org/x/text/encoding/charmap": {}, "golang.org/x/text/encoding/unicode": {},

@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness/align"
-	"golang.org/x/exp/rand"
+	"example.org/understudy/sim/random"
 	"pgregory.net/rapid"
 )
 
@@ -118,7 +118,7 @@ func (s *same) Same(i, j int) (bool, bool) { return s.wants[i].value == s.record
 // Kind: property.
 func TestFreeWantsAmongTheSame(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		r := rand.New(rand.NewSource(rapid.Uint64().Draw(t, "seed")))
+		r := random.New(rapid.Uint64().Draw(t, "seed"))
 		s := &same{}
 		value, change := 0, rapid.SampledFrom([]int{3, 30, 3000}).Draw(t, "change")
 		n := rapid.IntRange(1, 2000).Draw(t, "n")
@@ -146,7 +146,7 @@ func TestFreeWantsAmongTheSame(t *testing.T) {
 // Kind: property.
 func TestOptionalWants(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		r := rand.New(rand.NewSource(rapid.Uint64().Draw(t, "seed")))
+		r := random.New(rapid.Uint64().Draw(t, "seed"))
 		s := &sides{}
 		var full untagged
 		for i := range rapid.IntRange(1, 400).Draw(t, "n") {
@@ -170,7 +170,7 @@ func TestOptionalWants(t *testing.T) {
 }
 
 // numbered makes n wants, tag numbers wrapping as a gauge's do.
-func numbered(n int, r *rand.Rand) []item {
+func numbered(n int, r *random.Rand) []item {
 	w := make([]item, n)
 	for i := range w {
 		w[i] = item{tag: i%9999 + 1, value: r.Intn(40)}
@@ -183,7 +183,7 @@ func numbered(n int, r *rand.Rand) []item {
 // Kind: property.
 func TestEditsAreFound(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		r := rand.New(rand.NewSource(rapid.Uint64().Draw(t, "seed")))
+		r := random.New(rapid.Uint64().Draw(t, "seed"))
 		s := &sides{wants: numbered(600, r)}
 		every, want := rapid.IntRange(5, 300).Draw(t, "every"), 0
 		for _, w := range s.wants {
@@ -210,7 +210,7 @@ func TestEditsAreFound(t *testing.T) {
 
 // Kind: property.
 func TestGaps(t *testing.T) {
-	r := rand.New(rand.NewSource(1))
+	r := random.New(1)
 	w := numbered(50_000, r)
 	cut := func(from, to int) []item { return append(append([]item(nil), w[:from]...), w[to:]...) }
 	other := func(it item) item { it.value++; return it }
@@ -256,7 +256,7 @@ func (s *untagged) Same(i, j int) (bool, bool) { return s.Pair(i, j) == 0, false
 //
 // Kind: property.
 func TestWorkIsLinear(t *testing.T) {
-	r := rand.New(rand.NewSource(2))
+	r := random.New(2)
 	s := &untagged{}
 	const n = 100_000
 	for range n {
@@ -278,7 +278,7 @@ func TestWorkIsLinear(t *testing.T) {
 
 // BenchmarkAlign reports the time against one plain pass over the same pairs.
 func BenchmarkAlign(b *testing.B) {
-	w := numbered(1_000_000, rand.New(rand.NewSource(1)))
+	w := numbered(1_000_000, random.New(1))
 	s := &sides{wants: w, records: append(append([]item(nil), w[:500_000]...), w[500_001:]...)}
 	start := time.Now()
 	for i := range s.records {
@@ -327,7 +327,7 @@ func TestEveryShortCase(t *testing.T) {
 // Kind: model.
 func TestNeighbourhoodsAreOptimal(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		r := rand.New(rand.NewSource(rapid.Uint64().Draw(t, "seed")))
+		r := random.New(rapid.Uint64().Draw(t, "seed"))
 		s := &untagged{}
 		next := 0
 		some := func(n int) (its []item) { // n that are like no others

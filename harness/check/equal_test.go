@@ -8,9 +8,9 @@ import (
 	"example.org/understudy/harness/explore/inside"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/scenario"
+	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
-	"golang.org/x/exp/rand"
 )
 
 const equal = `understudy: 1
@@ -38,7 +38,7 @@ func TestOneRowAmongEqualOnes(t *testing.T) {
 	run, err := inside.Do(t.Context(), s, h)
 	require.NoError(t, err)
 	require.Equal(t, judge.Pass, run.Verdict)
-	r := rand.New(rand.NewSource(4))
+	r := random.New(4)
 	for range testenv.Count(4, 25) {
 		rows := slices.Clone(run.Records)
 		lost := r.Intn(6)

@@ -12,9 +12,9 @@ import (
 	"example.org/understudy/cmd/refhost/inprocess"
 	"example.org/understudy/harness/explore/inside"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
-	"golang.org/x/exp/rand"
 )
 
 var allPairs = flag.Bool("pairs", false, "TestTwoDefectsAtOnce tries every pair of defects and prints those of which one is not found")
@@ -53,7 +53,7 @@ func TestTwoDefectsAtOnce(t *testing.T) {
 		}
 	}
 	if !*allPairs {
-		r := rand.New(rand.NewSource(11))
+		r := random.New(11)
 		r.Shuffle(len(pairs), func(i, k int) { pairs[i], pairs[k] = pairs[k], pairs[i] })
 		pairs = pairs[:testenv.Count(24, 120)]
 	}

@@ -13,11 +13,11 @@ import (
 	"example.org/understudy/harness/check"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/port"
+	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
-	"golang.org/x/exp/rand"
 	"golang.org/x/sys/unix"
 )
 
@@ -337,7 +337,7 @@ func TestHostSendsGarbage(t *testing.T) {
 	r := newRude(t, quiet, stage.Drain)
 	f := file(r.open())
 	defer f.Close()
-	src := rand.New(rand.NewSource(8))
+	src := random.New(8)
 	garbage := make([]byte, 100_000)
 	for i := range garbage {
 		garbage[i] = byte(128 + src.Intn(128)) // no command has such bytes

@@ -11,9 +11,9 @@ import (
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/testenv"
-	"golang.org/x/exp/rand"
 )
 
 // mistaken turns a world into that of a host with mistakes: what a mistake
@@ -291,7 +291,7 @@ func TestPortNotOpenedAgain(t *testing.T) {
 func TestTwoCausesAtOnce(t *testing.T) {
 	t.Parallel()
 	vs := cause.Variants()
-	r := rand.New(rand.NewSource(5))
+	r := random.New(5)
 	both, tries := 0, 0
 	missed := map[string]int{}
 	few := testenv.Count(1, 0) // one miss weighs more in a sample
@@ -343,7 +343,7 @@ func same(a, b judge.Result) bool {
 // Kind: model.
 func TestUnknownMistakesStayUnexplained(t *testing.T) {
 	t.Parallel()
-	r := rand.New(rand.NewSource(11))
+	r := random.New(11)
 	named := 0
 	runs := testenv.Count(5, 16)
 	for n := range runs {

@@ -8,8 +8,8 @@ import (
 
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/testenv"
-	"golang.org/x/exp/rand"
 )
 
 // The mistakes of these tests are made here, on the rows of a correct host, apart from
@@ -164,7 +164,7 @@ var whatsWrong = []whatWrong{
 
 // composed is a run of a host that makes one mistake composed of when and what.
 func composed(seed uint64) (w *world, name string) {
-	r := rand.New(rand.NewSource(seed))
+	r := random.New(seed)
 	when, what := whensWrong[r.Intn(len(whensWrong))], whatsWrong[r.Intn(len(whatsWrong))]
 	sh := shape{gauges: 1 + r.Intn(3), channels: 1 + r.Intn(2), steps: 60 + r.Intn(60), events: r.Intn(2) == 0, streams: r.Intn(2) == 0}
 	w = newWorld(seed, sh).play(sh).correct()

@@ -10,9 +10,9 @@ import (
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/zone"
-	"golang.org/x/exp/rand"
 )
 
 // highAndLow is how a host of the world has the control lines, as it is to.
@@ -22,7 +22,7 @@ const highAndLow = "DTR true RTS false"
 // it. The records are worked out here in fractions (math/big.Rat), apart from
 // the code under test.
 type world struct {
-	r       *rand.Rand
+	r       *random.Rand
 	spec    judge.Spec
 	entries []ledger.Entry
 	records []judge.Record
@@ -51,7 +51,7 @@ type shape struct {
 }
 
 func newWorld(seed uint64, sh shape) *world {
-	r := rand.New(rand.NewSource(seed))
+	r := random.New(seed)
 	w := &world{r: r, begun: time.Date(2026, 11, 2, 6, 0, 0, 0, time.UTC), pending: map[string][]judge.Record{},
 		bytes: map[string][]sent{}, nextID: map[string]int{}, nextTag: map[string]int64{}, low: map[string]bool{}, told: map[string]bool{}}
 	w.spec = judge.Spec{

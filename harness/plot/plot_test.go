@@ -19,11 +19,11 @@ import (
 	"time"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/zone"
 	"github.com/google/go-cmp/cmp"
 	"github.com/stretchr/testify/require"
-	"golang.org/x/exp/rand"
 	"pgregory.net/rapid"
 )
 
@@ -103,7 +103,7 @@ func (p *pen) link(at time.Duration, gauge, state string) {
 // one of them without limits.
 func everything() ([]byte, Options) {
 	p := newPen("A bush is measured while the link comes & goes <twice>")
-	src := rand.New(rand.NewSource(3))
+	src := random.New(3)
 	const ms = time.Millisecond
 	var held []int
 	for at := time.Duration(0); at < 24*time.Second; at += 50 * ms {
@@ -189,7 +189,7 @@ func everything() ([]byte, Options) {
 // shift is a long run of one gauge: a reading each 200 ms, a part each minute.
 func shift(long time.Duration) []byte {
 	p := newPen("A shift at the honing machine")
-	src := rand.New(rand.NewSource(5))
+	src := random.New(5)
 	size := int64(0)
 	for at, n := time.Duration(0), int64(1); at < long; at += 200 * time.Millisecond {
 		in := at % time.Minute
@@ -469,7 +469,7 @@ func TestContrast(t *testing.T) {
 func TestThinning(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
-		src := rand.New(rand.NewSource(rapid.Uint64().Draw(t, "seed")))
+		src := random.New(rapid.Uint64().Draw(t, "seed"))
 		n := rapid.IntRange(1, 3*maxBins).Draw(t, "readings")
 		pace := rapid.Int64Range(1, 1e10).Draw(t, "pace")
 		var s series

@@ -9,9 +9,9 @@ import (
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/testenv"
 	"github.com/google/go-cmp/cmp"
-	"golang.org/x/exp/rand"
 	"pgregory.net/rapid"
 )
 
@@ -94,7 +94,7 @@ func TestRisksAgainstCounting(t *testing.T) {
 		{step: 4 * decimal.Micrometre, guard: 4}, {step: decimal.Micrometre, nominal: 400 * decimal.Nanometre},
 	} {
 		f.lower, f.upper, f.mean, f.spread, f.u = -11, 11, 2, 5, 2
-		r := rand.New(rand.NewSource(9))
+		r := random.New(9)
 		const n = 400_000
 		var in, out int
 		for range n {
@@ -146,7 +146,7 @@ func TestCapabilityAsPublished(t *testing.T) {
 // Kind: property.
 func TestCapabilityCovers(t *testing.T) {
 	t.Parallel()
-	r := rand.New(rand.NewSource(3))
+	r := random.New(3)
 	const samples, n = 4000, 100
 	inP, inPk, inC := 0, 0, 0
 	for range samples {
@@ -204,7 +204,7 @@ func TestWaiting(t *testing.T) {
 	for _, use := range []float64{0.2, 0.5, 0.8} {
 		for _, long := range []time.Duration{10, 30} { // the second kind, one in four, takes longer
 			var q queue
-			r := rand.New(rand.NewSource(17))
+			r := random.New(17)
 			takes, other := 10*time.Millisecond, long*time.Millisecond
 			mean := (3*takes + other) / 4
 			cv2 := (0.75*takes.Seconds()*takes.Seconds()+0.25*other.Seconds()*other.Seconds())/(mean.Seconds()*mean.Seconds()) - 1

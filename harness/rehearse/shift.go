@@ -9,8 +9,8 @@ import (
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/link"
 	"example.org/understudy/sim/power"
+	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/steady"
-	"golang.org/x/exp/rand"
 )
 
 // window is how far the gauges are advanced in turn. Gauges that share a radio
@@ -97,25 +97,23 @@ func (m *Moments) add(x float64) {
 
 // source is the stream of chance of one gauge for one purpose in one shift: a
 // gauge more or less changes no other's.
-func source(seed uint64, index int, name string, purpose byte) *rand.Rand {
+func source(seed uint64, index int, name string, purpose byte) *random.Rand {
 	h := fnv.New64a()
 	h.Write([]byte(name))
 	x := seed + uint64(index)*0x9e3779b97f4a7c15 + bits.RotateLeft64(h.Sum64(), int(purpose))
 	x = (x ^ x>>30) * 0xbf58476d1ce4e5b9 // the finaliser of splitmix64
 	x = (x ^ x>>27) * 0x94d049bb133111eb
-	src := &rand.PCGSource{}
-	src.Seed(x ^ x>>31)
-	return rand.New(src)
+	return random.New(x ^ x>>31)
 }
 
 // normal draws from the standard normal distribution (Box and Muller), with the
 // same bits on every processor.
-func normal(r *rand.Rand) float64 {
+func normal(r *random.Rand) float64 {
 	u := 1 - float64(r.Uint64()>>11)/(1<<53) // above 0
 	return float64(math.Sqrt(-2*steady.Log(u)) * steady.Cos(float64(r.Uint64()>>11)/(1<<53)))
 }
 
-func chance(r *rand.Rand) float64 { return float64(r.Uint64()>>11) / (1 << 53) }
+func chance(r *random.Rand) float64 { return float64(r.Uint64()>>11) / (1 << 53) }
 
 // part is one part under a gauge; sizes in µm from nominal.
 type part struct {
@@ -132,7 +130,7 @@ type day struct {
 	phase                  time.Duration
 	n                      int64
 	last                   time.Duration
-	rng                    *rand.Rand
+	rng                    *random.Rand
 	uneven, forgets, twice float64
 }
 
@@ -208,7 +206,7 @@ type served struct {
 	parts   power.Parts
 	frames  int64 // an hour, with the tries that fail
 	spares  int
-	cradles *rand.Rand
+	cradles *random.Rand
 	docked  bool
 	off     bool          // no charge, or being swapped
 	until   time.Duration // of the swap

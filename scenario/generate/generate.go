@@ -11,9 +11,9 @@ import (
 	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/motion"
 	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/zone"
-	"golang.org/x/exp/rand"
 )
 
 // rowTags is how many times a scenario of a row tags; random ones do it more often.
@@ -34,7 +34,7 @@ func Random(seed uint64) *scenario.File {
 // RandomFrom is Random with the levels of a plan, of which at least one
 // combination must be possible.
 func RandomFrom(p *cover.Plan, seed uint64) *scenario.File {
-	rng := random(seed)
+	rng := random.New(seed)
 	for {
 		l := Levels{}
 		for _, f := range p.Factors {
@@ -48,12 +48,6 @@ func RandomFrom(p *cover.Plan, seed uint64) *scenario.File {
 			return build(l, rng.Uint64(), 5+rng.Intn(6))
 		}
 	}
-}
-
-func random(seed uint64) *rand.Rand {
-	src := new(rand.PCGSource)
-	src.Seed(seed)
-	return rand.New(src)
 }
 
 func (l Levels) allowed(rules []cover.Rule) bool {
@@ -76,7 +70,7 @@ func (l Levels) allowed(rules []cover.Rule) bool {
 // maker makes one scenario. Lengths are on the picometre grid.
 type maker struct {
 	Levels
-	rng     *rand.Rand
+	rng     *random.Rand
 	f       *scenario.File
 	unit    decimal.Unit // of the gauge
 	count   decimal.Length
@@ -95,7 +89,7 @@ type maker struct {
 
 // build makes a scenario of so many tags.
 func build(l Levels, seed uint64, tags int) *scenario.File {
-	m := &maker{Levels: l, rng: random(seed), fault: l["fault"], random: tags > rowTags}
+	m := &maker{Levels: l, rng: random.New(seed), fault: l["fault"], random: tags > rowTags}
 	m.f = &scenario.File{Understudy: scenario.Version, Title: m.title(), Seed: seed}
 	m.sizes()
 	m.part()

@@ -7,6 +7,7 @@ import (
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenario/generate/cover"
 	"example.org/understudy/scenarios"
+	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/testenv"
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
@@ -90,7 +91,7 @@ func TestRandomScenarios(t *testing.T) {
 // Kind: property.
 func TestReadingsLeanToTheEdges(t *testing.T) {
 	t.Parallel()
-	m := &maker{Levels: Levels{}, rng: random(1), f: &scenario.File{}}
+	m := &maker{Levels: Levels{}, rng: random.New(1), f: &scenario.File{}}
 	for _, f := range Factors() {
 		m.Levels[f.Name] = f.Levels[0]
 	}

@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"math"
 
-	"golang.org/x/exp/rand"
+	"example.org/understudy/sim/random"
 )
 
 // Bursts is a channel whose errors come in bursts: the two-state Markov chain
@@ -54,7 +54,7 @@ func (b Bursts) MeanBad() float64 { return 1 / b.Recover }
 // A channel is where the chain is. What it does depends on its seed alone, not
 // on when it is looked at.
 type channel struct {
-	rng   rand.PCGSource
+	rng   random.PCG
 	bad   bool
 	until int64 // first slot of the next spell
 }
@@ -98,12 +98,12 @@ func (b *Bursts) loss(c *channel) float64 {
 }
 
 // uniform is in (0, 1], on a grid of 2^-53.
-func uniform(r *rand.PCGSource) float64 { return float64(r.Uint64()>>11+1) / (1 << 53) }
+func uniform(r *random.PCG) float64 { return float64(r.Uint64()>>11+1) / (1 << 53) }
 
 // geometric draws how many trials of chance p it takes to succeed: the least k
 // with (1-p)^k < u. It multiplies only, with no logarithm, so that every
 // processor draws the same.
-func geometric(r *rand.PCGSource, p float64) int64 {
+func geometric(r *random.PCG, p float64) int64 {
 	u := uniform(r)
 	q := 1 - p
 	if q >= 1 {

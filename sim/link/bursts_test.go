@@ -4,7 +4,7 @@ import (
 	"math"
 	"testing"
 
-	"golang.org/x/exp/rand"
+	"example.org/understudy/sim/random"
 	"pgregory.net/rapid"
 )
 
@@ -25,7 +25,7 @@ func TestGilbertElliott(t *testing.T) {
 	} {
 		const n = 2_000_000
 		c := b.start(7)
-		var r rand.PCGSource
+		var r random.PCG
 		r.Seed(8)
 		bad, lost, runs, run := 0, 0, 0, 0
 		for slot := int64(0); slot < n; slot++ {
@@ -59,7 +59,7 @@ func TestGilbertElliott(t *testing.T) {
 //
 // Kind: outside.
 func TestGeometric(t *testing.T) {
-	var r rand.PCGSource
+	var r random.PCG
 	r.Seed(1)
 	for _, p := range []float64{0.9, 0.5, 0.1, 0.003} {
 		const n = 400_000

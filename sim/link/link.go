@@ -32,7 +32,7 @@ import (
 	"math"
 	"time"
 
-	"golang.org/x/exp/rand"
+	"example.org/understudy/sim/random"
 )
 
 // Phase is the state of a link as its host sees it.
@@ -175,7 +175,7 @@ type State struct {
 	Stats Stats
 
 	radio *Radio
-	rng   rand.PCGSource // attempts and jitter
+	rng   random.PCG // attempts and jitter
 	ch    channel
 
 	ring  []frame
@@ -204,7 +204,7 @@ const (
 
 // Start is a link at time zero, joined if the radio has a seat. Its two
 // streams of random numbers are seeded from src. A nil radio is one of its own.
-func (l *Link) Start(src rand.Source, radio *Radio) *State {
+func (l *Link) Start(src random.Source, radio *Radio) *State {
 	if radio == nil {
 		radio = new(Radio)
 	}

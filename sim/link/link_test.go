@@ -11,8 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"example.org/understudy/sim/random"
 	"github.com/google/go-cmp/cmp"
-	"golang.org/x/exp/rand"
 	"pgregory.net/rapid"
 )
 
@@ -43,7 +43,7 @@ func drainLink(l *Link, s *State, to time.Duration) []Event {
 	}
 }
 
-func start(l *Link) *State { return l.Start(rand.NewSource(1), nil) }
+func start(l *Link) *State { return l.Start(random.NewSource(1), nil) }
 
 func inject(t *testing.T, l *Link, s *State, f Fault) {
 	t.Helper()
@@ -185,7 +185,7 @@ func TestBackOff(t *testing.T) {
 	l = mustNew(t, Config{Rejoin: Rejoin{First: sc, Max: 4 * sc, Jitter: 50}})
 	seen := map[time.Duration]bool{}
 	for seed := range uint64(50) {
-		s := l.Start(rand.NewSource(seed), nil)
+		s := l.Start(random.NewSource(seed), nil)
 		inject(t, l, s, Fault{Kind: Lose})
 		evs := drainLink(l, s, time.Hour)
 		if len(evs) != 2 || evs[1].Phase != Up || evs[1].At < sc || evs[1].At > 1500*ms {
@@ -411,7 +411,7 @@ func TestSevenSeats(t *testing.T) {
 	var radio Radio
 	var all []*State
 	for i := range uint64(8) {
-		all = append(all, l.Start(rand.NewSource(i), &radio))
+		all = append(all, l.Start(random.NewSource(i), &radio))
 	}
 	if radio.Active() != 7 || all[7].Phase != Lost {
 		t.Fatalf("%d active, the eighth is %v", radio.Active(), all[7].Phase)
@@ -443,7 +443,7 @@ func TestSevenSeats(t *testing.T) {
 	all = all[:0]
 	radio = Radio{}
 	for i := range uint64(8) {
-		all = append(all, l.Start(rand.NewSource(i), &radio))
+		all = append(all, l.Start(random.NewSource(i), &radio))
 	}
 	drainLink(l, all[0], 2500*ms)
 	inject(t, l, all[0], Fault{Kind: Lose, At: 2500 * ms, For: Forever})
@@ -544,7 +544,7 @@ type action struct {
 }
 
 func play(t *rapid.T, l *Link, seed uint64, script []action, to time.Duration, walk func(s *State, to time.Duration) []Event) ([]Event, *State) {
-	s := l.Start(rand.NewSource(seed), nil)
+	s := l.Start(random.NewSource(seed), nil)
 	var evs []Event
 	for id, a := range script {
 		evs = append(evs, walk(s, a.at)...)
@@ -706,9 +706,9 @@ func TestOthersDoNotTouchTheChannel(t *testing.T) {
 	l := mustNew(t, cfg)
 	phases := func(others int) (evs []Event) {
 		var radio Radio
-		s := l.Start(rand.NewSource(5), &radio)
+		s := l.Start(random.NewSource(5), &radio)
 		for i := range others {
-			l.Start(rand.NewSource(uint64(i)), &radio)
+			l.Start(random.NewSource(uint64(i)), &radio)
 		}
 		for _, ev := range stream(l, s, 0, time.Minute, sc/30) {
 			if ev.Kind == Changed {
@@ -739,7 +739,7 @@ func TestGolden(t *testing.T) {
 	l := mustNew(t, cfg)
 	var b bytes.Buffer
 	fmt.Fprintf(&b, "%+v\n", cfg)
-	s := l.Start(rand.NewSource(41), nil)
+	s := l.Start(random.NewSource(41), nil)
 	for _, ev := range stream(l, s, 0, 20*sc, sc/30) {
 		if ev.Tries != 1 {
 			fmt.Fprintf(&b, "%d %v %d tries %d %v\n", ev.At, ev.Kind, ev.ID, ev.Tries, ev.Phase)
@@ -834,7 +834,7 @@ func TestPass(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		short, long := l.Start(rand.NewSource(1), nil), l.Start(rand.NewSource(1), nil)
+		short, long := l.Start(random.NewSource(1), nil), l.Start(random.NewSource(1), nil)
 		var got, want []Event
 		run := func(s *State, to time.Duration, out *[]Event) {
 			for {

@@ -6,7 +6,7 @@ import (
 	"testing"
 	"time"
 
-	"golang.org/x/exp/rand"
+	"example.org/understudy/sim/random"
 	"pgregory.net/rapid"
 )
 
@@ -150,7 +150,7 @@ func TestClass1ReachesFarther(t *testing.T) {
 			t.Fatal(err)
 		}
 		l := mustNew(t, cfg)
-		s := l.Start(rand.NewSource(1), nil)
+		s := l.Start(random.NewSource(1), nil)
 		for at := time.Duration(0); at < 2*time.Minute; at += time.Second / 30 {
 			drainLink(l, s, at)
 			l.Offer(s, at, 0, 12)

@@ -9,8 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"example.org/understudy/sim/random"
 	"go.uber.org/goleak"
-	"golang.org/x/exp/rand"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -121,7 +121,7 @@ func read(t testing.TB, f io.Reader, n int) string {
 
 // frames makes bytes of a fixed seed, cut into frames of 1 to 64 bytes.
 func frames(size int) (all []byte, cut [][]byte) {
-	r := rand.New(rand.NewSource(7))
+	r := random.New(7)
 	all = make([]byte, size)
 	for i := range all {
 		all[i] = byte(r.Uint32())

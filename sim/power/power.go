@@ -31,7 +31,7 @@ import (
 	"math/bits"
 	"time"
 
-	"golang.org/x/exp/rand"
+	"example.org/understudy/sim/random"
 )
 
 // MicroAmp is a current. Positive draws from the cell.
@@ -211,11 +211,11 @@ func New(cfg Config) (*Cell, error) {
 
 // Start is the battery at time zero. The errors of this gauge's own estimate
 // are drawn from src; with a nil src it has none.
-func (c *Cell) Start(src rand.Source) State {
+func (c *Cell) Start(src random.Source) State {
 	s := State{}
 	c.SetCharge(&s, c.cfg.Charge)
 	if src != nil {
-		r := rand.New(src)
+		r := random.From(src)
 		// float64 keeps the scaling inside Float64 from fusing with the sum.
 		s.gain = int64(math.Round((2*float64(r.Float64()) - 1) * c.cfg.GainError * 1e4))
 		s.off = int64(math.Round((2*float64(r.Float64()) - 1) * c.cfg.Offset * 1e4))

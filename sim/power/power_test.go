@@ -7,8 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"example.org/understudy/sim/random"
 	"github.com/google/go-cmp/cmp"
-	"golang.org/x/exp/rand"
 	"pgregory.net/rapid"
 )
 
@@ -461,8 +461,8 @@ func TestEstimate(t *testing.T) {
 	c = cell(t, cfg)
 	seen := map[int]bool{}
 	for seed := range uint64(200) {
-		s := c.Start(rand.NewSource(seed))
-		if again := c.Start(rand.NewSource(seed)); again != s {
+		s := c.Start(random.NewSource(seed))
+		if again := c.Start(random.NewSource(seed)); again != s {
 			t.Fatal("the same seed gives another gauge")
 		}
 		got := c.Estimate(&s, Load{Temp: 20})

@@ -16,10 +16,10 @@ import (
 	"example.org/understudy/sim/port"
 	"example.org/understudy/sim/power"
 	"example.org/understudy/sim/probe"
+	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/uart"
 	"example.org/understudy/sim/wire"
-	"golang.org/x/exp/rand"
 )
 
 // actor is one gauge on the stage: the instrument, its probes, cell and link,
@@ -197,10 +197,8 @@ func newActor(s *Stage, i int, m *Member, prt port.Port) (*actor, error) {
 	return a, nil
 }
 
-func source(seed uint64, gauge, purpose string) rand.Source {
-	src := new(rand.PCGSource)
-	src.Seed(noise.Split(seed, gauge, purpose))
-	return src
+func source(seed uint64, gauge, purpose string) random.Source {
+	return random.NewSource(noise.Split(seed, gauge, purpose))
 }
 
 // begin puts the gauge into the timeline.

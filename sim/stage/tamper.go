@@ -6,9 +6,9 @@ import (
 	"time"
 
 	"example.org/understudy/sim/port"
+	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/wire"
-	"golang.org/x/exp/rand"
 )
 
 // pieceGap is the time from one piece of a split frame to the next: longer
@@ -21,7 +21,7 @@ const mergeWait = 20 * time.Millisecond
 // tamper stands between the link and the port and does to frames what cues ask
 // for: garble, duplicate, split, merge. The order of bytes never changes.
 type tamper struct {
-	rng       *rand.Rand
+	rng       *random.Rand
 	garble    int
 	duplicate int
 	split     int
@@ -40,7 +40,7 @@ type came struct {
 	bytes []byte
 }
 
-func newTamper(src rand.Source) tamper { return tamper{rng: rand.New(src)} }
+func newTamper(src random.Source) tamper { return tamper{rng: random.From(src)} }
 
 // frame takes a frame that is due at the port.
 func (t *tamper) frame(a *actor, fl flight) {

@@ -13,7 +13,7 @@ import (
 	"slices"
 	"strings"
 
-	"golang.org/x/exp/rand"
+	"example.org/understudy/sim/random"
 )
 
 // Factor is something that varies, and its levels in words.
@@ -99,7 +99,7 @@ type maker struct {
 	count  []int   // rows that hold a tuple; impossible ones count as held
 	never  []bool  // impossible
 	left   int     // possible tuples in no row
-	rng    *rand.Rand
+	rng    *random.Rand
 	rows   [][]int
 }
 
@@ -109,9 +109,7 @@ func Make(p Plan) (*Array, error) {
 	if err := m.prepare(); err != nil {
 		return nil, err
 	}
-	src := new(rand.PCGSource)
-	src.Seed(p.Seed)
-	m.rng = rand.New(src)
+	m.rng = random.New(p.Seed)
 	a := &Array{Plan: p}
 	a.Impossible = m.impossible()
 	a.Possible = m.left

@@ -14,7 +14,7 @@ import (
 	"math"
 	"time"
 
-	"golang.org/x/exp/rand"
+	"example.org/understudy/sim/random"
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/motion"
@@ -46,7 +46,7 @@ func mix(z uint64) uint64 {
 }
 
 // Rand is a stream of random numbers. The zero value is the stream of seed 0.
-type Rand struct{ pcg rand.PCGSource }
+type Rand struct{ pcg random.PCG }
 
 // NewRand returns the stream of a seed.
 func NewRand(seed uint64) Rand {
