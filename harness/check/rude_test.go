@@ -446,5 +446,13 @@ func TestHostOpensAndClosesInALoop(t *testing.T) {
 	require.Equal(t, opened, closed)
 	require.Equal(t, int64(opened), r.port().Stats().Opens)
 	require.LessOrEqual(t, opened, n)
+	require.Positive(t, opened, "the last one, which says something")
+	open := false
+	for _, e := range r.all {
+		if at("opened")(e) || at("closed")(e) {
+			require.NotEqual(t, open, at("opened")(e), "what is told goes to and fro")
+			open = !open
+		}
+	}
 	t.Logf("%d of %d openings told", opened, n)
 }

@@ -211,6 +211,19 @@ func TestNothingIsLeftOfAStubbornHost(t *testing.T) {
 	t.Parallel()
 	needLinux(t)
 	p := start(t, t.Context(), "stubborn", nil)
+	pids := family(t, p)
+	e := p.Stop(process.Ask{Signal: "term", Grace: 100 * time.Millisecond})
+	require.True(t, e.Killed)
+	require.False(t, e.Clean())
+	require.Equal(t, 2, e.Left, "the child in a session of its own, and its child")
+	for pid := range pids {
+		require.False(t, running(pid), pid)
+	}
+}
+
+// family waits until a stubborn host has all its children, and returns them and it.
+func family(t *testing.T, p *process.Process) map[int]bool {
+	t.Helper()
 	pids := map[int]bool{p.Pid(): true}
 	require.NoError(t, p.Await(t.Context(), process.Ready{Within: 20 * time.Second, When: func(ctx context.Context) error {
 		for len(pids) < 5 { // itself, two children, a grandchild of each
@@ -230,13 +243,7 @@ func TestNothingIsLeftOfAStubbornHost(t *testing.T) {
 	for pid := range pids {
 		require.True(t, running(pid))
 	}
-	e := p.Stop(process.Ask{Signal: "term", Grace: 100 * time.Millisecond})
-	require.True(t, e.Killed)
-	require.False(t, e.Clean())
-	require.Equal(t, 2, e.Left, "the child in a session of its own, and its child")
-	for pid := range pids {
-		require.False(t, running(pid), pid)
-	}
+	return pids
 }
 
 // Kind: process.
@@ -309,12 +316,18 @@ func TestStopByLine(t *testing.T) {
 // Kind: process.
 func TestCancelKills(t *testing.T) {
 	t.Parallel()
+	needLinux(t)
 	ctx, cancel := context.WithCancel(t.Context())
 	p := start(t, ctx, "stubborn", nil)
+	pids := family(t, p)
 	cancel()
 	<-p.Done()
 	e, _ := p.Exit()
 	require.True(t, e.Killed)
+	require.Equal(t, 2, e.Left)
+	for pid := range pids {
+		require.False(t, running(pid), pid)
+	}
 }
 
 // Kind: process.

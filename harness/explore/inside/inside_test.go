@@ -136,8 +136,9 @@ func TestHostsThatGoWrong(t *testing.T) {
 		return nil
 	})
 	require.NoError(t, err)
-	require.NotEqual(t, judge.Pass, r.Verdict)
-	require.Zero(t, r.Counts.ByKind[judge.KindTagLost])
+	require.Equal(t, judge.Fail, r.Verdict, "it leaves the port closed after the hang-up")
+	require.Len(t, r.Findings, 1)
+	require.Equal(t, judge.KindReopen, r.Findings[0].Kind)
 }
 
 // What a host asks of the line shows as it does outside: a pty keeps no
