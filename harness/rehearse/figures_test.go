@@ -129,11 +129,11 @@ func TestCapabilityAsPublished(t *testing.T) {
 	// Montgomery, Introduction to Statistical Quality Control, example on a
 	// confidence interval for Cp: limits 38 and 62, n = 20, s = 1.75: 2.29, 1.57 to
 	// 3.01 (the upper limit also on a public page of worked answers; the lower from
-	// memory).
+	// memory). The book goes on with the 2.29 that it has rounded.
 	p, _ = indices(38, 62, 50, 1.75, 20, 19)
 	near(t, "Cp", p.Value, 2.29, 0.005)
-	near(t, "lower limit", p.Low, 1.57, 0.0055)
-	near(t, "upper limit", p.High, 3.01, 0.005)
+	near(t, "lower limit", p.Low/p.Value*2.29, 1.57, 0.005)
+	near(t, "upper limit", p.High/p.Value*2.29, 3.01, 0.005)
 	// The same, for Cpk = 1.33 and n = 20: 0.88 to 1.78 (from memory).
 	_, pk = indices(-3*1.33, 100, 0, 1, 20, 19)
 	near(t, "lower limit", pk.Low, 0.88, 0.005)

@@ -110,8 +110,11 @@ func TestReadingsLeanToTheEdges(t *testing.T) {
 			}
 		}
 	}
-	require.Greater(t, on, 100)
-	require.Greater(t, near, 300)
+	// Four in five are drawn at an edge, and of their ten distances two are none
+	// and five no more than two steps: of 1000 that is 160 and 560, with standard
+	// deviations of 12 and 16, and more where edges lie close together.
+	require.Greater(t, on, 160-4*12)
+	require.Greater(t, on+near, 560-4*16)
 }
 
 // Kind: property.

@@ -62,8 +62,12 @@ func TestCoulombCount(t *testing.T) {
 	}
 }
 
-// Self-discharge alone: 30 days at 20 °C take the stated share, and half of
-// it at 10 °C, twice at 30 °C.
+// Self-discharge alone: 30 days at 20 °C take the stated share (common practice, no
+// source), and half of it at 10 °C, twice at 30 °C. Of NiMH, IEC 61951-2 demands
+// that 60 % is left after 28 days (from memory), and cells on the market keep 25 to
+// 30 % more than it demands (Quintero Pulido, Covrig, Bruchhausen, "On the
+// Performance of Portable NiMH Batteries of General Use", Batteries 2025, 11(1), 30,
+// abstract): 75 to 90 %, whether that is read as a share or as points.
 //
 // Kind: outside.
 func TestSelfDischarge(t *testing.T) {
@@ -78,6 +82,12 @@ func TestSelfDischarge(t *testing.T) {
 		if got := 100 - float64(c.Charge(&s))/1e4; math.Abs(got-tc.want) > 0.001 {
 			t.Errorf("%v at %d °C lost %v %%, want %v", tc.chem, tc.temp, got, tc.want)
 		}
+	}
+	c := cell(t, Config{Chemistry: NiMH, Capacity: 2000, Charge: 100})
+	s := c.Start(nil)
+	drain(c, &s, 28*24*time.Hour, Load{Temp: 20})
+	if left := float64(c.Charge(&s)) / 1e4; left < 75 || left > 90 {
+		t.Errorf("NiMH keeps %v %% over 28 days", left)
 	}
 }
 
@@ -377,9 +387,12 @@ func TestCharging(t *testing.T) {
 	}
 }
 
-// A class 3 gauge outlives a class 1 gauge, and a still one a streaming one:
-// common practice. Powers: 100, 2.5 and 1 mW (Bluetooth Core, Vol 2 Part A,
-// table 3.1).
+// A class 3 gauge outlives a class 1 gauge, and a still one a streaming one. Powers:
+// 100, 2.5 and 1 mW (Bluetooth Core, Vol 2 Part A, table 3.1). By hand, as in
+// TestParts: 13.5 mA, and 7.5 % of the time 25 mA and the power ÷ 0.75 V, make
+// 25.375, 15.625 and 15.475 mA, still 13.5 mA; with the 23.611 µA of TestCoulombCount
+// 850 mAh last 33.467, 54.318, 54.844 and 62.853 h. The parts' figures: common
+// practice, no source.
 //
 // Kind: outside.
 func TestClass3OutlivesClass1(t *testing.T) {
@@ -396,14 +409,10 @@ func TestClass3OutlivesClass1(t *testing.T) {
 		return Use{Display: true, Radio: true, Microwatts: uw, FramesPerHour: rate * 3600, Temp: 20}
 	}
 	one, two, three := life(use(100_000, 30)), life(use(2_500, 30)), life(use(1_000, 30))
-	if !(one < two && two < three) {
-		t.Errorf("class 1 %v, class 2 %v, class 3 %v", one, two, three)
-	}
-	if still := life(use(100_000, 0)); still <= one {
-		t.Errorf("streaming lasts %v, still %v", one, still)
-	}
-	if one < 8*time.Hour || three > 7*24*time.Hour {
-		t.Errorf("lives out of all proportion: class 1 %v, class 3 %v", one, three)
+	for i, want := range []float64{33.467, 54.318, 54.844, 62.853} {
+		if got := []time.Duration{one, two, three, life(use(100_000, 0))}[i].Hours(); math.Abs(got-want) > 0.005 {
+			t.Errorf("class 1, 2, 3, and class 1 still: number %d lasts %.3f h, want %.3f", i, got, want)
+		}
 	}
 }
 
