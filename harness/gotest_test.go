@@ -188,7 +188,7 @@ func TestRunWithADatabase(t *testing.T) {
 form: sql
 query: select * from sizes order by nr
 columns: {gauge: gauge, channel: {always: A}, tag: tag, value: size, unit: {always: mm}, zone: verdict}
-zones: {OK: [in, warn-low, warn-high], NOK: [below, above]}
+zones: {OK: [inside, warn-low, warn-high], NOK: [below, above]}
 `
 	for range 2 {
 		r, out := recorded(t, harness.Case{Scenario: "on-every-limit", Func: host(""), Database: db, Records: form})
@@ -196,7 +196,7 @@ zones: {OK: [in, warn-low, warn-high], NOK: [below, above]}
 		require.NotZero(t, out.Counts.Expected)
 	}
 	r, _ := recorded(t, harness.Case{Scenario: "on-every-limit", Func: host("OK"), Database: db, Records: form})
-	require.Contains(t, r.failed, "expected above, the host has warn-low or in or warn-high")
+	require.Contains(t, r.failed, "expected above, the host has warn-low or inside or warn-high")
 	r, _ = recorded(t, harness.Case{Scenario: "on-every-limit", Func: host(""), Records: form})
 	require.Contains(t, r.failed, "only a Go test can hand over")
 	r, _ = recorded(t, harness.Case{Scenario: "on-every-limit", Func: host(""), Database: db, Records: "form: sql"})

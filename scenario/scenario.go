@@ -624,7 +624,7 @@ func (l *loader) fits(at any, dialect string, m *stage.Member) {
 		c := &m.Profile.Channels[i]
 		rec.Reset()
 		for term, v := range map[string]wire.Value{
-			wire.Reading: wire.Num(c.Resolution), wire.Unit: wire.Str(c.Unit.Symbol()), wire.Zone: wire.Str("in"), wire.Void: wire.Str("none"),
+			wire.Reading: wire.Num(c.Resolution), wire.Unit: wire.Str(c.Unit.Symbol()), wire.Zone: wire.Str("inside"), wire.Void: wire.Str("none"),
 			wire.Channel: wire.Int(1), wire.Channels: wire.Int(1), wire.Seq: wire.Int(1), wire.Cell: wire.Int(100), wire.Low: wire.Bool(false),
 			wire.Tagged: wire.Bool(false), wire.Function: wire.Str("live"), wire.Link: wire.Str("up"),
 		} {

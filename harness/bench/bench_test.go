@@ -68,7 +68,7 @@ part: {feature: journal, nominal: 25.000 mm, limits: [24.985 mm, 25.015 mm], war
 gauges:
 `)
 	for i := range n {
-		kind := []string{"", ", larger-part: releases", ", cell: {charge: 64 %}, lamps: [{name: ring, shows: zone, looks: {in: {colour: green}, above: {colour: red}}}]",
+		kind := []string{"", ", larger-part: releases", ", cell: {charge: 64 %}, lamps: [{name: ring, shows: zone, looks: {inside: {colour: green}, above: {colour: red}}}]",
 			", link: {class: 2, distance: 14 m, place: shop-in-sight}"}[i%4]
 		fmt.Fprintf(&b, "  - {name: place-%d, dialect: line-ascii, serial-line: 115200 8N1, stream: %s, noise: {white: 0.0006 mm}%s}\n", i+1, hz, kind)
 	}
@@ -261,11 +261,11 @@ func TestBenchInABrowser(t *testing.T) {
 	q.Until(size + ` > 25.01`)
 	p.Until(`document.querySelector(".port").textContent.startsWith("port open")`)
 
-	// On the upper limit by a master: in, and it says so in words.
+	// On the upper limit by a master: inside, and it says so in words.
 	p.Press("Lift off")
 	p.Until(`document.querySelectorAll(".zone")[0].textContent === "under range"`)
 	p.Press("Master")
-	p.Until(`document.querySelectorAll(".zone")[0].textContent === "in"`)
+	p.Until(`document.querySelectorAll(".zone")[0].textContent === "inside"`)
 
 	// A tag: its frame is on the port, on the wire list, in the table.
 	far.gets(t, "T0001 +0002", func() {

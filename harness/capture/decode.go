@@ -195,7 +195,7 @@ func (c *Decoder) readings(rec *wire.Record) (out []ledger.Reading) {
 		if v.Kind != wire.Number && !void {
 			continue
 		}
-		r := ledger.Reading{Channel: channelName(i), Unit: c.Unit.Symbol(), Function: "live", Zone: zone.In}
+		r := ledger.Reading{Channel: channelName(i), Unit: c.Unit.Symbol(), Function: "live", Zone: zone.Inside}
 		if u := rec.Get(c.unit, i); u.Kind == wire.Text {
 			r.Unit = u.Text
 		} else if u := rec.Get(c.unit, 0); u.Kind == wire.Text {
@@ -213,7 +213,7 @@ func (c *Decoder) readings(rec *wire.Record) (out []ledger.Reading) {
 			r.Function = f.Text
 		}
 		if z := rec.Get(c.zone, i); z.Kind == wire.Text {
-			_ = r.Zone.UnmarshalText([]byte(z.Text)) // a zone of the dialect's own stays as "in"
+			_ = r.Zone.UnmarshalText([]byte(z.Text)) // a zone of the dialect's own stays as inside
 		}
 		if void {
 			r.Void, r.Zone = why.Text, zone.Void

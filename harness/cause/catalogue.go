@@ -68,7 +68,7 @@ const (
 	strictWarnings
 	warningsIgnored
 	warningsAsLimits
-	zoneAlwaysIn
+	zoneAlwaysInside
 	warningsFirst
 	upperIgnored
 	lowerIgnored
@@ -106,7 +106,7 @@ const (
 	tagDroppedBurst
 	voidAsZero
 	voidAsLast
-	voidIn
+	voidInside
 	voidDropped
 	neverReopens
 	linkLossMissed
@@ -282,7 +282,7 @@ var catalogue = [defectCount]entry{
 	zoneStale: {Cause{"C319", "zone-stale", "each row carries the zone of the row before",
 		"the zone is recorded before it is worked out anew",
 		"judge the value that is recorded"}, nil},
-	zoneAlwaysIn: {Cause{"C320", "zone-always-in", "every row is recorded as in",
+	zoneAlwaysInside: {Cause{"C320", "zone-always-inside", "every row is recorded as inside",
 		"no limits are loaded, or the zone is a default that is never changed",
 		"load the limits; refuse to judge without them"}, nil},
 
@@ -357,8 +357,8 @@ var catalogue = [defectCount]entry{
 	voidAsLast: {Cause{"C602", "void-as-last", "a void reading is recorded with the value before it",
 		"the value is kept when the new one cannot be read",
 		"record no value for a void reading"}, nil},
-	voidIn: {Cause{"C603", "void-in", "a void reading is recorded without a value, but as in",
-		"a comparison with a missing value is false, and in is what remains",
+	voidInside: {Cause{"C603", "void-inside", "a void reading is recorded without a value, but as inside",
+		"a comparison with a missing value is false, and inside is what remains",
 		"judge void before any limit"}, nil},
 	voidDropped: {Cause{"C604", "void-dropped", "a tagged void reading is missing",
 		"frames without a number are thrown away",

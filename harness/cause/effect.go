@@ -38,7 +38,7 @@ func (v Variant) Effects() Effect {
 		return OnSetting
 	case tagRepeated, streamsRecorded, rowDoubled:
 		return OnMore
-	case staleAfterRejoin, tagValueStreamed, voidAsZero, voidAsLast, voidIn:
+	case staleAfterRejoin, tagValueStreamed, voidAsZero, voidAsLast, voidInside:
 		return OnValue | OnZone
 	case checksumIgnored:
 		return onSource &^ OnLoss

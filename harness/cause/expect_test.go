@@ -77,7 +77,7 @@ func happens(ms int, what cause.What) func(*cause.History) {
 	return func(h *cause.History) { h.Add(cause.Seen{At: time.Duration(ms) * time.Millisecond, What: what}) }
 }
 
-// rows writes what a host is to record: "1: 8.014 in" for a tag, in brackets
+// rows writes what a host is to record: "1: 8.014 inside" for a tag, in brackets
 // what may be left out, and events by their names.
 func rows(r *cause.Rows) (all []string) {
 	write := func(w *cause.Want, text string) {
@@ -136,38 +136,38 @@ func TestWhatACorrectHostRecords(t *testing.T) {
 	}{
 		"rounded half-even":       {told(), seen{tagged(0, 1, "8.0145 mm")}, []string{"1: 8.014 warn-high"}},
 		"rounded half-up":         {change(func(s *cause.Spec) { s.Rounding = decimal.HalfUp }), seen{tagged(0, 1, "8.0145 mm")}, []string{"1: 8.015 warn-high"}},
-		"truncated":               {change(func(s *cause.Spec) { s.Rounding = decimal.Truncate }), seen{tagged(0, 1, "8.0109 mm")}, []string{"1: 8.010 in"}},
+		"truncated":               {change(func(s *cause.Spec) { s.Rounding = decimal.Truncate }), seen{tagged(0, 1, "8.0109 mm")}, []string{"1: 8.010 inside"}},
 		"on the limit":            {told(), seen{tagged(0, 1, "8.015 mm")}, []string{"1: 8.015 warn-high"}},
 		"on a strict limit":       {change(func(s *cause.Spec) { s.Rule.Strict = true }), seen{tagged(0, 1, "8.015 mm")}, []string{"1: 8.015 above"}},
 		"guarded":                 {change(func(s *cause.Spec) { s.Rule.Guard = 3 * um }), seen{tagged(0, 1, "8.013 mm")}, []string{"1: 8.013 above"}},
 		"displayed decides":       {told(), seen{tagged(0, 1, "8.0154 mm")}, []string{"1: 8.015 warn-high"}},
 		"unrounded decides":       {change(func(s *cause.Spec) { s.Rule.Decide = zone.Unrounded }), seen{tagged(0, 1, "8.0154 mm")}, []string{"1: 8.015 above"}},
 		"inches to millimetres":   {told(), seen{tagged(0, 1, "0.3155 in")}, []string{"1: 8.014 warn-high"}}, // 8.0137 mm
-		"micrometres":             {told(), seen{tagged(0, 1, "7990 µm")}, []string{"1: 7.990 in"}},
-		"each channel its limits": {two(), seen{tagged(0, 1, "8.000 mm", "0.500 mm")}, []string{"A 1: 8.000 in", "B 1: 0.500 in"}},
+		"micrometres":             {told(), seen{tagged(0, 1, "7990 µm")}, []string{"1: 7.990 inside"}},
+		"each channel its limits": {two(), seen{tagged(0, 1, "8.000 mm", "0.500 mm")}, []string{"A 1: 8.000 inside", "B 1: 0.500 inside"}},
 		"void":                    {told(), seen{tagged(0, 1, "void")}, []string{"1: void"}},
-		"a repeat is one tag":     {told(), seen{tagged(0, 1, "8 mm"), with(tagged(2000, 1, "8 mm"), repeat)}, []string{"1: 8.000 in"}},
-		"after the window":        {change(func(s *cause.Spec) { s.RealTime = true }), seen{tagged(0, 1, "8 mm"), with(tagged(2001, 1, "8 mm"), repeat)}, []string{"1: 8.000 in", "1: 8.000 in"}},
-		"within it, in real time": {change(func(s *cause.Spec) { s.RealTime = true }), seen{tagged(0, 1, "8 mm"), with(tagged(2000, 1, "8 mm"), repeat)}, []string{"1: 8.000 in"}},
-		"after it, not real time": {told(), seen{tagged(0, 1, "8 mm"), with(tagged(2001, 1, "8 mm"), repeat)}, []string{"1: 8.000 in", "(1: 8.000 in)"}},
-		"the same number, new":    {told(), seen{tagged(0, 1, "8 mm"), tagged(100, 1, "8 mm")}, []string{"1: 8.000 in", "(1: 8.000 in)"}},
-		"another reading":         {told(), seen{tagged(0, 1, "8 mm"), with(tagged(100, 1, "8.001 mm"), repeat)}, []string{"1: 8.000 in", "1: 8.001 in"}},
-		"sent again, no number":   {told(), seen{with(tagged(0, 1, "8 mm"), bare), with(with(tagged(100, 1, "8 mm"), bare), repeat)}, []string{"8.000 in", "(8.000 in)"}},
-		"maybe not read":          {told(), seen{with(tagged(0, 1, "8 mm"), perhaps)}, []string{"(1: 8.000 in)"}},
+		"a repeat is one tag":     {told(), seen{tagged(0, 1, "8 mm"), with(tagged(2000, 1, "8 mm"), repeat)}, []string{"1: 8.000 inside"}},
+		"after the window":        {change(func(s *cause.Spec) { s.RealTime = true }), seen{tagged(0, 1, "8 mm"), with(tagged(2001, 1, "8 mm"), repeat)}, []string{"1: 8.000 inside", "1: 8.000 inside"}},
+		"within it, in real time": {change(func(s *cause.Spec) { s.RealTime = true }), seen{tagged(0, 1, "8 mm"), with(tagged(2000, 1, "8 mm"), repeat)}, []string{"1: 8.000 inside"}},
+		"after it, not real time": {told(), seen{tagged(0, 1, "8 mm"), with(tagged(2001, 1, "8 mm"), repeat)}, []string{"1: 8.000 inside", "(1: 8.000 inside)"}},
+		"the same number, new":    {told(), seen{tagged(0, 1, "8 mm"), tagged(100, 1, "8 mm")}, []string{"1: 8.000 inside", "(1: 8.000 inside)"}},
+		"another reading":         {told(), seen{tagged(0, 1, "8 mm"), with(tagged(100, 1, "8.001 mm"), repeat)}, []string{"1: 8.000 inside", "1: 8.001 inside"}},
+		"sent again, no number":   {told(), seen{with(tagged(0, 1, "8 mm"), bare), with(with(tagged(100, 1, "8 mm"), bare), repeat)}, []string{"8.000 inside", "(8.000 inside)"}},
+		"maybe not read":          {told(), seen{with(tagged(0, 1, "8 mm"), perhaps)}, []string{"(1: 8.000 inside)"}},
 		"damaged":                 {told(), seen{with(tagged(0, 1, "8 mm"), spoilt)}, nil},
 		"streamed, tags only":     {told(), seen{with(tagged(0, 0, "8 mm"), stream)}, nil},
-		"streamed, all":           {change(func(s *cause.Spec) { s.All = true }), seen{with(tagged(0, 0, "8 mm"), stream)}, []string{"8.000 in"}},
-		"asked for, all":          {change(func(s *cause.Spec) { s.All = true }), seen{with(tagged(0, 0, "8 mm"), asked)}, []string{"(8.000 in)"}},
-		"low cell, once":          {told(), seen{with(tagged(0, 1, "8 mm"), low), with(tagged(1, 2, "8 mm"), low)}, []string{"1: 8.000 in", "2: 8.000 in", "low-cell"}},
-		"low cell, again":         {told(), seen{with(tagged(0, 1, "8 mm"), low), tagged(1, 2, "8 mm"), with(tagged(2, 3, "8 mm"), low)}, []string{"1: 8.000 in", "2: 8.000 in", "3: 8.000 in", "low-cell", "low-cell"}},
+		"streamed, all":           {change(func(s *cause.Spec) { s.All = true }), seen{with(tagged(0, 0, "8 mm"), stream)}, []string{"8.000 inside"}},
+		"asked for, all":          {change(func(s *cause.Spec) { s.All = true }), seen{with(tagged(0, 0, "8 mm"), asked)}, []string{"(8.000 inside)"}},
+		"low cell, once":          {told(), seen{with(tagged(0, 1, "8 mm"), low), with(tagged(1, 2, "8 mm"), low)}, []string{"1: 8.000 inside", "2: 8.000 inside", "low-cell"}},
+		"low cell, again":         {told(), seen{with(tagged(0, 1, "8 mm"), low), tagged(1, 2, "8 mm"), with(tagged(2, 3, "8 mm"), low)}, []string{"1: 8.000 inside", "2: 8.000 inside", "3: 8.000 inside", "low-cell", "low-cell"}},
 		"hung up and back":        {told(), seen{happens(0, cause.Down), happens(1, cause.Up)}, []string{"link-lost", "link-back"}},
 		"silent and back":         {told(), seen{happens(0, cause.RadioOff), happens(1, cause.RadioOn)}, []string{"(link-lost)", "(link-back)"}},
-		"killed: the row in hand": {told(), seen{tagged(0, 1, "8 mm"), tagged(1, 2, "8 mm"), happens(2, cause.Killed)}, []string{"1: 8.000 in", "(2: 8.000 in)"}},
-		"killed: long before":     {change(func(s *cause.Spec) { s.RealTime = true }), seen{tagged(0, 1, "8 mm"), happens(1001, cause.Killed)}, []string{"1: 8.000 in"}},
-		"killed: a second before": {change(func(s *cause.Spec) { s.RealTime = true }), seen{tagged(0, 1, "8 mm"), happens(1000, cause.Killed)}, []string{"(1: 8.000 in)"}},
-		"asked to end":            {told(), seen{tagged(0, 1, "8 mm"), happens(2, cause.Stopped)}, []string{"1: 8.000 in", "(link-lost)"}},
-		"restarted, sent again":   {told(), seen{tagged(0, 1, "8 mm"), happens(1, cause.Restart), with(tagged(2, 1, "8 mm"), repeat)}, []string{"1: 8.000 in", "(1: 8.000 in)", "(link-back)"}},
-		"killed at the very end":  {change(func(s *cause.Spec) { s.Killed = true }), seen{tagged(0, 1, "8 mm"), tagged(1, 2, "8 mm")}, []string{"1: 8.000 in", "(2: 8.000 in)"}},
+		"killed: the row in hand": {told(), seen{tagged(0, 1, "8 mm"), tagged(1, 2, "8 mm"), happens(2, cause.Killed)}, []string{"1: 8.000 inside", "(2: 8.000 inside)"}},
+		"killed: long before":     {change(func(s *cause.Spec) { s.RealTime = true }), seen{tagged(0, 1, "8 mm"), happens(1001, cause.Killed)}, []string{"1: 8.000 inside"}},
+		"killed: a second before": {change(func(s *cause.Spec) { s.RealTime = true }), seen{tagged(0, 1, "8 mm"), happens(1000, cause.Killed)}, []string{"(1: 8.000 inside)"}},
+		"asked to end":            {told(), seen{tagged(0, 1, "8 mm"), happens(2, cause.Stopped)}, []string{"1: 8.000 inside", "(link-lost)"}},
+		"restarted, sent again":   {told(), seen{tagged(0, 1, "8 mm"), happens(1, cause.Restart), with(tagged(2, 1, "8 mm"), repeat)}, []string{"1: 8.000 inside", "(1: 8.000 inside)", "(link-back)"}},
+		"killed at the very end":  {change(func(s *cause.Spec) { s.Killed = true }), seen{tagged(0, 1, "8 mm"), tagged(1, 2, "8 mm")}, []string{"1: 8.000 inside", "(2: 8.000 inside)"}},
 	} {
 		t.Run(name, func(t *testing.T) { require.Empty(t, cmp.Diff(c.want, rows(expected(c.spec, c.seen)))) })
 	}
@@ -193,19 +193,19 @@ func TestWhatAMistakenHostRecords(t *testing.T) {
 		{"factor-inverted", told(), "8.004 mm", "4.002 below"},     // ÷ 2
 		{"datum-twice", told(), "8.004 mm", "16.004 above"},        // + 8 once more
 		{"datum-dropped", told(), "8.004 mm", "0.004 below"},       // without the 8
-		{"sense-inverted", told(), "8.004 mm", "7.996 in"},         // as far on the other side of 8
-		{"sign-lost", told(), "-8.004 mm", "8.004 in"},             //
-		{"sign-lost", told(), "8.004 mm", "8.004 in"},              //
+		{"sense-inverted", told(), "8.004 mm", "7.996 inside"},     // as far on the other side of 8
+		{"sign-lost", told(), "-8.004 mm", "8.004 inside"},         //
+		{"sign-lost", told(), "8.004 mm", "8.004 inside"},          //
 		{"sign-inverted", told(), "8.004 mm", "-8.004 below"},      //
-		{"decimal-comma", told(), "8.904 mm", "8.000 in"},          // stops at the mark
+		{"decimal-comma", told(), "8.904 mm", "8.000 inside"},      // stops at the mark
 		{"inch-as-25", told(), "0.3152 in", "7.880 below"},         // 0.3152 × 25 = 7.88
 		{"inch-as-25", inches, "8.000 mm", "0.320 above"},          // 8 ÷ 25 = 0.32 in
 		{"unit-unconverted", told(), "0.3152 in", "0.315 below"},   // the number as it is
-		{"truncates", told(), "8.0109 mm", "8.010 in"},             //
+		{"truncates", told(), "8.0109 mm", "8.010 inside"},         //
 		{"rounds-half-up", told(), "8.0105 mm", "8.011 warn-high"}, // half-even is 8.010
-		{"rounds-twice", told(), "8.01049 mm", "8.010 in"},         // 8.0105, and then to even
+		{"rounds-twice", told(), "8.01049 mm", "8.010 inside"},     // 8.0105, and then to even
 		{"rounds-twice", told(), "8.01149 mm", "8.012 warn-high"},  // 8.0115, and then to even: 8.012
-		{"rounds-coarse", told(), "8.014 mm", "8.01 in"},           // to 0.01
+		{"rounds-coarse", told(), "8.014 mm", "8.01 inside"},       // to 0.01
 		{"limits-swapped", told(), "8.016 mm", "8.016 below"},      //
 		{"limits-swapped", told(), "7.980 mm", "7.980 above"},      //
 		{"limits-swapped", told(), "8.012 mm", "8.012 warn-low"},   //
@@ -214,12 +214,12 @@ func TestWhatAMistakenHostRecords(t *testing.T) {
 		{"strict-limits", told(), "8.015 mm", "8.015 above"},       //
 		{"upper-ignored", told(), "8.020 mm", "8.020 warn-high"},   //
 		{"lower-ignored", told(), "7.980 mm", "7.980 warn-low"},    //
-		{"warnings-ignored", told(), "8.012 mm", "8.012 in"},       //
+		{"warnings-ignored", told(), "8.012 mm", "8.012 inside"},   //
 		{"guard-ignored", change(func(s *cause.Spec) { s.Rule.Guard = 3 * um }), "8.013 mm", "8.013 warn-high"},
 		{"guard-outwards", change(func(s *cause.Spec) { s.Rule.Guard = 3 * um }), "8.017 mm", "8.017 warn-high"}, // 8.015 + 0.003
 		{"guard-outwards", change(func(s *cause.Spec) { s.Rule.Guard = 3 * um }), "8.019 mm", "8.019 above"},
-		{"void-in", told(), "void", "void in"},
-		{"zone-always-in", told(), "8.020 mm", "8.020 in"},
+		{"void-inside", told(), "void", "void inside"},
+		{"zone-always-inside", told(), "8.020 mm", "8.020 inside"},
 	} {
 		require.Len(t, cause.Named(c.mistake), 1, c.mistake)
 		got := rows(expected(c.spec, seen{tagged(0, 1, c.sent)}, c.mistake))
@@ -228,6 +228,6 @@ func TestWhatAMistakenHostRecords(t *testing.T) {
 	require.Empty(t, expected(told(), nil, "settings-not-written").Requests[0])
 	require.Empty(t, rows(expected(told(), seen{happens(0, cause.Down)}, "link-loss-missed")))
 	require.Empty(t, rows(expected(told(), seen{happens(0, cause.Up)}, "link-back-missed")))
-	require.Equal(t, []string{"1: 8.000 in"}, rows(expected(told(), seen{with(tagged(0, 1, "8 mm"), low)}, "low-cell-missed")))
-	require.Equal(t, []string{"1: 8.000 in", "1: 8.000 in"}, rows(expected(told(), seen{tagged(0, 1, "8 mm"), with(tagged(9, 1, "8 mm"), repeat)}, "tag-repeated")))
+	require.Equal(t, []string{"1: 8.000 inside"}, rows(expected(told(), seen{with(tagged(0, 1, "8 mm"), low)}, "low-cell-missed")))
+	require.Equal(t, []string{"1: 8.000 inside", "1: 8.000 inside"}, rows(expected(told(), seen{tagged(0, 1, "8 mm"), with(tagged(9, 1, "8 mm"), repeat)}, "tag-repeated")))
 }

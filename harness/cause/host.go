@@ -512,8 +512,8 @@ func (m *model) record(i, g, c int, ch *channelState, r Reading, w Want) {
 	}
 	if w.Void = r.Void; w.Void {
 		w.Zone = zone.Void
-		if m.has(voidIn) {
-			w.Zone = zone.In
+		if m.has(voidInside) {
+			w.Zone = zone.Inside
 		}
 	} else {
 		pm := m.length(g, r)
@@ -539,8 +539,8 @@ func (m *model) record(i, g, c int, ch *channelState, r Reading, w Want) {
 	if w.Void {
 		w.Second = w.Zone
 	}
-	if m.has(zoneAlwaysIn) {
-		w.Zone, w.Second = zone.In, zone.In
+	if m.has(zoneAlwaysInside) {
+		w.Zone, w.Second = zone.Inside, zone.Inside
 	}
 	if judged := w.Zone; m.has(zoneStale) {
 		if ch.hasZone {

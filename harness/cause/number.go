@@ -110,7 +110,7 @@ func (m *model) display(pm decimal.Decimal) (shown, shownPM decimal.Decimal) {
 // place gives the zone, and the other one a cause may lead to.
 func (m *model) place(g, c int, r Reading, received, shown decimal.Decimal) (z, second zone.Zone) {
 	if c >= len(m.Gauges[g].Channels) {
-		return zone.In, zone.In
+		return zone.Inside, zone.Inside
 	}
 	ch := &m.Gauges[g].Channels[c]
 	rule := m.Rule
@@ -182,7 +182,7 @@ func (m *model) place(g, c int, r Reading, received, shown decimal.Decimal) (z, 
 		warnRule.Strict = warnRule.Strict || strict
 		spec := zone.Limits{Lower: l.Lower, Upper: l.Upper}.Place(v, rule)
 		warned := warn.Place(v, warnRule)
-		if spec == zone.In || m.has(warningsFirst) && warned != zone.In {
+		if spec == zone.Inside || m.has(warningsFirst) && warned != zone.Inside {
 			switch warned {
 			case zone.Below:
 				return zone.WarnLow
@@ -210,7 +210,7 @@ func (m *model) place(g, c int, r Reading, received, shown decimal.Decimal) (z, 
 		second = z
 	}
 	if m.has(limitsSwapped) {
-		mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.In, zone.WarnLow, zone.Below}
+		mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below}
 		z, second = mirror[z], mirror[second]
 	}
 	return z, second

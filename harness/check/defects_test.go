@@ -207,7 +207,7 @@ var shows = map[string]string{
 	"void-as-last":         "10-no-reading",
 	"void-as-zero":         "10-no-reading",
 	"void-dropped":         "10-no-reading",
-	"void-in":              "10-no-reading",
+	"void-inside":          "10-no-reading",
 	"warnings-as-limits":   "02-on-every-limit",
 	"warnings-first":       "02-on-every-limit",
 	"warnings-ignored":     "02-on-every-limit",
@@ -216,7 +216,7 @@ var shows = map[string]string{
 	"sends-breaks":         "38-at-the-line",
 	"wrong-baud":           "01-in-the-middle",
 	"wrong-parity":         "38-at-the-line",
-	"zone-always-in":       "02-on-every-limit",
+	"zone-always-inside":   "02-on-every-limit",
 	"zone-from-gauge":      "13-the-fine-print",
 	"zone-stale":           "02-on-every-limit",
 }

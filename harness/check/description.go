@@ -85,7 +85,11 @@ func (c *Check) gaps(out *Outcome, left records.Left) (gaps []*gap) {
 	}
 	words, first := rows(unknownZone)
 	for _, w := range words {
-		add(ofRecord(func(r *judge.Record) bool { return unknownZone(r) == w }), "row %d has the verdict word %q, which is not under zones: write which zone it means", first[w], w)
+		hint := ""
+		if now := zone.Zone(0).Now(w); now != "" {
+			hint = fmt.Sprintf(", such as %s: %s, for so the zone is called now", w, now)
+		}
+		add(ofRecord(func(r *judge.Record) bool { return unknownZone(r) == w }), "row %d has the verdict word %q, which is not under zones: write which zone it means%s", first[w], w, hint)
 	}
 	words, first = rows(unknownUnit)
 	for _, w := range words {

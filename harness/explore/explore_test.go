@@ -270,7 +270,7 @@ func TestStopped(t *testing.T) {
 	t.Parallel()
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
-	o := options(t, "zone-always-in", 100_000)
+	o := options(t, "zone-always-inside", 100_000)
 	var log bytes.Buffer
 	o.Log = &log
 	o.NoShrink = true

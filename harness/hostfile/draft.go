@@ -518,7 +518,7 @@ func verdictOf(word string) (z zone.Zone, known, unsided bool) {
 	}
 	switch plain {
 	case "ok", "good", "pass", "passed", "in", "io", "gut", "accept", "accepted", "green", "conforms", "conform", "go", "bon", "bien", "true":
-		return zone.In, true, false
+		return zone.Inside, true, false
 	case "nok", "ng", "fail", "failed", "nio", "bad", "reject", "rejected", "schlecht", "red", "nogo", "out", "false", "nc":
 		return zone.Void, false, true
 	}
@@ -780,9 +780,9 @@ func (d *drafter) columns(t table) {
 				continue
 			}
 			switch {
-			case known && z == zone.In && coarse:
-				zones = append(zones, quote(w)+": [in, warn-low, warn-high]")
-				d.say("the verdict word %q means in, warn-low and warn-high: no word of the sample tells a warning", w)
+			case known && z == zone.Inside && coarse:
+				zones = append(zones, quote(w)+": [inside, warn-low, warn-high]")
+				d.say("the verdict word %q means inside, warn-low and warn-high: no word of the sample tells a warning", w)
 			case known:
 				if z.String() != strings.ToLower(w) {
 					zones = append(zones, quote(w)+": "+z.String())

@@ -36,7 +36,7 @@ func ExampleDraft() {
 	//   separator: semicolon
 	//   columns: {tag: "Nr", value: "Messwert", zone: "Urteil"}
 	//   decimal-mark: comma
-	//   zones: {"i.O.": in, "zu groß": above}
+	//   zones: {"i.O.": inside, "zu groß": above}
 	//
 	// - how the host is started: write its command, and how it ends if the signal TERM does not end it
 	// - the separator between fields: semicolon
@@ -47,6 +47,6 @@ func ExampleDraft() {
 	// - no column names the gauge; for a scenario with several add gauge: {always: NAME}
 	// - no column holds the unit; add unit: {always: mm} for the one that is meant
 	// - the decimal mark is a comma
-	// - the verdict word "i.O." means in
+	// - the verdict word "i.O." means inside
 	// - the verdict word "zu groß" means above
 }

@@ -316,7 +316,7 @@ type Records struct {
 
 	Time    TimeForm           `yaml:"time" doc:"how times are written (default: RFC 3339)"`
 	Columns Columns            `yaml:"columns" doc:"our columns and where each is in the records (default: those with our names)"`
-	Zones   map[string]Verdict `yaml:"zones" doc:"the host's verdict words and the zone each means, or the list of zones where a word tells less, such as OK: [in, warn-low, warn-high]"`
+	Zones   map[string]Verdict `yaml:"zones" doc:"the host's verdict words and the zone each means, or the list of zones where a word tells less, such as OK: [inside, warn-low, warn-high]"`
 	Events  map[string]Event   `yaml:"events" doc:"the host's event words and what each means"`
 	Gauges  map[string]string  `yaml:"gauges" doc:"the host's names of gauges and the scenario's"`
 	Chans   map[string]string  `yaml:"channels" doc:"the host's names of channels and the gauge's"`
@@ -336,12 +336,12 @@ func (v *Verdict) UnmarshalAny(n strict.Any) error {
 	zones := make([]zone.Zone, 1)
 	if n.Kind == strict.Sequence {
 		if len(n.Items) == 0 {
-			n.Errorf("write the zones that the word stands for, such as [in, warn-low, warn-high]", "the word means nothing")
+			n.Errorf("write the zones that the word stands for, such as [inside, warn-low, warn-high]", "the word means nothing")
 		}
 		zones = nil
 		n.Decode(&zones)
 	} else if n.Scalar == Ask {
-		n.Errorf("write a zone, or a list such as [in, warn-low, warn-high]: "+strings.Join(zone.Zone(0).Names(), ", "), question+"which zone this verdict word means")
+		n.Errorf("write a zone, or a list such as [inside, warn-low, warn-high]: "+strings.Join(zone.Zone(0).Names(), ", "), question+"which zone this verdict word means")
 		return nil
 	} else {
 		n.Decode(&zones[0])

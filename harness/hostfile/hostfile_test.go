@@ -43,7 +43,7 @@ records:
   skip-lines: 2
   time: {form: "DD.MM.YYYY hh:mm:ss,f", zone: Europe/Berlin}
   columns: {time: Zeit, value: Messwert, unit: {always: Zoll}, zone: 4}
-  zones: {IO: [in, warn-low], NIO+: above}
+  zones: {IO: [inside, warn-low], NIO+: above}
   events: {M: reading, B: low-cell}
   gauges: {G1: bore-1}
   channels: {K1: A}
@@ -72,7 +72,7 @@ func TestFullDescription(t *testing.T) {
 	want := hostfile.Records{
 		Form: hostfile.CSV, File: "{run}/out.csv", Separator: ';', Encoding: hostfile.Windows1252, Decimal: ',', Skip: 2,
 		Columns: hostfile.Columns{Time: hostfile.Column{Name: "Zeit"}, Value: hostfile.Column{Name: "Messwert"}, Unit: hostfile.Column{Always: "Zoll"}, Zone: hostfile.Column{Number: 4}},
-		Zones:   map[string]hostfile.Verdict{"IO": {Set: zone.SetOf(zone.In, zone.WarnLow)}, "NIO+": {Set: zone.SetOf(zone.Above)}},
+		Zones:   map[string]hostfile.Verdict{"IO": {Set: zone.SetOf(zone.Inside, zone.WarnLow)}, "NIO+": {Set: zone.SetOf(zone.Above)}},
 		Events:  map[string]hostfile.Event{"M": hostfile.Reading, "B": hostfile.LowCell},
 		Gauges:  map[string]string{"G1": "bore-1"}, Chans: map[string]string{"K1": "A"}, Units: map[string]string{"Zoll": "in"},
 		Void: []string{"---", "Fehler"},
@@ -97,8 +97,8 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 		return "understudy-host: 1\nrun: [h, \"{job}\"]\nmany-runs: " + how + "\nrecords: {form: csv}"
 	}
 	for name, c := range map[string]struct{ src, want string }{
-		"zones, none":      {with("{form: csv, zones: {OK: []}}"), `h:3:34: the word means nothing; write the zones that the word stands for, such as [in, warn-low, warn-high]`},
-		"zones, unknown":   {with("{form: csv, zones: {OK: [in, warm]}}"), `h:3:39: "warm" is not a zone; write void, below, warn-low, in, warn-high or above`},
+		"zones, none":      {with("{form: csv, zones: {OK: []}}"), `h:3:34: the word means nothing; write the zones that the word stands for, such as [inside, warn-low, warn-high]`},
+		"zones, unknown":   {with("{form: csv, zones: {OK: [inside, warm]}}"), `h:3:43: "warm" is not a zone; write void, below, warn-low, inside, warn-high or above`},
 		"place":            {"understudy-host: 1\nrun: [h, \"{prot}\"]\nrecords: {form: csv}", `h:2:10: {prot} is not a place; did you mean {port}?`},
 		"place, empty":     {"understudy-host: 1\nrun: [h, \"{port:}\"]\nrecords: {form: csv}", `h:2:10: {port:} names no gauge; write {port:NAME}, or {port}`},
 		"place with name":  {"understudy-host: 1\nrun: [h, \"{run:x}\"]\nrecords: {form: csv}", `h:2:10: {run:x}: only {port:NAME} takes a name; write {run}`},
@@ -221,7 +221,7 @@ func TestSchemaTakesWhatParseTakes(t *testing.T) {
 	require.NoError(t, err)
 	var v any
 	require.NoError(t, json.Unmarshal([]byte(`{"understudy-host": 1, "run": ["h", "{port}"], "ready": "opened", "pace": "10×",
-		"records": {"form": "csv", "columns": {"value": 3, "unit": {"always": "mm"}}, "zones": {"OK": "in"}, "time": {"form": "iso"}}}`), &v))
+		"records": {"form": "csv", "columns": {"value": 3, "unit": {"always": "mm"}}, "zones": {"OK": "inside"}, "time": {"form": "iso"}}}`), &v))
 	require.NoError(t, schema.Validate(v))
 	for how, fits := range map[string]bool{`"yes"`: true, `{"begin": "job {job}", "end": "end", "ended": "^ended$"}`: true, `"no"`: false, `{"start": "x"}`: false} {
 		require.NoError(t, json.Unmarshal([]byte(`{"understudy-host": 1, "run": ["h"], "many-runs": `+how+`, "records": {"form": "csv"}}`), &v))

@@ -269,7 +269,7 @@ func (a *account) happened(ws []string) error {
 // "8.001/above" with the gauge's own zone, or "void".
 func (a *account) sends(g int, how string, f ledger.Frame, readings []string) error {
 	for _, text := range readings {
-		rd := ledger.Reading{Channel: a.spec.Gauges[g].Channels[0].Name, Unit: "mm", Function: a.spec.Gauges[g].Function, Zone: zone.In}
+		rd := ledger.Reading{Channel: a.spec.Gauges[g].Channels[0].Name, Unit: "mm", Function: a.spec.Gauges[g].Function, Zone: zone.Inside}
 		if ch, rest, ok := strings.Cut(text, ":"); ok {
 			rd.Channel, text = ch, rest
 		}

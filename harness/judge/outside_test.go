@@ -116,26 +116,26 @@ func TestRules(t *testing.T) {
 		// ASTM E29 §6 (rounding method): the observed value is rounded to the
 		// places of the limit and then compared; §5 (absolute method): it is
 		// compared as it is. The figures are ours.
-		{"E29 rounding method", even, "8.0154", "mm", "8.015", "in"},
+		{"E29 rounding method", even, "8.0154", "mm", "8.015", "inside"},
 		{"E29 absolute method", unrounded, "8.0154", "mm", "8.015", "above"},
 		// ISO 80000-1 Annex B rule A, ASTM E29 §6.4: a tie goes to the even digit.
-		{"tie to even", even, "8.0145", "mm", "8.014", "in"},
+		{"tie to even", even, "8.0145", "mm", "8.014", "inside"},
 		{"tie to even", even, "8.0155", "mm", "8.016", "above"},
 		// ISO 80000-1 Annex B rule B: a tie goes to the greater magnitude.
-		{"tie up", judge.Spec{Resolution: res, Rounding: decimal.HalfUp}, "8.0145", "mm", "8.015", "in"},
+		{"tie up", judge.Spec{Resolution: res, Rounding: decimal.HalfUp}, "8.0145", "mm", "8.015", "inside"},
 		// NIST SP 811 Appendix B.8: 1 in = 25.4 mm exactly. 0.3155 in = 8.0137 mm.
-		{"inch", even, "0.3155", "in", "8.014", "in"},
+		{"inch", even, "0.3155", "in", "8.014", "inside"},
 		// JCGM 106:2012 §8.3.2 and ISO 14253-1: acceptance limits lie U inside.
-		{"guarded, on the acceptance limit", guarded, "8.013", "mm", "8.013", "in"},
+		{"guarded, on the acceptance limit", guarded, "8.013", "mm", "8.013", "inside"},
 		{"guarded, one count beyond", guarded, "8.014", "mm", "8.014", "above"},
 		// JCGM 106:2012 §8.2: simple acceptance; the limit itself conforms.
-		{"simple, on the limit", even, "8.015", "mm", "8.015", "in"},
+		{"simple, on the limit", even, "8.015", "mm", "8.015", "inside"},
 		{"strict, on the limit", judge.Spec{Resolution: res, Rule: zone.Rule{Strict: true}}, "8.015", "mm", "8.015", "above"},
 	} {
 		if res := one(c.spec, c.shown, c.unit, c.value, c.zone); res.Verdict != judge.Pass {
 			t.Errorf("%s: %s %s recorded as %s, %s: %s\n%s", c.source, c.shown, c.unit, c.value, c.zone, res.Verdict, describe(res.Findings))
 		}
-		other := map[string]string{"in": "above", "above": "in"}[c.zone]
+		other := map[string]string{"inside": "above", "above": "inside"}[c.zone]
 		if res := one(c.spec, c.shown, c.unit, c.value, other); res.Verdict != judge.Fail || len(res.Findings) != 1 || res.Findings[0].Kind != judge.KindZone {
 			t.Errorf("%s: %s %s recorded as %s, %s passes", c.source, c.shown, c.unit, c.value, other)
 		}
@@ -147,7 +147,7 @@ func TestRules(t *testing.T) {
 // Kind: golden.
 func TestFindingsAreWorded(t *testing.T) {
 	t.Parallel()
-	res := one(judge.Spec{Resolution: decimal.MustParse("0.001"), Rule: zone.Rule{Guard: 2 * decimal.Micrometre}}, "8.0142", "mm", "8.015", "in")
+	res := one(judge.Spec{Resolution: decimal.MustParse("0.001"), Rule: zone.Rule{Guard: 2 * decimal.Micrometre}}, "8.0142", "mm", "8.015", "inside")
 	type words struct{ Kind, Expected, Got, Rule string }
 	var got []words
 	for _, f := range res.Findings {
@@ -155,7 +155,7 @@ func TestFindingsAreWorded(t *testing.T) {
 	}
 	want := []words{
 		{"value", "8.014 mm", "8.015 mm", "the gauge sent 8.0142 mm, rounded half-even to 0.001 mm"},
-		{"zone", "above", "in", "the displayed value is above the upper limit 8.015 mm moved in by U = 0.002 mm; taking U for twice the standard uncertainty, it conforms with a probability of 0.84"},
+		{"zone", "above", "inside", "the displayed value is above the upper limit 8.015 mm moved in by U = 0.002 mm; taking U for twice the standard uncertainty, it conforms with a probability of 0.84"},
 	}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Error(d)
@@ -393,7 +393,7 @@ func TestLinkNoticedLate(t *testing.T) {
 func TestCoarseVerdicts(t *testing.T) {
 	t.Parallel()
 	words := map[string]string{
-		"OK":  zone.SetOf(zone.In, zone.WarnLow, zone.WarnHigh).String(),
+		"OK":  zone.SetOf(zone.Inside, zone.WarnLow, zone.WarnHigh).String(),
 		"NOK": zone.SetOf(zone.Below, zone.Above).String(),
 	}
 	values := []string{"8.000", "8.016", "7.984", "8.011", "7.988", "8.015"} // in, above, below, warn-high, warn-low, on the limit
@@ -405,7 +405,7 @@ func TestCoarseVerdicts(t *testing.T) {
 		{"", "OK NOK NOK OK OK OK", judge.Pass}, // as warnings-ignored and limits-swapped have it, too
 		{"lower-ignored", "OK NOK OK OK OK OK", judge.Fail},
 		{"upper-ignored", "OK OK NOK OK OK OK", judge.Fail},
-		{"zone-always-in", "OK OK OK OK OK OK", judge.Fail},
+		{"zone-always-inside", "OK OK OK OK OK OK", judge.Fail},
 		{"warnings-as-limits", "OK NOK NOK NOK NOK NOK", judge.Fail},
 		{"strict-limits", "OK NOK NOK OK OK NOK", judge.Fail},
 	} {

@@ -152,7 +152,7 @@ var whatsWrong = []whatWrong{
 		rec.Tag = nil
 		return []judge.Record{rec}
 	}},
-	{"zone in", zoned(func([]judge.Record, int) string { return "in" })},
+	{"zone inside", zoned(func([]judge.Record, int) string { return "inside" })},
 	{"zone before", zoned(func(rs []judge.Record, i int) string {
 		if k := earlier(rs, i); k >= 0 {
 			return rs[k].Zone

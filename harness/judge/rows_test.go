@@ -56,7 +56,7 @@ func (b *bench) sends(tag int64, value, fault string, repeat bool) {
 
 func (b *bench) row(tag int64, value string) {
 	v := decimal.MustParse(value)
-	rec := judge.Record{Row: len(b.rows) + 1, Kind: "reading", Gauge: "g", Channel: "A", Value: &v, Text: value, Unit: "mm", Zone: "in"}
+	rec := judge.Record{Row: len(b.rows) + 1, Kind: "reading", Gauge: "g", Channel: "A", Value: &v, Text: value, Unit: "mm", Zone: "inside"}
 	if tag > 0 {
 		rec.Tag = &tag
 	}

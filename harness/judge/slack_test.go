@@ -73,7 +73,7 @@ func TestWhichRowIsWhose(t *testing.T) {
 		{"no tag and another value", nil, "8.002", []judge.Kind{judge.KindTag, judge.KindValue}},
 	} {
 		v := decimal.MustParse(c.value)
-		res := oneRow(judge.Spec{Resolution: decimal.MustParse("0.001")}, "8.000", "mm", judge.Record{Row: 2, Kind: "reading", Gauge: "g", Channel: "A", Tag: c.tag, Value: &v, Unit: "mm", Zone: "in"})
+		res := oneRow(judge.Spec{Resolution: decimal.MustParse("0.001")}, "8.000", "mm", judge.Record{Row: 2, Kind: "reading", Gauge: "g", Channel: "A", Tag: c.tag, Value: &v, Unit: "mm", Zone: "inside"})
 		var got []judge.Kind
 		for _, f := range res.Findings {
 			got = append(got, f.Kind)

@@ -284,7 +284,7 @@ func (j *judging) zones() (ws []what) {
 		}
 		return it.prev.w.Zone, true
 	})
-	mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.In, zone.WarnLow, zone.Below}
+	mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below}
 	add(4, "below and above are exchanged", func(it *item) (zone.Zone, bool) { return mirror[it.w.Zone], true })
 	placed := func(it *item, l zone.Limits, rule zone.Rule, pm, shown decimal.Decimal) (zone.Zone, bool) {
 		if it.w.Void {
@@ -379,7 +379,7 @@ func (j *judging) textZone(it *item) zone.Zone {
 	case l.WarnUpper.Set && v > text(l.WarnUpper):
 		return zone.WarnHigh
 	}
-	return zone.In
+	return zone.Inside
 }
 
 // tagsWrong are the ways in which a tag number can be wrong.

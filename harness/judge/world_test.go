@@ -132,7 +132,7 @@ func placed(x *big.Rat, l zone.Limits, rule zone.Rule) string {
 	case out(-c(l.WarnUpper.At)):
 		return "warn-high"
 	}
-	return "in"
+	return "inside"
 }
 
 // right is the row a correct host makes of a reading.

@@ -215,11 +215,11 @@ func (d *drawing) legend(wide float64) {
 		zones       []zone.Zone
 		repeat      bool
 	}{
-		{"tag", "tag", []zone.Zone{zone.In}, false},
+		{"tag", "tag", []zone.Zone{zone.Inside}, false},
 		{"tag-warn", "tag in warning zone", []zone.Zone{zone.WarnHigh}, false},
 		{"tag-out", "tag out of limits", []zone.Zone{zone.Above, zone.Below}, false},
 		{"tag-void", "tag without a reading", []zone.Zone{zone.Void}, false},
-		{"tag-repeat", "tag sent again", []zone.Zone{zone.In}, true},
+		{"tag-repeat", "tag sent again", []zone.Zone{zone.Inside}, true},
 	} {
 		entry(t.sign, t.words, func(b box) {
 			for i, z := range t.zones {
@@ -422,13 +422,13 @@ func (d *drawing) sideWords(c *channel, b box, y func(float64) float64) {
 	}
 	var words []word
 	l := c.limits[len(c.limits)-1]
-	zones := [...]string{"below", "warn-low", "in", "in"} // just under each limit
+	zones := [...]string{"below", "warn-low", "inside", "inside"} // just under each limit
 	if l.WarnUpper.Set {
 		zones[3] = "warn-high"
 	}
 	names := [...]string{"lower ", "warn ", "warn ", "upper "}
 	inks := [...]ink{limitInk, warnInk, warnInk, limitInk}
-	edge, top := b.y1, "in"
+	edge, top := b.y1, "inside"
 	written := c.written(l.all())
 	for i, at := range l.all() {
 		if !at.Set {
@@ -437,7 +437,7 @@ func (d *drawing) sideWords(c *channel, b box, y func(float64) float64) {
 		v := y(c.value(at.At))
 		words = append(words, word{(edge + v) / 2, zones[i], grey, false}, word{v, names[i] + written[i], inks[i], true})
 		edge = v
-		top = [...]string{"in", "in", "warn-high", "above"}[i]
+		top = [...]string{"inside", "inside", "warn-high", "above"}[i]
 	}
 	if len(words) > 0 {
 		words = append(words, word{(edge + b.y0) / 2, top, grey, false})

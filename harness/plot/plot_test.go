@@ -581,7 +581,7 @@ func (p *Picture) corner() point {
 func TestUnitsAndLimits(t *testing.T) {
 	t.Parallel()
 	p := newPen("units")
-	inch := ledger.Reading{Channel: "A", Exact: decimal.New(25_400_000, 0), Shown: decimal.MustParse("0.00100"), Unit: "in", Function: "live", Zone: zone.In}
+	inch := ledger.Reading{Channel: "A", Exact: decimal.New(25_400_000, 0), Shown: decimal.MustParse("0.00100"), Unit: "in", Function: "live", Zone: zone.Inside}
 	set := func(at time.Duration, name, to string) {
 		p.put(ledger.Entry{T: at, Gauge: "g", Kind: ledger.KindSetting, Setting: &ledger.Setting{Name: name, Channel: "A", To: to, By: "cue"}})
 	}

@@ -33,12 +33,12 @@ insert into measured values (4, '2026-01-31 07:30:03', 9, null, 'none');
 `
 
 var sqliteRead = []string{
-	"1 reading at 2026-01-31T07:30:00Z tag 7 value 8.015 in",
+	"1 reading at 2026-01-31T07:30:00Z tag 7 value 8.015 inside",
 	"2 reading at 2026-01-31T07:30:01Z tag 8 value 0.1 above",
 	"4 reading at 2026-01-31T07:30:03Z tag 9 void",
 }
 
-const sqliteHost = "  {form: sqlite, table: measured, columns: {time: at, tag: nr, value: v, zone: verdict}, zones: {OK: in, NOK: above, none: void}}"
+const sqliteHost = "  {form: sqlite, table: measured, columns: {time: at, tag: nr, value: v, zone: verdict}, zones: {OK: inside, NOK: above, none: void}}"
 
 // Kind: property.
 func TestReadsSQLite(t *testing.T) {
@@ -163,7 +163,7 @@ func TestEndpoint(t *testing.T) {
 		method, body string
 		want         int
 	}{
-		{"POST", `{"tag":1,"value":8.010,"zone":"in"}`, 204},
+		{"POST", `{"tag":1,"value":8.010,"zone":"inside"}`, 204},
 		{"POST", "[{\"tag\":2,\n\"value\":\"8.011\"},{\"tag\":3,\"value\":8.012}]", 204},
 		{"PUT", "{\"tag\":4}\n{\"tag\":5}\n", 204},
 		{"POST", `{"tag":6} tag=7`, 400},
@@ -185,7 +185,7 @@ func TestEndpoint(t *testing.T) {
 	require.NoError(t, e.Close(5*time.Second))
 	got, _, err := records.Read(t.Context(), hostfile.Records{Form: hostfile.HTTP}, infile.Anywhere, file)
 	require.NoError(t, err)
-	want := []string{"1 reading tag 1 value 8.010 in", "2 reading tag 2 value 8.011", "3 reading tag 3 value 8.012", "4 reading tag 4", "5 reading tag 5", "6 reading tag 6", "7  ! the line is JSON, but not an object",
+	want := []string{"1 reading tag 1 value 8.010 inside", "2 reading tag 2 value 8.011", "3 reading tag 3 value 8.012", "4 reading tag 4", "5 reading tag 5", "6 reading tag 6", "7  ! the line is JSON, but not an object",
 		"8  ! the line is JSON, but not an object"}
 	if d := cmp.Diff(want, showAll(got)); d != "" {
 		t.Error(d)

@@ -14,9 +14,9 @@ func TestCoverageOfRuns(t *testing.T) {
 	run := func(shown, unshown, lacks []string) report.Run {
 		return report.Run{Result: judge.Result{Coverage: &judge.Coverage{Shown: shown, Unshown: unshown, Lacks: lacks}}}
 	}
-	a := run([]string{"sign-lost"}, []string{"truncates", "void-in"}, []string{"void reading", "second gauge"})
-	b := run([]string{"truncates"}, []string{"sign-lost", "void-in"}, []string{"void reading"})
-	c := run([]string{"void-in"}, nil, nil)
+	a := run([]string{"sign-lost"}, []string{"truncates", "void-inside"}, []string{"void reading", "second gauge"})
+	b := run([]string{"truncates"}, []string{"sign-lost", "void-inside"}, []string{"void reading"})
+	c := run([]string{"void-inside"}, nil, nil)
 	for _, k := range []struct {
 		runs []report.Run
 		want string

@@ -32,10 +32,23 @@ func (Of[S]) Names() []string { var s S; return slices.Clone(s.Names()) }
 // MarshalText writes the value's word.
 func (v Of[S]) MarshalText() ([]byte, error) { return []byte(v.String()), nil }
 
+// Now is the word that an earlier word of the set has become; empty for none. A
+// set that has such words has them in its method Was.
+func (Of[S]) Now(word string) string {
+	var s S
+	if s, ok := any(s).(interface{ Was() map[string]string }); ok {
+		return s.Was()[word]
+	}
+	return ""
+}
+
 // UnmarshalText reads a value's word. The error lists the words there are.
 func (v *Of[S]) UnmarshalText(b []byte) error {
 	var s S
 	i := slices.Index(s.Names(), string(b))
+	if now := v.Now(string(b)); i < 0 && now != "" {
+		return fmt.Errorf("%q is called %q now; write %s", b, now, now)
+	}
 	if i < 0 {
 		return fmt.Errorf("%.200q is not %s; write %s", b, s.What(), List(s.Names()))
 	}

@@ -16,7 +16,7 @@ type Display struct {
 }
 
 // markNames are the keys Marks may have.
-var markNames = []string{"below", "warn-low", "in", "warn-high", "above", "under", "over", "missing", "empty", "full"}
+var markNames = []string{"below", "warn-low", "inside", "warn-high", "above", "under", "over", "missing", "empty", "full"}
 
 func (d *Display) check() error {
 	if d.Digits < 0 || d.Digits > 20 {

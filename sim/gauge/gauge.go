@@ -735,7 +735,7 @@ func (g *Gauge) showLamps(out *Out) {
 		return
 	}
 	was := g.worst
-	g.worst = zone.In
+	g.worst = zone.Inside
 	if g.power == On {
 		for i := range g.ch {
 			if z := g.reading(i).Zone; severity(z) > severity(g.worst) {
@@ -759,7 +759,7 @@ func (g *Gauge) showLamps(out *Out) {
 }
 
 func severity(z zone.Zone) int {
-	return [...]int{zone.Void: 3, zone.Below: 2, zone.WarnLow: 1, zone.In: 0, zone.WarnHigh: 1, zone.Above: 2}[z]
+	return [...]int{zone.Void: 3, zone.Below: 2, zone.WarnLow: 1, zone.Inside: 0, zone.WarnHigh: 1, zone.Above: 2}[z]
 }
 
 func (g *Gauge) lamp(i int) string {

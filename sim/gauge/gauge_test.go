@@ -105,7 +105,7 @@ func TestPresetAndZones(t *testing.T) {
 		shown string
 		zone  zone.Zone
 	}{
-		5000: {"10.000", zone.In}, 5200: {"10.200", zone.In}, 5201: {"10.201", zone.WarnHigh},
+		5000: {"10.000", zone.Inside}, 5200: {"10.200", zone.Inside}, 5201: {"10.201", zone.WarnHigh},
 		5250: {"10.250", zone.WarnHigh}, 5251: {"10.251", zone.Above}, 4750: {"9.750", zone.WarnLow}, 4749: {"9.749", zone.Below},
 	} {
 		r := b.press(pressed)

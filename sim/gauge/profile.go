@@ -309,6 +309,9 @@ func (p *Profile) Check() error {
 func known[V any](what string, m map[string]V, keys []string) error {
 	for k := range m {
 		if !slices.Contains(keys, k) {
+			if now := zone.Zone(0).Now(k); slices.Contains(keys, now) {
+				return fmt.Errorf("%s: %q is called %q now; write %s", what, k, now, now)
+			}
 			return fmt.Errorf("%s knows no %q; it knows %s", what, k, strings.Join(keys, ", "))
 		}
 	}

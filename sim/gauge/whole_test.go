@@ -165,14 +165,14 @@ func TestTagsWaitForTheLink(t *testing.T) {
 // Kind: property.
 func TestLampsBuzzerAndDisplay(t *testing.T) {
 	b := newBench(t, func(p *gauge.Profile) {
-		p.Lamps = []gauge.Lamp{{Name: "top", Shows: gauge.ShowZone, Looks: map[string]gauge.Look{"above": {Colour: "plum", Rhythm: gauge.Rhythm{100 * ms, 50 * ms}}, "in": {Colour: "teal"}}}}
+		p.Lamps = []gauge.Lamp{{Name: "top", Shows: gauge.ShowZone, Looks: map[string]gauge.Look{"above": {Colour: "plum", Rhythm: gauge.Rhythm{100 * ms, 50 * ms}}, "inside": {Colour: "teal"}}}}
 		p.Buzzer = true
 		p.Buzzes = map[string]gauge.Rhythm{"above": {300 * ms}, "datum": {50 * ms, 50 * ms, 50 * ms}, "low": {10 * ms}, "refused": {500 * ms}}
-		p.Display = gauge.Display{Digits: 5, Follows: true, Marks: map[string]string{"above": "^", "in": "o", "full": "#####"}}
+		p.Display = gauge.Display{Digits: 5, Follows: true, Marks: map[string]string{"above": "^", "inside": "o", "full": "#####"}}
 	})
 	b.step(gauge.Event{Kind: gauge.Asked, Command: gauge.Command{Verb: "preset", Channel: -1}})
 	require.Equal(t, []string{"datum (50ms on 50ms off 50ms on)"}, texts(b.out.Emissions, gauge.Buzzed))
-	require.Equal(t, []string{"top: in (teal, steady)"}, texts(b.out.Emissions, gauge.Lamped))
+	require.Equal(t, []string{"top: inside (teal, steady)"}, texts(b.out.Emissions, gauge.Lamped))
 	require.Equal(t, gauge.Face{Figures: "10.000", Fits: true, Unit: "mm", Zone: "o", Cell: 100}, b.g.Face())
 	b.press(5251)
 	require.Equal(t, []string{"above (300ms on)"}, texts(b.out.Emissions, gauge.Buzzed))
@@ -531,7 +531,7 @@ datum 4.995 mm = 10 mm
 factor 1 = 10 mm
 function live = 10 mm
 rounded half-even to 0.001 = 10.000 mm
-zone in = no limits are set
+zone inside = no limits are set
 `, lines(0))
 	for i, c := range g.Profile().Channels {
 		if c.Name == "sum" {

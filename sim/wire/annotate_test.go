@@ -145,7 +145,7 @@ func TestAnnotateUnits(t *testing.T) {
 func TestAnnotateReply(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, "modbus-rtu")
-	set(b.d, b.rec, 0, Reading, "8.015", Unit, "mm", Zone, "in", Cell, 62)
+	set(b.d, b.rec, 0, Reading, "8.015", Unit, "mm", Zone, "inside", Cell, 62)
 	if _, err := b.host.AppendRequest(nil, "read-input", set(b.d, b.d.NewRecord(), 0, "first", 0, "count", 2)); err != nil {
 		t.Fatal(err)
 	}

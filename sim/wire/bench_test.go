@@ -28,7 +28,7 @@ frames:
       - " "
       - {choice: unit, is: {mm: mm, in: in}}
       - " "
-      - {choice: zone, is: {below: "<", warn-low: "-", in: "=", warn-high: "+", above: ">", void: "?"}}
+      - {choice: zone, is: {below: "<", warn-low: "-", inside: "=", warn-high: "+", above: ">", void: "?"}}
       - {flag: low, yes: L, no: "."}
       - "*"
       - {check: xor, form: hex}
@@ -49,7 +49,7 @@ frames:
           - flags: state
             size: 1
             bits:
-              - {bits: [0, 2], choice: zone, is: {below: 0, warn-low: 1, in: 2, warn-high: 3, above: 4, void: 7}}
+              - {bits: [0, 2], choice: zone, is: {below: 0, warn-low: 1, inside: 2, warn-high: 3, above: 4, void: 7}}
               - {bit: 3, choice: unit, is: {mm: 0, in: 1}}
               - {bit: 4, flag: low}
           - {int: reading, size: 4, order: little, sign: twos, scale: 0.00001}
@@ -106,7 +106,7 @@ func handEncodeASCII(dst []byte, r *handReading) ([]byte, error) {
 		dst = append(dst, '<')
 	case "warn-low":
 		dst = append(dst, '-')
-	case "in":
+	case "inside":
 		dst = append(dst, '=')
 	case "warn-high":
 		dst = append(dst, '+')
@@ -168,7 +168,7 @@ func handDecode(p []byte, r *handReading) error {
 	case '-':
 		r.zone = "warn-low"
 	case '=':
-		r.zone = "in"
+		r.zone = "inside"
 	case '+':
 		r.zone = "warn-high"
 	case '>':
@@ -221,7 +221,7 @@ func handCRC16(p []byte) uint16 {
 	return c
 }
 
-var handZones = [8]string{"below", "warn-low", "in", "warn-high", "above", "", "", "void"}
+var handZones = [8]string{"below", "warn-low", "inside", "warn-high", "above", "", "", "void"}
 
 func handEncodeBinary(dst []byte, f *handFrame) ([]byte, error) {
 	dst = append(dst, 0xaa, 0x55, 0)
@@ -380,12 +380,12 @@ func ratio(b *testing.B, ours, hand func()) {
 
 func benchASCII(b *testing.B) (*Dialect, *Record, []byte, handReading) {
 	d := parse(b, "bench-ascii.yaml", asciiDialect)
-	rec := set(d, d.NewRecord(), 0, Reading, "8.015", Unit, "mm", Zone, "in", Low, false)
+	rec := set(d, d.NewRecord(), 0, Reading, "8.015", Unit, "mm", Zone, "inside", Low, false)
 	raw, err := d.AppendFrame(nil, 0, rec)
 	if err != nil || len(raw) != 24 {
 		b.Fatalf("%q has %d bytes: %v", raw, len(raw), err)
 	}
-	h := handReading{decimal.MustParse("8.015"), "mm", "in", false}
+	h := handReading{decimal.MustParse("8.015"), "mm", "inside", false}
 	own, err := handEncodeASCII(nil, &h)
 	if err != nil || string(own) != string(raw) {
 		b.Fatalf("by hand %q, by the dialect %q", own, raw)
@@ -446,8 +446,8 @@ func benchBinary(b *testing.B) (*Dialect, *Record, []byte, handFrame) {
 	h := handFrame{seq: 7, channels: 4}
 	for i := range 4 {
 		v := "8.0150" + strconv.Itoa(i)
-		set(d, rec, i, Reading, v, Unit, "mm", Zone, "in", Low, false)
-		h.ch[i] = handReading{decimal.MustParse(v), "mm", "in", false}
+		set(d, rec, i, Reading, v, Unit, "mm", Zone, "inside", Low, false)
+		h.ch[i] = handReading{decimal.MustParse(v), "mm", "inside", false}
 	}
 	set(d, rec, 0, Seq, 7, Channels, 4)
 	raw, err := d.AppendFrame(nil, 0, rec)

@@ -41,7 +41,7 @@ func (s *choiceSpec) says() *string { return &s.Term }
 
 // knownValues are the values the gauge gives some terms.
 var knownValues = map[string][]string{
-	Zone:     {"below", "warn-low", "in", "warn-high", "above", "void"},
+	Zone:     {"below", "warn-low", "inside", "warn-high", "above", "void"},
 	Void:     {"under", "over", "missing", "empty", "none"},
 	Function: {"live", "max", "min", "fim"},
 	Link:     {"up", "stalled", "lost", "rejoining"},
@@ -55,6 +55,10 @@ func (c *compiler) knownValue(term string, p strict.Pair) {
 		known = decimal.UnitSymbols()
 	}
 	if known == nil || contains(known, p.Key) {
+		return
+	}
+	if term == Zone && p.Key == "in" {
+		p.Value.Errorf("write inside", `the zone "in" is called "inside" now`)
 		return
 	}
 	p.Value.Errorf(nearest(p.Key, known, "a gauge has "+strings.Join(known, ", ")), "%q is no value of %s", p.Key, term)

@@ -71,7 +71,7 @@ func (r *rig) draw(channels int, counts int64, exp int) (truth, *wire.Record) {
 		} else {
 			set(wire.Reading, ch, wire.Num(v))
 			set(wire.Void, ch, wire.Str("none"))
-			set(wire.Zone, ch, wire.Str("in"))
+			set(wire.Zone, ch, wire.Str("inside"))
 		}
 		tr.readings = append(tr.readings, text)
 	}

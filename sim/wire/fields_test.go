@@ -273,7 +273,7 @@ func TestGroupCount(t *testing.T) {
 	d := load(t, "multi-binary")
 	rec := d.NewRecord()
 	for ch := range 3 {
-		set(d, rec, ch, Reading, "1", Unit, "mm", Zone, "in")
+		set(d, rec, ch, Reading, "1", Unit, "mm", Zone, "inside")
 	}
 	set(d, rec, 0, Seq, 1, Channels, 2)
 	if _, err := d.AppendFrame(nil, 0, rec); err == nil || !strings.Contains(err.Error(), "does not match the number of groups") {

@@ -24,7 +24,7 @@ import (
 var pinnedValues = map[string][]string{
 	wire.Reading:     {"0", "8.015", "-8.015", "0.00001", "-0.00001", "21474.83646", "99999.999", "-0.5", "1", "absent"},
 	wire.Unit:        {"mm", "in"},
-	wire.Zone:        {"below", "warn-low", "in", "warn-high", "above", "void"},
+	wire.Zone:        {"below", "warn-low", "inside", "warn-high", "above", "void"},
 	wire.Void:        {"under", "over", "missing", "empty", "none"},
 	wire.Tag:         {"0", "1", "42", "9999", "65535", "70000", "absent"},
 	wire.Tagged:      {"yes", "no"},

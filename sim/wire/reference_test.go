@@ -126,7 +126,7 @@ func TestOtherChecks(t *testing.T) {
 func TestBlockCheckParity(t *testing.T) {
 	t.Parallel()
 	d := load(t, "block-check")
-	b, err := d.AppendFrame(nil, d.FrameNamed("reading"), set(d, d.NewRecord(), 0, Reading, "8.015", Unit, "mm", Zone, "in"))
+	b, err := d.AppendFrame(nil, d.FrameNamed("reading"), set(d, d.NewRecord(), 0, Reading, "8.015", Unit, "mm", Zone, "inside"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -53,7 +53,7 @@ type sampler struct {
 }
 
 var sampleTexts = map[string]string{Name: "bore-1", Serial: "0017", Firmware: "1.0", SettingName: "lower", SettingTo: "7.985",
-	Error: "refused", Unit: "mm", Zone: "in", Function: "live", Link: "up", Sense: "rising", ErrorText: "No error"}
+	Error: "refused", Unit: "mm", Zone: "inside", Function: "live", Link: "up", Sense: "rising", ErrorText: "No error"}
 
 var sampleNumbers = map[string]int64{Tag: 42, Seq: 17, Cell: 62, "first": 0, "count": 2}
 

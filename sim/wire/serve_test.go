@@ -90,7 +90,7 @@ func TestModbusGauge(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			b := newBench(t, name)
 			for ch, v := range []string{"8.015", "-0.5", "12.34567"} {
-				set(b.d, b.rec, ch, Reading, v, Unit, "mm", Zone, "in", Lower, "7.985", Factor, "1.5", Function, "live", Void, "none")
+				set(b.d, b.rec, ch, Reading, v, Unit, "mm", Zone, "inside", Lower, "7.985", Factor, "1.5", Function, "live", Void, "none")
 			}
 			b.rec.Channels(4)
 			set(b.d, b.rec, 3, Unit, "mm", Zone, "void", Void, "over", Lower, "0", Factor, "1", Function, "max")
@@ -99,7 +99,7 @@ func TestModbusGauge(t *testing.T) {
 			b.want(b.ask("read-input", "first", 0, "count", 8), "input address=1 function-code=4 reading=8.01500 reading/2=-0.50000 reading/3=12.34567 void/4=over")
 			// The same readings as floats, low word first.
 			b.want(b.ask("read-input", "first", 32, "count", 6), "input address=1 function-code=4 reading=8.015 reading/2=-0.5 reading/3=12.34567")
-			b.want(b.ask("read-input", "first", 8, "count", 11), "input cell=62 channels=4 tag=7 address=1 function-code=4 unit=mm zone=in unit/2=mm zone/2=in unit/3=mm zone/3=in unit/4=mm zone/4=void")
+			b.want(b.ask("read-input", "first", 8, "count", 11), "input cell=62 channels=4 tag=7 address=1 function-code=4 unit=mm zone=inside unit/2=mm zone/2=inside unit/3=mm zone/3=inside unit/4=mm zone/4=void")
 			b.want(b.ask("read-holding", "first", 40, "count", 2), "holding address=1 function-code=3 factor=1.5")
 			// Half a value is read as it stands and says nothing.
 			b.want(b.ask("read-input", "first", 1, "count", 2), "input address=1 function-code=4")
@@ -300,7 +300,7 @@ func TestModbusMerged(t *testing.T) {
 func TestHandshake(t *testing.T) {
 	t.Parallel()
 	d := load(t, "block-check")
-	rec := set(d, d.NewRecord(), 0, Reading, "8.015", Unit, "mm", Zone, "in")
+	rec := set(d, d.NewRecord(), 0, Reading, "8.015", Unit, "mm", Zone, "inside")
 	reading := d.FrameNamed("reading")
 	text, err := d.AppendFrame(nil, reading, rec)
 	if err != nil {

@@ -8,7 +8,7 @@ import "example.org/understudy/sim/decimal"
 const (
 	Reading     = "reading"      // number, in the gauge's unit; absent when void
 	Unit        = "unit"         // text: mm, in, ...
-	Zone        = "zone"         // text: below, warn-low, in, warn-high, above, void
+	Zone        = "zone"         // text: below, warn-low, inside, warn-high, above, void
 	Void        = "void"         // text, why there is no reading: under, over, missing, empty; none when there is one
 	Tag         = "tag"          // number of the tagged reading; absent when not tagged
 	Tagged      = "tagged"       // flag: this reading was tagged by the operator

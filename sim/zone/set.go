@@ -3,7 +3,7 @@ package zone
 import "strings"
 
 // Set is a set of zones: what a verdict word means that tells less than the zone,
-// such as OK for in and both warnings.
+// such as OK for inside and both warnings.
 type Set uint8
 
 // SetOf is the set of some zones.

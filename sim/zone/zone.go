@@ -1,4 +1,4 @@
-// Package zone places a reading among its limits: below, warn-low, in,
+// Package zone places a reading among its limits: below, warn-low, inside,
 // warn-high, above, or void. How a value at a limit counts, whether the
 // rounded or the unrounded value decides, and what measurement uncertainty
 // takes away are rules that a scenario states; nothing is assumed.
@@ -24,7 +24,7 @@ const (
 	Void Zone = iota
 	Below
 	WarnLow
-	In
+	Inside
 	WarnHigh
 	Above
 )
@@ -34,10 +34,13 @@ type zones struct{}
 func (zones) Names() []string { return names }
 func (zones) What() string    { return "a zone" }
 
-var names = []string{"void", "below", "warn-low", "in", "warn-high", "above"}
+// Was are earlier words: a row with the unit inch would read "0.5000,in,in".
+func (zones) Was() map[string]string { return map[string]string{"in": "inside"} }
+
+var names = []string{"void", "below", "warn-low", "inside", "warn-high", "above"}
 
 // Conforms reports whether a zone is inside the specification limits.
-func Conforms(z Zone) bool { return z == WarnLow || z == In || z == WarnHigh }
+func Conforms(z Zone) bool { return z == WarnLow || z == Inside || z == WarnHigh }
 
 // Limit is one limit: a length, or absent.
 type Limit struct {
@@ -128,7 +131,7 @@ func (l Limits) Place(pm decimal.Decimal, r Rule) Zone {
 	case l.WarnUpper.Set && over(l.WarnUpper.At):
 		return WarnHigh
 	}
-	return In
+	return Inside
 }
 
 // Why says in words which limit and rule put a value in its zone. The value

@@ -27,8 +27,8 @@ func TestZonesAtAndBesideEachLimit(t *testing.T) {
 		strict zone.Zone
 	}{
 		{9749, zone.Below, zone.Below}, {9750, zone.WarnLow, zone.Below}, {9751, zone.WarnLow, zone.WarnLow},
-		{9799, zone.WarnLow, zone.WarnLow}, {9800, zone.In, zone.WarnLow}, {9801, zone.In, zone.In},
-		{10199, zone.In, zone.In}, {10200, zone.In, zone.WarnHigh}, {10201, zone.WarnHigh, zone.WarnHigh},
+		{9799, zone.WarnLow, zone.WarnLow}, {9800, zone.Inside, zone.WarnLow}, {9801, zone.Inside, zone.Inside},
+		{10199, zone.Inside, zone.Inside}, {10200, zone.Inside, zone.WarnHigh}, {10201, zone.WarnHigh, zone.WarnHigh},
 		{10249, zone.WarnHigh, zone.WarnHigh}, {10250, zone.WarnHigh, zone.Above}, {10251, zone.Above, zone.Above},
 	} {
 		require.Equal(t, c.simple, about10.Place(pm(um(c.at)), zone.Rule{}), "%d µm", c.at)
@@ -54,7 +54,7 @@ func TestSimpleAcceptance(t *testing.T) {
 // Kind: outside.
 func TestGuardedAcceptance(t *testing.T) {
 	l := zone.Limits{Lower: zone.At(um(0)), Upper: zone.At(um(100))}
-	for at, want := range map[int64]zone.Zone{9: zone.Below, 10: zone.In, 90: zone.In, 91: zone.Above} {
+	for at, want := range map[int64]zone.Zone{9: zone.Below, 10: zone.Inside, 90: zone.Inside, 91: zone.Above} {
 		require.Equal(t, want, l.Place(pm(um(at)), zone.Rule{Guard: um(10)}), "%d", at)
 	}
 }

@@ -65,9 +65,9 @@ var catalogue = []Defect{
 			m.value, m.from = new(big.Rat).Set(last.value), last.unit
 		}
 	}},
-	{"void-in", "records a void reading empty, but as in", judged, func(m *making) {
+	{"void-inside", "records a void reading empty, but as inside", judged, func(m *making) {
 		if m.said.void {
-			m.shown, m.zone = nil, "in"
+			m.shown, m.zone = nil, "inside"
 		}
 	}},
 	elsewhere("void-dropped", "does not record a tagged void reading"),
@@ -125,7 +125,7 @@ var catalogue = []Defect{
 	{"strict-warnings", "counts a reading equal to a warning limit as outside it", judging, func(m *making) { m.strictWarning = true }},
 	// A value equal to a limit comes out an ulp beyond it, whichever limit it is.
 	{"float-compare", "compares in binary floating point: a value equal to a limit falls outside by one ulp", judging, func(m *making) { m.strict, m.strictWarning = true, true }},
-	zones("warnings-ignored", "records warn-low and warn-high as in", map[string]string{"warn-low": "in", "warn-high": "in"}),
+	zones("warnings-ignored", "records warn-low and warn-high as inside", map[string]string{"warn-low": "inside", "warn-high": "inside"}),
 	{"warnings-first", "checks warning limits before specification limits: above is recorded as warn-high", judging, func(m *making) { m.warningsFirst = true }},
 	zones("warnings-as-limits", "records warn-low as below and warn-high as above", map[string]string{"warn-low": "below", "warn-high": "above"}),
 	{"upper-ignored", "never says above", judging, func(m *making) { m.limits.Upper = nil }},
@@ -148,7 +148,7 @@ var catalogue = []Defect{
 			m.zone = m.said.zone
 		}
 	}},
-	{"zone-always-in", "records every reading as in", judged, func(m *making) { m.zone = "in" }},
+	{"zone-always-inside", "records every reading as inside", judged, func(m *making) { m.zone = "inside" }},
 
 	// whose reading, and which
 	elsewhere("channels-swapped", "exchanges the values of two channels"),

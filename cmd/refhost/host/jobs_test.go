@@ -40,7 +40,7 @@ func TestJobs(t *testing.T) {
 		say("end", "ended")
 		rows, err := os.ReadFile(filepath.Join(dir, "records.csv"))
 		require.NoError(t, err)
-		require.Contains(t, string(rows), ",1,"+value+",mm,in,reading")
+		require.Contains(t, string(rows), ",1,"+value+",mm,inside,reading")
 	}
 	tell.Close()
 	require.Equal(t, exitDone, <-code)

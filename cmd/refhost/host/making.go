@@ -110,7 +110,7 @@ func (m *making) place() string {
 	case limit != "":
 		return limit
 	}
-	return "in"
+	return "inside"
 }
 
 // outside is on which side of two limits x lies, or 0 between them. The limits

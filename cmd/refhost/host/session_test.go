@@ -288,7 +288,7 @@ func TestHostOnPseudoTerminal(t *testing.T) {
 	spoilt := append([]byte{}, b...)
 	spoilt[8] ^= 1
 	g.send([]byte("\x00noise\xff\r\n"), spoilt, g.frame(said{tag: 8, values: []string{"under"}, low: true}))
-	want := []string{"bore-1 A 8.001 mm in reading", "bore-1 A 7 8.015 mm warn-high reading", "bore-1 low-cell", "bore-1 A 8 mm void reading"}
+	want := []string{"bore-1 A 8.001 mm inside reading", "bore-1 A 7 8.015 mm warn-high reading", "bore-1 low-cell", "bore-1 A 8 mm void reading"}
 	require.Empty(t, cmp.Diff(want, h.waitRows(4)))
 
 	for round := range 3 {
@@ -299,7 +299,7 @@ func TestHostOnPseudoTerminal(t *testing.T) {
 		want = append(want, "bore-1 link-back")
 		h.waitRows(len(want))
 		g.send(g.frame(said{tag: int64(9 + round), values: []string{"0.31516"}, unit: "in", low: true}))
-		want = append(want, fmt.Sprintf("bore-1 A %d 8.005 mm in reading", 9+round)) // 0.31516 in = 8.005064 mm
+		want = append(want, fmt.Sprintf("bore-1 A %d 8.005 mm inside reading", 9+round)) // 0.31516 in = 8.005064 mm
 		h.waitRows(len(want))
 	}
 	require.Empty(t, cmp.Diff(want, h.stop()))
@@ -321,7 +321,7 @@ func TestStopRecordsWhatWasRead(t *testing.T) {
 	h.waitRows(1)
 	got := h.stop()
 	for i, r := range got {
-		require.Equal(t, fmt.Sprintf("bore-1 A %d 8.000 mm in reading", i+1), r)
+		require.Equal(t, fmt.Sprintf("bore-1 A %d 8.000 mm inside reading", i+1), r)
 	}
 	require.Len(t, got, 50, "the last bytes were in the port when the host was stopped")
 }
@@ -336,7 +336,7 @@ func TestStopEndsTheSilence(t *testing.T) {
 	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path, "dialect": "testdata/silent.yaml"}), "")
 	await(t, "ready", h.ready)
 	g.send(g.frame(said{tag: 1, values: []string{"8.000"}}))
-	require.Equal(t, []string{"bore-1 A 1 8.000 mm in reading"}, h.stop())
+	require.Equal(t, []string{"bore-1 A 1 8.000 mm inside reading"}, h.stop())
 }
 
 // Kind: process.
@@ -351,11 +351,11 @@ func TestSeveralGauges(t *testing.T) {
 	one.send(one.frame(said{tag: 1, values: []string{"8.001"}}))
 	h.waitRows(1)
 	two.send(two.frame(said{tag: 1, values: []string{"0.5", "1.001"}, cell: 5}))
-	require.Empty(t, cmp.Diff([]string{"bore-1 A 1 8.001 mm in reading", "bore-2 low-cell", "bore-2 left 1 0.500 mm in reading", "bore-2 right 1 1.001 mm above reading"}, h.waitRows(4)))
+	require.Empty(t, cmp.Diff([]string{"bore-1 A 1 8.001 mm inside reading", "bore-2 low-cell", "bore-2 left 1 0.500 mm inside reading", "bore-2 right 1 1.001 mm above reading"}, h.waitRows(4)))
 	two.hangUp()
 	h.waitRows(5)
 	one.send(one.frame(said{tag: 2, values: []string{"8.002"}}))
-	require.Equal(t, "bore-1 A 2 8.002 mm in reading", h.waitRows(6)[5], "one gauge's hang-up leaves the other alone")
+	require.Equal(t, "bore-1 A 2 8.002 mm inside reading", h.waitRows(6)[5], "one gauge's hang-up leaves the other alone")
 }
 
 // Kind: process.
@@ -375,7 +375,7 @@ func TestHostOnTCP(t *testing.T) {
 		h.waitRows(3*n + 1)
 		conn.Close()
 	}
-	require.Equal(t, []string{"bore-1 A 1 8.001 mm in reading", "bore-1 link-lost", "bore-1 link-back", "bore-1 A 2 8.001 mm in reading"}, h.waitRows(4)[:4])
+	require.Equal(t, []string{"bore-1 A 1 8.001 mm inside reading", "bore-1 link-lost", "bore-1 link-back", "bore-1 A 2 8.001 mm inside reading"}, h.waitRows(4)[:4])
 }
 
 // The line settings asked for. A pseudo-terminal keeps the speed and the stop
@@ -448,7 +448,7 @@ func TestHostOnComPort(t *testing.T) {
 		require.Contains(t, last.String(), want, defect)
 		d := talkerFor(t, lineASCII, nil).dialect
 		require.Equal(t, simport.Sent, p.Write(frame(t, d, said{tag: 1, values: []string{"8.001"}})))
-		require.Equal(t, []string{"bore-1 A 1 8.001 mm in reading"}, h.waitRows(1))
+		require.Equal(t, []string{"bore-1 A 1 8.001 mm inside reading"}, h.waitRows(1))
 		h.stop()
 		require.NoError(t, p.Close())
 		high := defect != "control-lines-idle"
@@ -487,7 +487,7 @@ func TestSettingsDefects(t *testing.T) {
 		for range k.all {
 			await(t, "a command", g.heard)
 		}
-		require.Equal(t, []string{"bore-1 A 1 8.001 mm in reading"}, h.stop())
+		require.Equal(t, []string{"bore-1 A 1 8.001 mm inside reading"}, h.stop())
 		require.Equal(t, k.all, g.commands(), k.defect)
 	}
 }
@@ -505,7 +505,7 @@ func TestNeverReopens(t *testing.T) {
 	g.appear()
 	other.send(other.frame(said{tag: 1, values: []string{"8.001"}}))
 	h.waitRows(2)
-	require.Equal(t, []string{"bore-1 link-lost", "bore-2 A 1 8.001 mm in reading"}, h.stop())
+	require.Equal(t, []string{"bore-1 link-lost", "bore-2 A 1 8.001 mm inside reading"}, h.stop())
 }
 
 // Two gauges come back at each other's place. What one sends before it was asked
@@ -538,10 +538,10 @@ func TestSwappedPorts(t *testing.T) {
 				h.waitRows(len(want) + 1)
 			}
 			g.send(g.frame(said{tag: 1, values: []string{"8.001"}}))
-			want = append(want, k.names[i]+" link-back", k.names[i]+" A 1 8.001 mm in reading")
+			want = append(want, k.names[i]+" link-back", k.names[i]+" A 1 8.001 mm inside reading")
 			h.waitRows(len(want))
 			g.send(g.frame(said{tag: 2, values: []string{"8.002"}}))
-			want = append(want, k.names[i]+" A 2 8.002 mm in reading")
+			want = append(want, k.names[i]+" A 2 8.002 mm inside reading")
 			h.waitRows(len(want))
 		}
 		require.Empty(t, cmp.Diff(want, h.stop()), k.defect)
@@ -565,7 +565,7 @@ func TestStopBeforeTheGaugeSaysWhoItIs(t *testing.T) {
 	one.appear()
 	await(t, "the question", one.heard)
 	one.send(one.frame(said{tag: 1, values: []string{"8.001"}}))
-	require.Empty(t, cmp.Diff([]string{"bore-1 link-lost", "bore-1 link-back", "bore-1 A 1 8.001 mm in reading"}, h.stop()))
+	require.Empty(t, cmp.Diff([]string{"bore-1 link-lost", "bore-1 link-back", "bore-1 A 1 8.001 mm inside reading"}, h.stop()))
 }
 
 // A port that is not there yet is waited for, and said to be missing.
@@ -628,7 +628,7 @@ func TestProcess(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
 	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
-	row := func(n int) string { return fmt.Sprintf("bore-1 A %d 8.001 mm in reading", n) }
+	row := func(n int) string { return fmt.Sprintf("bore-1 A %d 8.001 mm inside reading", n) }
 	for _, k := range []struct {
 		defect string
 		want   [3][]string // after each of three lives, of which the first is killed

@@ -56,7 +56,7 @@ func frame(t require.TestingT, d *wire.Dialect, s said) []byte {
 		s.unit = "mm"
 	}
 	if s.zone == "" {
-		s.zone = "in"
+		s.zone = "inside"
 	}
 	rec.Set(d.Term(wire.Unit), 0, wire.Str(s.unit))
 	rec.Set(d.Term(wire.Low), 0, wire.Bool(s.low))
@@ -96,12 +96,12 @@ func TestTalkerReads(t *testing.T) {
 		says          said
 		want          message
 	}{
-		{"streamed", lineASCII, said{values: []string{"8.015"}}, message{readings: []reading{num(0, "8.015", mm, "in")}, low: &no}},
+		{"streamed", lineASCII, said{values: []string{"8.015"}}, message{readings: []reading{num(0, "8.015", mm, "inside")}, low: &no}},
 		{"tagged, in inches, cell low", lineASCII, said{tag: 42, values: []string{"-0.31555"}, unit: "in", low: true, zone: "below"},
 			message{readings: []reading{num(0, "-0.31555", "in", "below")}, tagged: true, number: n(42), low: &yes}},
 		{"void", lineASCII, said{tag: 1, values: []string{"over"}}, message{readings: []reading{{unit: mm, void: true, zone: "void"}}, tagged: true, number: n(1), low: &no}},
 		{"void without a reason", lineASCII, said{tag: 1, values: []string{"none"}}, message{readings: []reading{{unit: mm, void: true, zone: "void"}}, tagged: true, number: n(1), low: &no}},
-		{"binary", compactBinary, said{tag: 9, values: []string{"-8.015"}}, message{readings: []reading{num(0, "-8.015", mm, "in")}, tagged: true, number: n(9), low: &no}},
+		{"binary", compactBinary, said{tag: 9, values: []string{"-8.015"}}, message{readings: []reading{num(0, "-8.015", mm, "inside")}, tagged: true, number: n(9), low: &no}},
 		{"binary void", compactBinary, said{values: []string{"missing"}}, message{readings: []reading{{unit: mm, void: true, zone: "void"}}, low: &no}},
 		{"two channels, cell in percent", packed, said{tag: 3, values: []string{"8.001", "-0.002"}, cell: 10},
 			message{readings: []reading{num(0, "8.001", mm, ""), num(1, "-0.002", mm, "")}, tagged: true, number: n(3), low: &yes}},
@@ -127,7 +127,7 @@ func TestHandshake(t *testing.T) {
 	rec := talk.dialect.NewRecord()
 	rec.Set(talk.dialect.Term(wire.Reading), 0, wire.Num(decimal.MustParse("8.015")))
 	rec.Set(talk.dialect.Term(wire.Unit), 0, wire.Str("mm"))
-	rec.Set(talk.dialect.Term(wire.Zone), 0, wire.Str("in"))
+	rec.Set(talk.dialect.Term(wire.Zone), 0, wire.Str("inside"))
 	rec.Set(talk.dialect.Term(wire.Tag), 0, wire.Int(42))
 	line, err := gauge.Emit(nil, talk.dialect.FrameFor("tag"), rec, 1, 0)
 	require.NoError(t, err)
@@ -149,7 +149,7 @@ func TestHandshake(t *testing.T) {
 	require.Equal(t, []string{"\x06", "\x15", "\x06", "", "", "", "", "", "", ""}, heard, "ACK the enquiry, NAK the spoilt text, ACK the good one")
 	ms, _ := talk.taken()
 	tag := int64(42)
-	want := []message{{readings: []reading{{value: dec("8.015").rat, unit: "mm", zone: "in"}}, tagged: true, number: &tag}}
+	want := []message{{readings: []reading{{value: dec("8.015").rat, unit: "mm", zone: "inside"}}, tagged: true, number: &tag}}
 	require.Empty(t, sameMessages(want, ms))
 }
 

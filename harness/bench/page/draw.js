@@ -214,9 +214,9 @@ export class Trace {
 const shapes = {
   below: "M3 6 L21 6 L12 21 Z", above: "M3 18 L21 18 L12 3 Z",
   "warn-low": "M3 5 L21 5 L21 9 L12 21 L3 9 Z M7 8 L17 8 L12 15 Z", "warn-high": "M3 19 L21 19 L21 15 L12 3 L3 15 Z M7 16 L17 16 L12 9 Z",
-  in: "M12 3 A9 9 0 1 0 12 21 A9 9 0 1 0 12 3 Z M10 17 L5 12 L7 10 L10 13 L17 7 L19 9 Z", void: "M4 10 L20 10 L20 14 L4 14 Z",
+  inside: "M12 3 A9 9 0 1 0 12 21 A9 9 0 1 0 12 3 Z M10 17 L5 12 L7 10 L10 13 L17 7 L19 9 Z", void: "M4 10 L20 10 L20 14 L4 14 Z",
 };
-export const words = { below: "below", "warn-low": "warn-low", in: "in", "warn-high": "warn-high", above: "above", void: "no reading" };
+export const words = { below: "below", "warn-low": "warn-low", inside: "inside", "warn-high": "warn-high", above: "above", void: "no reading" };
 const whys = { under: "under range", over: "over range", missing: "no probe", empty: "nothing kept", off: "gauge off", starting: "gauge starts" };
 
 export class Zone {

@@ -336,8 +336,8 @@ func (l *line) keys(name string, ch *channel) (k scenario.ChannelKeys) {
 		stroke := quantity.MM(strconv.FormatInt(int64(2*reach/decimal.Millimetre)+4, 10))
 		k.Stroke = &stroke
 	}
-	k.Limits = l.limits(name, ch, "lower", "upper", zone.Below, zone.Above, []zone.Zone{zone.WarnLow, zone.In, zone.WarnHigh})
-	k.Warn = l.limits(name, ch, "warn-lower", "warn-upper", zone.WarnLow, zone.WarnHigh, []zone.Zone{zone.In})
+	k.Limits = l.limits(name, ch, "lower", "upper", zone.Below, zone.Above, []zone.Zone{zone.WarnLow, zone.Inside, zone.WarnHigh})
+	k.Warn = l.limits(name, ch, "warn-lower", "warn-upper", zone.WarnLow, zone.WarnHigh, []zone.Zone{zone.Inside})
 	return k
 }
 
