@@ -83,6 +83,36 @@ func TestStoppedOnPaper(t *testing.T) {
 	require.Contains(t, printed, "and no further: it needs more than 1 MiB of memory (--memory)\n")
 }
 
+// A command that was asked to end reads no further, and its exit code is not that of a
+// mistake in its arguments.
+//
+// Kind: process.
+func TestStoppedWhileReading(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	code, printed := command(t.Context(), "check", "on-every-limit", "-r", filepath.Join(dir, "runs"))
+	require.Equal(t, exitPass, code, printed)
+	runs, err := filepath.Glob(filepath.Join(dir, "runs", "*"))
+	require.NoError(t, err)
+	require.Len(t, runs, 1)
+	pcap := filepath.Join(dir, "c.pcapng")
+	code, printed = command(t.Context(), "capture", runs[0], "-o", pcap)
+	require.Equal(t, exitPass, code, printed)
+	ctx, stop := context.WithCancelCause(t.Context())
+	stop(errors.New("terminated signal received"))
+	for _, args := range [][]string{
+		{"report", runs[0]}, {"capture", runs[0], "-o", filepath.Join(dir, "d.pcapng")}, {"plot", runs[0], "-o", filepath.Join(dir, "p.svg")},
+		{"scenario", "from", pcap, "--dialect", "line-ascii"}, {"replay", pcap, "-r", filepath.Join(dir, "replay")},
+	} {
+		code, printed := command(ctx, args...)
+		require.Equal(t, exitUndecided, code, "%s: %s", args, printed)
+		require.Contains(t, printed, "terminated signal received", "%s", args)
+	}
+	left, err := filepath.Glob(filepath.Join(dir, "*"))
+	require.NoError(t, err)
+	require.ElementsMatch(t, []string{filepath.Join(dir, "runs"), pcap}, left)
+}
+
 // What is no file, or far too large, is refused wherever a file is named.
 //
 // Kind: process.

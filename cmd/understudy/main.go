@@ -150,6 +150,9 @@ func (a *app) fail(err error) int {
 			return code
 		}
 	}
+	if a.ctx != nil && a.ctx.Err() != nil && errors.Is(err, context.Cause(a.ctx)) {
+		code = exitUndecided // it was stopped, or its budget is used up
+	}
 	if errors.As(err, new(paper.Cut)) {
 		code = exitUndecided
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/capture"
 	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/registry"
@@ -28,7 +29,7 @@ func readCapture(a *app, name string) (*capture.Capture, error) {
 		return nil, err
 	}
 	defer f.Close()
-	c, whole, err := capture.Read(f)
+	c, whole, err := capture.Read(budget.Reader(a.ctx, f))
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
@@ -51,7 +52,7 @@ func (c *replayCmd) Run(a *app) (err error) {
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.Capture, err)
 	}
-	script, err := replay.NewScript(heard, i, d)
+	script, err := replay.NewScript(a.ctx, heard, i, d)
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.Capture, err)
 	}

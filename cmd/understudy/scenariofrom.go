@@ -46,7 +46,7 @@ func (c *scenarioFromCmd) Run(a *app) error {
 			return err
 		}
 	}
-	f, notes, err := draft.Scenario(heard, draft.Options{Title: title, Dialect: d, Name: name})
+	f, notes, err := draft.Scenario(a.ctx, heard, draft.Options{Title: title, Dialect: d, Name: name})
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.Capture, err)
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"errors"
 	"fmt"
 	"os"
@@ -84,46 +85,33 @@ type captureCmd struct {
 
 // Run writes the bytes of a run as pcapng.
 func (c *captureCmd) Run(a *app) error {
-	f, err := os.Open(filepath.Join(c.Folder, "ledger.jsonl"))
+	_, began, text, err := check.Ledger(a.ctx, c.Folder)
 	if err != nil {
 		return err
 	}
-	defer f.Close()
+	defer text.Close()
 	var entries []ledger.Entry
-	if _, err := ledger.Read(f, func(e ledger.Entry) bool { entries = append(entries, e); return true }); err != nil {
+	if _, err := ledger.Read(text, func(e ledger.Entry) bool { entries = append(entries, e); return true }); err != nil {
 		return err
 	}
-	began, err := c.began(a, f, entries)
-	if err != nil {
-		return err
+	if began.IsZero() && len(entries) > 0 { // reckoned back from when the ledger was last written
+		info, err := os.Stat(filepath.Join(c.Folder, "ledger.jsonl"))
+		if err != nil {
+			return err
+		}
+		began = info.ModTime().Add(-entries[len(entries)-1].T)
 	}
 	all := capture.FromLedger(entries, began)
 	if err := writeFile(c.Out, func(out *os.File) error {
-		w, err := capture.NewWriter(out, began, all.Lines)
+		buffer := bufio.NewWriter(out)
+		w, err := capture.NewWriter(buffer, began, all.Lines)
 		for i := 0; i < len(all.Events) && err == nil; i++ {
 			err = w.Write(all.Events[i])
 		}
-		return err
+		return errors.Join(err, buffer.Flush())
 	}); err != nil {
 		return err
 	}
 	fmt.Fprintf(a.stdout, "%s: %s of %s\n", c.Out, counted(len(all.Events), "event"), counted(len(all.Lines), "gauge"))
 	return nil
-}
-
-// began is when the run's timeline began: as a check noted it, or reckoned back
-// from when the ledger was last written.
-func (c *captureCmd) began(a *app, f *os.File, entries []ledger.Entry) (time.Time, error) {
-	if check.IsRun(c.Folder) {
-		out, err := check.Reopen(a.ctx, c.Folder, false)
-		if err != nil {
-			return time.Time{}, err
-		}
-		return out.Began, nil
-	}
-	info, err := f.Stat()
-	if err != nil || len(entries) == 0 {
-		return time.Time{}, err
-	}
-	return info.ModTime().Add(-entries[len(entries)-1].T), nil
 }

@@ -5,6 +5,7 @@ package budget
 import (
 	"context"
 	"fmt"
+	"io"
 	"runtime/metrics"
 	"time"
 )
@@ -56,6 +57,21 @@ func held() int64 {
 	s := []metrics.Sample{{Name: "/memory/classes/total:bytes"}, {Name: "/memory/classes/heap/released:bytes"}}
 	metrics.Read(s)
 	return int64(s[0].Value.Uint64() - s[1].Value.Uint64())
+}
+
+// Reader reads until the context is done, and fails with its cause from then on.
+func Reader(ctx context.Context, r io.Reader) io.Reader { return reader{ctx, r} }
+
+type reader struct {
+	ctx context.Context
+	io.Reader
+}
+
+func (r reader) Read(p []byte) (int, error) {
+	if r.ctx.Err() != nil {
+		return 0, context.Cause(r.ctx)
+	}
+	return r.Reader.Read(p)
 }
 
 // Of is the budget that a context carries.

@@ -4,7 +4,9 @@
 package capture
 
 import (
+	"context"
 	"fmt"
+	"iter"
 	"time"
 )
 
@@ -58,6 +60,17 @@ type Capture struct {
 	Began  time.Time
 	Lines  []Line
 	Events []Event // in the order of their times
+}
+
+// Of is the events of a line, until the context is done.
+func (c *Capture) Of(ctx context.Context, line int) iter.Seq[Event] {
+	return func(yield func(Event) bool) {
+		for _, e := range c.Events {
+			if e.Line == line && (ctx.Err() != nil || !yield(e)) {
+				return
+			}
+		}
+	}
 }
 
 // Span is the time from the beginning to the last event.

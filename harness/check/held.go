@@ -3,8 +3,8 @@ package check
 import (
 	"context"
 	"fmt"
+	"io"
 	"iter"
-	"os"
 	"path/filepath"
 	"slices"
 
@@ -74,13 +74,16 @@ func (c *Check) readLedger(ctx context.Context, most int) (entries []ledger.Entr
 	return h.entries, h.every, err
 }
 
-// openLedger opens the ledger of a run.
-func (c *Check) openLedger(ctx context.Context) (*os.File, error) {
+// openLedger opens the ledger of a run, to be read until the context is done.
+func (c *Check) openLedger(ctx context.Context) (io.ReadCloser, error) {
 	f, err := infile.Open(c.opener(), filepath.Join(c.Run, ledgerFile), (budget.Of(ctx).Ledger+1)<<20)
 	if err != nil {
-		err = fmt.Errorf("the ledger (--ledger): %w", err)
+		return nil, fmt.Errorf("the ledger (--ledger): %w", err)
 	}
-	return f, err
+	return struct {
+		io.Reader
+		io.Closer
+	}{budget.Reader(ctx, f), f}, nil
 }
 
 func (c *Check) eachEntry(ctx context.Context, yield func(ledger.Entry) bool) error {
@@ -89,7 +92,7 @@ func (c *Check) eachEntry(ctx context.Context, yield func(ledger.Entry) bool) er
 		return err
 	}
 	defer f.Close()
-	_, err = ledger.Read(f, func(e ledger.Entry) bool { return ctx.Err() == nil && yield(e) })
+	_, err = ledger.Read(f, yield)
 	return err
 }
 

@@ -141,20 +141,20 @@ func IsPlay(dir string) bool {
 	return err == nil && !IsRun(dir)
 }
 
-// Ledger opens the ledger in the folder of a run or a play, and reads the scenario of
-// a run.
-func Ledger(ctx context.Context, dir string) (s *scenario.Scenario, text io.ReadCloser, err error) {
+// Ledger opens the ledger in the folder of a run or a play. Of a run it also reads the
+// scenario, and when its timeline began.
+func Ledger(ctx context.Context, dir string) (s *scenario.Scenario, began time.Time, text io.ReadCloser, err error) {
 	in, err := openCage(dir)
 	if err != nil {
-		return nil, nil, err
+		return nil, began, nil, err
 	}
 	defer in.Close()
-	c := &Check{Run: in.dir, from: in}
+	c, m := &Check{Run: in.dir, from: in}, meta{}
 	if !IsPlay(dir) {
-		if c, _, err = reopen(in); err != nil {
-			return nil, nil, err
+		if c, m, err = reopen(in); err != nil {
+			return nil, began, nil, err
 		}
 	}
 	text, err = c.openLedger(ctx)
-	return c.Scenario, text, err
+	return c.Scenario, m.Began, text, err
 }

@@ -33,7 +33,7 @@ func Scenario(ctx context.Context, s *scenario.Scenario) (*Picture, error) {
 // Folder draws the ledger of a run's folder, or of a play's, of which no scenario is
 // kept.
 func Folder(ctx context.Context, dir string) (*Picture, error) {
-	s, text, err := check.Ledger(ctx, dir)
+	s, _, text, err := check.Ledger(ctx, dir)
 	if err != nil {
 		return nil, err
 	}

@@ -1,6 +1,7 @@
 package replay_test
 
 import (
+	"context"
 	"fmt"
 	"strings"
 	"testing"
@@ -84,7 +85,7 @@ const session = `
 	950  < R +00006.005 mm = .*6D`
 
 func script(t require.TestingT, text string, d *wire.Dialect) *replay.Script {
-	s, err := replay.NewScript(heard(text), 0, d)
+	s, err := replay.NewScript(context.Background(), heard(text), 0, d)
 	require.NoError(t, err)
 	return s
 }
@@ -202,7 +203,7 @@ func TestTellsRequestsThatBeginAlike(t *testing.T) {
 		c.Events = append(c.Events, capture.Event{At: time.Duration(i) * time.Second, Kind: capture.FromHost, Bytes: []byte(s)},
 			capture.Event{At: time.Duration(i)*time.Second + ms, Kind: capture.FromGauge, Bytes: []byte("<" + s + ">")})
 	}
-	s, err := replay.NewScript(c, 0, nil)
+	s, err := replay.NewScript(context.Background(), c, 0, nil)
 	require.NoError(t, err)
 	p := replay.NewPlayer(s, 0)
 	require.Empty(t, cmp.Diff([]string{"51 <M>", "101 <MX>", "203 <A>", "253 <M>"}, play(p, time.Second, ask(0, "M"), ask(90, "M"), ask(100, "X"), ask(202, "?A"), ask(202, "M"))))
@@ -259,7 +260,7 @@ func TestPlaysShippedScenariosBack(t *testing.T) {
 			c := capture.FromLedger(entries, time.Time{})
 			for i := range c.Lines {
 				for _, d := range []*wire.Dialect{nil, s.Play.Cast[i].Dialect} {
-					sc, err := replay.NewScript(c, i, d)
+					sc, err := replay.NewScript(context.Background(), c, i, d)
 					if err != nil {
 						require.ErrorContains(t, err, "nothing was heard")
 						continue
@@ -298,7 +299,7 @@ func TestSaysWhichGauge(t *testing.T) {
 	require.ErrorContains(t, err, "say which: a, b")
 	_, err = replay.Line(two, "c")
 	require.ErrorContains(t, err, `no gauge "c"; it has a, b`)
-	_, err = replay.NewScript(two, 0, nil)
+	_, err = replay.NewScript(context.Background(), two, 0, nil)
 	require.ErrorContains(t, err, "nothing was heard of a")
 }
 

@@ -12,7 +12,9 @@ package replay
 
 import (
 	"bytes"
+	"context"
 	"fmt"
+	"iter"
 	"slices"
 	"strings"
 	"time"
@@ -65,21 +67,19 @@ const (
 // one (nil) the times have to: what the gauge sends next after a request is
 // taken for its answer, which is wrong where a gauge streams and is asked at the
 // same time.
-func NewScript(c *capture.Capture, line int, d *wire.Dialect) (*Script, error) {
+func NewScript(ctx context.Context, c *capture.Capture, line int, d *wire.Dialect) (*Script, error) {
 	if line < 0 || line >= len(c.Lines) {
 		return nil, fmt.Errorf("the capture has %d lines, and no line %d", len(c.Lines), line)
 	}
 	s := &Script{Name: c.Lines[line].Name, Settings: c.Lines[line].Settings, Dialect: d, answers: map[string][]answer{}}
-	var events []capture.Event
-	for _, e := range c.Events {
-		if e.Line == line {
-			events = append(events, e)
-		}
-	}
+	events := c.Of(ctx, line)
 	if d != nil {
 		s.decode(events)
 	} else {
 		s.guess(events)
+	}
+	if ctx.Err() != nil {
+		return nil, context.Cause(ctx)
 	}
 	slices.SortStableFunc(s.steps, func(a, b step) int { return int(max(-1, min(1, a.at-b.at))) })
 	if len(s.steps) == 0 {
@@ -139,7 +139,7 @@ func (s *Script) request(at time.Duration, key string) {
 }
 
 // decode makes the script by the dialect's frames.
-func (s *Script) decode(events []capture.Event) {
+func (s *Script) decode(events iter.Seq[capture.Event]) {
 	type asked struct {
 		key string
 		at  time.Duration
@@ -169,7 +169,9 @@ func (s *Script) decode(events []capture.Event) {
 			s.steps = append(s.steps, step{at: m.Start, what: send, data: raw})
 		}
 	})
-	for _, e := range events {
+	last := time.Duration(0)
+	for e := range events {
+		last = e.At
 		s.other(e)
 		if e.Kind == capture.FromGauge {
 			stream = append(stream, e.Bytes...)
@@ -178,7 +180,7 @@ func (s *Script) decode(events []capture.Event) {
 	}
 	dec.End()
 	if len(stream) > 0 {
-		s.steps = append(s.steps, step{at: events[len(events)-1].At, what: send, data: stream})
+		s.steps = append(s.steps, step{at: last, what: send, data: stream})
 	}
 }
 
@@ -196,7 +198,7 @@ func key(d *wire.Dialect, f wire.Frame, rec *wire.Record, raw []byte) string {
 }
 
 // guess makes the script by times.
-func (s *Script) guess(events []capture.Event) {
+func (s *Script) guess(events iter.Seq[capture.Event]) {
 	var req []byte // being put together
 	var last capture.Event
 	var answering string // the request that what comes now answers
@@ -208,7 +210,7 @@ func (s *Script) guess(events []capture.Event) {
 			req = nil
 		}
 	}
-	for _, e := range events {
+	for e := range events {
 		switch e.Kind {
 		case capture.FromHost:
 			if len(req) > 0 && e.At-last.At > sameRequest {

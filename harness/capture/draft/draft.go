@@ -9,7 +9,9 @@
 package draft
 
 import (
+	"context"
 	"fmt"
+	"iter"
 	"math"
 	"slices"
 	"sort"
@@ -35,12 +37,15 @@ type Options struct {
 
 // Scenario drafts a scenario of all lines of a capture. The notes say what was
 // guessed and what could not be carried over.
-func Scenario(c *capture.Capture, opt Options) (f *scenario.File, notes []string, err error) {
+func Scenario(ctx context.Context, c *capture.Capture, opt Options) (f *scenario.File, notes []string, err error) {
 	f = &scenario.File{Understudy: scenario.Version, Title: opt.Title}
 	end := time.Duration(0)
 	for i := range c.Lines {
 		l := &line{opt: opt, name: gaugeName(c.Lines[i].Name, f.Gauges), channels: map[string]*channel{}}
-		l.hear(c, i)
+		l.hear(c.Of(ctx, i))
+		if ctx.Err() != nil {
+			return nil, notes, context.Cause(ctx)
+		}
 		if len(l.seen) == 0 {
 			notes = append(notes, fmt.Sprintf("%s: no reading was heard, so it is left out", c.Lines[i].Name))
 			continue
@@ -149,7 +154,7 @@ type channel struct {
 const same = 20 * time.Millisecond
 
 // hear decodes a line.
-func (l *line) hear(c *capture.Capture, index int) {
+func (l *line) hear(events iter.Seq[capture.Event]) {
 	l.known = map[string]decimal.Decimal{}
 	garbage := 0
 	setting, value := l.opt.Dialect.Term(wire.SettingName), l.opt.Dialect.Term(wire.SettingTo)
@@ -180,10 +185,7 @@ func (l *line) hear(c *capture.Capture, index int) {
 			}
 		}
 	})
-	for _, e := range c.Events {
-		if e.Line != index {
-			continue
-		}
+	for e := range events {
 		dec.Event(e)
 		switch e.Kind {
 		case capture.Gone:

@@ -76,7 +76,7 @@ func onPaper(t *testing.T, s *scenario.Scenario) *capture.Capture {
 
 // again drafts a scenario from a capture, reads it as a user's file, and plays it.
 func again(t *testing.T, c *capture.Capture, opt draft.Options) (*capture.Capture, string) {
-	f, notes, err := draft.Scenario(c, opt)
+	f, notes, err := draft.Scenario(t.Context(), c, opt)
 	require.NoError(t, err)
 	text := scenario.Marshal(f, strings.Join(notes, "\n"))
 	s := parse(t, "again.yaml", text)
@@ -188,7 +188,7 @@ func TestReadsLikeAScenario(t *testing.T) {
 		}
 		at += 50 * ms
 	}
-	f, notes, err := draft.Scenario(c, draft.Options{Title: "From a tapped line", Dialect: dialect(t, "line-ascii"), Name: "line-ascii"})
+	f, notes, err := draft.Scenario(t.Context(), c, draft.Options{Title: "From a tapped line", Dialect: dialect(t, "line-ascii"), Name: "line-ascii"})
 	require.NoError(t, err)
 	text := scenario.Marshal(f, strings.Join(notes, "\n"))
 	s := parse(t, "tapped.yaml", text)
@@ -237,7 +237,7 @@ func TestJitterDoesNotMatter(t *testing.T) {
 			}
 		}
 		streamed, tagged := heard(c, 0, d)
-		f, _, err := draft.Scenario(c, draft.Options{Title: "t", Dialect: d, Name: "line-ascii"})
+		f, _, err := draft.Scenario(t.Context(), c, draft.Options{Title: "t", Dialect: d, Name: "line-ascii"})
 		require.NoError(rt, err)
 		text := scenario.Marshal(f, "")
 		s, err := scenario.Parse("again.yaml", text, shippedDialect)
@@ -252,7 +252,7 @@ func TestJitterDoesNotMatter(t *testing.T) {
 func TestSaysWhenThereIsNothing(t *testing.T) {
 	t.Parallel()
 	c := &capture.Capture{Lines: []capture.Line{{Name: "g"}}, Events: []capture.Event{{Kind: capture.FromGauge, Bytes: []byte("nothing of ours\r\n")}}}
-	_, notes, err := draft.Scenario(c, draft.Options{Title: "t", Dialect: dialect(t, "line-ascii"), Name: "line-ascii"})
+	_, notes, err := draft.Scenario(t.Context(), c, draft.Options{Title: "t", Dialect: dialect(t, "line-ascii"), Name: "line-ascii"})
 	require.ErrorContains(t, err, "is line-ascii the right dialect?")
 	require.Len(t, notes, 1)
 }
@@ -281,7 +281,7 @@ func FuzzScenario(f *testing.F) {
 			c.Events = append(c.Events, e)
 			at += time.Duration(gap) * time.Duration(i%3) * time.Millisecond
 		}
-		file, notes, err := draft.Scenario(c, draft.Options{Title: "t", Dialect: d, Name: "line-ascii"})
+		file, notes, err := draft.Scenario(t.Context(), c, draft.Options{Title: "t", Dialect: d, Name: "line-ascii"})
 		if err != nil {
 			return
 		}
