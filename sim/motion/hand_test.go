@@ -202,7 +202,10 @@ func TestCheckSaysWhatIsWrong(t *testing.T) {
 	}
 }
 
-// Same seed, same bytes: three shifts of a hand are kept in testdata.
+// Same seed, same bytes: three shifts of a hand are kept in testdata. A visit by hand:
+// 350 + 1400 + 900 + 300 ms, each uncertain by a tenth, so 173 ms in all, and the
+// bounce; a drop adds to it. A lean of 0.3° holds 8 mm·(0.3°)²/2 = 0.11 µm too much on
+// average, and 4·0.3° at most 16 times that.
 //
 // Kind: golden.
 func TestGoldenHand(t *testing.T) {
@@ -214,6 +217,12 @@ func TestGoldenHand(t *testing.T) {
 		for range 4 {
 			v := h.Measure(p, at, 8*mm, &rnd)
 			fmt.Fprintf(&b, "%+v\n", v)
+			if off := v.End - v.Start - 2950*ms - h.Bounce.Lasts(); !v.Dropped && max(off, -off) > 4*173*ms {
+				t.Errorf("a visit is %v longer than by hand", off)
+			}
+			if v.Held < 8*mm || v.Held > 8*mm+16*um*11/100 {
+				t.Errorf("%d pm are held", v.Held)
+			}
 			at = v.End + 500*ms
 		}
 		sum := sha256.New()
