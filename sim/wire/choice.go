@@ -1,7 +1,8 @@
 package wire
 
 import (
-	"fmt"
+	"maps"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -10,31 +11,38 @@ import (
 	"example.org/understudy/sim/strict"
 )
 
-// choices is a value that is one of several, each with its own bytes.
+// choices is a value that is one of several.
 type choices struct {
 	list  []choice
+	kind  Kind
 	other int  // index of the choice for unlisted values; −1 none
 	fold  bool // capital and small letters are the same
-	flag  bool
 }
 
+// choice is one of them: its bytes in a field of its own, its number in some bits.
 type choice struct {
 	val   Value
 	lit   []byte
+	n     uint64
 	alias bool // sent, but never read
 }
 
 type choiceSpec struct {
 	Term string `yaml:"choice" need:"yes" doc:"one of the values under is"`
 	common
-	Is    strict.Any        `yaml:"is" doc:"value to what is sent for it"`
-	Size  int               `yaml:"size" doc:"bytes, when numbers are sent; texts unless given"`
-	Order byteOrder         `yaml:"order" doc:"byte order of those numbers"`
+	Is strict.Any `yaml:"is" doc:"value to what is sent for it"`
+	sentKeys
 	Other string            `yaml:"otherwise" doc:"the value that stands for any that is not listed"`
 	Like  map[string]string `yaml:"like" doc:"values that are sent as one of those under is, but read as that one"`
 	Fold  bool              `yaml:"any-case" doc:"small and capital letters are the same"`
 	valueKey
 	voidKeys
+}
+
+// sentKeys say that numbers are sent.
+type sentKeys struct {
+	Size int `yaml:"size" doc:"bytes, when numbers are sent; texts unless given"`
+	orderKey
 }
 
 func (s *choiceSpec) says() *string { return &s.Term }
@@ -66,109 +74,117 @@ func (c *compiler) knownValue(term string, p strict.Pair) {
 
 // allKnown refuses a choice that the gauge sends and that leaves out a value
 // the gauge may have: the frame could not be sent then.
-func (c *compiler) allKnown(sc *scope, at any, term string, other bool, listed func(string) bool) {
-	if sc.frame.from == Host || other || term == Void {
+func (c *compiler) allKnown(sc *scope, at any, term string, f *choices) {
+	if sc.frame.from == Host || f.other >= 0 || term == Void {
 		return
 	}
 	for _, v := range knownValues[term] {
-		if !listed(v) {
+		if f.find(v) < 0 {
 			c.doc.Errorf(at, "list it, or write otherwise", "%s may be %s, and nothing is sent for that", term, v)
 			return
 		}
 	}
 }
 
-// numbersOf says whether all keys of a mapping are numbers.
-func numbersOf(n strict.Any) bool {
-	for _, p := range n.Pairs {
-		if _, err := decimal.Parse(p.Key); err != nil {
-			return false
-		}
-	}
-	return true
-}
-
 func (s *choiceSpec) compile(c *compiler, sc *scope, n *node) {
-	f := &choices{other: -1, fold: s.Fold}
-	if s.Is.Kind != strict.Mapping || len(s.Is.Pairs) == 0 {
-		c.doc.Errorf(n.spec, "write is: {value: what is sent, ...}", "the choice lists no values")
+	sent := func(a strict.Any) (choice, bool) { return c.sent(n, a, &s.sentKeys) }
+	f := c.choices(n.spec, s.Term, s.Is, sent)
+	if f == nil {
 		return
 	}
-	numbers, kind := numbersOf(s.Is), Text
-	if numbers {
-		kind = Number
-	}
-	toValue := func(text string) Value {
-		if v, err := decimal.Parse(text); err == nil && numbers {
-			return Num(v)
+	f.fold = s.Fold
+	s.like(c, f)
+	// The longest bytes are tried first when reading; aliases come last.
+	sort.SliceStable(f.list, func(i, j int) bool {
+		a, b := &f.list[i], &f.list[j]
+		if a.alias != b.alias {
+			return b.alias
 		}
-		return Str(text)
-	}
-	for _, p := range s.Is.Pairs {
-		c.knownValue(s.Term, p)
-		if p.Value.Kind != strict.Scalar {
-			p.Value.Errorf("", "what is sent for %q must be one value", p.Key)
-			continue
-		}
-		lit, err := c.sent(p.Value.Scalar, &s.Size, s.Order)
-		if err != nil {
-			p.Value.Errorf("", "%v", err)
-			continue
-		}
-		for _, e := range f.list {
-			if string(e.lit) == string(lit) {
-				p.Value.Errorf("give each value its own", "%s is already sent for %s: %s can never be read", p.Value.Scalar, e.val, p.Key)
-			}
-		}
-		if numbers {
-			if _, whole := decimal.MustParse(p.Key).Int64(); !whole {
-				c.frac[c.term(s.Term)] = true
-			}
-		}
-		f.list = append(f.list, choice{val: toValue(p.Key), lit: lit})
-	}
-	s.like(c, f, toValue)
-	f.other = s.otherwise(c, f)
+		return len(a.lit) > len(b.lit)
+	})
+	f.otherwise(c, &s.Other)
 	if !c.doc.Has(&s.Value) {
-		c.allKnown(sc, n.spec, s.Term, f.other >= 0, func(v string) bool { return f.find(v) >= 0 })
+		c.allKnown(sc, n.spec, s.Term, f)
 	}
-	f.sort()
-	v := c.carry(n, s.Term, kind, f)
+	v := c.carry(n, s.Term, f.kind, f)
 	c.voids(v, &s.voidKeys, func(a strict.Any) []byte {
-		b, err := c.sent(a.Scalar, &s.Size, s.Order)
-		if err != nil {
-			a.Errorf("", "%v", err)
-			return nil
-		}
-		return b
+		e, _ := sent(a)
+		return e.lit
 	})
 	c.constant(n, v, &s.valueKey)
 }
 
-// sent is the bytes for what a choice sends: a text, or a number of some bytes.
-func (c *compiler) sent(text string, size *int, order byteOrder) ([]byte, error) {
-	if !c.doc.Has(size) {
-		return toBytes(text)
+// choices compiles the values of a choice and what is sent for each. They are
+// numbers if all can be.
+func (c *compiler) choices(at any, term string, is strict.Any, sent func(strict.Any) (choice, bool)) *choices {
+	if is.Kind != strict.Mapping || len(is.Pairs) == 0 {
+		c.doc.Errorf(at, "write is: {value: what is sent, ...}", "the choice lists no values")
+		return nil
 	}
-	u, err := strconv.ParseUint(text, 0, 64)
-	n := c.size(size)
+	f := &choices{other: -1, kind: Number}
+	for _, p := range is.Pairs {
+		if _, err := decimal.Parse(p.Key); err != nil {
+			f.kind = Text
+		}
+	}
+	for _, p := range is.Pairs {
+		c.knownValue(term, p)
+		e, ok := sent(p.Value)
+		if !ok {
+			continue
+		}
+		for _, o := range f.list {
+			if string(o.lit) == string(e.lit) && o.n == e.n {
+				p.Value.Errorf("give each value its own", "%s is already sent for %s: %s can never be read", p.Value.Scalar, o.val, p.Key)
+			}
+		}
+		e.val = f.value(p.Key)
+		if _, whole := e.val.Num.Int64(); !whole {
+			c.frac[c.term(term)] = true
+		}
+		f.list = append(f.list, e)
+	}
+	return f
+}
+
+// value is a value as a file writes it.
+func (f *choices) value(text string) Value {
+	if v, err := decimal.Parse(text); err == nil && f.kind == Number {
+		return Num(v)
+	}
+	return Str(text)
+}
+
+// sent is what a choice sends for a value: a text, or a number of some bytes.
+func (c *compiler) sent(n *node, a strict.Any, k *sentKeys) (e choice, ok bool) {
+	if !c.doc.Has(&k.Size) {
+		lit, err := toBytes(a.Scalar)
+		if err != nil || a.Kind != strict.Scalar {
+			a.Errorf(`write one text, with bytes above 7F as "\xB5"`, "%q cannot be sent", a.Scalar)
+		}
+		return choice{lit: lit}, err == nil
+	}
+	size := c.size(n, &k.Size)
+	u, ok := c.bits(a, 8*size)
+	return choice{lit: appendUint(nil, u, size, k.Order)}, ok
+}
+
+// bits is a whole number that must fit in some bits.
+func (c *compiler) bits(a strict.Any, width int) (u uint64, ok bool) {
+	u, err := strconv.ParseUint(a.Scalar, 0, 64)
 	if err != nil {
-		return nil, fmt.Errorf("%q is not a whole number, zero or more", text)
+		a.Errorf("", "%q is not a whole number, zero or more", a.Scalar)
+	} else if width < 64 && u>>width != 0 {
+		a.Errorf("", "%s does not fit in %d bits", a.Scalar, width)
+	} else {
+		return u, true
 	}
-	if n < 8 && u>>(8*n) != 0 {
-		return nil, fmt.Errorf("%s does not fit in %d bytes", text, n)
-	}
-	return appendUint(nil, u, n, order), nil
+	return 0, false
 }
 
 // like adds values that are sent as another is.
-func (s *choiceSpec) like(c *compiler, f *choices, toValue func(string) Value) {
-	var from []string
-	for k := range s.Like {
-		from = append(from, k)
-	}
-	sort.Strings(from)
-	for _, k := range from {
+func (s *choiceSpec) like(c *compiler, f *choices) {
+	for _, k := range slices.Sorted(maps.Keys(s.Like)) {
 		if i := f.find(k); i >= 0 {
 			c.doc.Errorf(&s.Like, "leave it out of one", "%q is listed under is as well", k)
 		}
@@ -177,58 +193,41 @@ func (s *choiceSpec) like(c *compiler, f *choices, toValue func(string) Value) {
 			c.doc.Errorf(&s.Like, "name one of the values under is", "%q is not listed", s.Like[k])
 			continue
 		}
-		f.list = append(f.list, choice{toValue(k), f.list[i].lit, true})
+		f.list = append(f.list, choice{val: f.value(k), lit: f.list[i].lit, alias: true})
 	}
 }
 
-func (s *choiceSpec) otherwise(c *compiler, f *choices) int {
-	if s.Other == "" {
-		return -1
+// otherwise finds the choice that stands for unlisted values.
+func (f *choices) otherwise(c *compiler, ptr *string) {
+	if *ptr == "" {
+		return
 	}
-	i := f.find(s.Other)
-	if i < 0 {
-		c.doc.Errorf(&s.Other, "name one of the values under is", "%q is not listed", s.Other)
+	if f.other = f.find(*ptr); f.other < 0 {
+		c.doc.Errorf(ptr, "name one of the values under is", "%q is not listed", *ptr)
 	}
-	return i
 }
 
 // find returns the choice of a value as a file writes it, or −1.
 func (f *choices) find(text string) int {
-	for i := range f.list {
-		if f.list[i].val.String() == text {
-			return i
-		}
-	}
-	return -1
+	return slices.IndexFunc(f.list, func(c choice) bool { return c.val.String() == text })
 }
 
-// sort puts the longest bytes first, so that they are tried first when reading;
-// aliases come last.
-func (f *choices) sort() {
-	var other Value
-	if f.other >= 0 {
-		other = f.list[f.other].val
-	}
-	sort.SliceStable(f.list, func(i, j int) bool {
-		a, b := &f.list[i], &f.list[j]
-		if a.alias != b.alias {
-			return b.alias
+// of returns what is sent for a value; nil when nothing is.
+func (f *choices) of(v *Value) *choice {
+	for i := range f.list {
+		if f.list[i].val.equals(v) {
+			return &f.list[i]
 		}
-		return len(a.lit) > len(b.lit)
-	})
-	if f.other >= 0 {
-		f.other = f.find(other.String())
 	}
+	if f.other >= 0 {
+		return &f.list[f.other]
+	}
+	return nil
 }
 
 func (f *choices) put(dst []byte, v *Value) ([]byte, string) {
-	for i := range f.list {
-		if c := &f.list[i]; c.val.equals(v) {
-			return append(dst, c.lit...), ""
-		}
-	}
-	if f.other >= 0 {
-		return append(dst, f.list[f.other].lit...), ""
+	if c := f.of(v); c != nil {
+		return append(dst, c.lit...), ""
 	}
 	return dst, whyChoice
 }
@@ -245,54 +244,38 @@ func (f *choices) get(d *decoder, v *Value) string {
 	return whyChoice
 }
 
-func (f *choices) sizes() (least, most int) {
-	least = 1 << 20
+func (f *choices) pattern() pattern {
+	var list either
 	for _, c := range f.list {
-		least, most = min(least, len(c.lit)), max(most, len(c.lit))
+		list = append(list, bytesAs(c.lit, f.fold))
 	}
-	return least, most
-}
-
-func (f *choices) shape(a *nfa, from int) int {
-	end := a.state()
-	for _, c := range f.list {
-		a.jump(a.literal(from, c.lit, f.fold), end)
-	}
-	return end
+	return list
 }
 
 type flagSpec struct {
 	Term string `yaml:"flag" need:"yes" doc:"yes or no"`
 	common
-	Yes   *string   `yaml:"yes" doc:"what is sent for yes"`
-	No    *string   `yaml:"no" doc:"what is sent for no"`
-	Size  int       `yaml:"size" doc:"bytes, when numbers are sent; texts unless given"`
-	Order byteOrder `yaml:"order" doc:"byte order of those numbers"`
+	Yes *strict.Any `yaml:"yes" doc:"what is sent for yes"`
+	No  *strict.Any `yaml:"no" doc:"what is sent for no"`
+	sentKeys
 }
 
 func (s *flagSpec) says() *string { return &s.Term }
 
 func (s *flagSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &choices{other: -1, flag: true}
-	for _, p := range []struct {
-		sent *string
-		on   bool
-		key  string
-	}{{s.Yes, true, "yes"}, {s.No, false, "no"}} {
-		if p.sent == nil {
-			c.doc.Errorf(n.spec, "write yes and no", "the flag does not say what is sent for %s", p.key)
-			return
-		}
-		lit, err := c.sent(*p.sent, &s.Size, s.Order)
-		if err != nil {
-			c.doc.Errorf(p.sent, "", "%v", err)
-			return
-		}
-		f.list = append(f.list, choice{val: Bool(p.on), lit: lit})
+	if s.Yes == nil || s.No == nil {
+		c.doc.Errorf(n.spec, "write yes and no", "the flag does not say what is sent for each")
+		return
 	}
-	if string(f.list[0].lit) == string(f.list[1].lit) {
-		c.doc.Errorf(s.No, "give no its own", "yes and no are both sent as %q: no can never be read", *s.No)
+	yes, ok1 := c.sent(n, *s.Yes, &s.sentKeys)
+	no, ok2 := c.sent(n, *s.No, &s.sentKeys)
+	if ok1 && ok2 && string(yes.lit) == string(no.lit) {
+		s.No.Errorf("give no its own", "yes and no are both sent as %q: no can never be read", s.No.Scalar)
 	}
-	f.sort()
+	yes.val, no.val = Bool(true), Bool(false)
+	f := &choices{list: []choice{yes, no}, kind: Flag, other: -1}
+	if len(no.lit) > len(yes.lit) {
+		slices.Reverse(f.list) // the longest is tried first
+	}
 	c.carry(n, s.Term, Flag, f)
 }

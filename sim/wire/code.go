@@ -21,7 +21,6 @@ const (
 	whyNegative = "is negative and the field has no sign"
 	whyNumber   = "is not a number"
 	whyRange    = "is outside the field's range"
-	whyWhole    = "is not a whole number"
 	whyCount    = "is not a whole number of counts"
 	whyEnd      = "the frame ends too early"
 	whyCovers   = "covers bytes that are not in the frame"

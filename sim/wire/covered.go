@@ -70,7 +70,7 @@ func (s *checkSpec) compile(c *compiler, _ *scope, n *node) {
 		f.check, _ = newChecker("xor", 1, nil)
 	}
 	digits := (f.check.bits + 3) / 4
-	if s.Form == "decimal" {
+	if s.Form == inDigits {
 		digits = len(strconv.FormatUint(^uint64(0)>>(64-f.check.bits), 10))
 	}
 	f.numeral = c.numeral(&s.numeralKeys, (f.check.bits+7)/8, digits)

@@ -1,17 +1,19 @@
 package wire
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strconv"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/enum"
 	"example.org/understudy/sim/strict"
 )
 
 // decimalForm is a number in ASCII digits.
 type decimalForm struct {
-	bounds
+	counts
 	width    int // characters; 0: as many as it needs, up to longest
 	longest  int
 	decimals int // −1: as many as the value has
@@ -19,12 +21,19 @@ type decimalForm struct {
 	pad      byte
 	left     bool
 	mark     byte // 0: none
-	exponent uint8
+	exponent exponent
 	shift    int // what is sent is the value times 10^−shift
 }
 
+type exponents struct{}
+
+func (exponents) Names() []string { return []string{"never", "accept", "always"} }
+func (exponents) What() string    { return "a use of powers of ten" }
+
+type exponent = enum.Of[exponents]
+
 const (
-	exponentNone = iota
+	exponentNever exponent = iota
 	exponentAccept
 	exponentAlways
 )
@@ -32,56 +41,56 @@ const (
 type decimalSpec struct {
 	Term string `yaml:"decimal" need:"yes" doc:"a decimal number in ASCII digits"`
 	common
-	Width    int    `yaml:"width" doc:"characters, when it is always the same"`
-	Longest  int    `yaml:"longest" doc:"most characters (default: 20)"`
-	Decimals *int   `yaml:"decimals" doc:"digits after the mark; as many as the value has unless given"`
-	Sign     string `yaml:"sign" doc:"minus (when negative), always, space (or minus) or none (default: minus)"`
-	Pad      string `yaml:"pad" doc:"the character that fills up the width (default: a space)"`
-	Align    string `yaml:"align" doc:"left or right (default: right)"`
-	Mark     string `yaml:"mark" doc:"the decimal mark (default: a point); none when it is only implied"`
-	Exponent string `yaml:"exponent" doc:"accept: a power of ten may follow; always: it does"`
-	Scale    string `yaml:"scale" doc:"what a 1 that is sent is worth, a power of ten such as 1000 (default: 1)"`
+	Width    int             `yaml:"width" doc:"characters, when it is always the same"`
+	Longest  int             `yaml:"longest" doc:"most characters (default: 20)"`
+	Decimals *int            `yaml:"decimals" doc:"digits after the mark; as many as the value has unless given"`
+	Sign     string          `yaml:"sign" doc:"minus (when negative), always, space (or minus) or none (default: minus)"`
+	Pad      string          `yaml:"pad" doc:"the character that fills up the width (default: a space)"`
+	Align    string          `yaml:"align" doc:"left or right (default: right)"`
+	Mark     string          `yaml:"mark" doc:"the decimal mark (default: a point); none when it is only implied"`
+	Exponent exponent        `yaml:"exponent" doc:"never, accept: a power of ten may follow, or always: it does (default: never)"`
+	Scale    decimal.Decimal `yaml:"scale" doc:"what a 1 that is sent is worth, a power of ten such as 1000 (default: 1)"`
 	numberKeys
 }
 
 func (s *decimalSpec) says() *string { return &s.Term }
 
 func (s *decimalSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &decimalForm{width: s.Width, longest: s.Longest, decimals: -1, mark: '.'}
+	f := &decimalForm{longest: cmp.Or(s.Longest, defaultDigits), mark: '.', exponent: s.Exponent}
 	f.sign = c.pick(&s.Sign, "minus", "minus", "always", "space", "none")
 	f.pad = c.char(&s.Pad, ' ')
 	f.left = c.pick(&s.Align, "right", "left", "right") == "left"
 	if f.left && f.pad == '0' || isDigit(f.pad) && f.pad != '0' {
 		c.doc.Errorf(&s.Pad, "pad with a space", "padding with %q would change the number", f.pad)
 	}
-	if s.Decimals != nil {
-		if f.decimals = *s.Decimals; f.decimals < 0 || f.decimals > 15 {
-			c.doc.Errorf(s.Decimals, "write 0 to 15", "%d is not a number of decimals", f.decimals)
-			f.decimals = 0
-		}
-	}
-	f.exponent = map[string]uint8{"accept": exponentAccept, "always": exponentAlways}[c.pick(&s.Exponent, "", "accept", "always")]
+	f.decimals = c.decimals(s.Decimals)
 	if c.doc.Has(&s.Scale) {
-		v, err := decimal.Parse(s.Scale)
-		n, _ := v.Trim().Coefficient()
-		if f.shift = v.Trim().Exponent(); err != nil || n != 1 {
-			c.doc.Errorf(&s.Scale, "write a power of ten, such as 1000", "%q is no scale of a decimal number", s.Scale)
+		t := s.Scale.Trim()
+		if one, _ := t.Coefficient(); one != 1 {
+			c.doc.Errorf(&s.Scale, "write a power of ten, such as 1000", "%s is no scale of a decimal number", s.Scale)
 		}
+		f.shift = t.Exponent()
 	}
 	s.readMark(c, f)
 	s.checkWidth(c, f)
-	v := c.carry(n, s.Term, Number, f)
-	c.bound(&s.numberKeys, f, &f.bounds)
-	c.frac[n.term] = c.frac[n.term] || f.decimals != 0 && f.wraps == 0
-	c.voids(v, &s.voidKeys, func(a strict.Any) []byte {
+	f.counts = places(max(f.decimals, 0) - f.shift)
+	f.free = f.decimals < 0 || f.exponent == exponentAlways
+	c.number(n, s.Term, &s.numberKeys, &f.counts, f, func(a strict.Any) []byte {
 		token := c.textToken(a, f.width)
-		if number, why := f.parse(token); token != nil && why == "" && (!f.hasRange || f.accept(number) == "") {
+		if number, why := f.parse(token); token != nil && why == "" && f.allows(number) {
 			a.Errorf("choose a text that is no number, or give the field a range", "%q is also a number", a.Scalar)
 			return nil
 		}
 		return token
 	})
-	c.constant(n, v, &s.valueKey)
+}
+
+// decimals is how many decimals a key says; −1 when it is not given.
+func (c *compiler) decimals(ptr *int) int {
+	if ptr == nil {
+		return -1
+	}
+	return c.within(ptr, ptr, 0, 15, "a number of decimals")
 }
 
 func (s *decimalSpec) readMark(c *compiler, f *decimalForm) {
@@ -101,22 +110,14 @@ func (s *decimalSpec) readMark(c *compiler, f *decimalForm) {
 			c.doc.Errorf(&s.Mark, "write . or ,", "%q is no decimal mark", s.Mark)
 		}
 	}
-	if f.decimals == 0 && f.exponent == exponentNone {
+	if f.decimals == 0 && f.exponent == exponentNever {
 		f.mark = 0 // a whole number has none
 	}
 }
 
 func (s *decimalSpec) checkWidth(c *compiler, f *decimalForm) {
-	const most = 40
-	for _, p := range []*int{&s.Width, &s.Longest} {
-		if *p < 0 || *p > most {
-			c.doc.Errorf(p, fmt.Sprintf("write 1 to %d", most), "%d is not a width", *p)
-			f.width, f.longest = 0, 0
-		}
-	}
-	if f.longest == 0 {
-		f.longest = defaultDigits
-	}
+	f.width = c.within(s, &s.Width, 0, 40, "a width")
+	c.within(s, &s.Longest, 0, 40, "a width")
 	// The narrowest number the field can hold: a digit, its decimals and sign.
 	least := 1
 	if f.decimals > 0 {
@@ -132,46 +133,38 @@ func (s *decimalSpec) checkWidth(c *compiler, f *decimalForm) {
 	}
 }
 
-func (f *decimalForm) put(dst []byte, value *Value) ([]byte, string) {
-	if value.Kind != Number {
-		return dst, whyKind
-	}
-	v, why := f.settle(value.Num)
-	if why != "" {
-		return dst, why
-	}
-	if f.shift != 0 {
-		v = v.Mul(decimal.New(1, -f.shift))
-	}
-	if f.wraps > 0 {
-		n, ok := v.Int64()
-		if !ok {
-			return dst, whyWhole
+func (f *decimalForm) write(dst []byte, v decimal.Decimal) ([]byte, string) {
+	places := f.decimals
+	var u uint64
+	var neg bool
+	if f.free {
+		if f.shift != 0 {
+			v = v.Mul(decimal.New(1, -f.shift))
 		}
-		v = decimal.New(f.wrap(n), 0)
-	}
-	switch {
-	case f.exponent == exponentAlways:
-	case f.decimals < 0:
-		v = v.Quantize(min(v.Exponent(), 0), decimal.HalfEven)
-	case v.Exponent() != -f.decimals:
-		q := v.Quantize(-f.decimals, f.round)
-		if !f.mayRound && !q.Equal(v) {
-			return dst, whyDecimals
+		if f.exponent != exponentAlways {
+			v = v.Quantize(min(v.Exponent(), 0), decimal.HalfEven)
 		}
-		v = q
-	}
-	coef, ok := v.Coefficient()
-	if !ok || v.Exponent() < -18 {
-		return dst, whyWidth
+		n, ok := v.Coefficient()
+		if places = -v.Exponent(); !ok || places > 18 {
+			return dst, whyWidth
+		}
+		if u, neg = uint64(n), n < 0; neg {
+			u = -u
+		}
+	} else {
+		var why string
+		if u, neg, why = f.count(v); why != "" {
+			return dst, why
+		} else if u > math.MaxInt64 {
+			return dst, whyWidth
+		}
 	}
 	sign := byte(0)
-	u := uint64(coef)
 	switch {
-	case coef < 0 && f.sign == "none":
+	case neg && f.sign == "none":
 		return dst, whyNegative
-	case coef < 0:
-		u, sign = -u, '-'
+	case neg:
+		sign = '-'
 	case f.sign == "always":
 		sign = '+'
 	case f.sign == "space":
@@ -180,9 +173,9 @@ func (f *decimalForm) put(dst []byte, value *Value) ([]byte, string) {
 	var digits, text [64]byte
 	plain := strconv.AppendUint(digits[:0], u, 10)
 	if f.exponent == exponentAlways {
-		return f.place(dst, sign, f.scientific(text[:0], plain, v.Exponent()))
+		return f.place(dst, sign, f.scientific(text[:0], plain, -places))
 	}
-	places := -v.Exponent()
+	places = max(places, 0) // of a number to wrap at, none
 	out := text[:0]
 	for n := len(plain); n <= places; n++ {
 		out = append(out, '0') // at least one digit before the mark
@@ -246,32 +239,25 @@ func (f *decimalForm) place(dst []byte, sign byte, digits []byte) ([]byte, strin
 	return dst, ""
 }
 
-func (f *decimalForm) get(d *decoder, v *Value) string {
+func (f *decimalForm) read(d *decoder) (v decimal.Decimal, why string) {
 	n := f.width
 	if n == 0 {
-		n = f.extent(d.buf[d.pos:d.end])
-		if n == 0 {
-			return whyNumber
+		if n = f.extent(d.buf[d.pos:d.end]); n == 0 {
+			return v, whyNumber
 		}
 	}
 	raw := d.take(n)
 	if raw == nil {
-		return whyEnd
+		return v, whyEnd
 	}
-	number, why := f.parse(raw)
-	if f.wraps > 0 && (number.Sign() < 0 || number.Cmp(decimal.New(f.wraps, 0)) >= 0) {
+	v, why = f.parse(raw)
+	if f.wraps > 0 && (v.Sign() < 0 || v.Cmp(decimal.New(int64(f.wraps), 0)) >= 0) {
 		why = whyRange
 	}
 	if f.shift != 0 {
-		number = number.Mul(decimal.New(1, f.shift))
+		v = v.Mul(decimal.New(1, f.shift))
 	}
-	if why == "" {
-		why = f.accept(number)
-	}
-	if why == "" {
-		v.Num, v.Kind = number, Number
-	}
-	return why
+	return v, why
 }
 
 // extent is how many of the bytes may belong to a number of free width.
@@ -280,8 +266,8 @@ func (f *decimalForm) extent(b []byte) int {
 		if isDigit(c) || c == f.mark && c != 0 {
 			continue
 		}
-		power := f.exponent != exponentNone && (c == 'E' || c == 'e')
-		sign := (c == '+' || c == '-') && (n == 0 || f.exponent != exponentNone && b[n-1]|0x20 == 'e')
+		power := f.exponent != exponentNever && (c == 'E' || c == 'e')
+		sign := (c == '+' || c == '-') && (n == 0 || f.exponent != exponentNever && b[n-1]|0x20 == 'e')
 		if !power && !sign && !(n == 0 && c == ' ' && f.sign == "space") {
 			return n
 		}
@@ -330,7 +316,7 @@ func (f *decimalForm) parse(b []byte) (decimal.Decimal, string) {
 		case c == f.mark && c != 0 && !seen:
 			seen = true
 			continue
-		case (c == 'E' || c == 'e') && f.exponent != exponentNone && digits > 0:
+		case (c == 'E' || c == 'e') && f.exponent != exponentNever && digits > 0:
 			power, ok := parsePower(b[i+1:])
 			if !ok {
 				return none, whyNumber
@@ -346,7 +332,7 @@ func (f *decimalForm) parse(b []byte) (decimal.Decimal, string) {
 	}
 	if f.mark == 0 {
 		places = max(f.decimals, 0)
-	} else if f.width > 0 && f.decimals >= 0 && f.exponent == exponentNone && places != f.decimals {
+	} else if f.width > 0 && f.decimals >= 0 && f.exponent == exponentNever && places != f.decimals {
 		return none, "has the wrong number of decimals"
 	}
 	n := int64(coef)
@@ -364,49 +350,33 @@ func parsePower(b []byte) (int, bool) {
 	return e, err == nil && e >= -30 && e <= 30
 }
 
-func (f *decimalForm) sizes() (least, most int) {
-	if f.width > 0 {
-		return f.width, f.width
-	}
-	return 1, f.longest
-}
-
-func (f *decimalForm) shape(a *nfa, from int) int {
-	body := byteRange('0', '9')
+func (f *decimalForm) pattern() pattern {
+	digits := byteRange('0', '9')
 	if f.mark != 0 {
-		body.add(f.mark)
+		digits.add(f.mark)
 	}
-	lead := byteSet{}
+	var lead byteSet
 	if f.sign != "none" {
 		lead.addAll([]byte("+-"))
 	}
 	if f.sign == "space" {
 		lead.add(' ')
 	}
-	if f.exponent != exponentNone {
+	body := digits
+	if f.exponent != exponentNever {
 		body.addAll([]byte("Ee+-"))
 	}
 	if f.width > 0 {
-		pad := body
-		pad.union(lead)
-		pad.add(f.pad)
-		first := pad
+		body.union(lead)
+		body.add(f.pad)
+		first := body
 		if f.sign == "always" && f.pad == '0' && !f.left {
 			first = lead
 		}
-		return a.repeat(a.step(from, first), pad, f.width-1)
+		return row{times(first, 1), times(body, f.width-1)}
 	}
-	at := from
-	if !lead.empty() {
-		at = a.state()
-		a.jump(from, at)
-		a.jump(a.step(from, lead), at)
+	if lead.empty() {
+		return row{times(digits, 1), run{body, 0, f.longest - 1}}
 	}
-	first := body
-	if f.exponent != exponentNone {
-		for _, c := range []byte("Ee+-") {
-			first[c>>6] &^= 1 << (c & 63)
-		}
-	}
-	return a.loop(a.step(at, first), body)
+	return row{either{row{}, times(lead, 1)}, times(digits, 1), run{body, 0, max(f.longest-2, 1)}}
 }

@@ -18,8 +18,7 @@ import (
 type field interface {
 	encode(e *encoder, dst []byte) ([]byte, string)
 	decode(d *decoder) string
-	sizes() (least, most int)
-	shape(a *nfa, from int) int // the state after the field's bytes
+	pattern() pattern
 }
 
 // node is a field at its place in a frame.
@@ -45,16 +44,6 @@ func eachNode(nodes []node, do func(*node)) {
 			}
 		}
 	}
-}
-
-// sizeOf returns the least and most bytes a list of nodes takes.
-func sizeOf(nodes []node) (least, most int) {
-	for i := range nodes {
-		a, b := nodes[i].sizes()
-		least += a
-		most = min(most+b, 1<<24)
-	}
-	return least, most
 }
 
 // fieldSpec is one field of a file: a literal text, or a mapping with the key
@@ -211,8 +200,7 @@ func (c *compiler) field(sc *scope, f *fieldSpec) node {
 type form interface {
 	put(dst []byte, v *Value) ([]byte, string)
 	get(d *decoder, v *Value) string
-	sizes() (least, most int)
-	shape(a *nfa, from int) int
+	pattern() pattern
 }
 
 // valued is a field that carries one term.
@@ -268,10 +256,8 @@ func (c *compiler) constant(n *node, v *valued, key *valueKey) {
 	value := Str(key.Value)
 	if c.kinds[n.term] == Number {
 		number, err := decimal.Parse(key.Value)
-		if err != nil {
-			if u, err2 := strconv.ParseInt(key.Value, 0, 64); err2 == nil {
-				number, err = decimal.New(u, 0), nil
-			}
+		if u, err2 := strconv.ParseInt(key.Value, 0, 64); err2 == nil {
+			number, err = decimal.New(u, 0), nil
 		}
 		if err != nil {
 			c.doc.Errorf(&key.Value, "", "%v", err)
@@ -359,7 +345,7 @@ func (v *valued) encode(e *encoder, dst []byte) ([]byte, string) {
 // absent writes what stands in a value's place when there is none: what is
 // listed for the reason, else for none, else the first.
 func (v *valued) absent(e *encoder, dst []byte) ([]byte, string) {
-	if f, ok := v.form.(*choices); ok && f.flag {
+	if f, ok := v.form.(*choices); ok && f.kind == Flag {
 		no := Bool(false)
 		return v.put(dst, &no)
 	}
@@ -421,25 +407,17 @@ func (v *valued) decode(d *decoder) string {
 // continues says whether a number of free width goes on behind a special that
 // is only its beginning.
 func (v *valued) continues(rest []byte) bool {
-	f, ok := v.form.(*decimalForm)
+	num, _ := v.form.(number)
+	f, ok := num.digits.(*decimalForm)
 	return ok && f.width == 0 && len(rest) > 0 && (isDigit(rest[0]) || f.mark != 0 && rest[0] == f.mark || rest[0] == '-' || rest[0] == '+')
 }
 
-func (v *valued) sizes() (least, most int) {
-	least, most = v.form.sizes()
+func (v *valued) pattern() pattern {
+	list := either{v.form.pattern()}
 	for _, s := range v.specials {
-		least, most = min(least, len(s.token)), max(most, len(s.token))
+		list = append(list, bytesAs(s.token, false))
 	}
-	return least, most
-}
-
-func (v *valued) shape(a *nfa, from int) int {
-	end := a.state()
-	for _, s := range v.specials {
-		a.jump(a.literal(from, s.token, false), end)
-	}
-	a.jump(v.form.shape(a, from), end)
-	return end
+	return list
 }
 
 func (v *valued) shows(rec *Record, ch int, _ []byte) string {

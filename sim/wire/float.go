@@ -2,6 +2,7 @@ package wire
 
 import (
 	"math"
+	"sort"
 	"strconv"
 
 	"example.org/understudy/sim/decimal"
@@ -10,39 +11,31 @@ import (
 
 // floatForm is an IEEE 754 binary number.
 type floatForm struct {
-	bounds
-	size     int
-	order    byteOrder
-	decimals int // −1: as many as the shortest decimal has
+	counts
+	size  int
+	order byteOrder
 }
 
 type floatSpec struct {
 	Term string `yaml:"float" need:"yes" doc:"an IEEE 754 binary number"`
 	common
-	Size     int       `yaml:"size" doc:"bytes: 2, 4 or 8"`
-	Order    byteOrder `yaml:"order" doc:"big, little, big-swapped or little-swapped (16-bit words in the other order)"`
-	Decimals *int      `yaml:"decimals" doc:"decimals that a value may have, and that one is read with"`
+	Size int `yaml:"size" doc:"bytes: 2, 4 or 8"`
+	orderKey
+	Decimals *int `yaml:"decimals" doc:"decimals that a value may have, and that one is read with"`
 	numberKeys
 }
 
 func (s *floatSpec) says() *string { return &s.Term }
 
 func (s *floatSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &floatForm{size: s.Size, order: s.Order, decimals: -1}
+	decimals := c.decimals(s.Decimals)
+	f := &floatForm{counts: places(max(decimals, 0)), size: s.Size, order: s.Order}
+	f.free = decimals < 0
 	if f.size != 2 && f.size != 4 && f.size != 8 {
-		c.doc.Errorf(&s.Size, "write size: 2, 4 or 8", "a float has 2, 4 or 8 bytes, not %d", f.size)
+		c.doc.Errorf(n.spec, "write size: 2, 4 or 8", "a float has 2, 4 or 8 bytes, not %d", f.size)
 		f.size = 4
 	}
-	if s.Decimals != nil {
-		if f.decimals = *s.Decimals; f.decimals < 0 || f.decimals > 15 {
-			c.doc.Errorf(s.Decimals, "write 0 to 15", "%d is not a number of decimals", f.decimals)
-			f.decimals = 0
-		}
-	}
-	v := c.carry(n, s.Term, Number, f)
-	c.bound(&s.numberKeys, f, &f.bounds)
-	c.frac[n.term] = c.frac[n.term] || f.decimals != 0 && f.wraps == 0
-	c.voids(v, &s.voidKeys, func(a strict.Any) []byte {
+	c.number(n, s.Term, &s.numberKeys, &f.counts, f, func(a strict.Any) []byte {
 		exponent, fraction := [9]uint64{2: 0x7c00, 4: 0x7f800000, 8: 0x7ff << 52}, [9]uint64{2: 1 << 9, 4: 1 << 22, 8: 1 << 51}
 		u := exponent[f.size]
 		switch a.Scalar {
@@ -57,23 +50,13 @@ func (s *floatSpec) compile(c *compiler, _ *scope, n *node) {
 		}
 		return appendUint(nil, u, f.size, f.order)
 	})
-	c.constant(n, v, &s.valueKey)
 }
 
-func (f *floatForm) put(dst []byte, value *Value) ([]byte, string) {
-	if value.Kind != Number {
-		return dst, whyKind
-	}
-	v, why := f.settle(value.Num)
-	if why != "" {
-		return dst, why
-	}
-	if f.decimals >= 0 {
-		q := v.Quantize(-f.decimals, f.round)
-		if !f.mayRound && !q.Equal(v) {
-			return dst, whyDecimals
+func (f *floatForm) write(dst []byte, v decimal.Decimal) (_ []byte, why string) {
+	if !f.free {
+		if v, why = f.fit(v); why != "" {
+			return dst, why
 		}
-		v = q
 	}
 	u, why := floatBits(v, f.size)
 	if why != "" {
@@ -82,27 +65,18 @@ func (f *floatForm) put(dst []byte, value *Value) ([]byte, string) {
 	return appendUint(dst, u, f.size, f.order), ""
 }
 
-func (f *floatForm) get(d *decoder, v *Value) string {
+func (f *floatForm) read(d *decoder) (v decimal.Decimal, why string) {
 	raw := d.take(f.size)
 	if raw == nil {
-		return whyEnd
+		return v, whyEnd
 	}
-	number, why := floatValue(readUint(raw, f.order), f.size)
-	if why != "" {
-		return why
+	if v, why = floatValue(readUint(raw, f.order), f.size); why == "" && !f.free {
+		v = v.Quantize(f.exp, decimal.HalfEven)
 	}
-	if f.decimals >= 0 {
-		number = number.Quantize(-f.decimals, decimal.HalfEven)
-	}
-	if why = f.accept(number); why == "" {
-		v.Num, v.Kind = number, Number
-	}
-	return why
+	return v, why
 }
 
-func (f *floatForm) sizes() (least, most int) { return f.size, f.size }
-
-func (f *floatForm) shape(a *nfa, from int) int { return a.repeat(from, anyByte(), f.size) }
+func (f *floatForm) pattern() pattern { return times(anyByte(), f.size) }
 
 // floatBits returns the IEEE 754 pattern nearest to the value (round to
 // nearest, ties to even) in a format of size bytes: 2, 4 or 8.
@@ -121,35 +95,35 @@ func floatBits(v decimal.Decimal, size int) (uint64, string) {
 	return math.Float64bits(f), ""
 }
 
-// least16 is 2^−24, the least step of binary16; every step is a power of two
-// times it.
-var least16 = decimal.New(59604644775390625, -24)
+// half is the value of a binary16 pattern without its sign: a whole number of
+// steps of 2^−24.
+func half(u uint64) decimal.Decimal {
+	e, m := u>>10, int64(u&1023)
+	if e > 0 {
+		m, e = m+1024, e-1
+	}
+	return decimal.New(m<<e, 0).Mul(decimal.New(59604644775390625, -24))
+}
+
+// halfInfinity is the pattern behind the greatest number.
+const halfInfinity = 0x7c00
 
 // halfBits rounds a decimal to binary16 in one step, exactly: going through a
 // wider float would round twice.
 func halfBits(v decimal.Decimal) (uint64, string) {
 	sign := uint64(0)
 	if v.Sign() < 0 {
-		sign, v = 0x8000, v.Abs()
+		sign, v = 0x8000, v.Neg()
 	}
-	step := least16
-	for e := uint64(0); e <= 30; e++ {
-		if n, ok := v.Quo(step, 0, decimal.HalfEven).Int64(); ok && n <= 2048 {
-			// Below 1024 the number is subnormal and the pattern is the count. Above
-			// it the count's leading one adds to the exponent; 2048 is the next
-			// binade's first number.
-			u := uint64(n)
-			if e > 0 {
-				u += e << 10
-			}
-			if u >= 0x7c00 {
-				return 0, whyWidth
-			}
-			return u | sign, ""
-		}
-		step = step.Mul(decimal.New(2, 0))
+	above := uint64(sort.Search(halfInfinity, func(u int) bool { return half(uint64(u)).Cmp(v) > 0 }))
+	u := above - 1
+	if c := v.Add(v).Cmp(half(u).Add(half(above))); c > 0 || c == 0 && u&1 == 1 {
+		u = above
 	}
-	return 0, whyWidth
+	if u == halfInfinity {
+		return 0, whyWidth
+	}
+	return u | sign, ""
 }
 
 // floatValue reads an IEEE 754 pattern as the shortest decimal that rounds back
@@ -196,17 +170,14 @@ func floatValue(u uint64, size int) (decimal.Decimal, string) {
 // halfValue is the shortest decimal that rounds to a binary16 pattern: five
 // digits tell any two of them apart.
 func halfValue(u uint64) (decimal.Decimal, string) {
-	e, m := int(u>>10&31), int64(u&1023)
-	if e == 31 {
+	plain := u & 0x7fff
+	if plain >= halfInfinity {
 		return decimal.Decimal{}, whyNumber
 	}
-	if e > 0 {
-		m, e = m+1024, e-1
-	}
-	v := least16.Mul(decimal.New(m<<e, 0)).Trim()
+	v := half(plain).Trim()
 	for exp := 5; exp >= -12; exp-- {
 		short := v.Quantize(exp, decimal.HalfEven)
-		if b, why := halfBits(short); why == "" && b == u&0x7fff {
+		if b, why := halfBits(short); why == "" && b == plain {
 			v = short
 			break
 		}
@@ -214,156 +185,8 @@ func halfValue(u uint64) (decimal.Decimal, string) {
 	if v.Exponent() > 0 {
 		v = v.Quantize(0, decimal.HalfEven)
 	}
-	if u&0x8000 != 0 {
+	if plain != u {
 		v = v.Neg()
 	}
 	return v, ""
 }
-
-// bcdForm is packed decimal digits, two to a byte, the first in the high half.
-type bcdForm struct {
-	counts
-	digits int
-	order  byteOrder
-	signed bool // the last half byte is C for plus, D for minus
-}
-
-type bcdSpec struct {
-	Term string `yaml:"bcd" need:"yes" doc:"packed decimal digits, two to a byte"`
-	common
-	Digits   int       `yaml:"digits" doc:"decimal digits, 1 to 18"`
-	Decimals int       `yaml:"decimals" doc:"digits after the mark, which is only implied (default: 0)"`
-	Sign     string    `yaml:"sign" doc:"none, or last: a half byte C or D behind the digits (default: none)"`
-	Order    byteOrder `yaml:"order" doc:"big or little"`
-	numberKeys
-}
-
-func (s *bcdSpec) says() *string { return &s.Term }
-
-func (s *bcdSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &bcdForm{digits: s.Digits, order: s.Order, signed: c.pick(&s.Sign, "none", "none", "last") == "last"}
-	if f.digits < 1 || f.digits > 18 {
-		c.doc.Errorf(&s.Digits, "write digits: 1 to 18", "a packed decimal number has 1 to 18 digits, not %d", f.digits)
-		f.digits = 1
-	}
-	if f.order > littleEndian {
-		c.doc.Errorf(&s.Order, "write big or little", "packed decimal digits have no word order")
-	}
-	f.counts = counts{scale: decimal.New(1, -s.Decimals), tens: true, exp: -s.Decimals}
-	v := c.carry(n, s.Term, Number, f)
-	c.bound(&s.numberKeys, f, &f.bounds)
-	c.frac[n.term] = c.frac[n.term] || !f.whole()
-	c.voids(v, &s.voidKeys, func(a strict.Any) []byte {
-		u, err := strconv.ParseUint(a.Scalar, 0, 64)
-		if err != nil || f.size() < 8 && u>>(8*f.size()) != 0 {
-			a.Errorf("write the bytes as one number, such as 0xFFFF", "%q does not fit in %d bytes", a.Scalar, f.size())
-			return nil
-		}
-		return appendUint(nil, u, f.size(), f.order)
-	})
-	c.constant(n, v, &s.valueKey)
-}
-
-func (f *bcdForm) size() int {
-	if f.signed {
-		return (f.digits + 2) / 2
-	}
-	return (f.digits + 1) / 2
-}
-
-// half returns which byte holds half byte i, counted from the last, and its shift.
-func (f *bcdForm) half(i int) (at, shift int) {
-	at = i / 2
-	if f.order == bigEndian {
-		at = f.size() - 1 - i/2
-	}
-	return at, 4 * (i % 2)
-}
-
-func (f *bcdForm) put(dst []byte, value *Value) ([]byte, string) {
-	if value.Kind != Number {
-		return dst, whyKind
-	}
-	n, big, why := f.count(value.Num)
-	switch {
-	case why != "":
-		return dst, why
-	case n < 0 && !f.signed:
-		return dst, whyNegative
-	case big != 0 || n == math.MinInt64:
-		return dst, whyWidth
-	}
-	start := len(dst)
-	dst = appendFill(dst, 0, f.size())
-	set := func(i int, b byte) {
-		at, shift := f.half(i)
-		dst[start+at] |= b << shift
-	}
-	i := 0
-	if f.signed {
-		sign := byte(0xc)
-		if n < 0 {
-			sign, n = 0xd, -n
-		}
-		set(0, sign)
-		i = 1
-	}
-	for range f.digits {
-		set(i, byte(n%10))
-		n /= 10
-		i++
-	}
-	if n != 0 {
-		return dst, whyWidth
-	}
-	return dst, ""
-}
-
-func (f *bcdForm) get(d *decoder, v *Value) string {
-	raw := d.take(f.size())
-	if raw == nil {
-		return whyEnd
-	}
-	get := func(i int) byte {
-		at, shift := f.half(i)
-		return raw[at] >> shift & 15
-	}
-	i, sign := 0, int64(1)
-	if f.signed {
-		i = 1
-		switch get(0) {
-		case 0xc:
-		case 0xd:
-			sign = -1
-		default:
-			return "has no sign digit"
-		}
-	}
-	var n int64
-	for unit := int64(1); i < 2*len(raw); i++ {
-		digit := get(i)
-		used := f.digits
-		if f.signed {
-			used++
-		}
-		switch {
-		case digit > 9:
-			return "has a digit above 9"
-		case i >= used && digit != 0:
-			return "has more digits than the field"
-		case i < used:
-			n += int64(digit) * unit
-			unit *= 10
-		}
-	}
-	number := decimal.New(sign*n, f.exp)
-	why := f.accept(number)
-	if why == "" {
-		v.Num, v.Kind = number, Number
-	}
-	return why
-}
-
-func (f *bcdForm) sizes() (least, most int) { return f.size(), f.size() }
-
-func (f *bcdForm) shape(a *nfa, from int) int { return a.repeat(from, anyByte(), f.size()) }

@@ -157,32 +157,12 @@ func (f *each) over(d *decoder, i int) bool {
 	return f.ends.has(d.buf[d.pos])
 }
 
-func (f *each) sizes() (least, most int) {
-	least, most = sizeOf(f.nodes)
+func (f *each) pattern() pattern {
+	g := groups{of: patternOf(f.nodes), between: bytesAs(f.between, false), most: MaxChannels}
 	if f.count > 0 {
-		gaps := (f.count - 1) * len(f.between)
-		return least*f.count + gaps, min(most*f.count+gaps, 1<<24)
+		g.least, g.most = f.count, f.count
 	}
-	return 0, min((most+len(f.between))*MaxChannels, maxLongest)
-}
-
-func (f *each) shape(a *nfa, from int) int {
-	if f.count > 0 && f.count <= 16 {
-		for i := range f.count {
-			if i > 0 {
-				from = a.literal(from, f.between, false)
-			}
-			from = a.fields(f.nodes, from)
-		}
-		return from
-	}
-	head, end := a.state(), a.state()
-	a.jump(from, head)
-	last := a.fields(f.nodes, head)
-	a.jump(a.literal(last, f.between, false), head)
-	a.jump(last, end)
-	a.jump(from, end)
-	return end
+	return g
 }
 
 // when is fields that are there only when a condition holds.
@@ -331,18 +311,7 @@ func (f *when) decode(d *decoder) string {
 	return ""
 }
 
-func (f *when) sizes() (least, most int) {
-	a, b := sizeOf(f.then)
-	x, y := sizeOf(f.alt)
-	return min(a, x), max(b, y)
-}
-
-func (f *when) shape(a *nfa, from int) int {
-	end := a.state()
-	a.jump(a.fields(f.then, from), end)
-	a.jump(a.fields(f.alt, from), end)
-	return end
-}
+func (f *when) pattern() pattern { return either{patternOf(f.then), patternOf(f.alt)} }
 
 // coded is fields whose bytes are sent in another code.
 type coded struct {
@@ -427,18 +396,10 @@ func (f *coded) decode(d *decoder) string {
 	return ""
 }
 
-func (f *coded) sizes() (least, most int) {
-	least, most = sizeOf(f.nodes)
-	if _, escapes := f.code.(*stuffing); escapes {
-		return least, 2 * most
+func (f *coded) pattern() pattern {
+	least, most := sizeOf(f.nodes)
+	if _, escapes := f.code.(*stuffing); !escapes {
+		least = f.code.size(least)
 	}
-	return f.code.size(least), f.code.size(most)
-}
-
-func (f *coded) shape(a *nfa, from int) int {
-	least, most := f.sizes()
-	if least == most {
-		return a.repeat(from, f.code.set(), least)
-	}
-	return a.loop(from, f.code.set())
+	return run{f.code.set(), least, f.code.size(most)}
 }

@@ -191,7 +191,7 @@ func (c *compiler) contains(fr *frame) {
 	}
 	check := func(n *node) {
 		var a nfa
-		n.shape(&a, a.state())
+		n.pattern().grow(&a, a.state())
 		var set byteSet
 		for i := range a.edges {
 			set.union(a.edges[i].set)
@@ -221,5 +221,3 @@ func (c *compiler) contains(fr *frame) {
 		check(&f.node)
 	}
 }
-
-func (f *covered) shape(a *nfa, from int) int { return f.numeral.shape(a, from) }

@@ -38,7 +38,7 @@ func TestLint(t *testing.T) {
 		{"overflow of digits", head + "  - {name: x, fields: [{decimal: reading, width: 6, decimals: 3, range: [§-10, 10]}]}", "the value overflows the field"},
 		{"overflow of a constant", head + "  - {name: x, fields: [{int: code, size: 1, value: §300}]}", "the constant overflows the field"},
 		{"overflow of a counter", head + "  - {name: x, fields: [{int: seq, size: 1, wraps: §1000}]}", "the count overflows before it wraps: 999"},
-		{"overflow of a choice", head + "  - {name: x, fields: [{choice: unit, size: 1, is: {mm: §256}}]}", "256 does not fit in 1 bytes"},
+		{"overflow of a choice", head + "  - {name: x, fields: [{choice: unit, size: 1, is: {mm: §256}}]}", "256 does not fit in 8 bits"},
 		{"overflow of packed digits", head + "  - {name: x, fields: [{bcd: reading, digits: 4, decimals: 3, range: [0, §12]}]}", "the value overflows the field"},
 		{"void is also a value", head + "  - {name: x, fields: [{int: reading, size: 2, sign: twos, range: [-100, 100], void: §50}]}", "50 is also the value 50"},
 		{"check of no field", head + "  - {name: x, fields: [{int: first-byte, size: 1}, {check: xor, from: §last-byte}]}", "the range reaches outside the frame: there is no field \"last-byte\" in it; did you mean \"first-byte\"?"},

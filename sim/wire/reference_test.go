@@ -407,10 +407,10 @@ func TestWordOrders(t *testing.T) {
 	for order, want := range map[byteOrder]string{bigEndian: "AABBCCDD", littleEndian: "DDCCBBAA", bigSwapped: "CCDDAABB", littleSwapped: "BBAADDCC"} {
 		b := appendUint(nil, 0xaabbccdd, 4, order)
 		if got := fmt.Sprintf("%X", b); got != want {
-			t.Errorf("%s: %s, want %s", byteOrders.names[order], got, want)
+			t.Errorf("%s: %s, want %s", (byteOrders{}).Names()[order], got, want)
 		}
 		if back := readUint(b, order); back != 0xaabbccdd {
-			t.Errorf("%s: read back %X", byteOrders.names[order], back)
+			t.Errorf("%s: read back %X", (byteOrders{}).Names()[order], back)
 		}
 	}
 }

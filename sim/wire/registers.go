@@ -367,18 +367,9 @@ func (f *registers) line(d *decoder, l *regLine, start, first int) bool {
 	return ok
 }
 
-func (f *registers) sizes() (least, most int) {
+func (f *registers) pattern() pattern {
 	if f.count > 0 {
-		return f.table.bytes(f.count), f.table.bytes(f.count)
+		return times(anyByte(), f.table.bytes(f.count))
 	}
-	return max(f.table.word, 1), f.longest
-}
-
-func (f *registers) shape(a *nfa, from int) int {
-	least, most := f.sizes()
-	from = a.repeat(from, anyByte(), least)
-	if least == most {
-		return from
-	}
-	return a.loop(from, anyByte())
+	return run{anyByte(), max(f.table.word, 1), f.longest}
 }

@@ -92,19 +92,14 @@ func (s *sampler) setAll(t Term, v Value) {
 }
 
 func (p *bitPart) sample() Value {
-	switch p.kind {
-	case Flag:
+	switch {
+	case p.kind == Flag:
 		return Bool(false)
-	case Text:
-		for _, c := range p.choices {
-			if c.val.Text == sampleTexts[p.name] {
-				return c.val
-			}
-		}
-		return p.choices[0].val
+	case p.choices != nil:
+		return p.choices.sample(p.name)
 	}
 	for _, v := range sampleValues(p.name, 0) {
-		if _, why := p.number.pattern(v.Num, p.width); why == "" {
+		if _, why := p.number.bitsOf(v.Num, p.width); why == "" {
 			return v
 		}
 	}
@@ -124,16 +119,11 @@ func sampleValues(term string, ch int) (list []Value) {
 // sample finds a value the field can carry.
 func (v *valued) sample(term string, ch int) (Value, bool) {
 	if f, ok := v.form.(*choices); ok {
-		for _, c := range f.list {
-			if c.val.Kind == Text && c.val.Text == sampleTexts[term] || c.val.Kind == Flag && !c.val.True() {
-				return c.val, true
-			}
-		}
-		return f.list[0].val, true
+		return f.sample(term), true
 	}
 	tries := sampleValues(term, ch)
-	if b := v.bounds(); b != nil && b.hasRange {
-		tries = append(tries, Num(b.least))
+	if f, ok := v.form.(number); ok && f.span != nil {
+		tries = append(tries, Num(f.span[0]))
 	}
 	if text := sampleTexts[term]; text != "" {
 		tries = append([]Value{Str(text)}, tries...)
@@ -151,19 +141,11 @@ func (v *valued) sample(term string, ch int) (Value, bool) {
 
 func (*textForm) text() {}
 
-// bounds are those of a number's form; nil for other forms.
-func (v *valued) bounds() *bounds {
-	switch f := v.form.(type) {
-	case *decimalForm:
-		return &f.bounds
-	case *integer:
-		return &f.bounds
-	case *floatForm:
-		return &f.bounds
-	case *bcdForm:
-		return &f.bounds
-	case *timeForm:
-		return &f.bounds
+func (f *choices) sample(term string) Value {
+	for _, c := range f.list {
+		if c.val.Kind == Text && c.val.Text == sampleTexts[term] || c.val.Kind == Flag && !c.val.True() {
+			return c.val
+		}
 	}
-	return nil
+	return f.list[0].val
 }

@@ -244,20 +244,3 @@ func (Parity) Names() []string { return append([]string(nil), parities.names...)
 func (p *Parity) UnmarshalText(b []byte) error { return parities.read(p, b, "parity") }
 
 func (p Parity) String() string { return parities.names[p] }
-
-type byteOrder uint8
-
-const (
-	bigEndian byteOrder = iota
-	littleEndian
-	bigSwapped
-	littleSwapped
-)
-
-var byteOrders = named[byteOrder]{[]string{"big", "little", "big-swapped", "little-swapped"}}
-
-// Names lists the byte orders as files write them.
-func (byteOrder) Names() []string { return byteOrders.names }
-
-// UnmarshalText reads a byte order's name.
-func (o *byteOrder) UnmarshalText(b []byte) error { return byteOrders.read(o, b, "byte order") }

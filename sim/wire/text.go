@@ -29,9 +29,7 @@ func (f *literal) decode(d *decoder) string {
 	return ""
 }
 
-func (f *literal) sizes() (least, most int) { return len(f.lit), len(f.lit) }
-
-func (f *literal) shape(a *nfa, from int) int { return a.literal(from, f.lit, false) }
+func (f *literal) pattern() pattern { return bytesAs(f.lit, false) }
 
 func (f *literal) shows(_ *Record, _ int, raw []byte) string {
 	if f.is.Kind != Absent {
@@ -81,25 +79,17 @@ func (f *skip) decode(d *decoder) string {
 	return ""
 }
 
-func (f *skip) sizes() (least, most int) {
+func (f *skip) pattern() pattern {
 	if f.rest {
-		return 0, 256
+		return run{anyByte(), 0, 256}
 	}
-	return f.n, f.n
+	return times(anyByte(), f.n)
 }
 
-func (f *skip) shape(a *nfa, from int) int {
-	if f.rest {
-		return a.loop(from, anyByte())
-	}
-	return a.repeat(from, anyByte(), f.n)
-}
+// space is white space, at most this many characters.
+type space struct{ least int }
 
-// space is white space.
-type space struct {
-	some    bool // at least one
-	longest int
-}
+const mostSpace = 8
 
 type spaceSpec struct {
 	Space string `yaml:"space" need:"yes" doc:"white space: some (at least one) or any"`
@@ -109,42 +99,32 @@ type spaceSpec struct {
 func (s *spaceSpec) says() *string { return &s.Space }
 
 func (s *spaceSpec) compile(c *compiler, _ *scope, n *node) {
-	n.field = &space{some: c.pick(&s.Space, "any", "some", "any") == "some", longest: 8}
-	n.name = "space"
+	f := &space{}
+	if c.pick(&s.Space, "any", "some", "any") == "some" {
+		f.least = 1
+	}
+	n.name, n.field = "space", f
 }
 
 func (f *space) encode(_ *encoder, dst []byte) ([]byte, string) {
-	if f.some {
-		dst = append(dst, ' ')
-	}
-	return dst, ""
+	return appendFill(dst, ' ', f.least), ""
 }
 
 func (f *space) decode(d *decoder) string {
 	start := d.pos
-	for d.pos < d.end && d.pos-start < f.longest && (d.buf[d.pos] == ' ' || d.buf[d.pos] == '\t') {
+	for d.pos < d.end && d.pos-start < mostSpace && (d.buf[d.pos] == ' ' || d.buf[d.pos] == '\t') {
 		d.pos++
 	}
-	if d.pos == start && f.some {
+	if d.pos-start < f.least {
 		return "wants white space here"
 	}
 	return ""
 }
 
-func (f *space) sizes() (least, most int) {
-	if f.some {
-		return 1, f.longest
-	}
-	return 0, f.longest
-}
-
-func (f *space) shape(a *nfa, from int) int {
+func (f *space) pattern() pattern {
 	var set byteSet
 	set.addAll([]byte(" \t"))
-	if f.some {
-		from = a.step(from, set)
-	}
-	return a.loop(from, set)
+	return run{set, f.least, mostSpace}
 }
 
 // header is a command name in the notation of SCPI.
@@ -205,21 +185,12 @@ func equalFold(b []byte, capitals string) bool {
 	return true
 }
 
-func (f *header) sizes() (least, most int) {
-	least = 1 << 20
+func (f *header) pattern() pattern {
+	var list either
 	for _, w := range f.words {
-		least, most = min(least, len(w)), max(most, len(w)+1)
+		list = append(list, bytesAs([]byte(w), true), bytesAs([]byte(":"+w), true))
 	}
-	return least, most
-}
-
-func (f *header) shape(a *nfa, from int) int {
-	end := a.state()
-	for _, w := range f.words {
-		a.jump(a.literal(from, []byte(w), true), end)
-		a.jump(a.literal(from, []byte(":"+w), true), end)
-	}
-	return end
+	return list
 }
 
 // headerWords expands a command name in the notation of SCPI-99 (volume 1,
@@ -317,8 +288,10 @@ type textSpec struct {
 func (s *textSpec) says() *string { return &s.Term }
 
 func (s *textSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &textForm{width: s.Width, longest: s.Longest, pad: c.char(&s.Pad, ' '), quoted: s.Quoted, numbers: s.Numbers}
+	f := &textForm{pad: c.char(&s.Pad, ' '), quoted: s.Quoted, numbers: s.Numbers}
 	f.left = c.pick(&s.Align, "left", "left", "right") == "left"
+	f.width = c.within(s, &s.Width, 0, maxLongest, "a width")
+	f.longest = c.within(s, &s.Longest, 0, maxLongest, "a width")
 	if f.longest == 0 {
 		f.longest = defaultText
 	}
@@ -327,10 +300,6 @@ func (s *textSpec) compile(c *compiler, _ *scope, n *node) {
 		if f.width > 0 {
 			c.doc.Errorf(&s.Width, "write longest", "a text in quotes has no fixed width")
 		}
-	}
-	if f.width < 0 || f.width > maxLongest || f.longest > maxLongest || f.longest < 1 {
-		c.doc.Errorf(s, "", "the text's width cannot be")
-		f.width, f.longest = 0, defaultText
 	}
 	v := c.carry(n, s.Term, Text, f)
 	c.voids(v, &s.voidKeys, func(a strict.Any) []byte { return c.textToken(a, f.width) })
@@ -416,7 +385,7 @@ func (f *textForm) get(d *decoder, v *Value) string {
 }
 
 // plainNumber is how a number stands in a text.
-var plainNumber = decimalForm{mark: '.', decimals: -1, longest: 40}
+var plainNumber = decimalForm{counts: counts{free: true}, mark: '.', decimals: -1, longest: 40}
 
 func (f *textForm) getQuoted(d *decoder, v *Value) string {
 	if !d.begins([]byte{'"'}) {
@@ -442,28 +411,18 @@ func (f *textForm) getQuoted(d *decoder, v *Value) string {
 	return whyEnd
 }
 
-func (f *textForm) sizes() (least, most int) {
-	switch {
-	case f.quoted:
-		return 2, 2*f.longest + 2
-	case f.width > 0:
-		return f.width, f.width
-	}
-	return 0, f.longest
-}
-
-func (f *textForm) shape(a *nfa, from int) int {
+func (f *textForm) pattern() pattern {
 	set := byteRange(' ', '~')
 	if f.quoted {
 		var q byteSet
 		q.add('"')
-		return a.step(a.loop(a.step(from, q), set), q)
+		return row{times(q, 1), run{set, 0, 2 * f.longest}, times(q, 1)}
 	}
 	for i := range set {
 		set[i] &^= f.stop[i]
 	}
 	if f.width > 0 {
-		return a.repeat(from, set, f.width)
+		return times(set, f.width)
 	}
-	return a.loop(from, set)
+	return run{set, 0, f.longest}
 }

@@ -66,6 +66,137 @@ func hexSet() byteSet {
 	return set
 }
 
+// pattern is the bytes a field may have: how many, and which.
+type pattern interface {
+	sizes() (least, most int)
+	grow(a *nfa, from int) int // the state behind the bytes
+}
+
+// run is from least to most bytes of a set.
+type run struct {
+	set         byteSet
+	least, most int
+}
+
+func times(set byteSet, n int) run     { return run{set, n, n} }
+func (r run) sizes() (least, most int) { return r.least, r.most }
+
+// grow takes more than the least as any number.
+func (r run) grow(a *nfa, from int) int {
+	for range min(r.least, mostStates) {
+		from = a.step(from, r.set)
+	}
+	if r.most > min(r.least, mostStates) {
+		at := a.state()
+		a.jump(from, at)
+		a.edges = append(a.edges, edge{at, at, r.set})
+		return at
+	}
+	return from
+}
+
+// row is patterns one behind the other.
+type row []pattern
+
+func (r row) sizes() (least, most int) {
+	for _, p := range r {
+		a, b := p.sizes()
+		least, most = least+a, min(most+b, 1<<24)
+	}
+	return least, most
+}
+
+func (r row) grow(a *nfa, from int) int {
+	for _, p := range r {
+		if a.n > mostStates {
+			p = run{anyByte(), 0, 1}
+		}
+		from = p.grow(a, from)
+	}
+	return from
+}
+
+// either is one of several patterns.
+type either []pattern
+
+func (e either) sizes() (least, most int) {
+	least = 1 << 20
+	for _, p := range e {
+		a, b := p.sizes()
+		least, most = min(least, a), max(most, b)
+	}
+	return least, most
+}
+
+func (e either) grow(a *nfa, from int) int {
+	end := a.state()
+	for _, p := range e {
+		a.jump(p.grow(a, from), end)
+	}
+	return end
+}
+
+// groups is a pattern from least to most times, with something between.
+type groups struct {
+	of, between pattern
+	least, most int
+}
+
+func (g groups) sizes() (least, most int) {
+	least, most = g.of.sizes()
+	_, gap := g.between.sizes()
+	if g.least == 0 {
+		return 0, min((most+gap)*g.most, maxLongest)
+	}
+	return least*g.least + gap*(g.least-1), min(most*g.most+gap*(g.most-1), 1<<24)
+}
+
+// grow takes many groups as any number.
+func (g groups) grow(a *nfa, from int) int {
+	if g.least == g.most && g.most <= 16 {
+		list := row{g.of}
+		for range g.most - 1 {
+			list = append(list, g.between, g.of)
+		}
+		return list.grow(a, from)
+	}
+	head, end := a.state(), a.state()
+	a.jump(from, head)
+	last := g.of.grow(a, head)
+	a.jump(g.between.grow(a, last), head)
+	a.jump(last, end)
+	a.jump(from, end)
+	return end
+}
+
+// bytesAs is the pattern of given bytes; with fold, of small and capital letters alike.
+func bytesAs(lit []byte, fold bool) pattern {
+	out := make(row, len(lit))
+	for i, b := range lit {
+		var s byteSet
+		s.add(b)
+		if fold && (b|0x20)-'a' <= 25 {
+			s.add(b ^ 0x20)
+		}
+		out[i] = times(s, 1)
+	}
+	return out
+}
+
+func patternOf(nodes []node) row {
+	out := make(row, len(nodes))
+	for i := range nodes {
+		out[i] = nodes[i].pattern()
+	}
+	return out
+}
+
+// sizeOf returns the least and most bytes a list of nodes takes.
+func sizeOf(nodes []node) (least, most int) { return patternOf(nodes).sizes() }
+
+// mostStates bounds what is written out state by state.
+const mostStates = 4096
+
 // nfa is an automaton being built: edges that take a byte of a set, and moves
 // that take none.
 type nfa struct {
@@ -92,46 +223,6 @@ func (a *nfa) step(from int, set byteSet) int {
 
 func (a *nfa) jump(from, to int) { a.free = append(a.free, [2]int{from, to}) }
 
-// loop is any number of bytes of a set.
-func (a *nfa) loop(from int, set byteSet) int {
-	at := a.state()
-	a.jump(from, at)
-	a.edges = append(a.edges, edge{at, at, set})
-	return at
-}
-
-func (a *nfa) literal(from int, lit []byte, fold bool) int {
-	for _, b := range lit {
-		var s byteSet
-		s.add(b)
-		if fold && (b|0x20)-'a' <= 25 {
-			s.add(b ^ 0x20)
-		}
-		from = a.step(from, s)
-	}
-	return from
-}
-
-func (a *nfa) repeat(from int, set byteSet, n int) int {
-	for range n {
-		from = a.step(from, set)
-	}
-	return from
-}
-
-// mostStates bounds what is written out state by state.
-const mostStates = 4096
-
-func (a *nfa) fields(nodes []node, from int) int {
-	for i := range nodes {
-		if a.n > mostStates {
-			return a.loop(from, anyByte())
-		}
-		from = nodes[i].shape(a, from)
-	}
-	return from
-}
-
 // language is an automaton ready to run: for every state the states reached
 // without a byte, and the edges. It begins in state 0.
 type language struct {
@@ -143,7 +234,7 @@ type language struct {
 func newLanguage(nodes []node) *language {
 	var a nfa
 	a.state()
-	end := a.fields(nodes, 0)
+	end := patternOf(nodes).grow(&a, 0)
 	l := &language{close: make([][]int, a.n), out: make([][]edge, a.n), end: end}
 	free := make([][]int, a.n)
 	for _, j := range a.free {
