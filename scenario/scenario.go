@@ -310,7 +310,7 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 	case g.SerialLine != nil:
 		m.Line = g.SerialLine.Settings
 	case m.Dialect != nil:
-		m.Line = stage.LineOf(m.Dialect)
+		m.Line = m.Dialect.Line()
 	}
 	l.Play.Cast = append(l.Play.Cast, m)
 }

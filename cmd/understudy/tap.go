@@ -13,7 +13,6 @@ import (
 	"example.org/understudy/harness/registry"
 	"example.org/understudy/harness/tap"
 	"example.org/understudy/sim/port"
-	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
 )
 
@@ -34,7 +33,7 @@ func (c *tapCmd) Run(a *app) (err error) {
 	if text == "" {
 		text = "9600 8N1"
 		if d != nil {
-			text = stage.LineOf(d).String()
+			text = d.Line().String()
 		}
 	}
 	line, err := port.ParseSettings(text)

@@ -19,7 +19,7 @@ func Samples(out io.Writer, d *wire.Dialect) error {
 	w := bufio.NewWriter(out)
 	var failed error
 	l := d.Line()
-	fmt.Fprintf(w, "%s: %s\n%d bit/s, %d data bits, parity %s, %d stop bits\n", d.Name(), d.Title(), l.Baud, l.DataBits, l.Parity, l.StopBits)
+	fmt.Fprintf(w, "%s: %s\n%d bit/s, %d data bits, parity %s, %s stop bits\n", d.Name(), d.Title(), l.Baud, l.DataBits, l.Parity, l.Stop)
 	for i, f := range d.Frames() {
 		what := "the gauge sends"
 		if f.From == wire.Host {

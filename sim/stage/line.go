@@ -3,7 +3,6 @@ package stage
 import (
 	"example.org/understudy/sim/port"
 	"example.org/understudy/sim/uart"
-	"example.org/understudy/sim/wire"
 )
 
 // lineSettings is how the gauge's line is set: as the member says, or its dialect.
@@ -11,13 +10,7 @@ func (m *Member) lineSettings() uart.Settings {
 	if m.Line != (uart.Settings{}) || m.Dialect == nil {
 		return m.Line
 	}
-	return LineOf(m.Dialect)
-}
-
-// LineOf is how a dialect sets the serial line.
-func LineOf(d *wire.Dialect) uart.Settings {
-	l := d.Line()
-	return uart.Settings{Baud: l.Baud, DataBits: l.DataBits, Parity: uart.Parity(l.Parity), Stop: uart.StopBits(2 * l.StopBits)}
+	return m.Dialect.Line()
 }
 
 // setSpeed has the gauge's line run at a speed.

@@ -33,7 +33,7 @@ func (l *Line) Send(bytes ...byte) {
 			l.hold(b>>i&1 == 1, 2)
 		}
 		if l.tx.Parity != None {
-			l.hold(l.tx.Parity.bit(b), 2)
+			l.hold(parityBit(l.tx.Parity, b), 2)
 		}
 		l.hold(true, int(l.tx.Stop))
 	}
@@ -92,7 +92,7 @@ func (l *Line) AppendChars(dst []Char, rx Settings) []Char {
 		}
 		if rx.Parity != None {
 			got := r.vote(k, bit)
-			c.Parity = got != rx.Parity.bit(c.Byte)
+			c.Parity = got != parityBit(rx.Parity, c.Byte)
 			ones = ones || got
 			bit++
 		}

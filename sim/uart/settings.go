@@ -16,10 +16,17 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"example.org/understudy/sim/enum"
 )
 
+type parities struct{}
+
+func (parities) Names() []string { return []string{"none", "even", "odd", "mark", "space"} }
+func (parities) What() string    { return "a parity" }
+
 // Parity is the rule for the bit after the data bits.
-type Parity uint8
+type Parity = enum.Of[parities]
 
 // Parity rules. Even and Odd count the ones of the data and the parity bit
 // together; Mark is always one, Space always zero.
@@ -33,17 +40,8 @@ const (
 
 const parityLetters = "NEOMS"
 
-var parityNames = [...]string{"none", "even", "odd", "mark", "space"}
-
-func (p Parity) String() string {
-	if int(p) < len(parityNames) {
-		return parityNames[p]
-	}
-	return fmt.Sprintf("parity(%d)", uint8(p))
-}
-
-// bit is the parity bit for the low n bits of b.
-func (p Parity) bit(b byte) bool {
+// parityBit is the parity bit for the low n bits of b.
+func parityBit(p Parity, b byte) bool {
 	ones := false
 	for ; b != 0; b &= b - 1 {
 		ones = !ones

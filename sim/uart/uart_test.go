@@ -382,7 +382,7 @@ func TestParse(t *testing.T) {
 			t.Errorf("%q: error %v, want one with %q", text, err, part)
 		}
 	}
-	if err := (Settings{9600, 8, 9, Stop1}).Validate(); err == nil || !strings.Contains(err.Error(), "parity(9)") {
+	if err := (Settings{9600, 8, 9, Stop1}).Validate(); err == nil || !strings.Contains(err.Error(), "must be one of none, even") {
 		t.Errorf("unknown parity: %v", err)
 	}
 	if err := (Settings{9600, 8, None, 7}).Validate(); err == nil || !strings.Contains(err.Error(), "stop(7 half bits)") {

@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"cmp"
 	"fmt"
 	"math/bits"
 	"sync"
@@ -74,69 +75,67 @@ func (k *crcTable) sum(p []byte) uint64 {
 
 // checker computes one kind of check value.
 type checker struct {
-	kind checkKind
 	bits int // width of the value in bits
-	crc  *crcTable
+	sum  func(p []byte) uint64
 }
 
-type checkKind uint8
-
-const (
-	checkSum checkKind = iota
-	checkSumNegated
-	checkSumInverted
-	checkXor
-	checkFletcher
-	checkCRC
-)
-
-func (c *checker) sum(p []byte) uint64 {
-	switch c.kind {
-	case checkCRC:
-		return c.crc.sum(p)
-	case checkXor:
-		return uint64(xorSum(p))
-	case checkFletcher:
-		return fletcher(p, c.bits)
+// plainSum adds bytes up; finish is what the sum is turned into.
+func plainSum(finish func(s uint64) uint64) func(bits int) func(p []byte) uint64 {
+	return func(bits int) func(p []byte) uint64 {
+		return func(p []byte) uint64 {
+			var s uint64
+			for _, b := range p {
+				s += uint64(b)
+			}
+			return finish(s) & (^uint64(0) >> (64 - bits))
+		}
 	}
-	var s uint64
-	for _, b := range p {
-		s += uint64(b)
-	}
-	switch c.kind {
-	case checkSumNegated:
-		s = -s
-	case checkSumInverted:
-		s = ^s
-	}
-	return s & (^uint64(0) >> (64 - c.bits))
 }
 
-func xorSum(p []byte) (x byte) {
+// namedChecks are the checks that are no CRC. bits is 0 where the width is the
+// file's.
+var namedChecks = []struct {
+	name string
+	bits int
+	sum  func(bits int) func(p []byte) uint64
+}{
+	{"sum", 0, plainSum(func(s uint64) uint64 { return s })},
+	{"sum-negated", 0, plainSum(func(s uint64) uint64 { return -s })},
+	{"sum-inverted", 0, plainSum(func(s uint64) uint64 { return ^s })},
+	{"xor", 8, func(int) func([]byte) uint64 { return xorSum }},
+	{"fletcher-16", 16, fletcher},
+	{"fletcher-32", 32, fletcher},
+	{"fletcher-64", 64, fletcher},
+}
+
+func xorSum(p []byte) uint64 {
+	x := byte(0)
 	for _, b := range p {
 		x ^= b
 	}
-	return x
+	return uint64(x)
 }
 
 // fletcher computes Fletcher's checksum of 16, 32 or 64 bits: two running sums
 // of 1-, 2- or 4-byte little-endian words, modulo all ones (ones' complement
 // sums, RFC 1146 Appendix I for the 8-bit words). A short last word is filled
 // with zero bytes.
-func fletcher(p []byte, width int) uint64 {
+func fletcher(width int) func(p []byte) uint64 {
 	size := width / 16
 	mod := uint64(1)<<(8*size) - 1
-	var a, b uint64
-	for len(p) > 0 {
-		var w uint64
-		for i := range min(size, len(p)) {
-			w |= uint64(p[i]) << (8 * i)
+	return func(p []byte) uint64 {
+		var a, b uint64
+		for len(p) > 0 {
+			var w uint64
+			for i := range min(size, len(p)) {
+				w |= uint64(p[i]) << (8 * i)
+			}
+			a = (a + w) % mod
+			b = (b + a) % mod
+			p = p[min(size, len(p)):]
 		}
-		a = (a + w) % mod
-		b = (b + a) % mod
-		p = p[min(size, len(p)):]
+		return b<<(8*size) | a
 	}
-	return b<<(8*size) | a
 }
 
 // CheckSum computes a check value by the name a dialect file uses for it,
@@ -151,8 +150,10 @@ func CheckSum(name string, p []byte) (uint64, error) {
 
 // CheckNames lists the checks a dialect may name, besides "crc" with its own
 // parameters.
-func CheckNames() []string {
-	names := []string{"sum", "sum-negated", "sum-inverted", "xor", "fletcher-16", "fletcher-32", "fletcher-64"}
+func CheckNames() (names []string) {
+	for _, c := range namedChecks {
+		names = append(names, c.name)
+	}
 	for _, c := range crcCatalogue {
 		names = append(names, c.name)
 	}
@@ -161,30 +162,20 @@ func CheckNames() []string {
 
 // newChecker finds a check by name. size is the width in bytes of a plain sum.
 func newChecker(name string, size int, custom *CRC) (*checker, error) {
-	switch name {
-	case "sum":
-		return &checker{kind: checkSum, bits: 8 * size}, nil
-	case "sum-negated":
-		return &checker{kind: checkSumNegated, bits: 8 * size}, nil
-	case "sum-inverted":
-		return &checker{kind: checkSumInverted, bits: 8 * size}, nil
-	case "xor":
-		return &checker{kind: checkXor, bits: 8}, nil
-	case "fletcher-16":
-		return &checker{kind: checkFletcher, bits: 16}, nil
-	case "fletcher-32":
-		return &checker{kind: checkFletcher, bits: 32}, nil
-	case "fletcher-64":
-		return &checker{kind: checkFletcher, bits: 64}, nil
-	case "crc":
-		if custom == nil {
-			return nil, fmt.Errorf("a crc needs its parameters")
+	if name == "crc" && custom != nil {
+		return &checker{custom.Width, newCRC(*custom).sum}, nil
+	} else if name == "crc" {
+		return nil, fmt.Errorf("a crc needs its parameters")
+	}
+	for _, c := range namedChecks {
+		if c.name == name {
+			bits := cmp.Or(c.bits, 8*size)
+			return &checker{bits, c.sum(bits)}, nil
 		}
-		return &checker{kind: checkCRC, bits: custom.Width, crc: newCRC(*custom)}, nil
 	}
 	for i := range crcCatalogue {
 		if c := &crcCatalogue[i]; c.name == name {
-			return &checker{kind: checkCRC, bits: c.crc.Width, crc: c.table()}, nil
+			return &checker{c.crc.Width, c.table().sum}, nil
 		}
 	}
 	return nil, fmt.Errorf("unknown check %q", name)

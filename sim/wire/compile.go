@@ -8,6 +8,7 @@ import (
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/strict"
+	"example.org/understudy/sim/uart"
 )
 
 // compiler turns a file's structs into a Dialect; every mistake goes to doc.
@@ -116,27 +117,15 @@ func (c *compiler) ownTerms() {
 }
 
 func (c *compiler) lineSettings() {
-	l, s := &c.d.line, &c.spec.Line
-	*l = Line{Baud: s.Baud, DataBits: s.Data, Parity: s.Parity, StopBits: s.Stop}
-	if !c.doc.Has(&s.Baud) {
-		l.Baud = 9600
+	s := &c.spec.Line
+	def := func(ptr *int, n, least, most int, what string) int {
+		if c.doc.Has(ptr) {
+			n = c.within(ptr, ptr, least, most, what)
+		}
+		return n
 	}
-	if !c.doc.Has(&s.Data) {
-		l.DataBits = 8
-	}
-	if !c.doc.Has(&s.Stop) {
-		l.StopBits = 1
-	}
-	if l.Baud < 50 || l.Baud > 4_000_000 {
-		c.doc.Errorf(&s.Baud, "", "%d is not a speed of a serial line", l.Baud)
-		l.Baud = 9600
-	}
-	if l.DataBits < 5 || l.DataBits > 8 {
-		c.doc.Errorf(&s.Data, "write 5 to 8", "%d is not a number of data bits", l.DataBits)
-	}
-	if l.StopBits != 1 && l.StopBits != 2 {
-		c.doc.Errorf(&s.Stop, "write 1 or 2", "%d is not a number of stop bits", l.StopBits)
-	}
+	c.d.line = uart.Settings{Parity: s.Parity, Baud: def(&s.Baud, 9600, 50, 4_000_000, "a speed of a serial line"),
+		DataBits: def(&s.Data, 8, 5, 8, "a number of data bits"), Stop: uart.StopBits(2 * def(&s.Stop, 1, 1, 2, "a number of stop bits"))}
 }
 
 // toBytes turns a text of the file into bytes: one character is one byte.
@@ -260,34 +249,6 @@ func (c *compiler) frame(f frame, name, framing *string, fields []fieldSpec, cou
 	c.d.frames = append(c.d.frames, f)
 }
 
-// finder resolves the names of an expression.
-func (c *compiler) finder(may func(Term) bool, whyNot string) func(string) (exprRef, error) {
-	return func(name string) (exprRef, error) {
-		names := make([]string, len(c.d.terms))
-		for i, t := range c.d.terms {
-			if names[i] = exprName(t); names[i] != name {
-				continue
-			}
-			term := Term(i)
-			if c.frac[term] {
-				return exprRef{}, fmt.Errorf("%s is a decimal; an expression works on whole numbers only", t)
-			}
-			if may != nil && !may(term) {
-				return exprRef{}, fmt.Errorf("%s %s", t, whyNot)
-			}
-			k, ok := c.kinds[term]
-			if !ok {
-				k = Number
-			}
-			return exprRef{name, term, k}, nil
-		}
-		if near := strict.Nearest(name, names); near != "" {
-			return exprRef{}, fmt.Errorf("unknown name %q; did you mean %q?", name, near)
-		}
-		return exprRef{}, fmt.Errorf("unknown name %q", name)
-	}
-}
-
 func (c *compiler) errorQueue() {
 	s := &c.spec.Errors
 	if !c.doc.Has(s) {
@@ -311,15 +272,9 @@ func (c *compiler) assignments(at any, m map[string]string) (list []assignment) 
 		if !ok {
 			continue
 		}
-		e, err := newExpression(text, c.finder(nil, ""), false)
-		if err != nil {
-			c.doc.Errorf(at, "", "%s: %v", k.name, err)
-			continue
+		if e := c.expression(at, text, Number, nil); e != nil {
+			list = append(list, assignment{i, e})
 		}
-		if e.root.kind != Number {
-			c.doc.Errorf(at, "", "%s: what is remembered is a whole number, not a %s", k.name, e.root.kind)
-		}
-		list = append(list, assignment{i, e})
 	}
 	for name := range m {
 		if t, ok := c.d.termOf[name]; !ok || !c.kept[t] {
@@ -330,24 +285,32 @@ func (c *compiler) assignments(at any, m map[string]string) (list []assignment) 
 	return list
 }
 
+// lookup finds the one of n things that a key names, or −1; a misspelt name is
+// answered with the nearest.
+func (c *compiler) lookup(ptr *string, n int, name func(int) string, what, want string) int {
+	var names []string
+	for i := range n {
+		if names = append(names, name(i)); names[i] == *ptr {
+			return i
+		}
+	}
+	c.doc.Errorf(ptr, nearest(*ptr, names, want), "there is no %s %q", what, *ptr)
+	return -1
+}
+
+// nearest suggests a name, or says what else to write.
+func nearest(word string, of []string, otherwise string) string {
+	if near := strict.Nearest(word, of); near != "" {
+		return fmt.Sprintf("did you mean %q?", near)
+	}
+	return otherwise
+}
+
 func (c *compiler) gaugeFrame(ptr *string) Frame {
 	if *ptr == "" || *ptr == "none" {
 		return NoFrame
 	}
-	return c.frameOf(ptr, 0, c.d.gaugeFrames, "frame", "name one of the gauge's frames")
-}
-
-// frameOf finds a frame by name among some.
-func (c *compiler) frameOf(ptr *string, from, to int, what, want string) Frame {
-	var names []string
-	for i := from; i < to; i++ {
-		if c.d.frames[i].name == *ptr {
-			return Frame(i)
-		}
-		names = append(names, c.d.frames[i].name)
-	}
-	c.doc.Errorf(ptr, nearest(*ptr, names, want), "there is no %s %q", what, *ptr)
-	return NoFrame
+	return Frame(c.lookup(ptr, c.d.gaugeFrames, func(i int) string { return c.d.frames[i].name }, "frame", "name one of the gauge's frames"))
 }
 
 // Verbs are what a command may ask of a gauge.

@@ -55,15 +55,7 @@ type action struct {
 }
 
 func (c *compiler) stateIndex(ptr *string) int {
-	var names []string
-	for i := range c.spec.States {
-		if c.spec.States[i].Name == *ptr {
-			return i
-		}
-		names = append(names, c.spec.States[i].Name)
-	}
-	c.doc.Errorf(ptr, nearest(*ptr, names, "name one of the states"), "there is no state %q", *ptr)
-	return -1
+	return c.lookup(ptr, len(c.spec.States), func(i int) string { return c.spec.States[i].Name }, "state", "name one of the states")
 }
 
 func (c *compiler) states() {
@@ -109,13 +101,12 @@ func (c *compiler) rule(s *ruleSpec) rule {
 	case s.Upon == "garbage":
 		r.upon = uponGarbage
 	default:
-		r.frame = c.frameOf(&s.Upon, c.d.gaugeFrames, len(c.d.frames), "command", "name a command, or write emission or garbage")
+		if i := c.lookup(&s.Upon, len(c.spec.Commands), func(i int) string { return c.spec.Commands[i].Name }, "command", "name a command, or write emission or garbage"); i >= 0 {
+			r.frame = Frame(c.d.gaugeFrames + i)
+		}
 	}
 	if s.If != "" {
-		e, err := newExpression(s.If, c.finder(nil, ""), true)
-		if err != nil {
-			c.doc.Errorf(&s.If, "", "%v", err)
-		} else {
+		if e := c.expression(&s.If, s.If, Flag, nil); e != nil {
 			r.when = &condition{expr: e, term: -1}
 		}
 	}
@@ -138,12 +129,7 @@ func (c *compiler) action(s *doSpec) action {
 		}
 	}
 	if s.Speed != "" {
-		e, err := newExpression(s.Speed, c.finder(nil, ""), false)
-		if err != nil || e.root.kind != Number {
-			c.doc.Errorf(&s.Speed, "write bits a second, or an expression that gives them", "%q is no speed", s.Speed)
-		} else {
-			a.speed = e
-		}
+		a.speed = c.expression(&s.Speed, s.Speed, Number, nil)
 	}
 	if s.Go != "" {
 		a.goTo = c.stateIndex(&s.Go)

@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
-
-	"example.org/understudy/sim/strict"
 )
 
 // covered is a field computed from other bytes of its frame or group: a check
@@ -358,12 +356,4 @@ func (r *coverage) check(s *checkSpec, n *node, f *covered, at int, own bool) {
 	if least, wide := sizeOf(r.top[:at]); own && least == wide && f.toByte >= least && f.fromByte < least+f.width {
 		r.c.doc.Errorf(&s.To, fmt.Sprintf("the last byte before it is %d", least-1), "the check covers itself")
 	}
-}
-
-// nearest suggests a name, or says what else to write.
-func nearest(word string, of []string, otherwise string) string {
-	if near := strict.Nearest(word, of); near != "" {
-		return fmt.Sprintf("did you mean %q?", near)
-	}
-	return otherwise
 }

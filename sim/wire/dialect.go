@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"example.org/understudy/sim/strict"
+	"example.org/understudy/sim/uart"
 )
 
 // Side is one end of the wire.
@@ -53,34 +54,11 @@ type FrameInfo struct {
 	Verb string   // what it asks, when it comes from the host
 }
 
-// Line is how a serial line is set.
-type Line struct {
-	Baud     int
-	DataBits int
-	Parity   Parity
-	StopBits int
-}
-
-// Bits is how many bits one character takes on the line: a start bit, the data
-// bits, the parity bit if there is one, and the stop bits.
-func (l Line) Bits() int {
-	bits := 1 + l.DataBits + l.StopBits
-	if l.Parity != ParityNone {
-		bits++
-	}
-	return bits
-}
-
-// Character returns the time one character takes on the line.
-func (l Line) Character() time.Duration {
-	return time.Duration(l.Bits()) * time.Second / time.Duration(l.Baud)
-}
-
 // Dialect is a wire protocol read from its description. It does not change
 // and may be used from several goroutines.
 type Dialect struct {
 	name, title string
-	line        Line
+	line        uart.Settings
 	terms       []string
 	termOf      map[string]Term
 	void        Term // of the reason a reading is void
@@ -151,7 +129,7 @@ func (d *Dialect) Name() string { return d.name }
 func (d *Dialect) Title() string { return d.title }
 
 // Line is how the serial line is set unless a scenario says otherwise.
-func (d *Dialect) Line() Line { return d.line }
+func (d *Dialect) Line() uart.Settings { return d.line }
 
 // ReplyAfter is how long the gauge takes to answer.
 func (d *Dialect) ReplyAfter() time.Duration { return d.replyAfter }

@@ -3,6 +3,8 @@ package wire
 import (
 	"fmt"
 	"time"
+
+	"example.org/understudy/sim/uart"
 )
 
 // Incoming is one frame that arrived, or bytes that are none. Rec and Raw are
@@ -48,7 +50,7 @@ type End struct {
 	skip    bool // the frame in hand became too long: wait for its end
 
 	reason  string // why a command cannot be understood, for the queue of errors
-	line    Line
+	line    uart.Settings
 	address int64
 	talk    conversation
 }
@@ -69,7 +71,7 @@ func (d *Dialect) NewEnd(side Side) *End {
 
 // SetLine tells the end how the line is set now; it matters to framings that
 // count silence in characters.
-func (e *End) SetLine(l Line) {
+func (e *End) SetLine(l uart.Settings) {
 	if l.Baud > 0 {
 		e.line = l
 	}
@@ -90,7 +92,7 @@ func (e *End) gap() time.Duration {
 		// Modbus over Serial Line V1.02 §2.5.1.1: above 19200 bit/s a fixed 1.750 ms.
 		return 1750 * time.Microsecond
 	}
-	return e.line.Character() * time.Duration(e.f.gapChars) / 10
+	return e.line.Chars(e.f.gapChars) / 10
 }
 
 // Receive takes bytes that arrived at a time and calls yield for every frame

@@ -9,7 +9,7 @@ import (
 	"github.com/expr-lang/expr/file"
 	"github.com/expr-lang/expr/parser"
 
-	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/strict"
 )
 
 // Expressions work on whole numbers of 64 bits, texts and flags. A reading is a
@@ -27,13 +27,6 @@ type expression struct {
 	refs []Term
 }
 
-// exprRef is what a name in an expression stands for.
-type exprRef struct {
-	name string // as the expression writes it
-	term Term
-	kind Kind
-}
-
 // operand is one node of an expression: a constant, a term, or an operator or
 // function with its arguments.
 type operand struct {
@@ -41,6 +34,13 @@ type operand struct {
 	args []*operand
 	val  Value // of a constant
 	term Term  // −1: a constant
+	kind Kind
+	math func(x, y int64) int64 // of whole numbers
+}
+
+// exprRef is what a name in an expression stands for.
+type exprRef struct {
+	term Term
 	kind Kind
 }
 
@@ -68,8 +68,42 @@ func (c *condition) holds(rec *Record, ch int) (bool, error) {
 // exprName is how an expression writes a term: warn-lower is warn_lower.
 func exprName(term string) string { return strings.ReplaceAll(term, "-", "_") }
 
+// expression reads the expression at a place of the file, which must give a kind
+// of value; Absent is any. It is nil when there is a mistake in it. may says which
+// terms it may speak of; nil is all.
+func (c *compiler) expression(at any, text string, want Kind, may func(Term) bool) *expression {
+	e, err := newExpression(text, want, func(name string) (exprRef, error) {
+		names := make([]string, len(c.d.terms))
+		for i, t := range c.d.terms {
+			term := Term(i)
+			switch names[i] = exprName(t); {
+			case names[i] != name:
+				continue
+			case c.frac[term]:
+				return exprRef{}, fmt.Errorf("%s is a decimal; an expression works on whole numbers only", t)
+			case may != nil && !may(term):
+				return exprRef{}, fmt.Errorf("%s does not stand earlier in the frame, and who reads it cannot know it", t)
+			}
+			k, ok := c.kinds[term]
+			if !ok {
+				k = Number
+			}
+			return exprRef{term, k}, nil
+		}
+		if near := strict.Nearest(name, names); near != "" {
+			return exprRef{}, fmt.Errorf("unknown name %q; did you mean %q?", name, near)
+		}
+		return exprRef{}, fmt.Errorf("unknown name %q", name)
+	})
+	if err != nil {
+		c.doc.Errorf(at, "", "%v", err)
+		return nil
+	}
+	return e
+}
+
 // newExpression reads an expression over the names that find knows.
-func newExpression(text string, find func(name string) (exprRef, error), wantBool bool) (*expression, error) {
+func newExpression(text string, want Kind, find func(name string) (exprRef, error)) (*expression, error) {
 	if len(text) > maxExprBytes {
 		return nil, fmt.Errorf("an expression has at most %d characters", maxExprBytes)
 	}
@@ -81,8 +115,8 @@ func newExpression(text string, find func(name string) (exprRef, error), wantBoo
 		return nil, err
 	}
 	b := exprBuilder{find: find, out: &expression{text: text}}
-	if b.out.root, err = b.build(tree.Node, 0); err == nil && wantBool && b.out.root.kind != Flag {
-		err = fmt.Errorf("a condition is true or false, not a %s", b.out.root.kind)
+	if b.out.root, err = b.build(tree.Node, 0); err == nil && want != Absent && b.out.root.kind != want {
+		err = fmt.Errorf("%s gives a %s, and a %s is wanted here", text, b.out.root.kind, want)
 	}
 	return b.out, err
 }
@@ -93,20 +127,33 @@ type exprBuilder struct {
 	out  *expression
 }
 
-// exprOperators are the operators there are, by what they are called here.
-var exprOperators = map[string]string{"or": "or", "||": "or", "and": "and", "&&": "and", "==": "==", "!=": "!=", "<": "<", ">": ">", "<=": "<=", ">=": ">=",
-	"+": "+", "-": "-", "*": "*", "%": "%", "in": "in"}
+// exprNames are the operators and functions by what they are called here.
+var exprNames = map[string]string{"||": "or", "&&": "and", "!": "not"}
 
-// exprFunctions are the functions there are, by how many values they take.
-var exprFunctions = map[string]int{"div": 2, "bitand": 2, "bitor": 2, "bitxor": 2, "bitnand": 2, "bitshl": 2, "bitshr": 2, "bitnot": 1}
+// exprArgs are the operators and functions that do no sums, by how many values they take.
+var exprArgs = map[string]int{"or": 2, "and": 2, "not": 1, "==": 2, "!=": 2, "<": 2, ">": 2, "<=": 2, ">=": 2, "%": 2, "div": 2}
+
+// exprMath are those on one and on two whole numbers.
+var exprMath = [3]map[string]func(x, y int64) int64{
+	1: {"-": func(x, _ int64) int64 { return -x }, "bitnot": func(x, _ int64) int64 { return ^x }},
+	2: {
+		"+":       func(x, y int64) int64 { return x + y },
+		"-":       func(x, y int64) int64 { return x - y },
+		"*":       func(x, y int64) int64 { return x * y },
+		"bitand":  func(x, y int64) int64 { return x & y },
+		"bitor":   func(x, y int64) int64 { return x | y },
+		"bitxor":  func(x, y int64) int64 { return x ^ y },
+		"bitnand": func(x, y int64) int64 { return x &^ y },
+		"bitshl":  func(x, y int64) int64 { return x << (uint64(y) & 63) },
+		"bitshr":  func(x, y int64) int64 { return int64(uint64(x) >> (uint64(y) & 63)) },
+	},
+}
 
 func (b *exprBuilder) build(n ast.Node, depth int) (*operand, error) {
-	fail := func(what string) (*operand, error) {
-		return nil, fmt.Errorf("%s is not part of an expression here (at character %d)", what, n.Location().From+1)
-	}
 	if depth > maxExprDepth {
 		return nil, errors.New("the expression is nested too deep")
 	}
+	what := "this"
 	switch n := n.(type) {
 	case *ast.IntegerNode:
 		return &operand{val: Int(int64(n.Value)), kind: Number, term: -1}, nil
@@ -121,40 +168,45 @@ func (b *exprBuilder) build(n ast.Node, depth int) (*operand, error) {
 	case *ast.ConditionalNode:
 		return b.join("?", depth, n.Cond, n.Exp1, n.Exp2)
 	case *ast.UnaryNode:
-		op := map[string]string{"not": "not", "!": "not", "-": "neg"}[n.Operator]
-		if op == "" {
-			return fail("the operator " + n.Operator)
+		if what = "the operator " + n.Operator; b.has(n.Operator, 1) {
+			return b.join(n.Operator, depth, n.Node)
 		}
-		return b.join(op, depth, n.Node)
 	case *ast.BinaryNode:
-		op := exprOperators[n.Operator]
-		list, isList := n.Right.(*ast.ArrayNode)
-		switch {
-		case op == "" || op == "in" && !isList:
-			return fail("the operator " + n.Operator)
-		case op == "in":
-			return b.join(op, depth, append([]ast.Node{n.Left}, list.Nodes...)...)
+		what = "the operator " + n.Operator
+		if list, ok := n.Right.(*ast.ArrayNode); ok && n.Operator == "in" {
+			return b.join("in", depth, append([]ast.Node{n.Left}, list.Nodes...)...)
+		} else if b.has(n.Operator, 2) {
+			return b.join(n.Operator, depth, n.Left, n.Right)
 		}
-		return b.join(op, depth, n.Left, n.Right)
 	case *ast.BuiltinNode:
-		if takes, ok := exprFunctions[n.Name]; !ok || takes != len(n.Arguments) {
-			return fail("the function " + n.Name)
+		if what = "the function " + n.Name; b.has(n.Name, len(n.Arguments)) {
+			return b.join(n.Name, depth, n.Arguments...)
 		}
-		return b.join(n.Name, depth, n.Arguments...)
 	case *ast.CallNode:
-		if id, ok := n.Callee.(*ast.IdentifierNode); !ok || id.Value != "div" || len(n.Arguments) != exprFunctions["div"] {
-			return fail("this call")
+		what = "this call"
+		if id, ok := n.Callee.(*ast.IdentifierNode); ok && id.Value == "div" && len(n.Arguments) == 2 {
+			return b.join("div", depth, n.Arguments...)
 		}
-		return b.join("div", depth, n.Arguments...)
 	case *ast.FloatNode:
-		return fail("a number with a fraction")
+		what = "a number with a fraction"
 	}
-	return fail("this")
+	return nil, fmt.Errorf("%s is not part of an expression here (at character %d)", what, n.Location().From+1)
+}
+
+// has says whether there is an operator or function of some values.
+func (b *exprBuilder) has(op string, args int) bool {
+	if as := exprNames[op]; as != "" {
+		op = as
+	}
+	return args > 0 && args < len(exprMath) && (exprArgs[op] == args || exprMath[args][op] != nil)
 }
 
 // join makes an operand of others and checks their kinds.
 func (b *exprBuilder) join(op string, depth int, nodes ...ast.Node) (*operand, error) {
-	o := &operand{op: op, term: -1, kind: Number}
+	if as := exprNames[op]; as != "" {
+		op = as
+	}
+	o := &operand{op: op, term: -1}
 	var kinds []string
 	same := true
 	for _, n := range nodes {
@@ -175,11 +227,10 @@ func (b *exprBuilder) join(op string, depth int, nodes ...ast.Node) (*operand, e
 	case "==", "!=", "in":
 		o.kind = Flag
 	case "<", ">", "<=", ">=":
-		ok, o.kind = same && first != Flag, Flag
-	case "+":
-		ok, o.kind = same && first != Flag, first
+		ok, o.kind = same && first == Number, Flag
 	default:
-		ok = same && first == Number
+		ok, o.kind = same && first == Number, Number
+		o.math = exprMath[min(len(nodes), 2)][op]
 	}
 	if !ok {
 		return nil, fmt.Errorf("invalid operation: %s of %s", op, strings.Join(kinds, " and "))
@@ -251,82 +302,41 @@ func (o *operand) fetch(rec *Record, ch int) (Value, error) {
 	switch {
 	case o.kind == Flag:
 		return Bool(v.True()), nil
-	case o.kind == Text && v.Kind == Number:
-		return Str(v.Num.String()), nil
 	case o.kind == Text:
-		return Str(v.Text), nil
-	case v.Kind == Text:
-		return Value{}, errNoWhole
+		text, _ := textOf(&v)
+		return Str(text), nil
 	}
 	n, ok := v.Num.Int64()
-	if !ok {
+	if !ok || v.Kind == Text {
 		return Value{}, errNoWhole
 	}
 	return Int(n), nil
 }
 
 func (o *operand) apply(a, b Value) (Value, error) {
-	if a.Kind == Text {
-		switch o.op {
-		case "+":
-			return Str(a.Text + b.Text), nil
-		default:
-			return Bool(compares(o.op, strings.Compare(a.Text, b.Text))), nil
-		}
-	}
 	x, _ := a.Num.Int64()
 	y, _ := b.Num.Int64()
-	n := int64(0)
 	switch o.op {
-	case "+":
-		n = x + y
-	case "-":
-		n = x - y
-	case "*":
-		n = x * y
+	case "==", "!=":
+		return Bool(a.Same(b) == (o.op == "==")), nil
+	case "<":
+		return Bool(x < y), nil
+	case ">":
+		return Bool(x > y), nil
+	case "<=":
+		return Bool(x <= y), nil
+	case ">=":
+		return Bool(x >= y), nil
 	case "%", "div":
 		if y == 0 {
 			return Value{}, errDivision
 		}
-		if n = x % y; o.op == "div" {
-			n = x / y
+		if o.op == "%" {
+			return Int(x % y), nil
 		}
-	case "neg":
-		n = -x
-	case "bitand":
-		n = x & y
-	case "bitor":
-		n = x | y
-	case "bitxor":
-		n = x ^ y
-	case "bitnand":
-		n = x &^ y
-	case "bitnot":
-		n = ^x
-	case "bitshl":
-		n = x << (uint64(y) & 63)
-	case "bitshr":
-		n = int64(uint64(x) >> (uint64(y) & 63))
-	default:
-		return Bool(compares(o.op, a.Num.Cmp(b.Num))), nil
+		return Int(x / y), nil
 	}
-	return Value{Num: decimal.New(n, 0), Kind: Number}, nil
-}
-
-func compares(op string, c int) bool {
-	switch op {
-	case "==":
-		return c == 0
-	case "!=":
-		return c != 0
-	case "<":
-		return c < 0
-	case "<=":
-		return c <= 0
-	case ">":
-		return c > 0
-	}
-	return c >= 0
+	return Int(o.math(x, y)), nil
 }
 
 // known says whether every term of the expression has a value.

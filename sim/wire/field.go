@@ -245,12 +245,7 @@ func (c *compiler) constant(n *node, v *valued, key *valueKey) {
 		return
 	}
 	if text, ok := strings.CutPrefix(key.Value, "="); ok {
-		e, err := newExpression(text, c.finder(nil, ""), false)
-		if err != nil {
-			c.doc.Errorf(&key.Value, "", "%v", err)
-			return
-		}
-		v.derive = e
+		v.derive = c.expression(&key.Value, text, Absent, nil)
 		return
 	}
 	value := Str(key.Value)

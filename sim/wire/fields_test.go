@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/uart"
 )
 
 // One field, one value, the exact bytes; or why it cannot be sent.
@@ -320,11 +321,11 @@ func TestFixedLength(t *testing.T) {
 func TestDialectFacts(t *testing.T) {
 	t.Parallel()
 	d := load(t, "line-ascii")
-	if d.Title() != "One reading a line, in plain text" || d.Line() != (Line{9600, 8, ParityNone, 1}) {
+	if d.Title() != "One reading a line, in plain text" || d.Line() != (uart.Settings{Baud: 9600, DataBits: 8, Stop: uart.Stop1}) {
 		t.Errorf("%q %+v", d.Title(), d.Line())
 	}
-	if d.Line().Character().Microseconds() != 1041 { // 10 bits at 9600 bit/s
-		t.Errorf("a character takes %v", d.Line().Character())
+	if d.Line().Chars(1).Microseconds() != 1041 { // 10 bits at 9600 bit/s
+		t.Errorf("a character takes %v", d.Line().Chars(1))
 	}
 	if d.FrameFor("reading") != d.FrameNamed("reading") || d.FrameFor("banner") != NoFrame || d.FrameNamed("nothing") != NoFrame {
 		t.Error("frames are not found")

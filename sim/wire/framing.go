@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/enum"
 )
 
 // framing tells one frame from the next: it wraps a body on the way out, and
@@ -45,10 +46,17 @@ type framing struct {
 	empty    bool // some frame has an empty body
 }
 
-type framingKind uint8
+type framingKinds struct{}
+
+func (framingKinds) Names() []string {
+	return []string{"delimited", "fixed", "length", "bracketed", "slip", "cobs", "hdlc", "silence", "sync"}
+}
+func (framingKinds) What() string { return "a framing" }
+
+type framingKind = enum.Of[framingKinds]
 
 const (
-	delimited framingKind = iota + 1
+	delimited framingKind = iota
 	fixedLength
 	lengthPrefixed
 	bracketed
@@ -58,14 +66,6 @@ const (
 	silence
 	syncBit
 )
-
-var framingKinds = named[framingKind]{[]string{"", "delimited", "fixed", "length", "bracketed", "slip", "cobs", "hdlc", "silence", "sync"}}
-
-// Names lists the framings as files write them.
-func (framingKind) Names() []string { return framingKinds.names[1:] }
-
-// UnmarshalText reads a framing's name.
-func (k *framingKind) UnmarshalText(b []byte) error { return framingKinds.read(k, b, "framing") }
 
 type framingSpec struct {
 	Kind    framingKind `yaml:"kind" need:"yes" doc:"delimited, fixed, length, bracketed, slip, cobs, hdlc, silence or sync"`
@@ -126,15 +126,8 @@ func (c *compiler) openFramings() {
 }
 
 func (c *compiler) framingNamed(from Side, name *string) *framing {
-	var names []string
-	for _, f := range c.d.framings[from] {
-		if f.name == *name {
-			return f
-		}
-		names = append(names, f.name)
-	}
-	c.doc.Errorf(name, nearest(*name, names, "name one of those under framings"), "there is no framing %q", *name)
-	return c.d.framings[from][0]
+	list := c.d.framings[from]
+	return list[max(c.lookup(name, len(list), func(i int) string { return list[i].name }, "framing", "name one of those under framings"), 0)]
 }
 
 // closeFramings compiles the framings that are used.
@@ -221,7 +214,7 @@ func (c *compiler) framingKeys(s *framingSpec) {
 	takes := strings.Fields(framingOptions[s.Kind] + " kind longest check covers stale header trailer")
 	for _, k := range keysOf(s) {
 		if c.doc.Has(k.ptr) && !contains(takes, k.key) {
-			c.doc.Errorf(k.ptr, "it takes "+strings.Join(takes, ", "), "the key %q means nothing for %s framing", k.key, framingKinds.names[s.Kind])
+			c.doc.Errorf(k.ptr, "it takes "+strings.Join(takes, ", "), "the key %q means nothing for %s framing", k.key, s.Kind)
 		}
 	}
 }
@@ -244,7 +237,7 @@ func (c *compiler) framingOfKind(f *framing) {
 	s := f.spec
 	needs := func(ptr any, ok bool, what string) {
 		if !ok {
-			c.doc.Errorf(ptr, "", "%s framing needs %s", framingKinds.names[s.Kind], what)
+			c.doc.Errorf(ptr, "", "%s framing needs %s", s.Kind, what)
 		}
 	}
 	switch s.Kind {

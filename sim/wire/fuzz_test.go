@@ -185,25 +185,25 @@ func FuzzExpression(f *testing.F) {
 	find := func(name string) (exprRef, error) {
 		switch name {
 		case "a":
-			return exprRef{"a", 0, Number}, nil
+			return exprRef{0, Number}, nil
 		case "b":
-			return exprRef{"b", 1, Flag}, nil
+			return exprRef{1, Flag}, nil
 		case "c":
-			return exprRef{"c", 2, Text}, nil
+			return exprRef{2, Text}, nil
 		}
 		return exprRef{}, fmt.Errorf("unknown name")
 	}
 	rec := newRecord(3)
 	rec.Set(0, 0, Int(7))
 	f.Fuzz(func(t *testing.T, text string) {
-		e, err := newExpression(text, find, false)
+		e, err := newExpression(text, Absent, find)
 		if err != nil {
 			if err.Error() == "" {
 				t.Fatalf("%q is refused without a word", text)
 			}
 			return
 		}
-		again, err := newExpression("("+text+")", find, false)
+		again, err := newExpression("("+text+")", Absent, find)
 		if err != nil {
 			return // too long now, or the bracket ends something else
 		}

@@ -217,9 +217,8 @@ func (s *whenSpec) condition(c *compiler, sc *scope) *condition {
 		}
 		return cond
 	}
-	e, err := newExpression(s.When, c.finder(func(t Term) bool { return sc.seen[t] }, "does not stand earlier in the frame, and who reads it cannot know it"), true)
-	if err != nil {
-		c.doc.Errorf(&s.When, "", "%v", err)
+	e := c.expression(&s.When, s.When, Flag, func(t Term) bool { return sc.seen[t] })
+	if e == nil {
 		return nil
 	}
 	if len(e.refs) == 0 {

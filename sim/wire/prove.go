@@ -9,6 +9,7 @@ import (
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/strict"
+	"example.org/understudy/sim/uart"
 )
 
 // Use is what a gauge does with a dialect, as far as a proof needs it. The zero
@@ -20,7 +21,7 @@ type Use struct {
 	Most       decimal.Decimal // the greatest reading, of either sign
 	Signed     bool            // readings may be negative
 	Rate       decimal.Decimal // readings a second that are streamed; 0 none
-	Line       Line            // how the line is set; the dialect's unless given
+	Line       uart.Settings   // how the line is set; the dialect's unless given
 }
 
 // Flaw is something a proof found.
@@ -278,7 +279,7 @@ func (p *prover) weigh() {
 	if !p.d.Grouped(f) {
 		size *= max(p.use.Channels, 1) // a message for each channel
 	}
-	need := p.use.Rate.Mul(decimal.New(int64(size*line.Bits()), 0))
+	need := p.use.Rate.Mul(decimal.New(int64(float64(size)*line.BitsPerChar()), 0))
 	baud := decimal.New(int64(line.Baud), 0)
 	switch {
 	case need.Cmp(baud) > 0:

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/uart"
 )
 
 func unhex(t testing.TB, s string) []byte {
@@ -347,7 +348,7 @@ func TestModbusSilence(t *testing.T) {
 		baud int
 		want time.Duration
 	}{{9600, 4010416 * time.Nanosecond}, {19200, 2005208 * time.Nanosecond}, {38400, 1750 * time.Microsecond}, {115200, 1750 * time.Microsecond}} {
-		e.SetLine(Line{Baud: tt.baud, DataBits: 8, Parity: ParityEven, StopBits: 1})
+		e.SetLine(uart.Settings{Baud: tt.baud, DataBits: 8, Parity: uart.Even, Stop: uart.Stop1})
 		if got := e.gap(); got < tt.want-time.Microsecond || got > tt.want+time.Microsecond {
 			t.Errorf("%d bit/s: %v, want %v", tt.baud, got, tt.want)
 		}

@@ -147,15 +147,11 @@ func (s *mapSpec) says() *string { return &s.Map }
 
 func (s *mapSpec) compile(c *compiler, _ *scope, n *node) {
 	f := &registers{num: -1, longest: s.Longest}
-	for _, m := range c.d.maps {
-		if m.name == s.Map {
-			f.table = m
-		}
+	i := c.lookup(&s.Map, len(c.d.maps), func(i int) string { return c.d.maps[i].name }, "table", "name one of the tables under maps")
+	if i < 0 {
+		return
 	}
-	if f.table == nil {
-		c.doc.Errorf(&s.Map, "name one of the tables under maps", "there is no table %q", s.Map)
-		f.table = &regMap{word: 2}
-	}
+	f.table = c.d.maps[i]
 	if f.longest == 0 {
 		f.longest = 250
 	}

@@ -1,11 +1,10 @@
 package wire
 
 import (
-	"fmt"
 	"reflect"
-	"strings"
 
 	"example.org/understudy/sim/strict"
+	"example.org/understudy/sim/uart"
 )
 
 // The structs below, with those beside each kind of field, are the dialect
@@ -31,10 +30,10 @@ type fileSpec struct {
 }
 
 type lineSpec struct {
-	Baud   int    `yaml:"baud" doc:"bits a second"`
-	Data   int    `yaml:"data" doc:"data bits, 5 to 8"`
-	Parity Parity `yaml:"parity" doc:"none, even, odd, mark or space"`
-	Stop   int    `yaml:"stop" doc:"stop bits, 1 or 2"`
+	Baud   int         `yaml:"baud" doc:"bits a second"`
+	Data   int         `yaml:"data" doc:"data bits, 5 to 8"`
+	Parity uart.Parity `yaml:"parity" doc:"none, even, odd, mark or space"`
+	Stop   int         `yaml:"stop" doc:"stop bits, 1 or 2"`
 }
 
 type namedFraming struct {
@@ -209,38 +208,3 @@ func hasKey(spec any, key string) bool {
 	}
 	return false
 }
-
-// named is a list of names that a text of the file must be one of.
-type named[T ~uint8] struct{ names []string }
-
-func (n named[T]) read(out *T, b []byte, what string) error {
-	for i, s := range n.names {
-		if s == string(b) && s != "" {
-			*out = T(i)
-			return nil
-		}
-	}
-	return fmt.Errorf("%q is not a %s; write one of %s", b, what, strings.Join(n.names, ", "))
-}
-
-// Parity is the parity bit of a serial line.
-type Parity uint8
-
-// Parities.
-const (
-	ParityNone Parity = iota
-	ParityEven
-	ParityOdd
-	ParityMark
-	ParitySpace
-)
-
-var parities = named[Parity]{[]string{"none", "even", "odd", "mark", "space"}}
-
-// Names lists the parities as files write them.
-func (Parity) Names() []string { return append([]string(nil), parities.names...) }
-
-// UnmarshalText reads a parity's name.
-func (p *Parity) UnmarshalText(b []byte) error { return parities.read(p, b, "parity") }
-
-func (p Parity) String() string { return parities.names[p] }

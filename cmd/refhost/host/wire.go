@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/uart"
 	"example.org/understudy/sim/wire"
 )
 
@@ -75,11 +76,9 @@ func (t *talker) has(defect string) bool { return t.defects[defect] }
 func (t *talker) reset() {
 	t.out = nil
 	t.end = t.dialect.NewEnd(wire.Host)
-	t.end.SetLine(wire.Line{Baud: t.gauge.Line.Baud, DataBits: t.gauge.Line.Data, StopBits: max(1, int(t.gauge.Line.Stop[0]-'0')), Parity: parityOf(t.gauge.Line.Parity)})
-}
-
-func parityOf(letter byte) wire.Parity {
-	return wire.Parity(max(0, bytes.IndexByte([]byte("NEOMS"), letter)))
+	if line, err := uart.Parse(t.gauge.Line.String()); err == nil {
+		t.end.SetLine(line)
+	}
 }
 
 func (t *talker) receive(p []byte, at time.Duration) {
