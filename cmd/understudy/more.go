@@ -12,6 +12,7 @@ import (
 	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/paper"
 	"example.org/understudy/harness/plot"
+	"example.org/understudy/harness/plot/pictures"
 	"example.org/understudy/harness/records"
 )
 
@@ -81,13 +82,13 @@ type plotCmd struct {
 }
 
 func (c *plotCmd) Run(a *app) error {
-	draw, name := func() (*plot.Picture, error) { return plot.Folder(a.ctx, c.Scenario) }, filepath.Base(c.Scenario)
+	draw, name := func() (*plot.Picture, error) { return pictures.Folder(a.ctx, c.Scenario) }, filepath.Base(c.Scenario)
 	if !check.IsRun(c.Scenario) && !check.IsPlay(c.Scenario) {
 		s, err := library.Load(c.Scenario)
 		if err != nil {
 			return err
 		}
-		draw, name = func() (*plot.Picture, error) { return plot.Scenario(a.ctx, s) }, library.Name(s)
+		draw, name = func() (*plot.Picture, error) { return pictures.Scenario(a.ctx, s) }, library.Name(s)
 	}
 	out := c.Out
 	if out == "" {

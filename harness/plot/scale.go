@@ -4,8 +4,9 @@ import (
 	"math"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
+
+	"example.org/understudy/harness/show"
 )
 
 // scale maps values from lo to hi onto a panel.
@@ -53,50 +54,6 @@ func (c *channel) fit(bins []bin) scale {
 	return scale{s.lo - room, s.hi + room}
 }
 
-// ticks are round values within the scale, about as many as asked, and the
-// decimals they take.
-func (s scale) ticks(about int) (at []float64, decimals int) {
-	step := niceStep((s.hi - s.lo) / float64(max(about, 1)))
-	decimals = max(0, -decade(step*(1+1e-9)))
-	for k := math.Ceil(s.lo / step); k*step <= s.hi && len(at) < 100; k++ {
-		at = append(at, k*step)
-	}
-	return at, decimals
-}
-
-// niceStep is the least of 1, 2, 5 times a power of ten that is not below x.
-func niceStep(x float64) float64 {
-	p := math.Pow10(decade(x))
-	for _, m := range []float64{1, 2, 5} {
-		if m*p >= x*(1-1e-9) {
-			return m * p
-		}
-	}
-	return 10 * p
-}
-
-// decade is the exponent of the power of ten at or below x, which is above 0.
-// The logarithm only finds the neighbourhood, for it differs in its last bit
-// between processors.
-func decade(x float64) int {
-	e := int(math.Floor(math.Log10(x)))
-	for math.Pow10(e) > x {
-		e--
-	}
-	for math.Pow10(e+1) <= x {
-		e++
-	}
-	return e
-}
-
-func number(v float64, decimals int) string {
-	s := strconv.FormatFloat(v, 'f', decimals, 64)
-	if strings.Trim(s, "-0.") == "" {
-		return strings.TrimPrefix(s, "-")
-	}
-	return s
-}
-
 // axis is the time axis: its unit, and where it is marked.
 type axis struct {
 	unit     string
@@ -134,7 +91,7 @@ func timeAxis(from, to time.Duration, about int) axis {
 		}
 	}
 	if step == 0 {
-		step = max(1, time.Duration(math.Round(niceStep(float64(least)/float64(a.size))*float64(a.size))))
+		step = max(1, time.Duration(math.Round(show.Step(float64(least)/float64(a.size))*float64(a.size))))
 	}
 	for u := a.size; step%u != 0 && a.decimals < 9; u /= 10 {
 		a.decimals++

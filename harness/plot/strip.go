@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"example.org/understudy/harness/show"
 )
 
 // strips draws what goes on beside a gauge's readings, where there is anything
@@ -32,17 +34,17 @@ func (d *drawing) strips(i *instrument) {
 
 func (d *drawing) strip(name string, height float64) box {
 	d.y += stripGap
-	b := box{d.x0, d.y, d.x1, d.y + height}
-	d.y = b.y1
-	d.text(mark{text: name, at: point{b.x0 - 5, under(b.mid().y, smallSize)}, size: smallSize, anchor: end, fill: black})
+	b := show.Rect(d.x0, d.y, d.x1, d.y+height)
+	d.y = b.Y1
+	d.text(mark{Text: name, At: show.Pt(b.X0-5, under(b.Mid().Y, smallSize)), Size: smallSize, Anchor: show.End, Ink: black})
 	return b
 }
 
 // side writes a strip's words at the right edge, one above the other.
 func (d *drawing) side(b box, words ...string) {
-	y := under(b.mid().y, smallSize) - float64(float64(len(words)-1)*(smallSize+0.5)/2)
+	y := under(b.Mid().Y, smallSize) - float64(float64(len(words)-1)*(smallSize+0.5)/2)
 	for _, w := range words {
-		d.text(mark{text: d.fitted(plain(w), marginRight-16, smallSize, false), at: point{b.x1 + 12, y}, size: smallSize, fill: grey})
+		d.text(mark{Text: d.fitted(plain(w), marginRight-16, smallSize, false), At: show.Pt(b.X1+12, y), Size: smallSize, Ink: grey})
 		y += smallSize + 0.5
 	}
 }
@@ -67,29 +69,29 @@ func (d *drawing) linkStrip(i *instrument) {
 	state, _ := d.columns(i.link, func(s string) int { return linkRank[s] })
 	said := false
 	d.blocks(i.link, state, func(state string, x0, x1 float64) {
-		in := box{x0, b.y0, x1, b.y1}
+		in := show.Rect(x0, b.Y0, x1, b.Y1)
 		w := d.measure(state, smallSize, false)
-		word := mark{text: state, at: point{in.mid().x, under(b.mid().y, smallSize)}, size: smallSize, anchor: middle, fill: black}
+		word := mark{Text: state, At: show.Pt(in.Mid().X, under(b.Mid().Y, smallSize)), Size: smallSize, Anchor: show.Middle, Ink: black}
 		fits := w+6 < x1-x0 && !(state == "up" && said) // the usual is said once
 		switch state {
 		case "up":
 			said = said || fits
-			d.line(tagInk, 2, nil, point{x0, (b.y0 + b.y1) / 2}, point{x1, (b.y0 + b.y1) / 2})
+			d.line(tagInk, 2, nil, show.Pt(x0, (b.Y0+b.Y1)/2), show.Pt(x1, (b.Y0+b.Y1)/2))
 		case "stalled":
 			if x1-x0 < 3 {
-				d.rect(grey, 0, 0, in)
+				d.fill(grey, in)
 				break
 			}
-			d.rect(voidFill, 0, 0, in)
+			d.fill(voidFill, in)
 			d.hatch(grey, 0.8, 4, false, in)
 		case "lost":
-			d.rect(black, 0, 0, in)
-			if word.fill = white; fits {
+			d.fill(black, in)
+			if word.Ink = white; fits {
 				d.text(word)
 			}
 			return
 		default:
-			d.rect(white, 0, 0, in)
+			d.fill(white, in)
 			d.hatch(grey, 0.8, 4, true, in)
 			d.hatch(grey, 0.8, 4, false, in)
 		}
@@ -97,7 +99,7 @@ func (d *drawing) linkStrip(i *instrument) {
 			d.label(word)
 		}
 	})
-	d.rect(0, frame, 0.5, b)
+	d.rect("", frame, 0.5, b)
 	d.side(b, words...)
 }
 
@@ -106,7 +108,7 @@ func (d *drawing) linkStrip(i *instrument) {
 // burst does not flatten the rest.
 func (d *drawing) flowStrip(i *instrument, lost, damaged int) {
 	b := d.strip("arrivals", 1.6*stripHeight)
-	base := b.y0 + float64(0.62*(b.y1-b.y0))
+	base := b.Y0 + float64(0.62*(b.Y1-b.Y0))
 	d.guides(b)
 	n := int(d.x1 - d.x0)
 	got, gone, bad := make([]int, n), make([]int, n), make([]bool, n)
@@ -122,20 +124,20 @@ func (d *drawing) flowStrip(i *instrument, lost, damaged int) {
 	for k := range n {
 		x := d.x0 + float64(k) + 0.5
 		if got[k] > 0 {
-			up = append(up, []point{{x, base}, {x, base - max(1.5, (base-b.y0)*root(got[k], most))}})
+			up = append(up, []point{show.Pt(x, base), show.Pt(x, base-max(1.5, (base-b.Y0)*root(got[k], most)))})
 		}
 		if gone[k] > 0 {
-			down = append(down, []point{{x, base + 1}, {x, base + 1 + max(2, (b.y1-base-1)*root(gone[k], most))}})
+			down = append(down, []point{show.Pt(x, base+1), show.Pt(x, base+1+max(2, (b.Y1-base-1)*root(gone[k], most)))})
 		}
 		if bad[k] {
-			crosses = append(crosses, cross(point{x, b.y1 - 3}, 2)...)
+			crosses = append(crosses, cross(show.Pt(x, b.Y1-3), 2)...)
 		}
 	}
 	d.lines(shownInk, 0.9, nil, up)
 	d.lines(limitInk, 0.9, nil, down)
 	d.lines(limitInk, 1.1, nil, crosses)
-	d.line(frame, 0.5, nil, point{b.x0, base + 0.5}, point{b.x1, base + 0.5})
-	d.rect(0, frame, 0.5, b)
+	d.line(frame, 0.5, nil, show.Pt(b.X0, base+0.5), show.Pt(b.X1, base+0.5))
+	d.rect("", frame, 0.5, b)
 	words := []string{}
 	if i.late >= time.Millisecond {
 		words = append(words, "up to "+span(i.late)+" late")
@@ -155,7 +157,7 @@ func (d *drawing) flowStrip(i *instrument, lost, damaged int) {
 func (d *drawing) cellStrip(i *instrument) {
 	b := d.strip("cell", 1.6*stripHeight)
 	d.guides(b)
-	y := func(percent int) float64 { return b.y1 - 1 - float64(float64(percent)/100*(b.y1-b.y0-2)) }
+	y := func(percent int) float64 { return b.Y1 - 1 - float64(float64(percent)/100*(b.Y1-b.Y0-2)) }
 	var t trail
 	var lows []spell
 	for k, c := range i.cell {
@@ -178,13 +180,13 @@ func (d *drawing) cellStrip(i *instrument) {
 	state, _ := d.columns(lows, func(s string) int { return len(s) })
 	var words []mark
 	d.blocks(lows, state, func(state string, x0, x1 float64) {
-		in := box{x0, b.y0, x1, b.y1}
-		m := mark{text: state, at: point{(x0 + x1) / 2, b.y0 + smallSize + 1}, size: smallSize, anchor: middle, fill: black}
+		in := show.Rect(x0, b.Y0, x1, b.Y1)
+		m := mark{Text: state, At: show.Pt((x0+x1)/2, b.Y0+smallSize+1), Size: smallSize, Anchor: show.Middle, Ink: black}
 		if state == "off" {
-			d.rect(black, 0, 0, in)
-			m.fill = white
+			d.fill(black, in)
+			m.Ink = white
 		} else {
-			d.rect(warGround, 0, 0, in)
+			d.fill(warGround, in)
 			d.hatch(warnInk, 0.5, 5, false, in)
 		}
 		if d.measure(state, smallSize, false)+4 < x1-x0 {
@@ -194,13 +196,13 @@ func (d *drawing) cellStrip(i *instrument) {
 	d.lines(white, 2.6, nil, [][]point{t})
 	d.lines(shownInk, 1.2, nil, [][]point{t})
 	for _, m := range words {
-		if m.fill == white {
+		if m.Ink == white {
 			d.text(m)
 		} else {
 			d.label(m)
 		}
 	}
-	d.rect(0, frame, 0.5, b)
+	d.rect("", frame, 0.5, b)
 	last := i.cell[len(i.cell)-1]
 	word := fmt.Sprintf("%d %%", last.percent)
 	if last.dead {
@@ -225,7 +227,7 @@ func (d *drawing) cues() {
 	}
 	d.y += 4
 	top := d.y
-	d.text(mark{text: "cues", at: point{d.x0 - 5, top + 4 + smallSize}, size: smallSize, anchor: end, fill: black})
+	d.text(mark{Text: "cues", At: show.Pt(d.x0-5, top+4+smallSize), Size: smallSize, Anchor: show.End, Ink: black})
 	const row = smallSize + 3
 	var ends [cueRows]float64
 	var words []mark
@@ -233,7 +235,7 @@ func (d *drawing) cues() {
 	rows, unnamed := 0, 0
 	for _, e := range events {
 		x := d.x(e.at)
-		ticks = append(ticks, []point{{x, top}, {x, top + 4}})
+		ticks = append(ticks, []point{show.Pt(x, top), show.Pt(x, top+4)})
 		if e.text == "" {
 			continue
 		}
@@ -241,22 +243,22 @@ func (d *drawing) cues() {
 		if e.gauge != "" && len(d.g.gauges) > 1 {
 			text = plain(e.gauge) + ": " + text
 		}
-		m := mark{text: text, at: point{x: x + 2.5}, size: smallSize, fill: black}
+		m := mark{Text: text, At: point{X: x + 2.5}, Size: smallSize, Ink: black}
 		left, room := x, d.width-margin-x-3
 		if w := d.measure(text, smallSize, false); w > room && d.x0+w+3 < x {
-			left, m.at.x, m.anchor = x-w-3, x-2.5, end // on the other side
+			left, m.At.X, m.Anchor = x-w-3, x-2.5, show.End // on the other side
 		} else {
-			m.text = d.fitted(text, room, smallSize, false)
+			m.Text = d.fitted(text, room, smallSize, false)
 		}
 		r := slices.IndexFunc(ends[:], func(end float64) bool { return end == 0 || end+5 < left })
 		if r < 0 {
 			unnamed++
 			continue
 		}
-		ends[r] = left + 3 + d.measure(m.text, smallSize, false)
+		ends[r] = left + 3 + d.measure(m.Text, smallSize, false)
 		y := top + 4 + float64(float64(r)*row)
-		m.at.y = y + smallSize
-		leaders = append(leaders, []point{{x, top + 4}, {x, y + row - 2}})
+		m.At.Y = y + smallSize
+		leaders = append(leaders, []point{show.Pt(x, top+4), show.Pt(x, y+row-2)})
 		words = append(words, m)
 		rows = max(rows, r+1)
 	}
@@ -268,7 +270,7 @@ func (d *drawing) cues() {
 	d.y = top + 5
 	if unnamed > len(words)/2 {
 		d.y += smallSize
-		d.text(mark{text: d.fitted(tally(events), d.width-margin-d.x0, smallSize, false), at: point{d.x0, d.y}, size: smallSize, fill: black})
+		d.text(mark{Text: d.fitted(tally(events), d.width-margin-d.x0, smallSize, false), At: show.Pt(d.x0, d.y), Size: smallSize, Ink: black})
 		return
 	}
 	d.lines(guide, 0.5, nil, leaders)
@@ -278,7 +280,7 @@ func (d *drawing) cues() {
 	d.y += float64(float64(rows) * row)
 	if unnamed > 0 {
 		d.y += smallSize
-		d.text(mark{text: "no room for the words of " + count(unnamed, "more cue"), at: point{d.x0, d.y}, size: smallSize, fill: grey})
+		d.text(mark{Text: "no room for the words of " + count(unnamed, "more cue"), At: show.Pt(d.x0, d.y), Size: smallSize, Ink: grey})
 	}
 }
 

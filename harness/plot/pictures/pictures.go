@@ -1,4 +1,6 @@
-package plot
+// Package pictures draws scenarios and the folders of runs, as harness/plot draws a
+// ledger.
+package pictures
 
 import (
 	"context"
@@ -7,6 +9,7 @@ import (
 
 	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/paper"
+	"example.org/understudy/harness/plot"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage"
@@ -15,14 +18,14 @@ import (
 
 // Scenario plays a scenario on paper and draws what happens. Where that is cut off,
 // the picture shows what there is, and the error is a paper.Cut.
-func Scenario(ctx context.Context, s *scenario.Scenario) (*Picture, error) {
+func Scenario(ctx context.Context, s *scenario.Scenario) (*plot.Picture, error) {
 	text, to := io.Pipe()
 	played := make(chan error, 1)
 	go func() {
 		w := ledger.NewWriter(to)
 		played <- errors.Join(paper.Play(ctx, s, stage.Options{Ledger: w}), to.Close())
 	}()
-	pic, err := FromLedger(text, options(s))
+	pic, err := plot.FromLedger(text, options(s))
 	text.Close() // or a ledger that cannot be drawn would be waited for
 	if cut := <-played; err == nil {
 		err = cut
@@ -32,20 +35,20 @@ func Scenario(ctx context.Context, s *scenario.Scenario) (*Picture, error) {
 
 // Folder draws the ledger of a run's folder, or of a play's, of which no scenario is
 // kept.
-func Folder(ctx context.Context, dir string) (*Picture, error) {
+func Folder(ctx context.Context, dir string) (*plot.Picture, error) {
 	s, _, text, err := check.Ledger(ctx, dir)
 	if err != nil {
 		return nil, err
 	}
 	defer text.Close()
 	if s == nil {
-		return FromLedger(text, Options{})
+		return plot.FromLedger(text, plot.Options{})
 	}
-	return FromLedger(text, options(s))
+	return plot.FromLedger(text, options(s))
 }
 
 // options are the channels and limits of a scenario.
-func options(s *scenario.Scenario) (opt Options) {
+func options(s *scenario.Scenario) (opt plot.Options) {
 	for g := range s.Play.Cast {
 		p := s.Play.Cast[g].Profile
 		for c := range p.Channels {
@@ -53,7 +56,7 @@ func options(s *scenario.Scenario) (opt Options) {
 			if s.Host.Unit != nil {
 				unit = s.Host.Unit.Unit
 			}
-			opt.Channels = append(opt.Channels, Channel{Gauge: p.Name, Channel: p.Channels[c].Name, Unit: decimal.Unit(unit), Limits: s.Limits(g, c)})
+			opt.Channels = append(opt.Channels, plot.Channel{Gauge: p.Name, Channel: p.Channels[c].Name, Unit: decimal.Unit(unit), Limits: s.Limits(g, c)})
 		}
 	}
 	return opt
