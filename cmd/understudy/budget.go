@@ -28,7 +28,8 @@ func (f budgetFlags) apply(ctx context.Context) (context.Context, context.Cancel
 // are written as \xNN.
 type clean struct {
 	io.Writer
-	half []byte // of a character whose rest is to come
+	half   []byte // of a character whose rest is to come
+	before func() // is called before anything is written
 }
 
 func (c *clean) Write(b []byte) (int, error) {
@@ -47,6 +48,9 @@ func (c *clean) Write(b []byte) (int, error) {
 		in = in[n:]
 	}
 	c.half = append([]byte(nil), in...)
+	if c.before != nil {
+		c.before()
+	}
 	if _, err := c.Writer.Write(out); err != nil {
 		return 0, err
 	}

@@ -198,6 +198,7 @@ func (a *app) screen() report.Screen {
 // paint is standard output for what has been made visible already and is in colours.
 func (a *app) paint() io.Writer {
 	if f, ok := terminal(a.stdout); ok {
+		a.progress.clear()
 		return f
 	}
 	return a.stdout

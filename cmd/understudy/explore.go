@@ -17,7 +17,6 @@ import (
 	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/shard"
 	"example.org/understudy/scenario/generate"
-	"golang.org/x/term"
 )
 
 type exploreCmd struct {
@@ -35,7 +34,6 @@ type exploreCmd struct {
 	Save      string        `type:"path" help:"Folder to keep the smallest scenario of each cause in, for check to play again; one that is there stays. combinations.csv in it says which combinations were run."`
 	Results   string        `type:"path" help:"Write every run and finding to this file, as JSON Lines."`
 	Tell      bool          `name:"combinations" help:"Also list the combinations that are impossible, and why, and those that were not run; --save writes all of them to a file."`
-	painted   time.Time     `kong:"-"` // when the progress was painted last; zero: there is none on the screen
 	RunFolder string        `short:"r" type:"path" help:"Folder for the runs (default: a temporary one). A run that comes to no verdict stays in it: its scenario, ledger, records, and what the host printed."`
 	One       int           `name:"run" placeholder:"N" help:"Play run N of the exploration with this --seed alone, and keep its folder."`
 }
@@ -69,7 +67,6 @@ func (c *exploreCmd) Run(a *app) error {
 	}
 	var saving error
 	o.Found = func(f *explore.Found) {
-		c.clear(a)
 		fmt.Fprintf(a.stdout, "FOUND %s in run %d: %s, %s\n", strings.TrimSpace(f.Code+" "+f.Cause), f.Run, counted(len(f.Small.Cues), "cue"), counted(len(f.Small.Gauges), "gauge"))
 		if c.Save == "" {
 			fmt.Fprintf(a.stdout, "\n%s\n", f.Text)
@@ -81,7 +78,6 @@ func (c *exploreCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	c.clear(a)
 	c.summary(a, sum)
 	if c.Save != "" {
 		saving = errors.Join(saving, c.combinations(a, sum))
@@ -109,13 +105,12 @@ func (c *exploreCmd) options(a *app) (o explore.Options, err error) {
 		only[factor] = append(only[factor], strings.Split(levels, ",")...)
 	}
 	return explore.Options{Only: only, Dialects: library.DialectsBeside("."), Strength: c.Strength, Seed: c.Seed, Shard: c.Shard, Budget: c.Budget, Runs: c.Runs, Run: c.One,
-		Enough: func(*explore.Found) bool { return c.Until }, NoShrink: c.NoShrink, Progress: func(p explore.Progress) { c.show(a, p) }}, nil
+		Enough: func(*explore.Found) bool { return c.Until }, NoShrink: c.NoShrink, Progress: func(p explore.Progress) { a.progress.paint(func(width int) string { return progressLine(p, width) }) }}, nil
 }
 
 // tellRuns tells of runs that come to no verdict, and of the one that --run names.
 func (c *exploreCmd) tellRuns(a *app, o *explore.Options, dir *runFolder) {
 	o.Unclear = func(u explore.Unclear) {
-		c.clear(a)
 		fmt.Fprintf(a.stdout, "NO VERDICT in run %d: %s\n", u.Run, strings.Join(u.Reasons, "; "))
 		if u.Folder != "" {
 			dir.keep = true
@@ -123,7 +118,6 @@ func (c *exploreCmd) tellRuns(a *app, o *explore.Options, dir *runFolder) {
 		}
 	}
 	o.Kept = func(p explore.Played) {
-		c.clear(a)
 		fmt.Fprintf(a.stdout, "run %d: %s\n", c.One, p.Verdict)
 		if p.Folder != "" {
 			dir.keep = true
@@ -192,34 +186,6 @@ func (c *exploreCmd) choose(a *app, o *explore.Options, defect, dir string) (don
 	program := &explore.Program{Host: h, Self: self, Extra: named.extra(), HostText: text, Folder: dir, Keep: c.One > 0}
 	o.Runner = program
 	return program.Close, nil
-}
-
-// paintEvery is how often the progress is painted at most.
-const paintEvery = 100 * time.Millisecond
-
-// show paints how far the exploration is on a terminal, over what was painted
-// before; on one line, for what wraps cannot be painted over.
-func (c *exploreCmd) show(a *app, p explore.Progress) {
-	f, ok := terminal(a.stderr)
-	if !ok || !term.IsTerminal(int(f.Fd())) || time.Since(c.painted) < paintEvery {
-		return
-	}
-	width, _, err := term.GetSize(int(f.Fd()))
-	if err != nil || width <= 0 {
-		width = 80
-	}
-	fmt.Fprint(f, "\r\x1b[K"+progressLine(p, width-1))
-	c.painted = time.Now()
-}
-
-// clear takes away what show has painted.
-func (c *exploreCmd) clear(a *app) {
-	if !c.painted.IsZero() {
-		if f, ok := terminal(a.stderr); ok {
-			fmt.Fprint(f, "\r\x1b[K")
-		}
-		c.painted = time.Time{}
-	}
 }
 
 // progressLine is how far an exploration is: combinations covered, runs, causes
@@ -338,7 +304,6 @@ func (c *exploreCmd) table(a *app) error {
 		if a.ctx.Err() != nil {
 			return coded{exitUndecided, errors.New("stopped")}
 		}
-		c.clear(a)
 		if len(sum.Found) == 0 {
 			missed = append(missed, d.Name)
 			fmt.Fprintf(a.stdout, form, d.Name, "-", "no", "", "", "", "", "")

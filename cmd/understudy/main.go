@@ -66,6 +66,7 @@ type app struct {
 	ctx            context.Context
 	stdin          io.Reader
 	stdout, stderr io.Writer
+	progress       *progress
 	rest           []string // words behind --
 }
 
@@ -102,8 +103,10 @@ type coded struct {
 
 // run carries a command line out and returns the exit code.
 func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
-	stdout, stderr = &clean{Writer: stdout}, &clean{Writer: stderr}
-	a := &app{stdin: stdin, stdout: stdout, stderr: stderr}
+	shown := newProgress(stderr)
+	defer shown.clear()
+	stdout, stderr = &clean{Writer: stdout, before: shown.clear}, &clean{Writer: stderr, before: shown.clear}
+	a := &app{stdin: stdin, stdout: stdout, stderr: stderr, progress: shown}
 	for i, w := range args {
 		if w == "--" {
 			args, a.rest = args[:i], args[i+1:]
@@ -127,7 +130,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	}
 	if err == nil {
 		var stop func()
-		a.ctx, stop = c.budgetFlags.apply(ctx)
+		a.ctx, stop = c.budgetFlags.apply(budget.Telling(ctx, func(how string) { shown.paint(func(int) string { return how }) }))
 		defer stop()
 		if err = parsed.Run(); stopped >= 0 {
 			return stopped // help again

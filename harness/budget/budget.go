@@ -59,19 +59,40 @@ func held() int64 {
 	return int64(s[0].Value.Uint64() - s[1].Value.Uint64())
 }
 
-// Reader reads until the context is done, and fails with its cause from then on.
-func Reader(ctx context.Context, r io.Reader) io.Reader { return reader{ctx, r} }
+type teller struct{}
+
+// Telling returns a context to whose function Tell says how far the work is.
+func Telling(ctx context.Context, tell func(how string)) context.Context {
+	return context.WithValue(ctx, teller{}, tell)
+}
+
+// Tell says how far the work is, to whom the context has it said. It may be called
+// from any goroutine.
+func Tell(ctx context.Context, format string, args ...any) {
+	if tell, ok := ctx.Value(teller{}).(func(string)); ok {
+		tell(fmt.Sprintf(format, args...))
+	}
+}
+
+// Reader reads until the context is done, and fails with its cause from then on. It tells how much of a
+// large file was read.
+func Reader(ctx context.Context, r io.Reader) io.Reader { return &reader{ctx: ctx, Reader: r} }
 
 type reader struct {
 	ctx context.Context
 	io.Reader
+	read int64
 }
 
-func (r reader) Read(p []byte) (int, error) {
+func (r *reader) Read(p []byte) (int, error) {
 	if r.ctx.Err() != nil {
 		return 0, context.Cause(r.ctx)
 	}
-	return r.Reader.Read(p)
+	n, err := r.Reader.Read(p)
+	if r.read += int64(n); r.read > 1<<20 {
+		Tell(r.ctx, "%d MiB read", r.read>>20)
+	}
+	return n, err
 }
 
 // Of is the budget that a context carries.

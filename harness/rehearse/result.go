@@ -10,6 +10,7 @@ import (
 	"runtime"
 	"slices"
 
+	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/shard"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/link"
@@ -100,6 +101,7 @@ func (l *Line) Rehearse(ctx context.Context, shifts int, part shard.Shard, proce
 		case p := <-results:
 			r.Played[p.at].Shift, done[p.at] = p.Shift, true
 			left--
+			budget.Tell(ctx, "%d of %d shifts", len(r.Played)-left, len(r.Played))
 		case <-ctx.Done():
 			r.keep(done)
 			return r, context.Cause(ctx)

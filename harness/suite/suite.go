@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
@@ -54,7 +55,10 @@ func (s *Suite) Play(ctx context.Context, each func(*check.Outcome) error) error
 		workers.Go(func() { p.work(ctx) })
 	}
 	var failed error
-	for _, out := range p.outs {
+	for i, out := range p.outs {
+		if i > 0 {
+			budget.Tell(ctx, "%d of %d scenarios", i, len(p.outs))
+		}
 		if err := each(<-out); err != nil && failed == nil {
 			failed = err
 			p.stop("the report could not be written")
