@@ -27,7 +27,7 @@ func (r RestartHost) do(s *Stage, _ *actor) error {
 	case s.restart.away:
 		return errors.New("the host is being started again already")
 	}
-	s.restart = restart{away: true, by: r.By, ending: s.opt.Host.End(r.By)}
+	s.restart = restart{away: true, by: r.By, had: s.had(), ending: s.opt.Host.End(r.By)}
 	s.at(s.now+r.For.D(), func() {
 		if s.restart.ending != nil {
 			s.restart.due = true

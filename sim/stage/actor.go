@@ -73,6 +73,7 @@ type actor struct {
 	port     port.Port
 	wrote    int       // the stage's run in which a frame was put last
 	ahead    int       // bytes put since Drain last saw it read everything, at most
+	lately   []handed  // of them, by the time, where the host reads ahead
 	taken    int64     // bytes that it has read, at least, of all that the port took
 	gathers  bool      // frames are gathered at the port
 	down     bool      // hung up by us
@@ -643,6 +644,7 @@ func (a *actor) hangUp() {
 	if !exact && a.inUse {
 		lost = max(lost, a.unknown())
 	}
+	lost = max(lost, a.late())
 	a.s.calm.owed = a.s.calm.owed || a.inUse
 	a.inUse = false
 	if lost > 0 {
@@ -699,6 +701,7 @@ func (a *actor) put(raw []byte) ledger.Fate {
 	a.heard = false
 	a.s.calm.loose = true
 	a.ahead += len(raw)
+	a.hand()
 	var o port.Outcome
 	if g, ok := a.port.(port.Gatherer); ok && (a.s.calm.plain || a.s.behind && a.wrote == a.s.run) {
 		o = g.Gather(raw)

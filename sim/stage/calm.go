@@ -28,6 +28,9 @@ const (
 	// answersFor is how long a host that has asked who is there at each port that came
 	// back is waited for to ask again.
 	answersFor = time.Second
+	// soonest is how soon a host can be expected to have recorded what it was given at
+	// a timed pace, whatever it claims: it waits for a processor like others.
+	soonest = 50 * time.Millisecond
 	// stillMost is how long hosts that are never still are waited for at most.
 	stillMost = 30 * time.Second
 )
@@ -51,10 +54,12 @@ type calm struct {
 func (s *Stage) passes(ctx context.Context, t time.Duration) bool {
 	q := &s.calm
 	next := s.queue.first()
-	ends := next != nil && next.at == t && next.ends
+	costs := next != nil && next.at == t && next.costs
 	switch {
-	case ends || q.owed && t > s.now:
-		return s.still(ctx)
+	case costs:
+		return s.still(ctx, t)
+	case q.owed && t > s.now:
+		return s.still(ctx, s.now)
 	case t == s.now && !q.behind:
 		return true
 	case next != nil && next.at == t && next.run == nil && next.actor.streams():
@@ -203,8 +208,9 @@ func (s *Stage) vain(a *actor, w *wait, unread int) bool {
 // still waits until the hosts are quiescent and have been still for Within, which is
 // how long one may take to record what it was given: nothing comes from them, no thread
 // runs, and their records do not change. A host that is never still is given as long as
-// the timeline has gone on, and the time in which it was still last is kept.
-func (s *Stage) still(ctx context.Context) bool {
+// the timeline has gone on. The time up to which it has been given everything is kept
+// where it is still.
+func (s *Stage) still(ctx context.Context, given time.Duration) bool {
 	q := &s.calm
 	if !s.drained(ctx) {
 		return false
@@ -227,7 +233,7 @@ func (s *Stage) still(ctx context.Context) bool {
 		return false
 	}
 	if still {
-		q.at = s.now
+		q.at = given
 	}
 	q.owed, q.began = false, time.Time{}
 	return true
@@ -248,6 +254,37 @@ func (s *Stage) asks(now time.Time) bool {
 	})
 }
 
+// had is up to when, on the timeline, a host that is ended now has had the time to
+// record what it was given.
+func (s *Stage) had() time.Duration {
+	switch s.opt.Pace.kind {
+	case drain:
+		return s.calm.at
+	case timed:
+		return s.now - s.opt.Pace.virtual(max(s.opt.Within, soonest))
+	}
+	return s.now
+}
+
+// forgets reports whether a cue takes a port away whose host, as clients of RFC 2217 do,
+// reads ahead, and forgets what it has read when the connection ends (python3-serial 3.5,
+// rfc2217.py, read).
+func (s *Stage) forgets(c *Cue) bool {
+	switch act := c.Act.(type) {
+	case LoseLink:
+		if act.Seen != HangUp {
+			return false
+		}
+	case SwapPorts:
+	default:
+		return false
+	}
+	return slices.ContainsFunc(s.actors, func(a *actor) bool {
+		_, ahead := a.port.(port.Negotiator)
+		return ahead
+	})
+}
+
 // given is how many bytes the port has taken for hosts so far.
 func (a *actor) given() int64 {
 	st := a.port.Stats()
@@ -257,3 +294,33 @@ func (a *actor) given() int64 {
 // unknown is how many of the bytes given to the host it may not have read, at most: all
 // since it was last seen to have read everything.
 func (a *actor) unknown() int { return int(a.given() - a.taken) }
+
+// handed is how many bytes the port had been given at a time.
+type handed struct {
+	at    time.Time
+	bytes int64
+}
+
+// hand notes, at a port whose host reads ahead, that something is given to it now.
+func (a *actor) hand() {
+	if _, ahead := a.port.(port.Negotiator); ahead {
+		a.late()
+		a.lately = append(a.lately, handed{time.Now(), a.given()})
+	}
+}
+
+// late is how many bytes were given so lately to a host which reads ahead that it need
+// not have looked at them yet.
+func (a *actor) late() int {
+	within := max(a.s.opt.Within, soonest)
+	if a.s.opt.Pace.kind == drain {
+		within = a.s.opt.Within
+	}
+	for len(a.lately) > 0 && time.Since(a.lately[0].at) > within {
+		a.lately = a.lately[1:]
+	}
+	if len(a.lately) == 0 {
+		return 0
+	}
+	return int(a.given() - a.lately[0].bytes)
+}

@@ -26,6 +26,7 @@ type restart struct {
 	gone     bool // it did not come back
 	due      bool // it is to start as soon as it has ended
 	by       Ending
+	had      time.Duration // up to then it has had the time to record what it was given
 	ending   <-chan struct{}
 	starting <-chan error
 }
@@ -54,7 +55,11 @@ func (s *Stage) hostEnded() {
 		}
 	}
 	s.restart.ending = nil
-	s.write(ledger.Entry{Kind: ledger.KindHost, Note: ended(s.restart.by)})
+	e := ledger.Entry{Kind: ledger.KindHost, Note: ended(s.restart.by)}
+	if had := s.restart.had; s.restart.by == Kill && had < s.now {
+		e.Had = &had
+	}
+	s.write(e)
 	if s.restart.due {
 		s.restart.starting = s.opt.Host.Start()
 	}

@@ -11,7 +11,7 @@ type item struct {
 	// frequent item, which needs no closure.
 	run   func()
 	actor *actor
-	ends  bool // it may end the host
+	costs bool // it may cost a host what it has taken and not recorded yet
 }
 
 // queue is a binary heap of items, earliest first.

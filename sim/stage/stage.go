@@ -245,7 +245,7 @@ func (s *Stage) Run(ctx context.Context) error {
 	s.write(ledger.Entry{Kind: ledger.KindStart})
 	for i := range s.play.Cues {
 		c := &s.play.Cues[i]
-		s.queue.push(item{at: c.At, run: func() { s.cue(c) }, ends: OfHost(c.Act)})
+		s.queue.push(item{at: c.At, run: func() { s.cue(c) }, costs: OfHost(c.Act) || s.forgets(c)})
 	}
 	for _, a := range s.actors {
 		a.begin()

@@ -1,0 +1,123 @@
+package stage_test
+
+import (
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"example.org/understudy/sim/port"
+	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/stage/ledger"
+	"github.com/stretchr/testify/require"
+)
+
+// ahead is a port whose host reads ahead of what it looks at, and can be ended.
+type ahead struct {
+	fake
+	sent int64
+}
+
+func (a *ahead) Negotiating() bool { return false }
+func (a *ahead) Stats() port.Stats { return port.Stats{Sent: port.Count{Bytes: a.sent}} }
+func (a *ahead) Write(p []byte) port.Outcome {
+	a.sent += int64(len(p))
+	return a.fake.Write(p)
+}
+
+func (a *ahead) End(stage.Ending) <-chan struct{} {
+	a.up = false
+	a.sink(port.Event{Kind: port.Closed})
+	done := make(chan struct{})
+	close(done)
+	return done
+}
+
+func (a *ahead) Start() <-chan error {
+	ready := make(chan error, 1)
+	a.up = true
+	a.sink(port.Event{Kind: port.Opened})
+	ready <- nil
+	return ready
+}
+
+// taken plays one gauge that streams 20 times a second to such a host.
+func taken(t *testing.T, opt stage.Options, cues ...stage.Cue) (all []ledger.Entry) {
+	in := stage.NewInbox()
+	p := &ahead{fake: fake{up: true, sink: in.Sink(0)}}
+	p.sink(port.Event{Kind: port.Opened})
+	opt.Ports, opt.Inbox, opt.Host, opt.Keep = []port.Port{p}, in, p, func(e ledger.Entry) { all = append(all, clone(t, e)) }
+	s, err := stage.New(stage.Play{Cast: []stage.Member{talking(t, "g", "line-ascii")}, Cues: cues, Until: 3 * time.Second}, opt)
+	require.NoError(t, err)
+	require.NoError(t, s.Run(t.Context()))
+	require.NoError(t, s.Finish("the end"))
+	return all
+}
+
+// onItsClock runs a test on a clock of its own, except at drain, which looks at the real one.
+func onItsClock(t *testing.T, pace stage.Pace, test func(t *testing.T)) {
+	if pace == stage.Drain {
+		test(t)
+		return
+	}
+	synctest.Test(t, test)
+}
+
+func busy(bool) stage.Signs { return stage.Signs{Working: true} }
+
+// The ledger has up to when a host that is killed has had the time to record what it
+// was given: at a timed pace until as long before as it may take, and at drain until it
+// was still last.
+//
+// Kind: property.
+func TestHadTheTime(t *testing.T) {
+	at := func(d time.Duration) *time.Duration { return &d }
+	for _, c := range []struct {
+		name string
+		opt  stage.Options
+		at   time.Duration
+		by   stage.Ending
+		had  *time.Duration
+	}{
+		{"timed", stage.Options{Pace: stage.Real, Within: 250 * time.Millisecond}, 2 * time.Second, stage.Kill, at(1750 * time.Millisecond)},
+		{"ten times as fast", stage.Options{Pace: times(t, "10x"), Within: 100 * time.Millisecond}, 2 * time.Second, stage.Kill, at(time.Second)},
+		{"sooner than a processor is free", stage.Options{Pace: times(t, "10x"), Within: time.Millisecond}, 2 * time.Second, stage.Kill, at(1500 * time.Millisecond)},
+		{"stopped", stage.Options{Pace: stage.Real, Within: 250 * time.Millisecond}, 2 * time.Second, stage.Stop, nil},
+		{"still at drain", stage.Options{Pace: stage.Drain, Within: 20 * time.Millisecond}, 2 * time.Second, stage.Kill, nil},
+		{"never still at drain", stage.Options{Pace: stage.Drain, Within: 20 * time.Millisecond, Signs: busy, Patience: time.Millisecond}, 100 * time.Millisecond, stage.Kill, at(0)},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			onItsClock(t, c.opt.Pace, func(t *testing.T) {
+				var had *time.Duration
+				for _, e := range taken(t, c.opt, stage.Cue{At: c.at, Gauge: -1, Channel: -1, Act: stage.RestartHost{By: c.by}}) {
+					if e.Kind == ledger.KindHost && e.Note != "ready" {
+						had = e.Had
+					}
+				}
+				require.Equal(t, c.had, had)
+			})
+		})
+	}
+}
+
+// A host that reads ahead over the network forgets with its connection what it has not
+// looked at: at a timed pace that is what came a moment before, and at drain nothing,
+// for the port is not hung up before the host has been still.
+//
+// Kind: property.
+func TestForgottenAtAHangUp(t *testing.T) {
+	const frame = len("      +00008.000 mm = .*09\r\n") - 4
+	for pace, least := range map[stage.Pace]int{times(t, "10x"): 9 * frame, stage.Real: frame, stage.Drain: 0} {
+		t.Run(pace.String(), func(t *testing.T) {
+			onItsClock(t, pace, func(t *testing.T) {
+				lost := 0
+				for _, e := range taken(t, stage.Options{Pace: pace, Within: 10 * time.Millisecond}, cue(1010*time.Millisecond, stage.LoseLink{For: seconds(0.5)})) {
+					if e.Port != nil && e.Port.What == "hung up" {
+						lost = e.Port.Lost
+					}
+				}
+				require.GreaterOrEqual(t, lost, least)
+				require.LessOrEqual(t, lost, least+least/2)
+			})
+		})
+	}
+}
