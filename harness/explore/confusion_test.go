@@ -18,7 +18,10 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-var update = flag.Bool("update", false, "raise the figures in the table of TestConfusion, with "+longer)
+var (
+	update  = flag.Bool("update", false, "raise the figures in the table of TestConfusion, with "+longer)
+	mistake = flag.String("mistake", "", "TestConfusion: play this mistake alone")
+)
 
 const (
 	longer    = "UNDERSTUDY_LONG=1"
@@ -93,7 +96,12 @@ func TestConfusion(t *testing.T) {
 		greater = len(within())
 	}
 	t.Run("each", func(t *testing.T) {
-		for _, d := range testenv.Share(t, 3, greater, within()) {
+		share := testenv.Share(t, 3, greater, within())
+		if *mistake != "" {
+			share = slices.DeleteFunc(within(), func(d host.Defect) bool { return d.Name != *mistake })
+			require.NotEmpty(t, share, "no mistake %q", *mistake)
+		}
+		for _, d := range share {
 			t.Run(d.Name, func(t *testing.T) {
 				t.Parallel()
 				n := confusionOf(t, d, all)

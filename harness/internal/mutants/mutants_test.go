@@ -14,6 +14,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.org/understudy/harness/cause"
 	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 )
@@ -100,7 +101,7 @@ func TestMutants(t *testing.T) {
 			t.Parallel()
 			file, src, err := m.find()
 			require.NoError(t, err)
-			killed, out := test(t, m.tested, file, strings.Replace(src, m.old, m.new, 1))
+			killed, out := m.test(t, file, strings.Replace(src, m.old, m.new, 1))
 			switch {
 			case killed && m.survives != "":
 				t.Errorf("it is noticed now; take the reason out of the list: %s", m.survives)
@@ -112,8 +113,10 @@ func TestMutants(t *testing.T) {
 }
 
 // test builds the tests of a package with one file replaced and reports whether
-// one of them fails.
-func test(t *testing.T, p tested, file, src string) (failed bool, out string) {
+// one of them fails. Where generated scenarios have to notice it, one of what a
+// mistake does meets the scenarios that show that mistake; the others meet the correct
+// host and a share of the mistakes.
+func (m place) test(t *testing.T, file, src string) (failed bool, out string) {
 	dir := t.TempDir()
 	broken := filepath.Join(dir, "broken.go")
 	require.NoError(t, os.WriteFile(broken, []byte(src), 0o644))
@@ -121,11 +124,17 @@ func test(t *testing.T, p tested, file, src string) (failed bool, out string) {
 	require.NoError(t, err)
 	list := filepath.Join(dir, "overlay.json")
 	require.NoError(t, os.WriteFile(list, overlay, 0o644))
-	pkg, run := p.dir, p.run
+	pkg, run := m.dir, m.run
 	if *oracle {
 		pkg, run = "harness/explore", "^TestOracle$"
 	}
-	args := []string{"test", "-vet=off", "-short", "-failfast", "-timeout=5m", "-overlay", list, "-run", run, "-skip", p.skip, "./" + pkg}
+	args := []string{"test", "-vet=off", "-short", "-failfast", "-timeout=5m", "-overlay", list, "-run", run, "-skip", m.skip, "./" + pkg}
+	if name, _, _ := strings.Cut(m.rule, " "); *oracle {
+		if _, ok := cause.Find(name); ok {
+			args[slices.Index(args, run)] = "^TestConfusion$"
+			args = append(args, "-args", "-mistake", name)
+		}
+	}
 	cmd := exec.CommandContext(t.Context(), "go", args...)
 	cmd.Dir = root
 	if *oracle {
