@@ -104,13 +104,13 @@ func TestWrites(t *testing.T) {
 	} {
 		j := plainJob()
 		j.Gauges[0].Writes = stated
-		if d := cmp.Diff(k.want, newMind(j, defects{k.defect: true}).writes(0)); d != "" {
+		if d := cmp.Diff(k.want, newMind(j, trying(k.defect)).writes(0)); d != "" {
 			t.Errorf("%s (-want +got):\n%s", k.defect, d)
 		}
 	}
 	j := plainJob()
 	j.Gauges[0].Function = "fim"
-	require.Equal(t, []write{set("function", "live")}, newMind(j, defects{"function-ignored": true}).writes(0))
+	require.Equal(t, []write{set("function", "live")}, newMind(j, trying("function-ignored")).writes(0))
 }
 
 // Kind: property.

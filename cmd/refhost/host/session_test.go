@@ -7,6 +7,7 @@ import (
 	"context"
 	"encoding/csv"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"net"
 	"os"
@@ -36,7 +37,26 @@ func TestMain(m *testing.M) {
 	if os.Getenv("REFHOST_IN_TEST") != "" {
 		os.Exit(Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 	}
-	goleak.VerifyTestMain(m)
+	goleak.VerifyTestMain(everything{m})
+}
+
+// everything is the tests, of which a run of all without a failure has tried every defect.
+type everything struct{ *testing.M }
+
+func (m everything) Run() int {
+	code := m.M.Run()
+	for _, part := range []string{"test.run", "test.skip", "test.list", "test.fuzz"} {
+		if flag.Lookup(part).Value.String() != "" {
+			return code
+		}
+	}
+	for _, d := range Defects() {
+		if _, ok := tried.Load(d.Name); code == 0 && !ok {
+			fmt.Printf("no test has run a host with %s\n", d.Name)
+			code = 1
+		}
+	}
+	return code
 }
 
 // fakeGauge speaks a dialect on a pseudo-terminal under a stable name.
@@ -204,6 +224,7 @@ func writeJob(t *testing.T, dir string, keeps string, gauges ...map[string]any) 
 }
 
 func startHost(t *testing.T, jobFile, defect string) *running {
+	trying(defect)
 	ctx, cancel := context.WithCancel(t.Context())
 	h := &running{t: t, records: filepath.Join(filepath.Dir(jobFile), "records.csv"), cancel: cancel, code: make(chan int, 1), ready: make(chan struct{})}
 	go func() {
@@ -397,7 +418,7 @@ func TestLineSettings(t *testing.T) {
 	} {
 		var l line
 		require.NoError(t, l.UnmarshalText([]byte(k.line)))
-		require.Equal(t, &k.want, l.with(defects{k.defect: true}).mode(), "%s %s", k.line, k.defect)
+		require.Equal(t, &k.want, l.with(trying(k.defect)).mode(), "%s %s", k.line, k.defect)
 
 		dir := t.TempDir()
 		g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
@@ -641,6 +662,7 @@ func TestProcess(t *testing.T) {
 		h := &running{t: t, records: filepath.Join(dir, "records.csv")}
 		require.NoError(t, os.WriteFile(h.records, nil, 0o600))
 		for life, sig := range []syscall.Signal{syscall.SIGKILL, syscall.SIGTERM, syscall.SIGINT} {
+			trying(k.defect)
 			cmd := exec.Command(os.Args[0], "--job", file, "--defect", k.defect)
 			cmd.Env = append(os.Environ(), "REFHOST_IN_TEST=1")
 			out, err := cmd.StdoutPipe()
@@ -684,6 +706,44 @@ func TestReadsTooSlowly(t *testing.T) {
 	h.waitRows(20)
 	require.Greater(t, time.Since(began), time.Duration(sent/16-1)*20*time.Millisecond)
 	h.stop()
+}
+
+// A host that stalls does not read for 1.2 s, within any twenty of its reads.
+//
+// Kind: process.
+func TestStallsReading(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path}), "stalls-reading")
+	await(t, "ready", h.ready)
+	longest := time.Duration(0)
+	for n := range 21 { // each is read by itself
+		began := time.Now()
+		g.send(g.frame(said{tag: int64(n + 1), values: []string{"8.000"}}))
+		h.waitRows(n + 1)
+		longest = max(longest, time.Since(began))
+	}
+	require.Greater(t, longest, time.Second)
+	h.stop()
+}
+
+// A host that quits ends with an error at its third row.
+//
+// Kind: process.
+func TestQuits(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
+	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path}), "quits")
+	await(t, "ready", h.ready)
+	for n := range 3 {
+		g.send(g.frame(said{tag: int64(n + 1), values: []string{"8.000"}}))
+	}
+	require.Equal(t, exitFailed, <-h.code)
+	h.code = nil
+	require.Contains(t, h.stderr.String(), "a row too many")
+	require.Len(t, h.rows(), 2)
 }
 
 // Kind: process.

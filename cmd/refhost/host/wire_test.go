@@ -207,7 +207,7 @@ func TestTalkerDefects(t *testing.T) {
 		for _, k := range []struct {
 			d    defects
 			want int
-		}{{nil, 2}, {defects{"split-frame-lost": true}, 1}} {
+		}{{nil, 2}, {trying("split-frame-lost"), 1}} {
 			talk := talkerFor(t, lineASCII, k.d)
 			f := frame(t, talk.dialect, said{tag: 1, values: []string{"8.001"}})
 			talk.receive(f[:9], 0)
@@ -222,7 +222,7 @@ func TestTalkerDefects(t *testing.T) {
 			for _, k := range []struct {
 				d    defects
 				want int
-			}{{nil, 0}, {defects{"checksum-ignored": true}, 1}} {
+			}{{nil, 0}, {trying("checksum-ignored"), 1}} {
 				talk := talkerFor(t, dialect, k.d)
 				f := frame(t, talk.dialect, said{tag: 1, values: []string{"8.001", "8.001"}[:channelsOf(dialect)]})
 				f[len(f)-3] ^= 1 // the check's last digit, or a byte before a binary check
@@ -237,7 +237,7 @@ func TestTalkerDefects(t *testing.T) {
 	t.Run("sign-not-extended", func(t *testing.T) {
 		// Two's complement of 16 bits counts in 0.001 mm, of 32 bits in 0.00001 mm.
 		for _, k := range []struct{ dialect, want string }{{lineASCII, "-0.002"}, {packed, "65.534"}, {compactBinary, "42949.67096"}} {
-			talk := talkerFor(t, k.dialect, defects{"sign-not-extended": true})
+			talk := talkerFor(t, k.dialect, trying("sign-not-extended"))
 			talk.receive(frame(t, talk.dialect, said{tag: 1, values: []string{"-0.002", "-0.002"}[:channelsOf(k.dialect)]}), 0)
 			ms, _ := talk.taken()
 			require.Len(t, ms, 1)
