@@ -51,7 +51,7 @@ var siblings = map[string][]string{
 	"harness/plot/pictures":  {"harness/check", "harness/paper", "harness/plot"},
 	"harness/records":        {"harness/budget", "harness/hostfile", "harness/infile", "harness/judge"},
 	"harness/records/sqlite": {"harness/infile", "harness/records"},
-	"harness/rehearse":       {"harness/paper", "harness/shard"},
+	"harness/rehearse":       {"harness/paper", "harness/shard", "harness/show"},
 	"harness/replay":         {"harness/capture"},
 	"harness/report":         {"harness/judge"},
 	"harness/suite":          {"harness/check", "harness/library", "harness/hostfile", "harness/judge"},

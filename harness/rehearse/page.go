@@ -5,7 +5,6 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
-	"html"
 	"html/template"
 	"io"
 	"math"
@@ -31,8 +30,8 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		return fmt.Sprintf("%.1f", 100*v)
 	},
 	"count":   count,
-	"stalls":  func(s Spans) template.HTML { return template.HTML(lengths(&s, 100*time.Millisecond, 20*time.Second)) },
-	"away":    func(s Spans) template.HTML { return template.HTML(lengths(&s, time.Second, 8*time.Hour)) },
+	"stalls":  func(s Spans) template.HTML { return lengths(&s, 100*time.Millisecond, 20*time.Second) },
+	"away":    func(s Spans) template.HTML { return lengths(&s, time.Second, 8*time.Hour) },
 	"pct3":    func(v float64) string { return fmt.Sprintf("%.3f", 100*v) },
 	"ppm":     func(v float64) string { return fmt.Sprintf("%.0f", 1e6*v) },
 	"counted": perMillion,
@@ -95,225 +94,17 @@ func count(v float64) string {
 	return fmt.Sprintf("%.0f", v)
 }
 
-// lengths draws how many spans are how long, a bar for each doubling from a
-// length to another; shorter and longer ones are in the first and the last bar.
-func lengths(s *Spans, from, to time.Duration) string {
-	if s.N == 0 {
-		return ""
-	}
-	first, last := binOf(from)/8, binOf(to)/8
-	bars := make([]int, last-first+1)
-	most := 0
-	for _, b := range s.Bins {
-		i := min(max(b[0]/8-first, 0), last-first)
-		bars[i] += b[1]
-		most = max(most, bars[i])
-	}
-	const w, h = 112.0, 18.0
-	step := w / float64(len(bars))
-	var b strings.Builder
-	fmt.Fprintf(&b, `<svg viewBox="0 0 %.0f %.0f" role="img" aria-label="lengths">`, w, h)
-	for i, n := range bars {
-		if n > 0 {
-			tall := (h - 1) * math.Log1p(float64(n)) / math.Log1p(float64(most))
-			fmt.Fprintf(&b, `<rect x="%.1f" y="%.1f" width="%.1f" height="%.1f" fill="var(--blue)"/>`, float64(i)*step, h-1-tall, step-1, tall)
-		}
-	}
-	fmt.Fprintf(&b, `<line x1="0" y1="%.1f" x2="%.0f" y2="%.1f" stroke="var(--line)"/></svg>`, h-0.5, w, h-0.5)
-	return b.String()
-}
-
 // HTML writes the report as one page that stands alone.
 func (s *Summary) HTML(w io.Writer) error {
 	page := struct {
 		*Summary
 		Plan, Bars template.HTML
 		Cells      []template.HTML
-	}{s, template.HTML(s.plan()), template.HTML(s.bars()), nil}
+	}{s, s.plan(), s.bars(), nil}
 	for i := range s.Gauges {
-		page.Cells = append(page.Cells, template.HTML(s.cell(&s.Gauges[i])))
+		page.Cells = append(page.Cells, s.cell(&s.Gauges[i]))
 	}
 	return pageTemplate.Execute(w, page)
-}
-
-// plan draws the floor from above, y upwards.
-func (s *Summary) plan() string {
-	l := s.line
-	var b strings.Builder
-	low, high := [2]float64{math.Inf(1), math.Inf(1)}, [2]float64{math.Inf(-1), math.Inf(-1)}
-	reach := func(p [2]float64) {
-		for k := range 2 {
-			low[k], high[k] = math.Min(low[k], p[k]), math.Max(high[k], p[k])
-		}
-	}
-	for i := range l.gauges {
-		reach(l.gauges[i].at)
-	}
-	for i := range l.radios {
-		reach(l.radios[i].at)
-	}
-	for i := range l.Obstacles {
-		reach(l.Obstacles[i].From.metres())
-		reach(l.Obstacles[i].To.metres())
-	}
-	const width, edge = 900.0, 46.0
-	scale := math.Min((width-2*edge)/math.Max(high[0]-low[0], 1), 560/math.Max(high[1]-low[1], 1))
-	height := float64((high[1]-low[1])*scale) + 2*edge
-	left := (width - float64((high[0]-low[0])*scale)) / 2
-	px := func(p [2]float64) (x, y float64) {
-		return left + float64((p[0]-low[0])*scale), height - edge - float64((p[1]-low[1])*scale)
-	}
-	fmt.Fprintf(&b, `<svg viewBox="0 0 %.0f %.0f" width="%.0f" height="%.0f" role="img" aria-label="plan of the line with the margin of each link"><rect width="100%%" height="100%%" fill="var(--panel)"/>`, width, height+18, width, height+18)
-	text := func(x, y float64, class, anchor, words string) {
-		fmt.Fprintf(&b, `<text x="%.1f" y="%.1f" class="%s" text-anchor="%s">%s</text>`, x, y, class, anchor, html.EscapeString(words))
-	}
-	var walls strings.Builder // their names
-	for i := range l.Obstacles {
-		o := &l.Obstacles[i]
-		x1, y1 := px(o.From.metres())
-		x2, y2 := px(o.To.metres())
-		fmt.Fprintf(&b, `<line x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f" stroke="var(--soft)" stroke-width="6" stroke-linecap="round" opacity=".55"><title>%s</title></line>`, x1, y1, x2, y2, html.EscapeString(o.Name))
-		fmt.Fprintf(&walls, `<text x="%.1f" y="%.1f" class="small">%s</text>`, (x1+x2)/2+6, (y1+y2)/2-6, html.EscapeString(fmt.Sprintf("%s, %s dB", o.Name, o.Loss.DB)))
-	}
-	// Labels are drawn last, over the lines; a gauge's number stands on the side
-	// away from its receiver, and its station's name beyond it.
-	type label struct {
-		x, y        float64
-		class, text string
-	}
-	var labels []label
-	names := map[string]*label{}
-	counted, placed := map[string]int{}, map[string]int{}
-	for i := range l.gauges {
-		counted[l.gauges[i].station]++
-	}
-	rise := make([]float64, len(l.radios)) // of a receiver's gauges over it
-	for i := range l.gauges {
-		g := &l.gauges[i]
-		x, y := px(g.at)
-		x += float64((float64(placed[g.station]) - float64(counted[g.station]-1)/2) * 26)
-		placed[g.station]++
-		row := &s.Gauges[i]
-		rx, ry := px(l.radios[g.radio].at)
-		rise[g.radio] += ry - y
-		dash, colour, class := "", "var(--good)", "small"
-		switch {
-		case row.Margin < 10:
-			dash, colour, class = "2 4", "var(--bad)", "small low"
-		case row.Margin < 20:
-			dash, colour, class = "8 4", "var(--warn)", "small some"
-		}
-		fmt.Fprintf(&b, `<line x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f" stroke="%s" stroke-width="1.5" stroke-dasharray="%s"><title>%s</title></line>`, x, y, rx, ry, colour, dash, html.EscapeString(fmt.Sprintf("%s to %s: %.1f dB", row.Name, row.Receiver, row.Margin)))
-		fmt.Fprintf(&b, `<circle cx="%.1f" cy="%.1f" r="5" fill="var(--blue)"><title>%s</title></circle>`, x, y, html.EscapeString(row.Name))
-		below := ry <= y
-		at := y - 9
-		if below {
-			at = y + 16
-		}
-		labels = append(labels, label{x, at, class, fmt.Sprintf("%.0f", row.Margin)})
-		if names[g.station] == nil {
-			sx, _ := px(g.at)
-			names[g.station] = &label{sx, at - 12, "", g.station}
-			if below {
-				names[g.station].y = at + 14
-			}
-			labels = append(labels, *names[g.station])
-		}
-	}
-	for i := range l.radios {
-		x, y := px(l.radios[i].at)
-		fmt.Fprintf(&b, `<rect x="%.1f" y="%.1f" width="12" height="12" fill="var(--ink)"/>`, x-6, y-6)
-		if rise[i] > 0 {
-			labels = append(labels, label{x, y + 19, "", l.radios[i].name})
-		} else {
-			labels = append(labels, label{x, y - 11, "", l.radios[i].name})
-		}
-	}
-	b.WriteString(walls.String())
-	for _, t := range labels {
-		text(t.x, t.y, t.class, "middle", t.text)
-	}
-	metre := niceLength((high[0] - low[0]) / 5)
-	fmt.Fprintf(&b, `<line x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f" stroke="var(--ink)" stroke-width="2"/>`, edge, height+6, edge+float64(metre*scale), height+6)
-	text(edge+float64(metre*scale)+6, height+10, "", "start", fmt.Sprintf("%g m", metre))
-	b.WriteString("</svg>")
-	return b.String()
-}
-
-func niceLength(v float64) float64 {
-	for _, n := range []float64{0.2, 0.5, 1, 2, 5, 10, 20, 50, 100} {
-		if n >= v {
-			return n
-		}
-	}
-	return 200
-}
-
-// cell draws one gauge's charge over the shift.
-func (s *Summary) cell(g *GaugeRow) string {
-	const w, h = 170.0, 62.0
-	var b strings.Builder
-	fmt.Fprintf(&b, `<svg viewBox="0 0 %.0f %.0f" role="img" aria-label="%s: charge over the shift"><text x="0" y="11">%s</text><text x="%.0f" y="11" text-anchor="end" class="small">ends %.0f %%, worst %.0f %%</text>`,
-		w, h+18, html.EscapeString(g.Name), html.EscapeString(g.Name), w, g.End, g.EndWorst[0])
-	fmt.Fprintf(&b, `<rect x="0" y="16" width="%.0f" height="%.0f" fill="var(--panel)"/>`, w, h)
-	shift := float64(s.line.Shift)
-	for _, p := range s.line.Breaks {
-		fmt.Fprintf(&b, `<rect x="%.1f" y="16" width="%.1f" height="%.0f" fill="var(--line)"/>`, w*float64(p.At)/shift, w*float64(p.For)/shift, h)
-	}
-	n := len(g.median)
-	if n < 2 {
-		b.WriteString("</svg>")
-		return b.String()
-	}
-	at := func(i int, v float64) string {
-		return fmt.Sprintf("%.1f,%.1f", w*float64(i)/float64(n-1), 16+h-h*v/100)
-	}
-	var line, band []string
-	for i := range n {
-		line = append(line, at(i, g.median[i]))
-		band = append(band, at(i, g.worst[i]))
-	}
-	back := slices.Clone(line)
-	slices.Reverse(back)
-	colour := "var(--blue)"
-	if g.EndWorst[0] < 20 {
-		colour = "var(--bad)"
-	}
-	fmt.Fprintf(&b, `<polygon points="%s" fill="var(--band)"/><polyline points="%s" fill="none" stroke="%s" stroke-width="1"/><polyline points="%s" fill="none" stroke="%s" stroke-width="1.8"/></svg>`,
-		strings.Join(append(band, back...), " "), strings.Join(band, " "), colour, strings.Join(line, " "), colour)
-	return b.String()
-}
-
-// bars draws uses against full capacity.
-func (s *Summary) bars() string {
-	type bar struct {
-		name string
-		use  float64
-	}
-	var all []bar
-	all = append(all, bar{"host, " + s.line.Host.PerRecord.String() + " a record", s.HostUse})
-	for _, r := range s.Radios {
-		all = append(all, bar{fmt.Sprintf("receiver %s, %s", r.Name, gauges(r.Seats)), r.Use})
-	}
-	for _, p := range s.busiest(10) {
-		all = append(all, bar{"port " + p.Name + ", " + p.Line, p.Use})
-	}
-	const w, row, text = 900.0, 20.0, 250.0
-	var b strings.Builder
-	full_ := w - text - 70
-	fmt.Fprintf(&b, `<svg viewBox="0 0 %.0f %.0f" width="%.0f" role="img" aria-label="use of host, receivers and ports">`, w, float64(row*float64(len(all)))+8, w)
-	for i, v := range all {
-		y := row * float64(i)
-		colour := "var(--blue)"
-		if v.use >= full {
-			colour = "var(--bad)"
-		}
-		fmt.Fprintf(&b, `<text x="0" y="%.1f">%s</text><rect x="%.0f" y="%.1f" width="%.1f" height="13" fill="var(--panel)"/><rect x="%.0f" y="%.1f" width="%.1f" height="13" fill="%s"/><text x="%.1f" y="%.1f">%.1f %%</text>`,
-			y+14, html.EscapeString(v.name), text, y+3, full_, text, y+3, full_*math.Min(v.use, 1), colour, text+full_+6, y+14, 100*v.use)
-	}
-	x := text + float64(full_*full)
-	fmt.Fprintf(&b, `<line x1="%.1f" y1="0" x2="%.1f" y2="%.1f" stroke="var(--ink)" stroke-dasharray="3 3"/></svg>`, x, x, float64(row*float64(len(all)))+4)
-	return b.String()
 }
 
 // ErrNoBrowser is returned by PDF when no browser is there to print the page.
