@@ -27,9 +27,9 @@ var layers = [][]string{
 	{"scenario"},
 	{"scenarios"},
 	{"sim/stage"},
-	{"sim/port", "sim/link", "sim/power", "sim/motion", "sim/probe", "sim/uart"},
+	{"sim/port", "sim/link", "sim/power", "sim/motion", "sim/probe"},
 	{"sim/gauge", "sim/wire"},
-	{"sim/zone", "sim/tolerance", "sim/strict", "sim/quantity", "sim/steady", "sim/decimal", "sim/enum", "sim/random", "sim/testenv"},
+	{"sim/zone", "sim/tolerance", "sim/strict", "sim/quantity", "sim/steady", "sim/decimal", "sim/enum", "sim/random", "sim/uart", "sim/testenv"},
 }
 
 // siblings are the imports within a layer. No other is allowed.
@@ -51,10 +51,10 @@ var siblings = map[string][]string{
 	"harness/plot/pictures":  {"harness/check", "harness/paper", "harness/plot"},
 	"harness/records":        {"harness/budget", "harness/hostfile", "harness/infile", "harness/judge"},
 	"harness/records/sqlite": {"harness/infile", "harness/records"},
-	"harness/rehearse":       {"harness/paper", "harness/shard", "harness/show"},
+	"harness/rehearse":       {"harness/budget", "harness/paper", "harness/shard", "harness/show"},
 	"harness/replay":         {"harness/capture"},
 	"harness/report":         {"harness/judge"},
-	"harness/suite":          {"harness/check", "harness/library", "harness/hostfile", "harness/judge"},
+	"harness/suite":          {"harness/budget", "harness/check", "harness/library", "harness/hostfile", "harness/judge"},
 	"harness/tap":            {"harness/capture"},
 	"scenario/generate":      {"scenario", "scenario/generate/cover"},
 	"scenario/shrink":        {"scenario"},
