@@ -169,11 +169,11 @@ func TestRunWithADatabase(t *testing.T) {
 			defer p.Close()
 			go func() { <-ctx.Done(); p.Close() }()
 			for lines := bufio.NewScanner(p); lines.Scan(); {
-				w := strings.Fields(lines.Text()) // T0017 +00008.015 mm = .*1B
+				w := strings.Fields(lines.Text()) // T0017 +00008.015 mm 3 .*6C
 				if len(w) != 5 || w[0][0] != 'T' {
 					continue
 				}
-				verdict := map[string]string{"<": "NOK", "-": "OK", "=": "OK", "+": "OK", ">": "NOK"}[w[3]]
+				verdict := map[string]string{"1": "NOK", "2": "OK", "3": "OK", "4": "OK", "5": "NOK"}[w[3]]
 				if wrong != "" {
 					verdict = wrong
 				}

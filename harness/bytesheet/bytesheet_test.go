@@ -39,7 +39,7 @@ func TestDecodeAccountsForEveryByte(t *testing.T) {
 	d, err := wire.Parse("line-ascii.yaml", text)
 	require.NoError(t, err)
 	var b strings.Builder
-	good, err := bytesheet.Decode(&b, d, []byte("R +00022.003 mm = .*6D\r\nR +"), wire.Gauge)
+	good, err := bytesheet.Decode(&b, d, []byte("R +00022.003 mm 3 .*63\r\nR +"), wire.Gauge)
 	require.NoError(t, err)
 	require.False(t, good)
 	require.Contains(t, b.String(), "bytes 24 to 26: no frame: its end never came")

@@ -28,8 +28,8 @@ func sample() *capture.Capture {
 			{At: 5 * time.Millisecond, Kind: capture.Opened},
 			{At: 6 * time.Millisecond, Kind: capture.Asked, Text: "9600 8N1"},
 			{At: 7 * time.Millisecond, Kind: capture.Lines, DTR: true, RTS: true},
-			{At: 20*time.Millisecond + 1, Kind: capture.FromHost, Bytes: []byte("?\r\n"), DTR: true, RTS: true},
-			{At: 22 * time.Millisecond, Kind: capture.FromGauge, Bytes: []byte("R +00006.001 mm = .*1C\r\n"), DTR: true, RTS: true},
+			{At: 20*time.Millisecond + 1, Kind: capture.FromHost, Bytes: []byte("N\r\n"), DTR: true, RTS: true},
+			{At: 22 * time.Millisecond, Kind: capture.FromGauge, Bytes: []byte("R +00006.001 mm 3 .*12\r\n"), DTR: true, RTS: true},
 			{At: 23 * time.Millisecond, Line: 1, Kind: capture.FromGauge, Bytes: []byte{0, 1, 2, 0xFF}},
 			{At: time.Second, Kind: capture.Break},
 			{At: 2 * time.Second, Kind: capture.Gone, Text: "unplugged"},
@@ -186,7 +186,7 @@ func bigEndian() []byte {
 		u16(0)
 	})
 	block(0x0BAD, func() { u32(0) })
-	for i, text := range []string{"?\r", "8.01\r"} {
+	for i, text := range []string{"N\r", "8.01\r"} {
 		block(6, func() {
 			u32(0)
 			u32(0)
@@ -220,7 +220,7 @@ func TestReadsTheOtherByteOrder(t *testing.T) {
 		Began: time.Unix(100, 5e8).UTC(),
 		Lines: []capture.Line{{Name: "line-1"}},
 		Events: []capture.Event{
-			{Kind: capture.FromHost, Bytes: []byte("?\r")},
+			{Kind: capture.FromHost, Bytes: []byte("N\r")},
 			{At: 500 * time.Millisecond, Kind: capture.FromGauge, Bytes: []byte("8.01\r")},
 		},
 	}, got))
@@ -250,8 +250,8 @@ func TestTsharkReadsIt(t *testing.T) {
 pin-snap|1772435700.128456789|0x00|0|0||opened
 pin-snap|1772435700.129456789|0x00|0|0||asked: 9600 8N1
 pin-snap|1772435700.130456789|0x00|1|1||lines
-pin-snap|1772435700.143456790|0x01|1|1|3f0d0a|
-pin-snap|1772435700.145456789|0x02|1|1|52202b30303030362e303031206d6d203d202e2a31430d0a|
+pin-snap|1772435700.143456790|0x01|1|1|4e0d0a|
+pin-snap|1772435700.145456789|0x02|1|1|52202b30303030362e303031206d6d2033202e2a31320d0a|
 depth-2|1772435700.146456789|0x02|0|0|000102ff|
 pin-snap|1772435701.123456789|0x09|0|0||
 pin-snap|1772435702.123456789|0x00|0|0||gone: unplugged

@@ -156,12 +156,12 @@ func TestTellsAnswersFromTheStream(t *testing.T) {
 	dec := capture.NewDecoder(d, func(m capture.Message) {
 		got = append(got, heard{m.From.String(), m.Name, m.Cause, m.Answers, m.Request.Verb})
 	})
-	reading := "R +00006.001 mm = .*69\r\n"
-	tag := "T0017 +00006.001 mm = .*69\r\n"
+	reading := "R +00006.001 mm 3 .*67\r\n"
+	tag := "T0017 +00006.001 mm 3 .*67\r\n"
 	for i, e := range []capture.Event{
 		{Kind: capture.FromGauge, Bytes: []byte(reading)},
 		{Kind: capture.FromHost, Bytes: []byte("Q un")},
-		{Kind: capture.FromHost, Bytes: []byte("it\r\n?\r\n")},
+		{Kind: capture.FromHost, Bytes: []byte("it\r\nN\r\n")},
 		{Kind: capture.FromGauge, Bytes: []byte(tag + "V unit=mm\r\n" + reading + reading)},
 		{Kind: capture.FromGauge, Bytes: []byte("R +000\r\n")},
 	} {

@@ -410,7 +410,7 @@ func bareLoop(t testing.TB, frames int) float64 {
 			n -= k
 		}
 	}()
-	frame := []byte("R +00008.000 mm = .*66\r\n")
+	frame := []byte("R +00008.000 mm 3 .*68\r\n")
 	began := time.Now()
 	for range frames {
 		if n, err := unix.Write(master, frame); err != nil || n != frameSize {

@@ -256,7 +256,7 @@ func TestHostFloodsCommands(t *testing.T) {
 	const n = 20_000
 	request := func(e ledger.Entry) bool { return e.Request != nil }
 	r.talk(func() {
-		if _, err := f.Write(bytes.Repeat([]byte("?\n"), n)); err != nil {
+		if _, err := f.Write(bytes.Repeat([]byte("N\n"), n)); err != nil {
 			t.Error(err)
 		}
 	}, n, request)
@@ -308,7 +308,7 @@ cues: [{at: 0 s, do: rest on, size: 8 mm}]
 			done := make(chan struct{})
 			go func() {
 				defer close(done)
-				flood := bytes.Repeat([]byte("?\n"), 2000)
+				flood := bytes.Repeat([]byte("N\n"), 2000)
 				for {
 					if _, err := f.Write(flood); err != nil { // closed below
 						return
@@ -422,7 +422,7 @@ func TestHostOpensAndClosesInALoop(t *testing.T) {
 		for i := range n {
 			fd := openHost(t, r.port().Path())
 			if i == n-1 {
-				_, _ = unix.Write(fd, []byte("?\n"))
+				_, _ = unix.Write(fd, []byte("N\n"))
 			}
 			_ = unix.Close(fd)
 		}

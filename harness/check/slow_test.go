@@ -151,7 +151,7 @@ func TestRowsThatComeLate(t *testing.T) {
 			t.Parallel()
 			out := called(t, check.Check{Scenario: shipped(t, "01-in-the-middle"), Func: func(ctx context.Context, j *check.Job) error {
 				return recordsLate(ctx, j, late)
-			}}, "form: csv\nzones: {'<': below, '-': warn-low, '=': inside, '+': warn-high, '>': above}")
+			}}, "form: csv\nzones: {'1': below, '2': warn-low, '3': inside, '4': warn-high, '5': above}")
 			if late < never {
 				require.Equal(t, judge.Pass, out.Verdict, explain(out))
 				return

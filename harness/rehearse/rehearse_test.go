@@ -83,7 +83,7 @@ func TestShippedLines(t *testing.T) {
 			t.Errorf("%s has %v gauges and receivers", name, got)
 		}
 		for i := range l.gauges {
-			// R +00008.015 mm = .*1B and T0001 +00008.015 mm = .*1B, CR LF: line-ascii.yaml
+			// R +00008.015 mm 3 .*6C and T0001 +00008.015 mm 3 .*6B, CR LF: line-ascii.yaml
 			if g := &l.gauges[i]; g.frame != 24 || g.tagged != 28 || l.ports[g.port].chars != 960 {
 				t.Errorf("%s %s: frames of %d and %d bytes at %v characters a second", name, g.name, g.frame, g.tagged, l.ports[g.port].chars)
 			}

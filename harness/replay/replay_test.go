@@ -38,7 +38,7 @@ func dialect(t require.TestingT, name string) *wire.Dialect {
 }
 
 // heard makes a capture of lines such as "100 > ?" (the host) and
-// "102 < R +00006.001 mm = .*69" (the gauge), "200 gone", "300 back"; times in ms.
+// "102 < R +00006.001 mm 3 .*67" (the gauge), "200 gone", "300 back"; times in ms.
 func heard(text string) *capture.Capture {
 	c := &capture.Capture{Lines: []capture.Line{capture.NewLine("pin-snap", "9600 8N1")}}
 	for line := range strings.Lines(strings.TrimSpace(text)) {
@@ -71,18 +71,18 @@ func heard(text string) *capture.Capture {
 const session = `
 	0    > Q unit
 	3    < V unit=mm
-	100  > ?
-	104  < R +00006.001 mm = .*69
-	200  > ?
-	204  < R +00006.002 mm = .*6A
+	100  > N
+	104  < R +00006.001 mm 3 .*67
+	200  > N
+	204  < R +00006.002 mm 3 .*64
 	300  > S1
 	302  < OK
-	350  < R +00006.003 mm = .*6B
-	400  < R +00006.004 mm = .*6C
-	450  < T0001 +00006.004 mm = .*6B
+	350  < R +00006.003 mm 3 .*65
+	400  < R +00006.004 mm 3 .*62
+	450  < T0001 +00006.004 mm 3 .*65
 	500  gone
 	900  back pin-snap-2
-	950  < R +00006.005 mm = .*6D`
+	950  < R +00006.005 mm 3 .*63`
 
 func script(t require.TestingT, text string, d *wire.Dialect) *replay.Script {
 	s, err := replay.NewScript(context.Background(), heard(text), 0, d)
@@ -131,9 +131,9 @@ func ask(at int, text string) capture.Event {
 // Kind: property.
 func TestAnswersAsTheCaptureHasIt(t *testing.T) {
 	t.Parallel()
-	want := []string{"3 V unit=mm", "104 R +00006.001 mm = .*69", "204 R +00006.002 mm = .*6A", "302 OK",
-		"350 R +00006.003 mm = .*6B", "400 R +00006.004 mm = .*6C", "450 T0001 +00006.004 mm = .*6B", "500 gone", "900 back pin-snap-2", "950 R +00006.005 mm = .*6D"}
-	same := []capture.Event{ask(0, "Q unit\r\n"), ask(100, "?\r\n"), ask(200, "?\r\n"), ask(300, "S1\r\n")}
+	want := []string{"3 V unit=mm", "104 R +00006.001 mm 3 .*67", "204 R +00006.002 mm 3 .*64", "302 OK",
+		"350 R +00006.003 mm 3 .*65", "400 R +00006.004 mm 3 .*62", "450 T0001 +00006.004 mm 3 .*65", "500 gone", "900 back pin-snap-2", "950 R +00006.005 mm 3 .*63"}
+	same := []capture.Event{ask(0, "Q unit\r\n"), ask(100, "N\r\n"), ask(200, "N\r\n"), ask(300, "S1\r\n")}
 	for name, d := range map[string]*wire.Dialect{"by the dialect": dialect(t, "line-ascii"), "by the times": nil} {
 		t.Run(name, func(t *testing.T) {
 			p := replay.NewPlayer(script(t, session, d), time.Second)
@@ -154,32 +154,32 @@ func TestIsTolerantOfTimesAndOrder(t *testing.T) {
 		counts replay.Counts
 	}{
 		"a slow host": { // the stream begins after S1, however late that is
-			[]capture.Event{ask(500, "Q unit\r\n"), ask(700, "?\r\n"), ask(800, "?\r\n"), ask(900, "S1\r\n")},
-			[]string{"503 V unit=mm", "704 R +00006.001 mm = .*69", "804 R +00006.002 mm = .*6A", "902 OK", "950 R +00006.003 mm = .*6B",
-				"1000 R +00006.004 mm = .*6C", "1050 T0001 +00006.004 mm = .*6B", "1100 gone", "1500 back pin-snap-2", "1550 R +00006.005 mm = .*6D"},
+			[]capture.Event{ask(500, "Q unit\r\n"), ask(700, "N\r\n"), ask(800, "N\r\n"), ask(900, "S1\r\n")},
+			[]string{"503 V unit=mm", "704 R +00006.001 mm 3 .*67", "804 R +00006.002 mm 3 .*64", "902 OK", "950 R +00006.003 mm 3 .*65",
+				"1000 R +00006.004 mm 3 .*62", "1050 T0001 +00006.004 mm 3 .*65", "1100 gone", "1500 back pin-snap-2", "1550 R +00006.005 mm 3 .*63"},
 			replay.Counts{Sent: 4, Answered: 4},
 		},
 		"another order, and more": { // each request has its own answers; the last one stays
-			[]capture.Event{ask(0, "?\r\n"), ask(10, "?\r\n"), ask(20, "?\r\n"), ask(30, "Q unit\r\n"), ask(40, "S1\r\n")},
-			[]string{"4 R +00006.001 mm = .*69", "14 R +00006.002 mm = .*6A", "24 R +00006.002 mm = .*6A", "33 V unit=mm", "42 OK", "380 R +00006.003 mm = .*6B",
-				"430 R +00006.004 mm = .*6C", "480 T0001 +00006.004 mm = .*6B", "530 gone", "930 back pin-snap-2", "980 R +00006.005 mm = .*6D"},
+			[]capture.Event{ask(0, "N\r\n"), ask(10, "N\r\n"), ask(20, "N\r\n"), ask(30, "Q unit\r\n"), ask(40, "S1\r\n")},
+			[]string{"4 R +00006.001 mm 3 .*67", "14 R +00006.002 mm 3 .*64", "24 R +00006.002 mm 3 .*64", "33 V unit=mm", "42 OK", "380 R +00006.003 mm 3 .*65",
+				"430 R +00006.004 mm 3 .*62", "480 T0001 +00006.004 mm 3 .*65", "530 gone", "930 back pin-snap-2", "980 R +00006.005 mm 3 .*63"},
 			replay.Counts{Sent: 4, Answered: 5},
 		},
 		"another way to end a line": {
-			[]capture.Event{ask(0, "Q unit\n"), ask(50, "?\n?\nS1\n")},
-			[]string{"3 V unit=mm", "52 OK", "54 R +00006.001 mm = .*69", "54 R +00006.002 mm = .*6A", "350 R +00006.003 mm = .*6B",
-				"400 R +00006.004 mm = .*6C", "450 T0001 +00006.004 mm = .*6B", "500 gone", "900 back pin-snap-2", "950 R +00006.005 mm = .*6D"},
+			[]capture.Event{ask(0, "Q unit\n"), ask(50, "N\nN\nS1\n")},
+			[]string{"3 V unit=mm", "52 OK", "54 R +00006.001 mm 3 .*67", "54 R +00006.002 mm 3 .*64", "350 R +00006.003 mm 3 .*65",
+				"400 R +00006.004 mm 3 .*62", "450 T0001 +00006.004 mm 3 .*65", "500 gone", "900 back pin-snap-2", "950 R +00006.005 mm 3 .*63"},
 			replay.Counts{Sent: 4, Answered: 4},
 		},
 		"a host that only listens": { // three different requests are waited for, a second each
 			nil,
-			[]string{"3350 R +00006.003 mm = .*6B", "3400 R +00006.004 mm = .*6C", "3450 T0001 +00006.004 mm = .*6B", "3500 gone", "3900 back pin-snap-2", "3950 R +00006.005 mm = .*6D"},
+			[]string{"3350 R +00006.003 mm 3 .*65", "3400 R +00006.004 mm 3 .*62", "3450 T0001 +00006.004 mm 3 .*65", "3500 gone", "3900 back pin-snap-2", "3950 R +00006.005 mm 3 .*63"},
 			replay.Counts{Sent: 4, GivenUp: 3},
 		},
 		"what the capture does not have": {
-			[]capture.Event{ask(0, "Q unit\r\n"), ask(5, "Q rate\r\n"), ask(6, "what?\r\n"), ask(7, "?\r\n?\r\nS1\r\n")},
-			[]string{"3 V unit=mm", "9 OK", "11 R +00006.001 mm = .*69", "11 R +00006.002 mm = .*6A", "350 R +00006.003 mm = .*6B",
-				"400 R +00006.004 mm = .*6C", "450 T0001 +00006.004 mm = .*6B", "500 gone", "900 back pin-snap-2", "950 R +00006.005 mm = .*6D"},
+			[]capture.Event{ask(0, "Q unit\r\n"), ask(5, "Q rate\r\n"), ask(6, "what?\r\n"), ask(7, "N\r\nN\r\nS1\r\n")},
+			[]string{"3 V unit=mm", "9 OK", "11 R +00006.001 mm 3 .*67", "11 R +00006.002 mm 3 .*64", "350 R +00006.003 mm 3 .*65",
+				"400 R +00006.004 mm 3 .*62", "450 T0001 +00006.004 mm 3 .*65", "500 gone", "900 back pin-snap-2", "950 R +00006.005 mm 3 .*63"},
 			replay.Counts{Sent: 4, Answered: 4, Unknown: 1, Strange: 6},
 		},
 	} {
@@ -216,7 +216,7 @@ func TestTellsRequestsThatBeginAlike(t *testing.T) {
 func TestSplittingDoesNotMatter(t *testing.T) {
 	t.Parallel()
 	d := dialect(t, "line-ascii")
-	text := "Q unit\r\n?\r\nnonsense\r\n?\r\nS1\r\n?\r\n"
+	text := "Q unit\r\nN\r\nnonsense\r\nN\r\nS1\r\nN\r\n"
 	rapid.Check(t, func(rt *rapid.T) {
 		var with *wire.Dialect
 		if rapid.Bool().Draw(rt, "dialect") {
@@ -308,8 +308,8 @@ func TestSaysWhichGauge(t *testing.T) {
 //
 // Kind: property.
 func FuzzPlayer(f *testing.F) {
-	f.Add([]byte("?\r\nQ unit\r\nS1\r\n"), uint16(3), true)
-	f.Add([]byte("\r?\r\rS"), uint16(900), false)
+	f.Add([]byte("N\r\nQ unit\r\nS1\r\n"), uint16(3), true)
+	f.Add([]byte("\rN\r\rS"), uint16(900), false)
 	d := dialect(f, "line-ascii")
 	f.Fuzz(func(t *testing.T, host []byte, gap uint16, decoded bool) {
 		var with *wire.Dialect

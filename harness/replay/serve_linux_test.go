@@ -45,7 +45,7 @@ func TestServesAHost(t *testing.T) {
 	require.NoError(t, host.SetReadTimeout(20*time.Second))
 	lines := bufio.NewScanner(host)
 	var got []string
-	for _, word := range []string{"Q unit", "?", "?", "S1"} {
+	for _, word := range []string{"Q unit", "N", "N", "S1"} {
 		_, err := host.Write([]byte(word + "\r\n"))
 		require.NoError(t, err)
 		require.True(t, lines.Scan())
@@ -55,7 +55,7 @@ func TestServesAHost(t *testing.T) {
 		got = append(got, lines.Text())
 	}
 	require.NoError(t, host.Close())
-	require.Empty(t, cmp.Diff([]string{"V unit=mm", "R +00006.001 mm = .*69", "R +00006.002 mm = .*6A", "OK", "R +00006.003 mm = .*6B"}, got[:5]))
+	require.Empty(t, cmp.Diff([]string{"V unit=mm", "R +00006.001 mm 3 .*67", "R +00006.002 mm 3 .*64", "OK", "R +00006.003 mm 3 .*65"}, got[:5]))
 	require.Contains(t, strings.Join(got, "\n"), "T0001 +00006.004")
 	host, err = serial.Open(awaitPort(t, srv, dir+"/pin-snap-2"), &serial.Mode{BaudRate: 9600})
 	require.NoError(t, err)

@@ -153,11 +153,11 @@ func TestPassesAndRecordsBothWays(t *testing.T) {
 	heard.await(t, "opened", kind(capture.Opened))
 	lines := bufio.NewReader(host)
 	for range 3 {
-		_, err = host.Write([]byte("?\r\n"))
+		_, err = host.Write([]byte("N\r\n"))
 		require.NoError(t, err)
 		line, err := lines.ReadString('\n')
 		require.NoError(t, err)
-		require.True(t, strings.HasPrefix(line, "R +00012.007 mm = .*"), line)
+		require.True(t, strings.HasPrefix(line, "R +00012.007 mm 3 .*"), line)
 	}
 	// What the host asks of its line is asked of the device.
 	require.NoError(t, host.SetMode(&serial.Mode{BaudRate: 19200}))
@@ -183,7 +183,7 @@ func TestPassesAndRecordsBothWays(t *testing.T) {
 			t.Errorf("lost: %s", e.Text)
 		}
 	}
-	require.Equal(t, "?\r\n?\r\n?\r\n", sent.String())
+	require.Equal(t, "N\r\nN\r\nN\r\n", sent.String())
 	require.Equal(t, 3, strings.Count(got.String(), "R +00012.007 mm"))
 }
 
@@ -208,7 +208,7 @@ func TestFollowsADeviceThatGoesAway(t *testing.T) {
 	host, err = serial.Open(tp.Path(), &serial.Mode{BaudRate: 9600})
 	require.NoError(t, err)
 	require.NoError(t, host.SetReadTimeout(patience))
-	_, err = host.Write([]byte("?\r\n"))
+	_, err = host.Write([]byte("N\r\n"))
 	require.NoError(t, err)
 	line, err := bufio.NewReader(host).ReadString('\n')
 	require.NoError(t, err)

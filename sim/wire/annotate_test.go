@@ -107,7 +107,7 @@ func TestExplain(t *testing.T) {
 	t.Parallel()
 	d := load(t, "line-ascii")
 	got := ""
-	for _, p := range d.Explain([]byte("R +00008.015 mm = .*62\r\nnoise\r\nR +00008.016 mm = .*62\r\nR +0000"), Gauge) {
+	for _, p := range d.Explain([]byte("R +00008.015 mm 3 .*6C\r\nnoise\r\nR +00008.016 mm 3 .*6C\r\nR +0000"), Gauge) {
 		got += fmt.Sprintf("%d %s %q %v:", p.Start, p.Name, p.Raw, p.Garbage)
 		for _, s := range p.Spans {
 			if !s.Good {
@@ -116,9 +116,9 @@ func TestExplain(t *testing.T) {
 		}
 		got += "\n"
 	}
-	want := `0 reading "R +00008.015 mm = .*62\r\n" <nil>:
+	want := `0 reading "R +00008.015 mm 3 .*6C\r\n" <nil>:
 24  "noise\r\n" reading, byte 0: "R " is wanted here: [0:1 literal is not what stands here] [1:5 unread not read]
-31 reading "R +00008.016 mm = .*62\r\n" reading, byte 20: xor does not match: [20:22 xor 62 does not match]
+31 reading "R +00008.016 mm 3 .*6C\r\n" reading, byte 20: xor does not match: [20:22 xor 6C does not match]
 `
 	if d := cmp.Diff(want, got); d != "" {
 		t.Error(d)

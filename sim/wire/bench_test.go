@@ -28,7 +28,7 @@ frames:
       - " "
       - {choice: unit, is: {mm: mm, in: in}}
       - " "
-      - {choice: zone, is: {below: "<", warn-low: "-", inside: "=", warn-high: "+", above: ">", void: "?"}}
+      - {choice: zone, is: {below: "1", warn-low: "2", inside: "3", warn-high: "4", above: "5", void: "6"}}
       - {flag: low, yes: L, no: "."}
       - "*"
       - {check: xor, form: hex}
@@ -103,17 +103,17 @@ func handEncodeASCII(dst []byte, r *handReading) ([]byte, error) {
 	dst = append(dst, ' ')
 	switch r.zone {
 	case "below":
-		dst = append(dst, '<')
+		dst = append(dst, '1')
 	case "warn-low":
-		dst = append(dst, '-')
+		dst = append(dst, '2')
 	case "inside":
-		dst = append(dst, '=')
+		dst = append(dst, '3')
 	case "warn-high":
-		dst = append(dst, '+')
+		dst = append(dst, '4')
 	case "above":
-		dst = append(dst, '>')
+		dst = append(dst, '5')
 	case "void":
-		dst = append(dst, '?')
+		dst = append(dst, '6')
 	default:
 		return dst, errHand
 	}
@@ -132,7 +132,7 @@ func handEncodeASCII(dst []byte, r *handReading) ([]byte, error) {
 }
 
 func handDecode(p []byte, r *handReading) error {
-	// R +00008.015 mm =.*hh#\r\n
+	// R +00008.015 mm 3.*hh#\r\n
 	if len(p) != 24 || p[0] != 'R' || p[1] != ' ' || p[12] != ' ' || p[15] != ' ' || p[18] != '*' || p[21] != '#' || p[22] != '\r' || p[23] != '\n' {
 		return errHand
 	}
@@ -163,17 +163,17 @@ func handDecode(p []byte, r *handReading) error {
 		return errHand
 	}
 	switch p[16] {
-	case '<':
+	case '1':
 		r.zone = "below"
-	case '-':
+	case '2':
 		r.zone = "warn-low"
-	case '=':
+	case '3':
 		r.zone = "inside"
-	case '+':
+	case '4':
 		r.zone = "warn-high"
-	case '>':
+	case '5':
 		r.zone = "above"
-	case '?':
+	case '6':
 		r.zone = "void"
 	default:
 		return errHand

@@ -105,9 +105,9 @@ func TestShippedFrames(t *testing.T) {
 		pairs          []any
 		want           string
 	}{
-		{"line-ascii", "reading", []any{Reading, "8.015", Unit, "mm", Zone, "inside"}, "R +00008.015 mm = .*62\r\n"},
-		{"line-ascii", "reading", []any{Reading, "-0.50000", Unit, "in", Zone, "below", Low, true, Tag, 42}, "T0042 -000.50000 in < L*"},
-		{"line-ascii", "reading", []any{Void, "over", Unit, "mm", Zone, "void"}, "R +>>>>>>>>> mm ? .*"},
+		{"line-ascii", "reading", []any{Reading, "8.015", Unit, "mm", Zone, "inside"}, "R +00008.015 mm 3 .*6C\r\n"},
+		{"line-ascii", "reading", []any{Reading, "-0.50000", Unit, "in", Zone, "below", Low, true, Tag, 42}, "T0042 -000.50000 in 1 L*"},
+		{"line-ascii", "reading", []any{Void, "over", Unit, "mm", Zone, "void"}, "R +>>>>>>>>> mm 6 .*"},
 		{"compact-binary", "reading", []any{Reading, "8.015", Unit, "mm", Zone, "inside"}, "\xa5\x08\x01\x02\x00\x0c\x3a\xdc\xf8\x29"},
 		{"compact-binary", "reading", []any{Reading, "-1", Unit, "in", Zone, "below", Tagged, true, Tag, 258}, "\xa5\x0a\x01\x28\xff\xf0\xbd\xc0\x01\x02"},
 		{"compact-binary", "refused", []any{Error, "no such reason"}, "\xa5\x04\x03\x01"},
@@ -201,7 +201,7 @@ func TestBadCheck(t *testing.T) {
 	d := load(t, "line-ascii")
 	e := d.NewEnd(Host)
 	n := 0
-	e.Receive([]byte("R +00008.016 mm = .*62\r\n"), 0, func(inc Incoming) {
+	e.Receive([]byte("R +00008.016 mm 3 .*6C\r\n"), 0, func(inc Incoming) {
 		n++
 		if inc.Garbage == nil || !inc.BadChecksum || inc.Frame != d.FrameNamed("reading") {
 			t.Errorf("got %+v", inc)

@@ -25,7 +25,7 @@ def main():
     port, count = sys.argv[1], int(sys.argv[2])
     with serial.Serial(port, 9600, timeout=5) as s:
         for _ in range(count):
-            s.write(b"?\r\n")
+            s.write(b"N\r\n")
             line = s.readline().decode("ascii")
             if not line.endswith("\r\n"):
                 raise TimeoutError("no answer")

@@ -179,12 +179,12 @@ func TestReadsLikeAScenario(t *testing.T) {
 		case i == 40:
 			add(at, capture.Back, nil)
 		case i == 50:
-			add(at+jitter, capture.FromGauge, []byte("R +00008.0"+"@5 mm = .*00\r\n"))
+			add(at+jitter, capture.FromGauge, []byte("R +00008.0"+"@5 mm 3 .*00\r\n"))
 		default:
 			add(at+jitter, capture.FromGauge, said("R "+asReading(8000+i/10*5)+" "+zoneOf(8000+i/10*5)+" ."))
 		}
 		if i == 25 {
-			add(at+20*ms, capture.FromGauge, said("T0041 "+asReading(8010)+" = ."))
+			add(at+20*ms, capture.FromGauge, said("T0041 "+asReading(8010)+" 3 ."))
 		}
 		at += 50 * ms
 	}
@@ -209,9 +209,9 @@ func TestReadsLikeAScenario(t *testing.T) {
 // zoneOf is where a reading in µm falls for limits at 8.020 mm.
 func zoneOf(count int) string {
 	if count > 8020 {
-		return ">"
+		return "5"
 	}
-	return "="
+	return "3"
 }
 
 // However the readings go, and however a steady stream that the line can carry is
@@ -230,9 +230,9 @@ func TestJitterDoesNotMatter(t *testing.T) {
 			// change their order.
 			at := time.Duration(i)*period + time.Duration(rapid.Int64Range(0, int64(period)/4).Draw(rt, "jitter"))
 			n := rapid.IntRange(-3000, 3000).Draw(rt, "reading")
-			c.Events = append(c.Events, capture.Event{At: at, Kind: capture.FromGauge, Bytes: said("R " + asReading(n) + " = .")})
+			c.Events = append(c.Events, capture.Event{At: at, Kind: capture.FromGauge, Bytes: said("R " + asReading(n) + " 3 .")})
 			if rapid.IntRange(0, 4).Draw(rt, "tagged") == 0 {
-				c.Events = append(c.Events, capture.Event{At: time.Duration(i)*period + period/2, Kind: capture.FromGauge, Bytes: said(fmt.Sprintf("T%04d %s = .", tag, asReading(n+1)))})
+				c.Events = append(c.Events, capture.Event{At: time.Duration(i)*period + period/2, Kind: capture.FromGauge, Bytes: said(fmt.Sprintf("T%04d %s 3 .", tag, asReading(n+1)))})
 				tag++
 			}
 		}
@@ -263,8 +263,8 @@ func TestSaysWhenThereIsNothing(t *testing.T) {
 // Kind: property.
 func FuzzScenario(f *testing.F) {
 	d := dialect(f, "line-ascii")
-	f.Add([]byte("R +00008.000 mm = .*23\nT0001 +00008.000 mm = .*14\n?\nR ?????????? mm ? .*22\n"), uint16(40))
-	f.Add(append(said("R +99999.999 mm > L"), said("R -<<<<<<<<< mm ? .")...), uint16(3))
+	f.Add([]byte("R +00008.000 mm 3 .*2D\nT0001 +00008.000 mm 3 .*1A\nN\nR ?????????? mm 6 .*2B\n"), uint16(40))
+	f.Add(append(said("R +99999.999 mm 5 L"), said("R -<<<<<<<<< mm 6 .")...), uint16(3))
 	f.Fuzz(func(t *testing.T, text []byte, gap uint16) {
 		c := &capture.Capture{Lines: []capture.Line{{Name: "g/0"}}}
 		at := time.Duration(0)

@@ -84,7 +84,7 @@ func TestWorld(t *testing.T) {
 				say(w, "%q", buf[:n])
 				if !asked {
 					asked = true
-					_, err := p.Write([]byte("?\r\n"))
+					_, err := p.Write([]byte("N\r\n"))
 					require.NoError(t, err)
 				}
 			}
@@ -96,8 +96,8 @@ func TestWorld(t *testing.T) {
 	require.Empty(t, cmp.Diff([]string{
 		"0s open",
 		"900ms woke",
-		`1s "T0001 +00005.000 mm = .*6C\r\n"`,
-		`1.05s "R +00005.000 mm = .*6B\r\n"`, // the answer to the question
+		`1s "T0001 +00005.000 mm 3 .*62\r\n"`,
+		`1.05s "R +00005.000 mm 3 .*65\r\n"`, // the answer to the question
 		"1.8s woke",
 		"2s the port was hung up",
 		"3s open",

@@ -35,7 +35,7 @@ static void keep(const char *what, const char *tag, const char *size, const char
     }
 }
 
-/* take judges a line such as "T0017 +00008.015 mm = .*1B". */
+/* take judges a line such as "T0017 +00008.015 mm 3 .*6C". */
 static void take(char *line)
 {
     static char last[64];
@@ -62,7 +62,7 @@ static void take(char *line)
         return; /* streamed, or a tag that the link sent twice */
     strcpy(last, whole);
     last_at = time(NULL);
-    if (verdict[0] == '?')
+    if (verdict[0] == '6')
         size[0] = 0; /* nothing to read */
     keep("size", tag + 1, size, unit, verdict);
 }

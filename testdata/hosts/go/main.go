@@ -115,7 +115,7 @@ func (g *gauge) read(ctx context.Context, port serial.Port) (lost bool) {
 	return false
 }
 
-// line takes a line such as "T0017 +00008.015 mm = .*1B".
+// line takes a line such as "T0017 +00008.015 mm 3 .*6C".
 func (g *gauge) line(s string) {
 	star, xor := strings.LastIndexByte(s, '*'), byte(0)
 	for i := 0; i <= star; i++ {
@@ -136,8 +136,8 @@ func (g *gauge) line(s string) {
 	}
 	g.lastTag, g.lastAt = s, time.Now()
 	r := record{What: "size", Tag: words[0][1:], Size: words[1], Unit: words[2], Verdict: words[3]}
-	if strings.Trim(r.Size, "+-.0123456789") != "" || words[3] == "?" {
-		r.Size, r.Verdict = "", "?"
+	if strings.Trim(r.Size, "+-.0123456789") != "" || words[3] == "6" {
+		r.Size, r.Verdict = "", "6"
 	}
 	g.keep(r)
 }

@@ -12,7 +12,7 @@ const records = `
 form: json-lines
 time: unix-ms
 columns: {time: t, gauge: gauge, channel: {always: A}, tag: tag, value: size, unit: unit, zone: verdict, event: what}
-zones: {"<": below, "-": warn-low, "=": inside, "+": warn-high, ">": above, "?": void}
+zones: {"1": below, "2": warn-low, "3": inside, "4": warn-high, "5": above, "6": void}
 events: {size: reading, battery: low-cell, offline: link-lost, online: link-back}
 `
 

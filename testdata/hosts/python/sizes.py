@@ -14,7 +14,7 @@ import serial
 
 PM = {"mm": 10**9, "in": 254 * 10**8, "µm": 10**6}  # picometres in a unit
 WORDS = ("too small", "near lower", "good", "near upper", "too large")
-READING = re.compile(r"(?:(\d+):)?([+-]\d[\d.]*|\S{10}) ?(mm|in) ?[-<=+>?]")
+READING = re.compile(r"(?:(\d+):)?([+-]\d[\d.]*|\S{10}) ?(mm|in) ?[1-6]")
 COMMANDS = {
     "line-ascii": {"identify": "I", "zero": "Z", "preset": "P {to}", "clear": "C", "stream-on": "S1", "stream-off": "S0", "": "W {setting}={to}"},
     "multi-ascii": {"zero": "ZERO", "stream-on": "GO", "stream-off": "STOP"},
