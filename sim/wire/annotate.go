@@ -101,47 +101,32 @@ func (a *annotation) add(start, end int, field, shows string, good bool) {
 
 const codeByte = "code"
 
-// frame unwraps a frame like unwrap does, notes what the framing's own bytes
-// are, and has the body's fields noted where they stand.
+// frame takes a frame apart, notes what the framing's own bytes are, and has the
+// body's fields noted where they stand.
 func (a *annotation) frame() error {
 	f, raw := a.f, a.raw
-	if len(raw) == 1 && f.alone.has(raw[0]) {
-		a.body(raw, []int{0, 1})
-		return nil
+	first := 0
+	for len(f.lead) > 0 && first+len(f.lead) < len(raw) && raw[first] == f.lead[0] {
+		first++
 	}
-	start := len(f.start)
-	for len(f.lead) > 0 && start+len(f.lead) < len(raw) && raw[start] == f.lead[0] {
-		start++
-	}
-	if !bytes.HasPrefix(raw, f.start) {
+	raw = raw[first:]
+	alone := len(raw) == 1 && f.alone.has(raw[0])
+	var u unwrapped
+	u.unwrap(f, raw)
+	switch {
+	case u.why != "":
+		return errors.New(u.why)
+	case !alone && !bytes.HasPrefix(raw, f.start):
 		return errors.New("does not begin with the start of a frame")
-	}
-	stop := len(raw)
-	if f.beyond {
-		stop -= f.check.width
-	}
-	if stop < start {
-		return errors.New(whyEnd)
-	}
-	end := f.endOf(raw[:stop])
-	if len(f.end) > 0 && end == 0 || start+end > stop {
+	case !alone && len(f.end) > 0 && u.end == 0:
 		return errors.New("does not end like a frame")
 	}
-	a.add(0, start, "start", fmt.Sprintf("%q", raw[:start]), true)
-	a.add(stop-end, stop, "end", fmt.Sprintf("%q", raw[stop-end:stop]), true)
-	body, _, why, _ := f.unwrap(raw[start-len(f.start):], nil)
-	if why != "" {
-		return errors.New(why)
-	}
-	if f.beyond {
-		from, to := f.over(0, len(f.start), stop, end)
-		a.check(stop, len(raw), raw[stop:], raw[from:to])
-	}
+	from, stop := first+u.start, first+u.stop
+	a.add(0, from, "start", fmt.Sprintf("%q", a.raw[:from]), true)
+	a.add(stop, stop+u.end, "end", fmt.Sprintf("%q", a.raw[stop:stop+u.end]), true)
 	// Where each byte of the body stands, the check and the length field among them.
-	plain, coded := raw[start:stop-end], raw[start:stop-end]
 	var place []int
-	if f.code != nil {
-		plain, _ = f.code.decode(nil, coded)
+	if coded := raw[u.start:u.stop]; f.code != nil {
 		place = f.code.places(coded)
 	} else {
 		for i := range len(coded) + 1 {
@@ -149,29 +134,31 @@ func (a *annotation) frame() error {
 		}
 	}
 	for i := range place {
-		place[i] += start
+		place[i] += from
 	}
-	if f.kind == cobs {
-		a.codeBytes(start, coded, place)
+	if f.Kind == cobs {
+		a.codeBytes(from, raw[u.start:u.stop], place)
 	}
-	if f.check != nil && !f.beyond {
-		k := len(plain) - f.check.width
-		over := plain[:k]
-		if f.covers == "all" {
-			over = raw[:len(raw)-f.check.width]
+	if u.sum != nil {
+		at, end := stop+u.end, len(a.raw)
+		if k := len(u.plain) - len(u.sum); !f.Beyond {
+			at, end = place[k], place[len(u.plain)]
+			place = place[:k+1]
 		}
-		a.check(place[k], place[len(plain)], plain[k:], over)
-		place = place[:k+1]
+		s := Span{Start: at, End: end, Field: "check", Shows: f.check.shows(nil, 0, u.sum), Good: !u.bad}
+		if u.bad {
+			s.Shows, s.Want = s.Shows+" "+whyCheck, f.check.right(u.over)
+		}
+		a.parts = append(a.parts, s)
 	}
-	if f.kind == lengthPrefixed {
-		k := f.after
-		a.add(place[k], place[k+f.size], "length", fmt.Sprint(readUint(plain[k:k+f.size], f.order)), true)
-		place = append(place[:k], place[k+f.size:]...)
+	if k := f.After; f.Kind == lengthPrefixed {
+		a.add(place[k], place[k+f.Size], "length", fmt.Sprint(readUint(u.plain[k:k+f.Size], f.Order)), true)
+		place = append(place[:k], place[k+f.Size:]...)
 	}
-	if len(place) != len(body)+1 {
+	if len(place) != len(u.body)+1 {
 		return errors.New("is not coded as the framing says")
 	}
-	a.body(body, place)
+	a.body(u.body, place)
 	return nil
 }
 
@@ -186,17 +173,6 @@ func (a *annotation) codeBytes(start int, coded []byte, place []int) {
 			a.add(start+i, start+i+1, codeByte, fmt.Sprint(coded[i]), true)
 		}
 	}
-}
-
-// check notes the framing's check.
-func (a *annotation) check(start, end int, sum, over []byte) {
-	c := a.f.check
-	s := Span{Start: start, End: end, Field: "check", Shows: c.shows(nil, 0, sum), Good: c.matches(sum, over)}
-	if !s.Good {
-		s.Shows += " " + whyCheck
-		s.Want = c.right(over)
-	}
-	a.parts = append(a.parts, s)
 }
 
 // right is what a check should be, as it is shown.

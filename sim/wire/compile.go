@@ -236,7 +236,7 @@ func (c *compiler) frame(f frame, name, framing *string, fields []fieldSpec, cou
 	f.pos = c.doc.At(name)
 	f.framing = c.framingNamed(f.from, framing)
 	sc := &scope{frame: &f, seen: map[Term]bool{}, count: count}
-	for _, part := range [][]fieldSpec{f.framing.spec.Header, fields, f.framing.spec.Trailer} {
+	for _, part := range [][]fieldSpec{f.framing.Header, fields, f.framing.Trailer} {
 		f.nodes = append(f.nodes, c.fields(sc, part)...)
 	}
 	c.cover(sc, f.nodes, false)

@@ -41,7 +41,7 @@ type End struct {
 	seen    int     // bytes of buf that were scanned: the beginning of a frame
 	chunks  []chunk // when the bytes of buf came
 	last    time.Duration
-	scratch []byte
+	whole   unwrapped
 	junk    []byte // bytes that are no frame, not yet reported
 	junkAt  time.Duration
 	junkWhy error
@@ -82,7 +82,7 @@ func (e *End) SetAddress(n int64) { e.address = n }
 
 // gap is the silence that ends a frame, or 0.
 func (e *End) gap() time.Duration {
-	if e.f.kind != silence {
+	if e.f.Kind != silence {
 		return 0
 	}
 	if e.f.gap > 0 {
@@ -125,11 +125,11 @@ func (e *End) scan(yield func(Incoming)) {
 			continue
 		}
 		e.ended = false
-		if e.skip && e.f.kind == silence {
+		if e.skip && e.f.Kind == silence {
 			e.discard(len(e.buf), errTooLong, yield)
 			return
 		}
-		if e.f.early && e.wholeEarly(yield) {
+		if e.f.Early && e.wholeEarly(yield) {
 			continue
 		}
 		n, what, why := e.f.scan(e.buf, e.seen)
@@ -183,12 +183,10 @@ func (e *End) pick() {
 // check is good although no silence has come.
 func (e *End) wholeEarly(yield func(Incoming)) bool {
 	for n := e.seen + 1; n <= min(len(e.buf), e.f.rawMost); n++ {
-		body, scratch, why, badSum := e.f.unwrap(e.buf[:n], e.scratch)
-		e.scratch = scratch
-		if why != "" || badSum {
+		if e.whole.unwrap(e.f, e.buf[:n]); e.whole.why != "" || e.whole.bad {
 			continue
 		}
-		if f, whole := e.d.decodeBody(e.among(), body, e.rec, e.ask); f != NoFrame && whole {
+		if f, whole := e.d.decodeBody(e.among(), e.whole.body, e.rec, e.ask); f != NoFrame && whole {
 			e.complete(n, yield)
 			return true
 		}
@@ -231,7 +229,7 @@ func (e *End) quietBytes(at time.Duration, yield func(Incoming)) {
 		return
 	}
 	for len(e.buf) > 0 {
-		if e.f.kind != fixedLength && e.f.kind != lengthPrefixed {
+		if !e.f.counted() {
 			e.discard(len(e.buf), errUnfinished, yield)
 			break
 		}
@@ -298,26 +296,26 @@ func (e *End) flush(yield func(Incoming)) {
 // that looks like none.
 func (e *End) complete(n int, yield func(Incoming)) {
 	raw := e.buf[:n]
-	body, scratch, why, badSum := e.f.unwrap(raw, e.scratch)
-	e.scratch = scratch
+	u := &e.whole
+	u.unwrap(e.f, raw)
 	inc := Incoming{Frame: NoFrame, Raw: raw, Start: e.startAt()}
-	switch end := e.f.endOf(raw); {
-	case end > 0 && end == n && !e.f.empty:
+	switch {
+	case u.end > 0 && u.end == n && !e.f.empty:
 		// Two ends in a row, or a flag shared by two frames.
 		e.flush(yield)
 		e.drop(n)
 		return
-	case why != "":
-		inc.Garbage = fmt.Errorf("the frame %s", why)
+	case u.why != "":
+		inc.Garbage = fmt.Errorf("the frame %s", u.why)
 	case e.f.split != 0:
 		e.flush(yield)
-		e.parts(inc, body, yield)
+		e.parts(inc, u.body, yield)
 		e.drop(n)
 		return
 	default:
-		e.read(&inc, body, badSum)
+		e.read(&inc, u.body, u.bad)
 	}
-	if inc.Garbage != nil && (e.f.kind == fixedLength || e.f.kind == lengthPrefixed) {
+	if inc.Garbage != nil && (e.f.counted()) {
 		// The length was not to be trusted: look behind its first byte.
 		if len(e.junk) == 0 {
 			e.junkSum = inc.BadChecksum

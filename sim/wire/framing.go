@@ -3,6 +3,7 @@ package wire
 import (
 	"bytes"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -13,9 +14,8 @@ import (
 // framing tells one frame from the next: it wraps a body on the way out, and
 // on the way in (see End) finds the frame and unwraps it.
 type framing struct {
+	*framingSpec
 	name     string
-	spec     *framingSpec
-	kind     framingKind
 	roots    []int  // frames that stand in it, in the order they are tried
 	lead     []byte // sent before a frame; an empty frame to the receiver
 	start    []byte
@@ -23,24 +23,16 @@ type framing struct {
 	ors      [][]byte
 	ends     byteSet // bytes of every end
 	alone    byteSet // bytes that are a frame by themselves
-	mask     byte    // sync: the bits that are set in a frame's first byte and in no other
-	bytes    int
-	longest  int // bytes of the body, its check included
-	rawMost  int // bytes of a whole frame as sent
-	size     int
-	order    byteOrder
-	after    int
-	plus     int
-	code     code // nil: the body stands as it is
+	longest  int     // bytes of the body, its check included
+	rawMost  int     // bytes of a whole frame as sent
+	code     code    // nil: the body stands as it is
 	stuffed  *stuffing
 	gap      time.Duration
 	gapChars int // tenths of a character; used when gap is 0
-	early    bool
 	stale    time.Duration
 	check    *covered
 	node     node // of the check
 	covers   string
-	beyond   bool // the check stands after the end
 	split    byte
 	path     byte
 	empty    bool // some frame has an empty body
@@ -116,10 +108,10 @@ func (c *compiler) openFramings() {
 		if side == Host && c.doc.Has(&c.spec.Host) {
 			s = &c.spec.Host
 		}
-		list := []*framing{{spec: s, kind: s.Kind}}
+		list := []*framing{{framingSpec: s}}
 		for i := range c.spec.Framings {
 			n := &c.spec.Framings[i]
-			list = append(list, &framing{name: n.Name, spec: &n.framingSpec, kind: n.Kind})
+			list = append(list, &framing{name: n.Name, framingSpec: &n.framingSpec})
 		}
 		c.d.framings[side] = list
 	}
@@ -133,81 +125,77 @@ func (c *compiler) framingNamed(from Side, name *string) *framing {
 // closeFramings compiles the framings that are used.
 func (c *compiler) closeFramings() {
 	for _, side := range []Side{Gauge, Host} {
-		used := c.d.framings[side][:1]
-		for _, f := range c.d.framings[side][1:] {
-			for i := range c.d.frames {
-				if c.d.frames[i].framing == f {
-					used = append(used, f)
-					break
-				}
-			}
-		}
-		c.d.framings[side] = used
-		for i, f := range used {
-			c.framing(f, side)
-			if s := f.spec; i > 0 && len(f.start) == 0 && f.kind != syncBit {
-				c.doc.Errorf(s, "give it a start", "the framing %s cannot be told from the main one by its first byte", f.name)
+		list := c.d.framings[side]
+		rest := slices.DeleteFunc(slices.Clone(list[1:]), func(f *framing) bool {
+			return !slices.ContainsFunc(c.d.frames, func(fr frame) bool { return fr.framing == f })
+		})
+		c.d.framings[side] = append(list[:1:1], rest...)
+		c.framing(list[0], side)
+		for _, f := range rest {
+			if c.framing(f, side); len(f.start) == 0 && f.Kind != syncBit {
+				c.doc.Errorf(f.framingSpec, "give it a start", "the framing %s cannot be told from the main one by its first byte", f.name)
 			}
 		}
 	}
 }
 
 func (c *compiler) framing(f *framing, from Side) {
-	s := f.spec
-	f.order, f.size, f.after, f.plus, f.bytes, f.mask = s.Order, s.Size, s.After, s.Plus, s.Bytes, byte(s.Mask)
-	f.early, f.beyond, f.stale = s.Early, s.Beyond, c.duration(&s.Stale)
+	s := f.framingSpec
+	f.stale = c.duration(&s.Stale)
 	c.framingKeys(s)
 	f.start, f.end = c.bytesOf(&s.Start), c.bytesOf(&s.End)
+	f.ends.addAll(f.end)
 	for i := range s.Or {
 		if from == Gauge && !c.doc.Has(&c.spec.Host) {
 			break // a gauge sends the first end only
 		}
-		f.ors = append(f.ors, c.bytesOf(&s.Or[i]))
-		if len(f.ors[i]) == 0 {
+		if f.ors = append(f.ors, c.bytesOf(&s.Or[i])); len(f.ors[i]) == 0 {
 			c.doc.Errorf(&s.Or[i], "", "an end is empty")
-			f.ors = nil
 			return
 		}
+		f.ends.addAll(f.ors[i])
 	}
 	if s.Check != nil && !c.framingCheck(f) {
 		return
 	}
-	f.covers = c.pick(&s.Covers, "body", "body", "body-and-end", "all")
-	if f.covers == "body-and-end" && !f.beyond {
-		c.doc.Errorf(&s.Covers, "add check-after-end: yes", "the check stands before the end and cannot cover it")
-	}
-	if f.beyond && f.check == nil {
-		c.doc.Errorf(&s.Beyond, "write check: as well", "there is no check to stand after the end")
-		f.beyond = false
-	}
 	c.framingOfKind(f)
+	f.ends.addAll(f.end)
 	if s.Coding != "" && f.code != nil {
 		c.doc.Errorf(&s.Coding, "", "hexadecimal digits need no stuffing")
 	} else if c.pick(&s.Coding, "", "hex") == "hex" {
 		f.code = hexCode{}
 	}
-	if c.doc.Has(&s.Split) {
-		f.split, f.path = c.char(&s.Split, 0), c.char(&s.Path, 0)
-		if f.check != nil {
-			c.doc.Errorf(&s.Split, "", "a line of several commands has no check")
+	f.covers = c.pick(&s.Covers, "body", "body", "body-and-end", "all")
+	f.split, f.path = c.char(&s.Split, 0), c.char(&s.Path, 0)
+	for _, wrong := range []struct {
+		is   bool
+		at   any
+		want string
+		what string
+	}{
+		{f.covers == "body-and-end" && !s.Beyond, &s.Covers, "add check-after-end: yes", "the check stands before the end and cannot cover it"},
+		{s.Beyond && f.check == nil, &s.Beyond, "write check: as well", "there is no check to stand after the end"},
+		{f.split != 0 && f.check != nil, &s.Split, "", "a line of several commands has no check"},
+		{f.path != 0 && f.split == 0, &s.Path, "write split as well", "a path matters only between the commands of one line"},
+		{f.covers == "all" && f.code != nil, &s.Covers, "write body", "a check inside coded bytes covers the body"},
+	} {
+		if wrong.is {
+			c.doc.Errorf(wrong.at, wrong.want, "%s", wrong.what)
 		}
-	} else if c.doc.Has(&s.Path) {
-		c.doc.Errorf(&s.Path, "write split as well", "a path matters only between the commands of one line")
 	}
-	if f.covers == "all" && f.code != nil {
-		c.doc.Errorf(&s.Covers, "write body", "a check inside coded bytes covers the body")
+	if s.Beyond && f.check == nil {
+		return
 	}
 	c.framingLength(f)
-	f.ends.addAll(f.end)
-	for _, o := range f.ors {
-		f.ends.addAll(o)
-	}
 	// A length that was damaged on the way may ask for more than ever comes; it
 	// must not swallow what follows for ever.
-	if f.stale == 0 && (f.kind == fixedLength || f.kind == lengthPrefixed) {
+	if f.stale == 0 && f.counted() {
 		f.stale = 500 * time.Millisecond
 	}
 }
+
+// counted says whether a frame's length is known before its end comes.
+func (f *framing) counted() bool { return f.Kind == fixedLength || f.Kind == lengthPrefixed }
 
 // framingKeys refuses keys that mean nothing for a kind of framing.
 func (c *compiler) framingKeys(s *framingSpec) {
@@ -220,21 +208,21 @@ func (c *compiler) framingKeys(s *framingSpec) {
 }
 
 func (c *compiler) framingCheck(f *framing) bool {
-	s, ok := f.spec.Check.is.(*checkSpec)
-	if !ok || f.spec.Check.wrong {
-		c.doc.Errorf(f.spec.Check, "write {check: crc-16/modbus, order: little}", "the framing's check is no check")
+	s, ok := f.Check.is.(*checkSpec)
+	if !ok || f.Check.wrong {
+		c.doc.Errorf(f.Check, "write {check: crc-16/modbus, order: little}", "the framing's check is no check")
 		return false
 	}
 	if s.From != "" || s.To != "" {
-		c.doc.Errorf(f.spec.Check, "write covers: body, body-and-end or all", "the framing's check has no from and to")
+		c.doc.Errorf(f.Check, "write covers: body, body-and-end or all", "the framing's check has no from and to")
 	}
-	f.node = c.field(&scope{frame: &frame{}, seen: map[Term]bool{}, count: new(int)}, f.spec.Check)
+	f.node = c.field(&scope{frame: &frame{}, seen: map[Term]bool{}, count: new(int)}, f.Check)
 	f.check, ok = f.node.field.(*covered)
 	return ok
 }
 
 func (c *compiler) framingOfKind(f *framing) {
-	s := f.spec
+	s := f.framingSpec
 	needs := func(ptr any, ok bool, what string) {
 		if !ok {
 			c.doc.Errorf(ptr, "", "%s framing needs %s", s.Kind, what)
@@ -302,7 +290,7 @@ func (c *compiler) stuffing(at any, escape *string, xor *int, marks []byte) *stu
 }
 
 func (c *compiler) bracketStuffing(f *framing) {
-	s := f.spec
+	s := f.framingSpec
 	if c.doc.Has(&s.Escape) {
 		f.stuffed = c.stuffing(s, &s.Escape, &s.Xor, append(append([]byte(nil), f.start...), f.end...))
 	}
@@ -326,7 +314,7 @@ func (c *compiler) bracketStuffing(f *framing) {
 }
 
 func (c *compiler) silentGap(f *framing) {
-	s := f.spec
+	s := f.framingSpec
 	if num, ok := strings.CutSuffix(s.Gap, " characters"); ok {
 		v, err := decimal.Parse(num)
 		n, whole := v.Mul(decimal.New(10, 0)).Int64()
@@ -337,16 +325,16 @@ func (c *compiler) silentGap(f *framing) {
 	} else {
 		f.gap = c.duration(&s.Gap)
 	}
-	if f.early && f.check == nil {
+	if f.Early && f.check == nil {
 		c.doc.Errorf(&s.Early, "give the framing a check", "without a check nothing says that a frame is whole")
 	}
 }
 
 // framingLength settles how long a frame may be.
 func (c *compiler) framingLength(f *framing) {
-	s := f.spec
+	s := f.framingSpec
 	extra := 0
-	if f.check != nil && !f.beyond {
+	if f.check != nil && !f.Beyond {
 		extra = f.check.width
 	}
 	for i := range c.d.frames {
@@ -381,19 +369,19 @@ func (c *compiler) framingLength(f *framing) {
 		}
 	}
 	switch {
-	case f.kind == fixedLength || f.kind == syncBit:
-		f.longest = f.bytes
+	case f.Kind == fixedLength || f.Kind == syncBit:
+		f.longest = f.Bytes
 	case f.longest == 0:
 		f.longest = 64
 	}
 	if f.split != 0 {
 		f.longest = max(f.longest, 256)
 	}
-	f.rawMost = f.longest + len(f.lead) + len(f.start) + len(f.end) + f.size
+	f.rawMost = f.longest + len(f.lead) + len(f.start) + len(f.end) + f.Size
 	if f.code != nil {
 		f.rawMost += f.code.size(f.longest) - f.longest
 	}
-	if f.beyond {
+	if f.Beyond {
 		f.rawMost += f.check.width
 	}
 }
@@ -406,43 +394,43 @@ func (f *framing) close(dst []byte, frame, body int) ([]byte, string) {
 	if len(dst) == body+1 && f.alone.has(dst[body]) {
 		return append(dst[:frame], dst[body]), ""
 	}
-	if f.kind == lengthPrefixed {
-		n := len(dst) - body - f.after
+	if f.Kind == lengthPrefixed {
+		n := len(dst) - body - f.After
 		if n < 0 {
 			return dst, "is shorter than the part before its length field"
 		}
 		if f.check != nil {
 			n += f.check.width
 		}
-		u := n + f.plus
-		if u < 0 || uint64(u)>>(8*f.size) != 0 {
+		u := n + f.Plus
+		if u < 0 || uint64(u)>>(8*f.Size) != 0 {
 			return dst, whyLength
 		}
-		dst = appendFill(dst, 0, f.size)
-		at := body + f.after
-		copy(dst[at+f.size:], dst[at:len(dst)-f.size])
-		appendUint(dst[at:at], uint64(u), f.size, f.order)
+		dst = appendFill(dst, 0, f.Size)
+		at := body + f.After
+		copy(dst[at+f.Size:], dst[at:len(dst)-f.Size])
+		appendUint(dst[at:at], uint64(u), f.Size, f.Order)
 	}
-	if f.check != nil && !f.beyond {
+	if f.check != nil && !f.Beyond {
 		from := body
 		if f.covers == "all" {
 			from = frame
 		}
 		dst, _ = f.check.append(dst, f.check.check.sum(dst[from:]))
 	}
-	if n := len(dst) - body; n > f.longest+f.size {
+	if n := len(dst) - body; n > f.longest+f.Size {
 		return dst, "is longer than the framing allows"
 	}
 	switch {
-	case f.bytes > 0 && len(dst)-frame != f.bytes:
+	case f.Bytes > 0 && len(dst)-frame != f.Bytes:
 		return dst, "is not of the fixed length"
-	case f.kind == syncBit && f.unsynced(dst[frame:]) >= 0:
+	case f.Kind == syncBit && f.unsynced(dst[frame:]) >= 0:
 		return dst, "has the sync bits in the wrong bytes"
 	case f.code != nil:
 		dst = f.code.encode(dst, body)
 	}
 	dst = append(dst, f.end...)
-	if f.check != nil && f.beyond {
+	if f.check != nil && f.Beyond {
 		from, to := f.over(frame, body, len(dst), len(f.end))
 		dst, _ = f.check.append(dst, f.check.check.sum(dst[from:to]))
 	}
@@ -463,58 +451,70 @@ func (f *framing) over(frame, body, stop, end int) (from, to int) {
 // unsynced returns the first byte whose sync bits are wrong, or −1.
 func (f *framing) unsynced(raw []byte) int {
 	for i, b := range raw {
-		if (b&f.mask == f.mask) != (i == 0) {
+		if (int(b)&f.Mask == f.Mask) != (i == 0) {
 			return i
 		}
 	}
 	return -1
 }
 
-// unwrap finds the body of a whole frame. scratch is used when the body has to
-// be rewritten. badSum is true when only the check was wrong.
-func (f *framing) unwrap(raw, scratch []byte) (body, newScratch []byte, why string, badSum bool) {
+// unwrapped is a frame taken apart.
+type unwrapped struct {
+	start, stop int    // the body's first byte, and the one behind it, on the line
+	end         int    // bytes of the end
+	plain       []byte // the body decoded, the framing's own fields among it
+	body        []byte
+	sum, over   []byte // the check and what it covers
+	bad         bool   // the check does not match
+	why         string // it is no frame
+	scratch     []byte // for a body that has to be rewritten
+}
+
+// unwrap takes a whole frame apart.
+func (u *unwrapped) unwrap(f *framing, raw []byte) {
+	*u = unwrapped{scratch: u.scratch[:0], stop: len(raw), plain: raw, body: raw}
 	if len(raw) == 1 && f.alone.has(raw[0]) {
-		return raw, scratch, "", false
+		return
 	}
 	stop := len(raw)
-	if f.beyond {
+	if f.Beyond {
 		stop -= f.check.width
 	}
-	end := f.endOf(raw[:max(stop, 0)])
-	if len(f.start)+end > stop {
-		return nil, scratch, whyEnd, false
+	u.end = f.endOf(raw[:max(stop, 0)])
+	if u.start, u.stop = len(f.start), stop-u.end; u.start > u.stop {
+		u.why = whyEnd
+		return
 	}
-	body = raw[len(f.start) : stop-end]
-	if f.beyond {
-		from, to := f.over(0, len(f.start), stop, end)
-		badSum = !f.check.matches(raw[stop:], raw[from:to])
-	}
+	u.plain = raw[u.start:u.stop]
 	if f.code != nil {
-		if body, why = f.code.decode(scratch[:0], body); why != "" {
-			return nil, body, why, false
+		if u.scratch, u.why = f.code.decode(u.scratch, u.plain); u.why != "" {
+			return
 		}
-		scratch = body
+		u.plain = u.scratch
 	}
-	if f.check != nil && !f.beyond {
-		n := len(body) - f.check.width
-		if n < 0 || f.kind == lengthPrefixed && n < f.after+f.size {
-			return nil, scratch, whyEnd, false
+	u.body = u.plain
+	switch {
+	case f.Beyond:
+		from, to := f.over(0, u.start, stop, u.end)
+		u.sum, u.over = raw[stop:], raw[from:to]
+	case f.check != nil:
+		n := len(u.plain) - f.check.width
+		if n < 0 || f.Kind == lengthPrefixed && n < f.After+f.Size {
+			u.why = whyEnd
+			return
 		}
-		covered := body[:n]
+		u.sum, u.over, u.body = u.plain[n:], u.plain[:n], u.plain[:n]
 		if f.covers == "all" {
-			covered = raw[:len(raw)-f.check.width]
+			u.over = raw[:len(raw)-f.check.width]
 		}
-		badSum = !f.check.matches(body[n:], covered)
-		body = body[:n]
 	}
-	if f.kind == lengthPrefixed { // close up over the length field
-		if f.after == 0 {
-			return body[f.size:], scratch, "", badSum
-		}
-		scratch = append(append(scratch[:0], body[:f.after]...), body[f.after+f.size:]...)
-		body = scratch
+	u.bad = u.sum != nil && !f.check.matches(u.sum, u.over)
+	if f.Kind == lengthPrefixed && f.After == 0 {
+		u.body = u.body[f.Size:]
+	} else if f.Kind == lengthPrefixed { // close up over the length field
+		u.scratch = append(append(u.scratch, u.body[:f.After]...), u.body[f.After+f.Size:]...)
+		u.body = u.scratch
 	}
-	return body, scratch, "", badSum
 }
 
 // endOf returns the length of the end the bytes carry.
@@ -537,8 +537,8 @@ func (f *framing) opens(b byte) bool {
 		return true
 	case len(f.start) > 0:
 		return f.start[0] == b
-	case f.kind == syncBit:
-		return b&f.mask == f.mask
+	case f.Kind == syncBit:
+		return int(b)&f.Mask == f.Mask
 	}
 	return true
 }

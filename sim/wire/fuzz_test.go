@@ -156,7 +156,7 @@ func FuzzDecode(f *testing.F) {
 				t.Fatalf("%s: %q reads as %s, which is sent as %q and reads differently", d.Name(), inc.Raw, shown(d, rec), raw)
 			}
 		})
-		if n := cap(one.buf) + cap(one.junk) + cap(one.scratch); n > 16*one.d.framings[one.from][0].rawMost+8192 {
+		if n := cap(one.buf) + cap(one.junk) + cap(one.whole.scratch); n > 16*one.d.framings[one.from][0].rawMost+8192 {
 			t.Fatalf("%d bytes are kept, the longest frame has %d", n, one.d.framings[one.from][0].rawMost)
 		}
 		one.Quiet(24*time.Hour, collect(d, &whole))

@@ -90,7 +90,7 @@ func (f *framing) forbidden() (set byteSet) {
 	if f.split != 0 {
 		set.add(f.split)
 	}
-	if f.code == nil && (f.kind == delimited || f.kind == bracketed) {
+	if f.code == nil && (f.Kind == delimited || f.Kind == bracketed) {
 		set.union(f.ends)
 		set.addAll(f.start)
 	}
@@ -182,11 +182,11 @@ func (c *compiler) followEach(f *each, n *node, next, forbid byteSet) {
 // contains refuses fields that may have the very bytes that end a frame.
 func (c *compiler) contains(fr *frame) {
 	f := fr.framing
-	if f.code != nil || f.kind != delimited && f.kind != bracketed {
+	if f.code != nil || f.Kind != delimited && f.Kind != bracketed {
 		return
 	}
 	marks := append([][]byte{f.end}, f.ors...)
-	if f.kind == bracketed {
+	if f.Kind == bracketed {
 		marks = append(marks, f.start)
 	}
 	check := func(n *node) {
@@ -217,7 +217,7 @@ func (c *compiler) contains(fr *frame) {
 			check(n)
 		}
 	})
-	if f.check != nil && !f.beyond {
+	if f.check != nil && !f.Beyond {
 		check(&f.node)
 	}
 }

@@ -418,7 +418,7 @@ func TestPropertyResync(t *testing.T) {
 		}
 		e.Receive(noise, 0, count)
 		at := time.Duration(0)
-		if e.f.kind == silence {
+		if e.f.Kind == silence {
 			at = e.gap()
 		}
 		// As many frames as the longest one has bytes, and one more: whatever the

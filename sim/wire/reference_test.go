@@ -191,11 +191,11 @@ func bodies(d *Dialect, stream string) (out []string) {
 			out = append(out, "garbage: "+inc.Garbage.Error())
 			return
 		}
-		body, _, _, _ := d.framings[Gauge][0].unwrap(inc.Raw, nil)
-		if len(body) == 0 {
+		var u unwrapped
+		if u.unwrap(d.framings[Gauge][0], inc.Raw); len(u.body) == 0 {
 			return // two END bytes in a row
 		}
-		out = append(out, string(body))
+		out = append(out, string(u.body))
 	})
 	return out
 }

@@ -27,7 +27,7 @@ var (
 // looked at before, and were the beginning of a frame. What it finds does not
 // depend on how many bytes follow.
 func (f *framing) scan(buf []byte, seen int) (n int, what scanned, why error) {
-	switch f.kind {
+	switch f.Kind {
 	case fixedLength, lengthPrefixed:
 		return f.scanCounted(buf)
 	case bracketed:
@@ -65,15 +65,15 @@ func (f *framing) scanCounted(buf []byte) (n int, what scanned, why error) {
 	if k := min(len(buf), len(f.start)); !bytes.Equal(buf[:k], f.start[:k]) {
 		return 1, scanJunk, errOutside
 	}
-	n = f.bytes
-	if f.kind == lengthPrefixed {
-		head := len(f.start) + f.after + f.size
+	n = f.Bytes
+	if f.Kind == lengthPrefixed {
+		head := len(f.start) + f.After + f.Size
 		if len(buf) < head {
 			return 0, scanMore, nil
 		}
-		u := readUint(buf[head-f.size:head], f.order)
-		n = int(min(u, 1<<30)) - f.plus
-		if n < 0 || n+f.after > f.longest {
+		u := readUint(buf[head-f.Size:head], f.Order)
+		n = int(min(u, 1<<30)) - f.Plus
+		if n < 0 || n+f.After > f.longest {
 			return 1, scanJunk, errOutside
 		}
 		n += head
@@ -85,16 +85,16 @@ func (f *framing) scanCounted(buf []byte) (n int, what scanned, why error) {
 }
 
 func (f *framing) scanSync(buf []byte) (n int, what scanned, why error) {
-	k := min(len(buf), f.bytes)
+	k := min(len(buf), f.Bytes)
 	switch i := f.unsynced(buf[:k]); {
 	case i == 0:
 		return 1, scanJunk, errOutside
 	case i > 0:
 		return i, scanJunk, errRestart
-	case k < f.bytes:
+	case k < f.Bytes:
 		return 0, scanMore, nil
 	}
-	return f.bytes, scanFrame, nil
+	return f.Bytes, scanFrame, nil
 }
 
 // scanBracketed reads a frame between a start and an end.
@@ -106,7 +106,7 @@ func (f *framing) scanBracketed(buf []byte, seen int) (n int, what scanned, why 
 		return 1, scanJunk, errOutside
 	}
 	after := 0
-	if f.beyond {
+	if f.Beyond {
 		after = f.check.width
 	}
 	for n := max(seen, len(f.start)) + 1; n <= len(buf); n++ {
