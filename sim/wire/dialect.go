@@ -73,7 +73,6 @@ type Dialect struct {
 	maps        []*regMap
 	inTurn      bool
 	replyAfter  time.Duration
-	roots       [2][]int // frames to try, by sender
 	left        Term     // the terms of the conversation itself; −1 unless it is used
 	waiting     Term
 }

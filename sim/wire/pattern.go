@@ -332,47 +332,43 @@ func (l *language) meet(m *language, work *int) (example []byte, found bool) {
 // order settles in which order the frames of a sender are tried, and finds
 // frames that look alike without a word about the order.
 func (c *compiler) order(from Side) {
-	var list []int
-	after := map[int]map[int]bool{}
-	for i := range c.d.frames {
-		f := &c.d.frames[i]
-		if f.from != from {
-			continue
-		}
-		list = append(list, i)
-		after[i] = map[int]bool{}
-		for k := range f.after {
-			found := f.after[k] == "all"
-			for j := range c.d.frames {
-				if g := &c.d.frames[j]; j != i && g.from == from && (f.after[k] == "all" || g.name == f.after[k]) {
-					found, after[i][j] = true, true
-				}
-			}
-			if !found {
-				c.doc.Errorf(&f.after[k], "", "there is no frame %q from the %s", f.after[k], from)
-			}
-		}
-	}
 	// A frame comes once all it waits for have come; in file order otherwise.
-	done := map[int]bool{}
 	var order []int
-	for len(order) < len(list) {
-		next := slices.IndexFunc(list, func(i int) bool {
-			for j := range after[i] {
-				if !done[j] && (!after[j][i] || contains(c.d.frames[i].after, c.d.frames[j].name)) {
-					return false
-				}
-			}
-			return !done[i]
-		})
-		if next < 0 {
-			c.doc.Errorf(c.d.frames[list[0]].spec, "", "the frames wait for each other in a circle")
+	begun, done := map[int]bool{}, map[int]bool{}
+	var visit func(i int)
+	visit = func(i int) {
+		f := &c.d.frames[i]
+		if done[i] {
+			return
+		} else if begun[i] {
+			c.doc.Errorf(f.spec, "", "the frames wait for each other in a circle")
 			return
 		}
-		done[list[next]] = true
-		order = append(order, list[next])
+		begun[i] = true
+		for k := range f.after {
+			if f.after[k] == "all" {
+				continue
+			}
+			name := func(j int) string {
+				if g := &c.d.frames[j]; g.from == from && j != i {
+					return g.name
+				}
+				return ""
+			}
+			if j := c.lookup(&f.after[k], len(c.d.frames), name, "frame", "name another frame of the "+from.String()); j >= 0 {
+				visit(j)
+			}
+		}
+		done[i] = true
+		order = append(order, i)
 	}
-	c.d.roots[from] = order
+	for _, all := range []bool{false, true} { // those that wait for all others come last
+		for i := range c.d.frames {
+			if f := &c.d.frames[i]; f.from == from && contains(f.after, "all") == all {
+				visit(i)
+			}
+		}
+	}
 	for _, f := range c.d.framings[from] {
 		for _, i := range order {
 			if c.d.frames[i].framing == f {
@@ -380,25 +376,23 @@ func (c *compiler) order(from Side) {
 			}
 		}
 		if !c.d.inTurn || from == Host { // else the command before says which it is
-			c.alike(f.roots, after)
+			c.alike(f.roots)
 		}
 	}
 }
 
 // alike finds frames of one framing that may have the same bytes.
-func (c *compiler) alike(order []int, after map[int]map[int]bool) {
-	langs := map[int]*language{}
-	for _, i := range order {
-		langs[i] = newLanguage(c.d.frames[i].nodes)
-	}
+func (c *compiler) alike(order []int) {
 	work := mostWork
+	langs := make([]*language, len(order))
 	for y, j := range order {
-		for _, i := range order[:y] {
-			example, meet := langs[i].meet(langs[j], &work)
-			if !meet {
+		langs[y] = newLanguage(c.d.frames[j].nodes)
+		for x, i := range order[:y] {
+			a, b := &c.d.frames[i], &c.d.frames[j]
+			if contains(b.after, a.name) || contains(b.after, "all") {
 				continue
 			}
-			if a, b := &c.d.frames[i], &c.d.frames[j]; !after[j][i] {
+			if example, meet := langs[x].meet(langs[y], &work); meet {
 				c.doc.Errorf(b.spec, fmt.Sprintf("tell them apart with a literal, or write after: [%s]", a.name), "the decode is ambiguous: %s and %s may both be the bytes % X", a.name, b.name, example)
 			}
 		}
