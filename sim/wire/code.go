@@ -177,21 +177,13 @@ func (d *decoder) stop(n *node, pos int, why string) bool {
 func (d *decoder) run(nodes []node) bool {
 	for i := range nodes {
 		n := &nodes[i]
-		start, outer, announced := d.pos, d.end, false
-		if n.markStart >= 0 {
-			d.marks[n.markStart] = start
-			if size := d.sizes[n.markStart]; n.sized && size >= 0 {
-				if size > d.end-d.pos {
-					return d.stop(n, start, whyEnd)
-				}
-				d.end, announced = d.pos+size, true
-			}
+		start := d.pos
+		var why string
+		if n.markStart < 0 && n.markEnd < 0 && n.late == nil {
+			why = n.decode(d)
+		} else {
+			why = d.placed(n)
 		}
-		why := d.one(n)
-		if why == "" && announced && d.pos != d.end {
-			why = whyLength
-		}
-		d.end = outer
 		if d.note != nil {
 			if _, group := n.field.(parent); !group {
 				d.note(n, start, d.pos, d.ch, why)
@@ -200,28 +192,48 @@ func (d *decoder) run(nodes []node) bool {
 		if why != "" {
 			return d.stop(n, start, why)
 		}
-		if n.markEnd >= 0 {
-			d.marks[n.markEnd] = d.pos
-		}
 	}
 	return true
 }
 
-func (d *decoder) one(n *node) string {
-	c := n.late
-	if c == nil {
-		return n.decode(d)
+// placed reads a field whose place a check or a length names, or that is one.
+func (d *decoder) placed(n *node) (why string) {
+	outer, announced := d.end, false
+	if n.markStart >= 0 {
+		d.marks[n.markStart] = d.pos
+		if size := d.sizes[n.markStart]; n.sized && size >= 0 {
+			if size > d.end-d.pos {
+				return whyEnd
+			}
+			d.end, announced = d.pos+size, true
+		}
 	}
+	if n.late != nil {
+		why = d.later(n)
+	} else {
+		why = n.decode(d)
+	}
+	if why == "" && announced && d.pos != d.end {
+		why = whyLength
+	}
+	if d.end = outer; n.markEnd >= 0 {
+		d.marks[n.markEnd] = d.pos
+	}
+	return why
+}
+
+// later reads a check or a length, which is verified when its group is whole.
+func (d *decoder) later(n *node) string {
 	start := d.pos
-	raw := d.take(c.width)
+	raw := d.take(n.late.width)
 	if raw == nil {
 		return whyEnd
 	}
 	if d.nwait == maxPending {
 		return "is one check too many"
 	}
-	if c.check == nil {
-		if why := c.announce(d, raw); why != "" {
+	if n.late.check == nil {
+		if why := n.late.announce(d, raw); why != "" {
 			return why
 		}
 	}

@@ -402,7 +402,10 @@ func (v *valued) decode(d *decoder) string {
 // continues says whether a number of free width goes on behind a special that
 // is only its beginning.
 func (v *valued) continues(rest []byte) bool {
-	num, _ := v.form.(number)
+	num, ok := v.form.(*number)
+	if !ok {
+		return false
+	}
 	f, ok := num.digits.(*decimalForm)
 	return ok && f.width == 0 && len(rest) > 0 && (isDigit(rest[0]) || f.mark != 0 && rest[0] == f.mark || rest[0] == '-' || rest[0] == '+')
 }

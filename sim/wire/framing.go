@@ -472,11 +472,12 @@ type unwrapped struct {
 
 // unwrap takes a whole frame apart.
 func (u *unwrapped) unwrap(f *framing, raw []byte) {
-	*u = unwrapped{scratch: u.scratch[:0], stop: len(raw), plain: raw, body: raw}
-	if len(raw) == 1 && f.alone.has(raw[0]) {
+	stop := len(raw)
+	u.start, u.stop, u.end, u.sum, u.bad, u.why = 0, stop, 0, nil, false, ""
+	u.plain, u.body, u.scratch = raw, raw, u.scratch[:0]
+	if stop == 1 && f.alone.has(raw[0]) {
 		return
 	}
-	stop := len(raw)
 	if f.Beyond {
 		stop -= f.check.width
 	}

@@ -241,7 +241,7 @@ type digits interface {
 	pattern() pattern
 }
 
-func (f number) put(dst []byte, v *Value) ([]byte, string) {
+func (f *number) put(dst []byte, v *Value) ([]byte, string) {
 	switch {
 	case v.Kind != Number:
 		return dst, whyKind
@@ -251,7 +251,7 @@ func (f number) put(dst []byte, v *Value) ([]byte, string) {
 	return f.write(dst, v.Num)
 }
 
-func (f number) get(d *decoder, v *Value) string {
+func (f *number) get(d *decoder, v *Value) string {
 	num, why := f.read(d)
 	if why == "" && !f.allows(num) {
 		why = whyRange
@@ -262,12 +262,12 @@ func (f number) get(d *decoder, v *Value) string {
 	return why
 }
 
-func (f number) pattern() pattern { return f.digits.pattern() }
+func (f *number) pattern() pattern { return f.digits.pattern() }
 
 // number finishes a field that carries a number. token is the bytes of what
 // stands for no value.
 func (c *compiler) number(n *node, term string, k *numberKeys, of *counts, f digits, token func(strict.Any) []byte) {
-	v := c.carry(n, term, Number, number{of, f})
+	v := c.carry(n, term, Number, &number{of, f})
 	of.rounds(&k.roundKey)
 	c.bound(k, of, f)
 	c.frac[n.term] = c.frac[n.term] || !of.whole()

@@ -122,7 +122,7 @@ func (v *valued) sample(term string, ch int) (Value, bool) {
 		return f.sample(term), true
 	}
 	tries := sampleValues(term, ch)
-	if f, ok := v.form.(number); ok && f.span != nil {
+	if f, ok := v.form.(*number); ok && f.span != nil {
 		tries = append(tries, Num(f.span[0]))
 	}
 	if text := sampleTexts[term]; text != "" {
