@@ -15,6 +15,7 @@ package wire
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"example.org/understudy/sim/strict"
@@ -200,17 +201,8 @@ func (d *Dialect) Carries(f Frame, t Term) bool {
 	found := false
 	for _, i := range d.together(f) {
 		eachNode(d.frames[i].nodes, func(n *node) {
-			found = found || n.term == t
-			switch field := n.field.(type) {
-			case *registers:
-				found = true
-			case *literal:
-				found = found || field.is.Kind != Absent && field.term == t
-			case *word:
-				for _, p := range field.parts {
-					found = found || p.term == t
-				}
-			}
+			_, any := n.field.(*registers)
+			found = found || any || slices.Contains(n.terms(), t)
 		})
 	}
 	return found
@@ -312,10 +304,10 @@ func (d *Dialect) AppendRequest(dst []byte, name string, rec *Record) ([]byte, e
 
 func (d *Dialect) commandFrame(name string) Frame {
 	for _, same := range []func(*frame) bool{
-		func(f *frame) bool { return f.name == name },
-		func(f *frame) bool { return f.cmd.verb == name },
+		func(f *frame) bool { return f.cmd != nil && f.name == name },
+		func(f *frame) bool { return f.cmd != nil && f.cmd.verb == name },
 	} {
-		for i := d.gaugeFrames; i < len(d.frames); i++ {
+		for i := range d.frames {
 			if same(&d.frames[i]) {
 				return Frame(i)
 			}

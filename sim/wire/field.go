@@ -32,6 +32,23 @@ type node struct {
 	late               *covered   // the field, when it is computed after its group
 }
 
+// terms lists what the field carries, constants included.
+func (n *node) terms() (list []Term) {
+	switch f := n.field.(type) {
+	case *valued:
+		return []Term{f.term}
+	case *literal:
+		if f.is.Kind != Absent {
+			return []Term{f.term}
+		}
+	case *word:
+		for _, p := range f.parts {
+			list = append(list, p.term)
+		}
+	}
+	return list
+}
+
 // parent is a field that has fields.
 type parent interface{ children() [][]node }
 

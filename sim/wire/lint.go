@@ -25,24 +25,19 @@ func (c *compiler) lint() {
 // misspelt refuses a dialect's own term that is nearly one of the gauge's:
 // nothing would ever fill it.
 func (c *compiler) misspelt(f *frame) {
-	check := func(at any, t Term) {
-		name := c.d.terms[t]
-		if c.kept[t] || contains(Terms(), name) || strings.ContainsAny(name, "0123456789") {
+	eachNode(f.nodes, func(n *node) {
+		if v, ok := n.field.(*valued); ok && v.derive != nil {
+			return
+		} else if _, ok := n.field.(*literal); ok {
 			return
 		}
-		if near := strict.Nearest(name, Terms()); len(near) > 3 && near[0] == name[0] {
-			c.doc.Errorf(at, fmt.Sprintf("did you mean %q?", near), "no gauge has the term %q", name)
-		}
-	}
-	eachNode(f.nodes, func(n *node) {
-		switch field := n.field.(type) {
-		case *valued:
-			if field.derive == nil {
-				check(n.spec, n.term)
+		for _, t := range n.terms() {
+			name := c.d.terms[t]
+			if c.kept[t] || contains(Terms(), name) || strings.ContainsAny(name, "0123456789") {
+				continue
 			}
-		case *word:
-			for _, p := range field.parts {
-				check(n.spec, p.term)
+			if near := strict.Nearest(name, Terms()); len(near) > 3 && near[0] == name[0] {
+				c.doc.Errorf(n.spec, fmt.Sprintf("did you mean %q?", near), "no gauge has the term %q", name)
 			}
 		}
 	})
@@ -55,11 +50,8 @@ func (c *compiler) sendable() {
 	given := map[Term]bool{}
 	for i := c.d.gaugeFrames; i < len(c.d.frames); i++ {
 		eachNode(c.d.frames[i].nodes, func(n *node) {
-			if n.term >= 0 {
-				given[n.term] = true
-			}
-			if l, ok := n.field.(*literal); ok && l.is.Kind != Absent {
-				given[l.term] = true
+			for _, t := range n.terms() {
+				given[t] = true
 			}
 		})
 	}
