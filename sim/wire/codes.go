@@ -18,7 +18,7 @@ func (hexCode) encode(dst []byte, from int) []byte {
 	dst = appendFill(dst, 0, n)
 	for i := n - 1; i >= 0; i-- {
 		b := dst[from+i]
-		appendHex(dst[from+2*i:from+2*i], uint64(b), 2, false)
+		appendHex(dst[from+2*i:from+2*i], uint64(b), 2)
 	}
 	return dst
 }

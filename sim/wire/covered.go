@@ -13,7 +13,7 @@ type covered struct {
 	check            *checker // nil: a length
 	from, to         int8     // marks; −1 is the start of the group, or the field itself
 	fromByte, toByte int      // a byte range, when not −1
-	plus, per        int      // of a length
+	plus             int      // of a length
 	target           int8     // mark of what a length counts; −1 is the rest
 }
 
@@ -37,7 +37,7 @@ type crcSpec struct {
 }
 
 func newCovered() *covered {
-	return &covered{from: -1, to: -1, fromByte: -1, toByte: -1, target: -1, per: 1}
+	return &covered{from: -1, to: -1, fromByte: -1, toByte: -1, target: -1}
 }
 
 func (s *checkSpec) says() *string { return &s.Check }
@@ -82,14 +82,13 @@ type lengthSpec struct {
 	Width int `yaml:"width" doc:"its digits, in the other forms"`
 	numeralKeys
 	Plus int `yaml:"plus" doc:"what it counts beyond the bytes"`
-	Per  int `yaml:"per" doc:"bytes one count stands for (default: 1)"`
 }
 
 func (s *lengthSpec) says() *string { return &s.Length }
 
 func (s *lengthSpec) compile(c *compiler, _ *scope, n *node) {
 	f := newCovered()
-	f.plus, f.per = s.Plus, max(s.Per, 1)
+	f.plus = s.Plus
 	f.numeral = c.numeral(&s.numeralKeys, s.Size, s.Width)
 	if f.width < 1 || f.width > 8 {
 		c.doc.Errorf(n.spec, "write size (bytes) or width (digits), 1 to 8", "the length has no size")
@@ -143,11 +142,11 @@ func (f *covered) fill(dst []byte, w *pending, marks *[maxMarks]int) string {
 		return whyCovers
 	}
 	n := to - from + f.plus
-	u := uint64(n / f.per)
+	u := uint64(n)
 	switch {
 	case f.check != nil:
 		u = f.check.sum(dst[from:to])
-	case n < 0 || n%f.per != 0:
+	case n < 0:
 		return whyLength
 	}
 	_, why := f.append(dst[w.at:w.at], u)
@@ -157,7 +156,7 @@ func (f *covered) fill(dst []byte, w *pending, marks *[maxMarks]int) string {
 // count returns the bytes that a length says.
 func (f *covered) count(raw []byte) (int64, bool) {
 	u, ok := f.read(raw)
-	return int64(u)*int64(f.per) - int64(f.plus), ok && u < 1<<31
+	return int64(u) - int64(f.plus), ok && u < 1<<31
 }
 
 // announce notes what a length says of the bytes that follow.

@@ -19,7 +19,6 @@ type decimalForm struct {
 	decimals int // −1: as many as the value has
 	sign     string
 	pad      byte
-	left     bool
 	mark     byte // 0: none
 	exponent exponent
 	shift    int // what is sent is the value times 10^−shift
@@ -46,7 +45,6 @@ type decimalSpec struct {
 	Decimals *int            `yaml:"decimals" doc:"digits after the mark; as many as the value has unless given"`
 	Sign     string          `yaml:"sign" doc:"minus (when negative), always, space (or minus) or none (default: minus)"`
 	Pad      string          `yaml:"pad" doc:"the character that fills up the width (default: a space)"`
-	Align    string          `yaml:"align" doc:"left or right (default: right)"`
 	Mark     string          `yaml:"mark" doc:"the decimal mark (default: a point); none when it is only implied"`
 	Exponent exponent        `yaml:"exponent" doc:"never, accept: a power of ten may follow, or always: it does (default: never)"`
 	Scale    decimal.Decimal `yaml:"scale" doc:"what a 1 that is sent is worth, a power of ten such as 1000 (default: 1)"`
@@ -59,8 +57,7 @@ func (s *decimalSpec) compile(c *compiler, _ *scope, n *node) {
 	f := &decimalForm{longest: cmp.Or(s.Longest, defaultDigits), mark: '.', exponent: s.Exponent}
 	f.sign = c.pick(&s.Sign, "minus", "minus", "always", "space", "none")
 	f.pad = c.char(&s.Pad, ' ')
-	f.left = c.pick(&s.Align, "right", "left", "right") == "left"
-	if f.left && f.pad == '0' || isDigit(f.pad) && f.pad != '0' {
+	if isDigit(f.pad) && f.pad != '0' {
 		c.doc.Errorf(&s.Pad, "pad with a space", "padding with %q would change the number", f.pad)
 	}
 	f.decimals = c.decimals(s.Decimals)
@@ -222,21 +219,13 @@ func (f *decimalForm) place(dst []byte, sign byte, digits []byte) ([]byte, strin
 	if f.width > 0 && n > f.width || f.width == 0 && n > f.longest {
 		return dst, whyWidth
 	}
-	zeros := f.pad == '0' && !f.left
-	if !zeros && !f.left {
-		dst = appendFill(dst, f.pad, fill)
+	if f.pad != '0' {
+		dst, fill = appendFill(dst, f.pad, fill), 0
 	}
 	if sign != 0 {
 		dst = append(dst, sign)
 	}
-	if zeros {
-		dst = appendFill(dst, '0', fill)
-	}
-	dst = append(dst, digits...)
-	if f.left {
-		dst = appendFill(dst, f.pad, fill)
-	}
-	return dst, ""
+	return append(appendFill(dst, '0', fill), digits...), ""
 }
 
 func (f *decimalForm) read(d *decoder) (v decimal.Decimal, why string) {
@@ -279,16 +268,8 @@ func (f *decimalForm) extent(b []byte) int {
 // free width takes any plain number a host may write.
 func (f *decimalForm) parse(b []byte) (decimal.Decimal, string) {
 	var none decimal.Decimal
-	switch {
-	case f.width == 0:
-	case f.left:
-		for len(b) > 1 && b[len(b)-1] == f.pad {
-			b = b[:len(b)-1]
-		}
-	case f.pad != '0':
-		for len(b) > 1 && b[0] == f.pad {
-			b = b[1:]
-		}
+	for f.width > 0 && f.pad != '0' && len(b) > 1 && b[0] == f.pad {
+		b = b[1:]
 	}
 	neg := false
 	if len(b) > 0 && (b[0] == '-' || b[0] == '+' || b[0] == ' ' && f.sign == "space") {
@@ -370,7 +351,7 @@ func (f *decimalForm) pattern() pattern {
 		body.union(lead)
 		body.add(f.pad)
 		first := body
-		if f.sign == "always" && f.pad == '0' && !f.left {
+		if f.sign == "always" && f.pad == '0' {
 			first = lead
 		}
 		return row{times(first, 1), times(body, f.width-1)}

@@ -74,7 +74,7 @@ type Dialect struct {
 	maps        []*regMap
 	inTurn      bool
 	replyAfter  time.Duration
-	left        Term     // the terms of the conversation itself; −1 unless it is used
+	left        Term // the terms of the conversation itself; −1 unless it is used
 	waiting     Term
 }
 

@@ -17,7 +17,6 @@ type numeral struct {
 	width   int // bytes, or digits; 0: as many hexadecimal digits as it needs
 	longest int
 	order   byteOrder
-	lower   bool
 }
 
 type numeralForms struct{}
@@ -49,33 +48,20 @@ const (
 	littleSwapped
 )
 
-type letterCases struct{}
-
-func (letterCases) Names() []string { return []string{"upper", "lower"} }
-func (letterCases) What() string    { return "a letter case" }
-
-type letterCase = enum.Of[letterCases]
-
 // orderKey is the key of what has several bytes.
 type orderKey struct {
 	Order byteOrder `yaml:"order" doc:"order of its bytes: big, little, big-swapped or little-swapped (16-bit words in the other order)"`
-}
-
-// caseKey is the key of hexadecimal digits.
-type caseKey struct {
-	Case letterCase `yaml:"case" doc:"upper or lower hexadecimal digits (default: upper)"`
 }
 
 // numeralKeys are the keys for the form of a check or a length.
 type numeralKeys struct {
 	Form numeralForm `yaml:"form" doc:"binary, hex or decimal (default: binary)"`
 	orderKey
-	caseKey
 }
 
 // numeral compiles the keys; bytes and digits are its width in either form.
 func (c *compiler) numeral(k *numeralKeys, bytes, digits int) numeral {
-	n := numeral{form: k.Form, order: k.Order, width: bytes, lower: k.Case != 0}
+	n := numeral{form: k.Form, order: k.Order, width: bytes}
 	if n.form != inBytes {
 		n.width = digits
 	}
@@ -139,7 +125,7 @@ func (n *numeral) append(dst []byte, u uint64) ([]byte, string) {
 		var b [8]byte
 		u = readUint(appendUint(b[:0], u, width/2, n.order), bigEndian)
 	}
-	return appendHex(dst, u, width, n.lower), ""
+	return appendHex(dst, u, width), ""
 }
 
 func (n *numeral) read(b []byte) (u uint64, ok bool) {
@@ -211,13 +197,9 @@ func weight(o byteOrder, i, size int) int {
 	return size - 1 - i ^ 1
 }
 
-func appendHex(dst []byte, u uint64, width int, lower bool) []byte {
-	digits := "0123456789ABCDEF"
-	if lower {
-		digits = "0123456789abcdef"
-	}
+func appendHex(dst []byte, u uint64, width int) []byte {
 	for i := width - 1; i >= 0; i-- {
-		dst = append(dst, digits[u>>(4*i)&15])
+		dst = append(dst, "0123456789ABCDEF"[u>>(4*i)&15])
 	}
 	return dst
 }
@@ -341,7 +323,6 @@ type hexSpec struct {
 	Width   int `yaml:"width" doc:"digits, when it is always the same"`
 	Longest int `yaml:"longest" doc:"most digits (default: 16)"`
 	orderKey
-	caseKey
 	countKeys
 	numberKeys
 }
@@ -349,7 +330,7 @@ type hexSpec struct {
 func (s *hexSpec) says() *string { return &s.Term }
 
 func (s *hexSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &integer{c.counts(&s.countKeys), numeral{form: inHex, longest: s.Longest, order: s.Order, lower: s.Case != 0}}
+	f := &integer{c.counts(&s.countKeys), numeral{form: inHex, longest: s.Longest, order: s.Order}}
 	f.width = c.within(n.spec, &s.Width, 0, 16, "a number of digits")
 	if f.longest < 1 || f.longest > 16 {
 		f.longest = 16

@@ -35,7 +35,7 @@ const (
 
 type tableSpec struct {
 	Name    string    `yaml:"map" need:"yes" doc:"the table's name"`
-	Word    string    `yaml:"word" doc:"bytes in one register, or bit: a register is one bit, such as a coil (default: 2)"`
+	Word    string    `yaml:"word" doc:"bit: a register is one bit, such as a coil, and not two bytes"`
 	Gaps    string    `yaml:"gaps" doc:"what an unlisted address inside a read gives: refuse, or zero (default: refuse)"`
 	Entries []mapLine `yaml:"registers" need:"yes" doc:"what stands at each address"`
 }
@@ -43,7 +43,6 @@ type tableSpec struct {
 type mapLine struct {
 	At     int        `yaml:"at" need:"yes" doc:"address of the first register"`
 	Holds  *fieldSpec `yaml:"holds" need:"yes" doc:"the field in the register or registers"`
-	Chan   int        `yaml:"channel" doc:"channel of the value, from 1"`
 	Write  bool       `yaml:"write" doc:"the host may write it: a setting of the same name"`
 	Does   string     `yaml:"does" doc:"what writing it does, such as zero or preset, when it is not a setting"`
 	Stride int        `yaml:"each" doc:"addresses from one channel to the next"`
@@ -55,14 +54,8 @@ func (c *compiler) maps() {
 	for i := range c.spec.Maps {
 		s := &c.spec.Maps[i]
 		m := &regMap{name: s.Name, word: 2}
-		if s.Word == "bit" {
+		if c.pick(&s.Word, "", "bit") != "" {
 			m.word = 0
-		} else if c.doc.Has(&s.Word) {
-			n, err := strconv.Atoi(s.Word)
-			if m.word = n; err != nil || n < 1 || n > 8 {
-				c.doc.Errorf(&s.Word, "write 1 to 8, or bit", "a register has 1 to 8 bytes, not %s", s.Word)
-				m.word = 2
-			}
 		}
 		m.zero = c.pick(&s.Gaps, "refuse", "refuse", "zero") == "zero"
 		for j := range s.Entries {
@@ -94,15 +87,8 @@ func (c *compiler) mapLine(m *regMap, l *mapLine, count *int) {
 	case m.word > 0:
 		size = least / m.word
 	}
-	if l.At < 0 || l.At > 1<<20 {
-		c.doc.Errorf(&l.At, "", "%d is not a register's address", l.At)
-		return
-	}
-	n := max(l.Count, 1)
-	if n > MaxChannels {
-		c.doc.Errorf(&l.Count, "", "%d is not a number of channels", n)
-		return
-	}
+	c.within(l, &l.At, 0, 1<<20, "a register's address")
+	n := max(c.within(l, &l.Count, 0, MaxChannels, "a number of channels"), 1)
 	stride := max(l.Stride, 0)
 	if stride == 0 {
 		stride = size
@@ -111,10 +97,9 @@ func (c *compiler) mapLine(m *regMap, l *mapLine, count *int) {
 		c.doc.Errorf(&l.Stride, fmt.Sprintf("the value takes %d registers", size), "the channels overlap")
 		return
 	}
-	first := max(l.Chan, 1) - 1
 	before := m.lines
 	for k := range n {
-		line := regLine{at: l.At + k*stride, n: size, field: nodes, ch: first + k, write: l.Write, does: l.Does, whole: l.Chan == 0 && l.Count == 0}
+		line := regLine{at: l.At + k*stride, n: size, field: nodes, ch: k, write: l.Write, does: l.Does, whole: l.Count == 0}
 		for _, o := range before {
 			if line.at < o.at+o.n && o.at < line.at+line.n {
 				c.doc.Errorf(&l.At, "", "register %d overlaps %s at %d", line.at, o.field[0].name, o.at)

@@ -42,19 +42,17 @@ func (f *literal) shows(_ *Record, _ int, raw []byte) string {
 type skip struct {
 	n    int
 	rest bool
-	fill byte
 }
 
 type skipSpec struct {
 	Skip string `yaml:"skip" need:"yes" doc:"this many bytes that mean nothing, or rest"`
 	common
-	Fill int `yaml:"fill" doc:"what is sent for each (default: 0)"`
 }
 
 func (s *skipSpec) says() *string { return &s.Skip }
 
 func (s *skipSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &skip{fill: byte(s.Fill), rest: s.Skip == "rest"}
+	f := &skip{rest: s.Skip == "rest"}
 	if !f.rest {
 		var err error
 		if f.n, err = strconv.Atoi(s.Skip); err != nil || f.n < 1 || f.n > maxLongest {
@@ -65,7 +63,7 @@ func (s *skipSpec) compile(c *compiler, _ *scope, n *node) {
 }
 
 func (f *skip) encode(_ *encoder, dst []byte) ([]byte, string) {
-	return appendFill(dst, f.fill, f.n), ""
+	return appendFill(dst, 0, f.n), ""
 }
 
 func (f *skip) decode(d *decoder) string {
@@ -266,7 +264,6 @@ type textForm struct {
 	width   int // 0: free
 	longest int
 	pad     byte
-	left    bool
 	quoted  bool
 	numbers bool
 	stop    byteSet // what ends a free text, and stands in none
@@ -278,7 +275,6 @@ type textSpec struct {
 	Width   int    `yaml:"width" doc:"characters, when it is always the same"`
 	Longest int    `yaml:"longest" doc:"most characters (default: 64)"`
 	Pad     string `yaml:"pad" doc:"the character that fills up the width (default: a space)"`
-	Align   string `yaml:"align" doc:"left or right (default: left)"`
 	Quoted  bool   `yaml:"quoted" doc:"the text stands in double quotes, one inside it doubled"`
 	Numbers bool   `yaml:"numbers" doc:"a text that reads as a number is one"`
 	valueKey
@@ -289,7 +285,6 @@ func (s *textSpec) says() *string { return &s.Term }
 
 func (s *textSpec) compile(c *compiler, _ *scope, n *node) {
 	f := &textForm{pad: c.char(&s.Pad, ' '), quoted: s.Quoted, numbers: s.Numbers}
-	f.left = c.pick(&s.Align, "left", "left", "right") == "left"
 	f.width = c.within(s, &s.Width, 0, maxLongest, "a width")
 	f.longest = c.within(s, &s.Longest, 0, maxLongest, "a width")
 	if f.longest == 0 {
@@ -339,12 +334,10 @@ func (f *textForm) put(dst []byte, v *Value) ([]byte, string) {
 		return append(dst, '"'), ""
 	case f.width == 0:
 		return append(dst, text...), ""
-	case len(text) > 0 && (f.left && text[len(text)-1] == f.pad || !f.left && text[0] == f.pad):
+	case len(text) > 0 && text[len(text)-1] == f.pad:
 		return dst, whyText // what looks like padding would not come back
-	case f.left:
-		return appendFill(append(dst, text...), f.pad, fill), ""
 	}
-	return append(appendFill(dst, f.pad, fill), text...), ""
+	return appendFill(append(dst, text...), f.pad, fill), ""
 }
 
 func (f *textForm) get(d *decoder, v *Value) string {
@@ -356,11 +349,8 @@ func (f *textForm) get(d *decoder, v *Value) string {
 		if b = d.take(f.width); b == nil {
 			return whyEnd
 		}
-		for f.left && len(b) > 0 && b[len(b)-1] == f.pad {
+		for len(b) > 0 && b[len(b)-1] == f.pad {
 			b = b[:len(b)-1]
-		}
-		for !f.left && len(b) > 0 && b[0] == f.pad {
-			b = b[1:]
 		}
 	} else {
 		start := d.pos
