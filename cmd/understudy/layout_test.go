@@ -64,6 +64,7 @@ var siblings = map[string][]string{
 	"sim/quantity":           {"sim/decimal"},
 	"sim/stage":              {"sim/stage/ledger"},
 	"sim/tolerance":          {"sim/decimal"},
+	"sim/uart":               {"sim/enum"},
 	"sim/zone":               {"sim/decimal", "sim/enum"},
 }
 
