@@ -53,7 +53,7 @@ var siblings = map[string][]string{
 	"harness/records/sqlite": {"harness/infile", "harness/records"},
 	"harness/rehearse":       {"harness/budget", "harness/paper", "harness/shard", "harness/show"},
 	"harness/replay":         {"harness/capture"},
-	"harness/report":         {"harness/judge"},
+	"harness/report":         {"harness/judge", "harness/show"},
 	"harness/suite":          {"harness/budget", "harness/check", "harness/library", "harness/hostfile", "harness/judge"},
 	"harness/tap":            {"harness/capture"},
 	"scenario/generate":      {"scenario", "scenario/generate/cover"},

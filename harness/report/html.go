@@ -40,6 +40,7 @@ type page struct {
 	CSS                            template.CSS
 	JS                             template.JS
 	Runs                           []pageRun
+	Key                            []keyEntry // of the timelines
 }
 
 type pageRun struct {
@@ -49,7 +50,7 @@ type pageRun struct {
 	Count                                                 int
 	Groups                                                []pageGroup
 	Facts                                                 []fact
-	chart
+	Timeline                                              template.HTML
 }
 
 // pageReason is a reason's first line and the others, which a program has printed.
@@ -84,7 +85,7 @@ type pageBytes struct {
 // evidence, the timeline of each run.
 func HTML(w io.Writer, title string, runs []Run) error {
 	p := page{
-		Title: visible(title), Verdict: Verdict(runs).String(), Simulated: Simulated,
+		Title: visible(title), Verdict: Verdict(runs).String(), Simulated: Simulated, Key: key(),
 		CSS: template.CSS(pageCSS), JS: template.JS(pageJS),
 		// Only this very style and this very script may be used, and nothing be loaded.
 		CSP: fmt.Sprintf("default-src 'none'; style-src '%s'; script-src '%s'; base-uri 'none'; form-action 'none'", hash(pageCSS), hash(pageJS)),
@@ -176,7 +177,7 @@ func pageOf(r *Run, id string) pageRun {
 	if r.Every > 1 {
 		add("Timeline", fmt.Sprintf("drawn of 1 frame in %d; all of them were judged", r.Every))
 	}
-	p.chart = drawChart(r, p.Groups)
+	p.Timeline = drawTimeline(r, p.Groups)
 	return p
 }
 

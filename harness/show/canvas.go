@@ -83,13 +83,16 @@ func (c *Canvas) Begin(element string, attributes ...string) {
 
 // End ends an element.
 func (c *Canvas) End(element string) {
-	c.Marks = append(c.Marks, Mark{end: "</" + element + ">\n"})
+	c.Marks = append(c.Marks, Mark{end: "</" + element + ">"})
 }
 
+// Words are text inside of an element.
+func (c *Canvas) Words(text string) { c.Marks = append(c.Marks, Mark{end: escape(text)}) }
+
 // Element is an element that holds a text and no mark, such as a title.
-func (c *Canvas) Element(element, text string) {
-	c.Begin(element)
-	c.Marks = append(c.Marks, Mark{end: escape(text)})
+func (c *Canvas) Element(element, text string, attributes ...string) {
+	c.Begin(element, attributes...)
+	c.Words(text)
 	c.End(element)
 }
 
