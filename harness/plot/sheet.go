@@ -161,7 +161,7 @@ func (p *Picture) WriteSVG(w io.Writer) error {
 	c.Rect(show.Style{Fill: white}, box{X1: s.width, Y1: s.height})
 	c.Marks = append(c.Marks, s.Marks...)
 	c.End("svg")
-	_, err := io.WriteString(w, c.SVG())
+	_, err := io.WriteString(w, c.SVG()+"\n")
 	return err
 }
 
