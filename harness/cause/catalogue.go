@@ -372,7 +372,7 @@ var catalogue = [defectCount]entry{
 		"record that the link is lost when reading fails"}, nil},
 	linkBackMissed: {Cause{"C703", "link-back-missed", "there is no link-back row",
 		"opening the port again is not recorded",
-		"record that the link is back when the port is open again"}, nil},
+		"record that the link is back when the port is open again, or when the gauge is first heard there"}, nil},
 	lowCellMissed: {Cause{"C704", "low-cell-missed", "there is no low-cell row",
 		"the cell's flag in the frame is not read",
 		"read the flag in every frame and record its change"}, nil},

@@ -168,7 +168,7 @@ func (m *model) inHand(g int, at time.Duration) {
 			last = &ws[n-1]
 		}
 	}
-	if last != nil && (at < 0 || !m.RealTime || at-m.h.Seen[last.Seen].At <= inHandFor) {
+	if last != nil && (at < 0 || !m.RealTime || m.HostTime(at-m.h.Seen[last.Seen].At) <= inHandFor) {
 		last.Loss = 0
 	}
 }
@@ -235,6 +235,9 @@ func (m *model) see(i int, s *Seen) {
 	case Up:
 		gs.rejoined = true
 		if !m.has(linkBackMissed) {
+			if !m.heard(i, s.Gauge) {
+				loss = 0
+			}
 			m.event(g, i, LinkBackEvent, loss)
 		}
 	case RadioOff:
@@ -252,6 +255,20 @@ func (m *model) see(i int, s *Seen) {
 	case Frame:
 		m.frame(i, s, g, loss)
 	}
+}
+
+// heard reports whether something came from a gauge, as surely as the host was there to
+// read it, between its port's return and the next loss.
+func (m *model) heard(up int, gauge uint16) bool {
+	for i := up + 1; i < len(m.h.Seen); i++ {
+		switch s := &m.h.Seen[i]; {
+		case s.What == Stopped, s.What == Killed, s.Gauge == gauge && (s.What == Down || s.What == Restart):
+			return false
+		case s.Gauge == gauge && s.What == Frame && s.State == Sure:
+			return true
+		}
+	}
+	return false
 }
 
 func (m *model) frame(i int, s *Seen, g int, loss uint8) {
@@ -374,7 +391,8 @@ const (
 // of Tags.Window, and sees to the case that the one before may not have been
 // read. A number that comes round again within the window with the same
 // reading is a new tag in truth and a repeat by the rule, so either is right;
-// so it is when the host's clock does not run as the scenario's.
+// so it is where the host's clock, which does not run as the scenario's or is a little
+// late, may find it within the window or after it.
 func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) answer {
 	before, known := ch.seen[s.Tag]
 	now := sighting{at: s.At, seen: int32(i), r: r}
@@ -384,7 +402,11 @@ func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) 
 			now.sure = &before
 		}
 	}
-	within := s.At-before.at <= m.Gauges[g].Tags.Window
+	since, window := s.At-before.at, m.Gauges[g].Tags.Window
+	within, after := since <= window, false
+	if own := m.HostTime(since); m.RealTime {
+		within, after = within && own <= window-m.Late, since > window && own > window+m.Late
+	}
 	switch {
 	case !known, m.has(tagRepeated):
 		return no
@@ -393,7 +415,7 @@ func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) 
 	case before.sure != nil && !before.r.same(r) && before.sure.r.same(r):
 		now.old = true
 		return maybe
-	case !before.r.same(r), !within && m.RealTime:
+	case !before.r.same(r), after:
 		return no
 	case !within || !s.Repeat || before.seen < ch.forgot:
 		now.old = true
@@ -433,7 +455,7 @@ func (m *model) streamed(i int, s *Seen, g int, rs []Reading, loss uint8) {
 		case m.has(streamAsTag):
 			m.record(i, g, c, ch, r, Want{Tag: gs.lastTag, Tagged: true, Loss: loss, Changed: LooseTag})
 		case m.All && !m.has(streamsUnrecorded) || m.has(streamsRecorded):
-			if s.Asked {
+			if s.Asked || s.Repeat && m.Gauges[g].Counts { // whose count tells the host that it has it
 				loss = 0
 			}
 			m.record(i, g, c, ch, r, Want{Loss: loss})

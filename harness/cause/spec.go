@@ -22,13 +22,19 @@ type Spec struct {
 	Rounding   decimal.Rounding
 	Rule       zone.Rule // how values are compared with limits
 	All        bool      // streamed and asked-for readings are recorded too, not only tagged ones
-	// RealTime is set when the host's clock runs as the scenario's. Otherwise
-	// the run goes as fast as the host reads, and time spans the host measures
-	// are shorter than the scenario's.
+	// RealTime is set when the scenario goes by a clock, Speed times as fast as the
+	// host's (0: as fast as it). Otherwise the run goes as fast as the host reads, and
+	// time spans the host measures are shorter than the scenario's.
 	RealTime bool
+	Speed    float64
+	// Late is how much later or earlier than it was sent the host may notice what it is
+	// sent, by its clock.
+	Late time.Duration
 	// Claims are the aspects the host claims; nil stands for all of them. What
 	// is not claimed is not judged, and never reported as passed.
 	Claims []Aspect
+	// Untold are aspects that no frame of the scenario can tell a host of.
+	Untold []Aspect
 	// Begun and Ended bound the host's clock over the run; a zero Begun
 	// leaves it unjudged.
 	Begun, Ended time.Time
@@ -37,6 +43,14 @@ type Spec struct {
 	Killed bool
 	AtLine AtLine
 	Gauges []Gauge
+}
+
+// HostTime is a span of the scenario by the host's clock, in a run that goes by a clock.
+func (s *Spec) HostTime(d time.Duration) time.Duration {
+	if s.Speed > 0 {
+		return time.Duration(float64(d) / s.Speed)
+	}
+	return d
 }
 
 // AtLine is how a host is to behave at the serial line; what is nil or 0 is not
@@ -58,6 +72,7 @@ type Gauge struct {
 	Writes       []Write // what the host must write, in order, before the first tag
 	Line         string  // "9600 8N1"; empty leaves the line unjudged
 	Shows        bool    // the port shows control lines and breaks
+	Counts       bool    // its frames carry a number that counts them
 	Channels     []Channel
 }
 
@@ -65,8 +80,8 @@ type Gauge struct {
 type Tags struct {
 	// Numbers wrap from Last to First. Last 0: tags carry no number.
 	First, Last int64
-	// Window: the same number with the same reading within it, counted from
-	// when it was last seen, is one tag.
+	// Window: the same number with the same reading within it, by the host's clock and
+	// counted from when it was last seen, is one tag.
 	Window time.Duration
 }
 
@@ -178,7 +193,7 @@ type Seen struct {
 	State    State
 	Tagged   bool
 	Numbered bool
-	Repeat   bool // the same tag, sent again
+	Repeat   bool // the same tag sent again, or the same frame of the stream
 	Other    bool // a reply, status or banner: carries no reading to record
 	Asked    bool // the host asked for the reading
 	Split    bool // its bytes were written in parts

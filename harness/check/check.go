@@ -551,13 +551,17 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Records = append(out.Records, judge.Record(rec))
 	}
 	spec := paper.Spec(c.Scenario)
-	spec.RealTime = m.Pace.Timed()
+	spec.RealTime, spec.Speed, spec.Late = m.Pace.Timed(), m.Pace.Times(), noticesWithin
 	spec.Begun, spec.Ended = m.Began, m.Began.Add(m.Took)
 	if c.Host.Keeps != "" {
 		spec.All = c.Host.Keeps == hostfile.All
 	}
 	spec.Killed = m.Exit.Killed
-	spec.Claims = claims(append(slices.Clone(c.Host.NoClaim), silent(c.Scenario)...))
+	not := slices.Clone(c.Host.NoClaim)
+	for _, a := range silent(c.Scenario) {
+		spec.Untold, not = append(spec.Untold, cause.Aspect(a)), append(not, a)
+	}
+	spec.Claims = claims(not)
 	out.Spec = spec
 	out.Result = judge.JudgeSeq(ctx, spec, out.whole(ctx, &err), out.Records)
 	if c.Coverage && err == nil {
@@ -593,6 +597,9 @@ func quit(entries []ledger.Entry) bool {
 		return e.Kind == ledger.KindHost && strings.HasPrefix(e.Note, ledger.Quit)
 	})
 }
+
+// noticesWithin is how late a program may notice what it is sent, on a busy machine.
+const noticesWithin = 250 * time.Millisecond
 
 // silent are the aspects the scenario's dialects cannot tell a host about.
 func silent(s *scenario.Scenario) (not []string) {

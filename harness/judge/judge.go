@@ -369,15 +369,18 @@ func (j *judging) unmappedWords() (why []string) {
 // notJudged lists what the host does not claim.
 func (j *judging) notJudged() (out []string) {
 	for _, a := range cause.Aspects() {
-		if !j.Claimed(a) {
+		switch {
+		case slices.Contains(j.Untold, a):
+			out = append(out, string(a)+": no frame of the scenario says it")
+		case !j.Claimed(a):
 			out = append(out, string(a)+": the host does not claim it")
 		}
 	}
 	if at := j.AtLine; at.Reads > 0 && !j.RealTime {
 		out = append(out, "how soon bytes are read: at pace drain time waits for the host")
 	}
-	if !j.RealTime && j.Claimed(cause.Tag) && j.numberComesAgain() {
-		out = append(out, "the window on repeated tag numbers: at pace drain the host's clock is not the scenario's")
+	if (!j.RealTime || j.Speed > 0 && j.Speed != 1) && j.Claimed(cause.Tag) && j.numberComesAgain() {
+		out = append(out, "the window on repeated tag numbers: at this pace the host's clock is not the scenario's")
 	}
 	for g := range j.Gauges {
 		if at := j.AtLine; (at.DTR != nil || at.RTS != nil || at.Breaks != nil) && !j.Gauges[g].Shows {

@@ -224,7 +224,7 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			}
 			// One that went away while the host was still opening it, before it had
 			// set the line, may not have been open for the host at all.
-			if k := o.up - 1; k >= 0 && (!j.RealTime || e.T-j.h.Seen[k].At < brief) {
+			if k := o.up - 1; k >= 0 && (!j.RealTime || j.HostTime(e.T-j.h.Seen[k].At) < brief) {
 				j.h.Seen[k].State, o.brief = cause.Perhaps, true
 			}
 			if f.Opened {
@@ -296,7 +296,7 @@ const sureAfter = 5 * time.Second
 // session ends a session of the host at the port.
 func (j *judging) session(o *observer, f *cause.Facts, at time.Duration) {
 	l := &o.lines
-	if l.frames && (l.moved || !j.RealTime || at-l.began >= sureAfter) {
+	if l.frames && (l.moved || !j.RealTime || j.HostTime(at-l.began) >= sureAfter) {
 		for i, s := range []*cause.Stood{&f.DTR, &f.RTS} {
 			s.On, s.Off = s.On || l.ever[i], s.Off || !l.ever[i] || l.dropped[i]
 		}
@@ -378,17 +378,17 @@ func (j *judging) give(o *observer, g int, e *ledger.Entry, m made, state cause.
 	if state == cause.Spoilt && len(e.Out.Frames) == 1 && len(e.Out.Bytes) > 0 {
 		s.Bytes = e.Out.Bytes // as they went
 	}
+	again := joined && len(o.tail) > 0 && j.h.Seen[o.tail[len(o.tail)-1].seen].ID == s.ID // the same frame twice
 	switch f.Cause {
 	case ledger.Tag:
-		s.Tagged, s.Repeat = true, f.Repeat
+		s.Tagged, s.Repeat = true, f.Repeat || again
 		if f.Tag != nil && !f.Numberless && j.Gauges[g].Tags.Last > 0 {
 			s.Numbered, s.Tag = true, *f.Tag
 		}
-		// The same frame twice is the same tag sent again.
-		s.Repeat = s.Repeat || joined && len(o.tail) > 0 && j.h.Seen[o.tail[len(o.tail)-1].seen].ID == s.ID
 	case ledger.Asked:
 		s.Asked = true
 	case ledger.Stream:
+		s.Repeat = again
 	default:
 		s.Other = true
 	}

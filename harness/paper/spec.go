@@ -37,7 +37,7 @@ func Spec(s *scenario.Scenario) cause.Spec {
 		cg := cause.Gauge{
 			Name: p.Name, Serial: p.Serial, Factor: set.Factor, Preset: set.Preset, Sense: set.Sense.String(), Function: set.Function.String(),
 			Tags: cause.Tags{First: p.Tags.First, Last: p.Tags.Last, Window: window(s, g).D()},
-			Line: s.Line(g), Shows: s.Gauges[g].Port == scenario.RFC2217,
+			Line: s.Line(g), Shows: s.Gauges[g].Port == scenario.RFC2217, Counts: s.Play.Cast[g].Dialect != nil && s.Play.Cast[g].Dialect.Term(wire.Seq) >= 0,
 		}
 		if d := s.Play.Cast[g].Dialect; d != nil && d.Term(wire.Tag) < 0 {
 			cg.Tags.First, cg.Tags.Last = 0, 0 // its frames carry no number

@@ -55,6 +55,14 @@ func (p *Pace) UnmarshalText(b []byte) error {
 	return nil
 }
 
+// Times is how many times as fast as real time a timed pace runs; 0 of any other.
+func (p Pace) Times() float64 {
+	if p.kind != timed {
+		return 0
+	}
+	return p.times.Float64()
+}
+
 func (p Pace) String() string {
 	switch {
 	case p.kind == paper:
