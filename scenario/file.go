@@ -211,13 +211,13 @@ type GaugeKeys struct {
 	Rate        *RateOnly          `yaml:"rate" doc:"samples a second while nothing is streamed (default: 20 Hz)"`
 	Phase       *Phase             `yaml:"phase" doc:"when the first sample falls: a time such as 12 ms, or drawn: anywhere in the first interval, by the seed, as with gauges that nobody switched on together (default: at the start)"`
 	OnChange    *bool              `yaml:"on-change" doc:"the stream sends only when a reading has moved beyond its dead band"`
-	Sends       *[]FramePart       `yaml:"sends" doc:"parts of a frame that are sent, where the dialect can leave them out: tag, inputs, check, start (default: all)"`
+	Carries     *[]FramePart       `yaml:"carries" was:"sends" doc:"which parts a frame has, where the dialect can leave them out: number (of the tag), keys (how buttons and pedal stand), tail (its check), lead (what marks its beginning) (default: all)"`
 	Tags        Tags               `yaml:"tags" doc:"how tagged readings are numbered and repeated"`
 	Buttons     Buttons            `yaml:"buttons" doc:"what the two buttons do"`
 	Pedal       *gauge.Action      `yaml:"pedal" doc:"what the foot pedal does (default: nothing)"`
 	Lamps       []Lamp             `yaml:"lamps" doc:"the lamps and what they show"`
 	Buzzer      *bool              `yaml:"buzzer" doc:"whether the buzzer is on (default: off)"`
-	Buzzes      map[string]Rhythm  `yaml:"buzzes" doc:"the buzzer's pattern for each event: tag, datum, refused, on, off, low, lost, up, or a zone (default: short ones for tag and refused)"`
+	Buzzes      map[string]Rhythm  `yaml:"buzzes" doc:"the buzzer's pattern for each event: tag, datum, refused, switched-on, switched-off, low, lost, up, or a zone (default: short ones for tag and refused)"`
 	Display     Display            `yaml:"display" doc:"the display"`
 	Power       Power              `yaml:"power" doc:"how the gauge goes off and comes on"`
 	Lock        *Lock              `yaml:"lock" doc:"the lock of its settings (default: none)"`

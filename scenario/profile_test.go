@@ -99,7 +99,7 @@ tags: {last: 99}
 power: {start-up: 2 s}
 cell: {charge: 40 %}
 buzzer: false
-sends: [check]`)).Play.Cast[0]
+carries: [tail]`)).Play.Cast[0]
 	p := m.Profile
 	require.Equal(t, "multi-ascii", m.Dialect.Name())
 	require.Equal(t, "19200 7E1", m.Line.String())
@@ -111,7 +111,7 @@ sends: [check]`)).Play.Cast[0]
 	require.Equal(t, 2*time.Second, p.Power.StartUp)
 	require.Equal(t, 300*time.Second, p.IdleOff)
 	require.False(t, p.Buzzer)
-	require.Equal(t, []bool{false, false, true, false}, []bool{p.SendTag, p.SendInputs, p.SendCheck, p.SendStart})
+	require.Equal(t, []bool{false, false, true, false}, []bool{p.WithNumber, p.WithKeys, p.WithTail, p.WithLead})
 	require.Equal(t, 12, m.LowAt, "of the profile's cell")
 
 	p = parse(t, one("profile: fixture-four\nchannels: [{name: P3, factor: 2}]\ncomputed: [{name: width, limits: [1 mm, 2 mm]}]")).Play.Cast[0].Profile
@@ -148,7 +148,7 @@ func TestGaugeMistakes(t *testing.T) {
 		{"dialect: line-ascii\nlock: {pass-code: \"\", locked: true}", "", "need a pass-code"},
 		{"dialect: line-ascii\npower: {forgets: [colour]}", "", `"colour" is no setting that can be forgotten`},
 		{"dialect: line-ascii\npower: {port: vanishes}", "", "write stays or goes"},
-		{"dialect: line-ascii\nsends: [chek]", "", `did you mean "check"?`},
+		{"dialect: line-ascii\ncarries: [tial]", "", `did you mean "tail"?`},
 		{"dialect: line-ascii\ndisplay: {channel: Z}", "", `7:24: there is no channel "Z" to show`},
 		{"dialect: line-ascii\naverage: 99", "", "a mean of 99 samples"},
 		{"dialect: line-ascii", "cues: [{at: 0 s, do: press, button: A, times: 2, every: 50 ms}]", "let go before it is pressed again"},

@@ -221,12 +221,12 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 	if g.Phase != nil {
 		p.Phase, m.Drawn = g.Phase.D(), g.Phase.Drawn
 	}
-	sends := []FramePart{SendTag, SendInputs, SendCheck, SendStart}
-	if g.Sends != nil {
-		sends = *g.Sends
+	carries := []FramePart{WithNumber, WithKeys, WithTail, WithLead}
+	if g.Carries != nil {
+		carries = *g.Carries
 	}
-	for _, s := range sends {
-		*[]*bool{&p.SendTag, &p.SendInputs, &p.SendCheck, &p.SendStart}[s] = true
+	for _, s := range carries {
+		*[]*bool{&p.WithNumber, &p.WithKeys, &p.WithTail, &p.WithLead}[s] = true
 	}
 
 	if g.Stream != nil && g.Rate != nil && !g.Stream.Off {

@@ -54,10 +54,10 @@ const (
 )
 
 const (
-	SendTag FramePart = iota
-	SendInputs
-	SendCheck
-	SendStart
+	WithNumber FramePart = iota
+	WithKeys
+	WithTail
+	WithLead
 )
 
 const (
@@ -115,8 +115,11 @@ func (keepsWords) What() string    { return "what a host keeps" }
 func (largerWords) Names() []string { return []string{"presses", "releases"} }
 func (largerWords) What() string    { return "what a larger part does" }
 
-func (framePartWords) Names() []string { return []string{"tag", "inputs", "check", "start"} }
-func (framePartWords) What() string    { return "a part of a frame" }
+func (framePartWords) Names() []string { return []string{"number", "keys", "tail", "lead"} }
+func (framePartWords) Was() map[string]string {
+	return map[string]string{"tag": "number", "inputs": "keys", "check": "tail", "start": "lead"}
+}
+func (framePartWords) What() string { return "a part of a frame" }
 
 func (takesEffectWords) Names() []string { return []string{"at-once", "after-frame"} }
 func (takesEffectWords) What() string    { return "when a setting takes effect" }

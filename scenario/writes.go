@@ -2,12 +2,10 @@ package scenario
 
 import (
 	"fmt"
-	"strings"
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/quantity"
-	"example.org/understudy/sim/strict"
 )
 
 // Writes returns what the host must write to a gauge, in order, as the gauge takes
@@ -90,8 +88,10 @@ func (l *loader) writes() {
 		switch {
 		case (w.Setting == "") == (w.Verb == ""):
 			l.doc.Errorf(w, "write set: and to:, or do:", "the host must be told to set something or to do something")
-		case w.Setting != "" && strict.Nearest(w.Setting, gauge.SettingNames()) != w.Setting:
-			l.doc.Errorf(&w.Setting, "the settings are "+strings.Join(gauge.SettingNames(), ", "), "there is no setting %q", w.Setting)
+		case w.Setting != "":
+			if err := gauge.CheckSetting(w.Setting); err != nil {
+				l.doc.Errorf(&w.Setting, "", "%v", err)
+			}
 		}
 		g, err := l.gaugeIndex(w.Gauge)
 		if err != nil {

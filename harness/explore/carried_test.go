@@ -31,7 +31,7 @@ cues:
 gauges: [{name: g1, dialect: parts-ascii}]
 cues:
   - {at: 0 s, do: preset}
-  - {at: 1 s, do: set, setting: send-tag, to: "off"}
+  - {at: 1 s, do: set, setting: with-number, to: "off"}
   - {at: 2 s, do: tag}
 `, "", "12.700"},
 		// 0.500056 in goes as 0.50006 in.

@@ -283,11 +283,11 @@ func (m *maker) cast() {
 		}
 		switch m.Levels["parts"] {
 		case "no check":
-			g.Sends = &[]scenario.FramePart{scenario.SendTag, scenario.SendInputs, scenario.SendStart}
+			g.Carries = &[]scenario.FramePart{scenario.WithNumber, scenario.WithKeys, scenario.WithLead}
 		case "no number":
-			g.Sends = &[]scenario.FramePart{scenario.SendInputs, scenario.SendCheck, scenario.SendStart}
+			g.Carries = &[]scenario.FramePart{scenario.WithKeys, scenario.WithTail, scenario.WithLead}
 		case "no marks":
-			g.Sends = &[]scenario.FramePart{scenario.SendTag, scenario.SendCheck}
+			g.Carries = &[]scenario.FramePart{scenario.WithNumber, scenario.WithTail}
 		}
 		switch m.Levels["tags"] {
 		case "wrap":

@@ -774,7 +774,7 @@ func (g *Gauge) lamp(i int) string {
 	}
 	switch g.p.Lamps[i].Shows {
 	case ShowStream:
-		return choose(g.Streaming, "on", "off")
+		return choose(g.Streaming, "streaming", "still")
 	case ShowLink:
 		return choose(g.up, "up", "lost")
 	case ShowCell:

@@ -33,7 +33,7 @@ func (g *Gauge) off(why string, out *Out) {
 	if g.power == Off {
 		return
 	}
-	g.buzz("off", out)
+	g.buzz("switched-off", out)
 	g.power = Off
 	for _, w := range g.waiting {
 		g.lost(w.tag, out)
@@ -74,7 +74,7 @@ func (g *Gauge) awake(at time.Duration, out *Out) {
 		}
 	})
 	g.rate.set(g.Rate, at)
-	g.buzz("on", out)
+	g.buzz("switched-on", out)
 	out.add(Emission{Kind: PowerTold, Power: On, Text: "on"})
 }
 

@@ -148,7 +148,7 @@ type Common struct {
 	Locked    bool
 	Facing    int // channel the display shows
 	// What the frames carry, where the dialect has the field.
-	SendTag, SendInputs, SendCheck, SendStart bool
+	WithNumber, WithKeys, WithTail, WithLead bool
 }
 
 // Channel is one channel as it is set at the start: a measuring channel with a
@@ -246,13 +246,13 @@ type Look struct {
 // LampStates lists the states a condition has.
 func LampStates(s Show) []string {
 	return map[Show][]string{
-		ShowZone: zone.Zone(0).Names(), ShowStream: {"on", "off"}, ShowLink: {"up", "lost"}, ShowCell: {"good", "low"}, ShowProbe: {"good", "fault"},
+		ShowZone: zone.Zone(0).Names(), ShowStream: {"streaming", "still"}, ShowLink: {"up", "lost"}, ShowCell: {"good", "low"}, ShowProbe: {"good", "fault"},
 	}[s]
 }
 
 // BuzzEvents lists what the buzzer can sound for.
 func BuzzEvents() []string {
-	return append([]string{"tag", "datum", "refused", "on", "off", "low", "lost", "up"}, zone.Zone(0).Names()...)
+	return append([]string{"tag", "datum", "refused", "switched-on", "switched-off", "low", "lost", "up"}, zone.Zone(0).Names()...)
 }
 
 // DefaultBuzzes are the buzzer's patterns of a profile that has none.
@@ -305,12 +305,18 @@ func (p *Profile) Check() error {
 	return p.Display.check()
 }
 
+// earlier has what words of before are called now, by where they stand. Many tools
+// read the keys on and off as yes and no.
+var earlier = map[string][]string{"in": {"inside"}, "on": {"streaming", "switched-on"}, "off": {"still", "switched-off"}}
+
 // known checks the keys of a map.
 func known[V any](what string, m map[string]V, keys []string) error {
 	for k := range m {
 		if !slices.Contains(keys, k) {
-			if now := zone.Zone(0).Now(k); slices.Contains(keys, now) {
-				return fmt.Errorf("%s: %q is called %q now; write %s", what, k, now, now)
+			for _, now := range earlier[k] {
+				if slices.Contains(keys, now) {
+					return fmt.Errorf("%s: %q is called %q now; write %s", what, k, now, now)
+				}
 			}
 			return fmt.Errorf("%s knows no %q; it knows %s", what, k, strings.Join(keys, ", "))
 		}

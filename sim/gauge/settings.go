@@ -280,10 +280,10 @@ func settings() []setting {
 		name string
 		of   func(*Gauge) *bool
 	}{
-		{"send-tag", func(g *Gauge) *bool { return &g.SendTag }},
-		{"send-inputs", func(g *Gauge) *bool { return &g.SendInputs }},
-		{"send-check", func(g *Gauge) *bool { return &g.SendCheck }},
-		{"send-start", func(g *Gauge) *bool { return &g.SendStart }},
+		{"with-number", func(g *Gauge) *bool { return &g.WithNumber }},
+		{"with-keys", func(g *Gauge) *bool { return &g.WithKeys }},
+		{"with-tail", func(g *Gauge) *bool { return &g.WithTail }},
+		{"with-lead", func(g *Gauge) *bool { return &g.WithLead }},
 		{"buzzer", func(g *Gauge) *bool { return &g.Buzzer }},
 	} {
 		get, set := flags(f.of)
@@ -382,6 +382,19 @@ func SettingNames() []string {
 		n = append(n, list[i].Name)
 	}
 	return n
+}
+
+// CheckSetting says what is wrong with the name of a setting.
+func CheckSetting(name string) error {
+	if part, ok := strings.CutPrefix(name, "send-"); ok {
+		if now := map[string]string{"tag": "with-number", "inputs": "with-keys", "check": "with-tail", "start": "with-lead"}[part]; now != "" {
+			return fmt.Errorf("the setting %q is called %q now; write %s", name, now, now)
+		}
+	}
+	if _, ok := table[name]; !ok {
+		return fmt.Errorf("there is no setting %q; the settings are %s", name, strings.Join(SettingNames(), ", "))
+	}
+	return nil
 }
 
 // SettingTable describes the settings.

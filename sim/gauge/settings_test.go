@@ -58,10 +58,10 @@ var tried = map[string]struct {
 	"rate":        {[]string{"30", "0.001", "10000", "25 Hz → 25"}, map[string]Refusal{"0": OutOfRange, "10001": OutOfRange, "12.345678901": OutOfRange, "1 s": WrongUnit, "fast": BadValue}},
 	"stream":      {[]string{"off", "on", "0 → off", "1 → on"}, map[string]Refusal{"maybe": BadValue, "2": BadValue}},
 	"stream-mode": {[]string{"change", "rate"}, map[string]Refusal{"always": BadValue}},
-	"send-tag":    {[]string{"on", "off"}, map[string]Refusal{"x": BadValue}},
-	"send-inputs": {[]string{"on", "off"}, map[string]Refusal{"x": BadValue}},
-	"send-check":  {[]string{"on", "off"}, map[string]Refusal{"x": BadValue}},
-	"send-start":  {[]string{"on", "off"}, map[string]Refusal{"x": BadValue}},
+	"with-number": {[]string{"on", "off"}, map[string]Refusal{"x": BadValue}},
+	"with-keys":   {[]string{"on", "off"}, map[string]Refusal{"x": BadValue}},
+	"with-tail":   {[]string{"on", "off"}, map[string]Refusal{"x": BadValue}},
+	"with-lead":   {[]string{"on", "off"}, map[string]Refusal{"x": BadValue}},
 	"buzzer":      {[]string{"on", "off"}, map[string]Refusal{"loud": BadValue}},
 	"idle-off":    {[]string{"90", "0.5", "86400", "0", "60 s → 60"}, map[string]Refusal{"-1": OutOfRange, "86401": OutOfRange, "1 mm": WrongUnit}},
 	"facing":      {[]string{"2", "1"}, map[string]Refusal{"0": OutOfRange, "3": OutOfRange}},
@@ -268,7 +268,7 @@ func TestFactoryReset(t *testing.T) {
 // Kind: property.
 func TestExportAndImport(t *testing.T) {
 	from, to := inches(t), inches(t)
-	for name, v := range map[string]string{"unit": "mm", "lower": "30", "upper": "40", "resolution": "0.002", "rate": "7", "datum": "3.5", "sense": "falling", "send-check": "on"} {
+	for name, v := range map[string]string{"unit": "mm", "lower": "30", "upper": "40", "resolution": "0.002", "rate": "7", "datum": "3.5", "sense": "falling", "with-tail": "on"} {
 		o, _ := from.ask(0, Command{Verb: "set", Setting: name, Channel: 0, Value: Text(v)})
 		_ = o // the order of a map may refuse some before the unit is set
 	}

@@ -1,12 +1,8 @@
 package stage
 
 import (
-	"fmt"
-	"strings"
-
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
-	"example.org/understudy/sim/strict"
 )
 
 // Set writes a setting, as from the gauge's own menu.
@@ -16,10 +12,7 @@ type Set struct {
 }
 
 func (c Set) check() error {
-	if strict.Nearest(c.Setting, gauge.SettingNames()) != c.Setting {
-		return fmt.Errorf("there is no setting %q; the settings are %s", c.Setting, strings.Join(gauge.SettingNames(), ", "))
-	}
-	return nil
+	return gauge.CheckSetting(c.Setting)
 }
 
 func (c Set) do(_ *Stage, a *actor) error {

@@ -38,7 +38,7 @@ func bind(d *wire.Dialect) terms {
 		switch name {
 		case "unit", "function", "rate", "stream":
 			continue // above
-		case "send-tag", "send-inputs", "send-check", "send-start":
+		case "with-number", "with-keys", "with-tail", "with-lead":
 			t.sends = append(t.sends, settingTerm{name, d.Term(name)})
 			continue
 		}

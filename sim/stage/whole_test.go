@@ -33,7 +33,7 @@ import (
 const words = `
 dialect: words
 title: For tests
-line: {baud: 9600}
+serial-line: {baud: 9600}
 framing: {kind: delimited, end: "\n", longest: 80}
 frames:
   - name: reading
@@ -44,8 +44,8 @@ frames:
       - {decimal: reading, void: {under: "u", over: "o", missing: "m", empty: "e"}}
       - " #"
       - {decimal: seq, decimals: 0, sign: none}
-      - {when: send-inputs, fields: [" ", {flag: button-1, yes: A, no: a}, {flag: pedal, yes: P, no: p}]}
-      - {when: send-check, fields: ["*", {check: sum, form: hex}]}
+      - {when: with-keys, fields: [" ", {flag: button-1, set: A, clear: a}, {flag: pedal, set: P, clear: p}]}
+      - {when: with-tail, fields: ["*", {check: sum, form: hex}]}
   - {name: hello, sent: [banner], fields: ["HELLO ", {text: serial}]}
   - {name: done, sent: [reply], fields: ["OK"]}
   - {name: no, sent: [reply], fields: ["NO ", {text: error}]}
@@ -210,10 +210,10 @@ func TestTagDuringLoss(t *testing.T) {
 // Kind: property.
 func TestSettingsOverTheWire(t *testing.T) {
 	m := wordy(t)
-	m.Profile.PassCode, m.Profile.SendCheck = "77", true
+	m.Profile.PassCode, m.Profile.WithTail = "77", true
 	talk := []struct{ host, reply, frame string }{ // and the stream's frame before
-		{"send-check=off", "OK", "1:5.000 #1*FC"}, // 508 is 1FC hexadecimal: the sum of all characters up to the star
-		{"send-inputs=1", "OK", "1:5.000 #3"},
+		{"with-tail=off", "OK", "1:5.000 #1*FC"}, // 508 is 1FC hexadecimal: the sum of all characters up to the star
+		{"with-keys=1", "OK", "1:5.000 #3"},
 		{"lock=on", "OK", "1:5.000 #5 ap"},
 		{"unit=in", "NO settings are locked", "1:5.000 #7 ap"},
 		{"lock=78", "NO wrong pass-code", "1:5.000 #9 ap"},

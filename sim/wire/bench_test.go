@@ -29,7 +29,7 @@ frames:
       - {choice: unit, is: {mm: mm, in: in}}
       - " "
       - {choice: zone, is: {below: "1", warn-low: "2", inside: "3", warn-high: "4", above: "5", void: "6"}}
-      - {flag: low, yes: L, no: "."}
+      - {flag: low, set: L, clear: "."}
       - "*"
       - {check: xor, form: hex}
       - "#"

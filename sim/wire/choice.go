@@ -255,8 +255,8 @@ func (f *choices) pattern() pattern {
 type flagSpec struct {
 	Term string `yaml:"flag" need:"yes" doc:"yes or no"`
 	common
-	Yes *strict.Any `yaml:"yes" doc:"what is sent for yes"`
-	No  *strict.Any `yaml:"no" doc:"what is sent for no"`
+	Yes *strict.Any `yaml:"set" was:"yes" doc:"what is sent for yes"`
+	No  *strict.Any `yaml:"clear" was:"no" doc:"what is sent for no"`
 	sentKeys
 }
 
@@ -264,13 +264,13 @@ func (s *flagSpec) says() *string { return &s.Term }
 
 func (s *flagSpec) compile(c *compiler, _ *scope, n *node) {
 	if s.Yes == nil || s.No == nil {
-		c.doc.Errorf(n.spec, "write yes and no", "the flag does not say what is sent for each")
+		c.doc.Errorf(n.spec, "write set and clear", "the flag does not say what is sent for each")
 		return
 	}
 	yes, ok1 := c.sent(n, *s.Yes, &s.sentKeys)
 	no, ok2 := c.sent(n, *s.No, &s.sentKeys)
 	if ok1 && ok2 && string(yes.lit) == string(no.lit) {
-		s.No.Errorf("give no its own", "yes and no are both sent as %q: no can never be read", s.No.Scalar)
+		s.No.Errorf("give clear its own", "set and clear are both sent as %q: no can never be read", s.No.Scalar)
 	}
 	yes.val, no.val = Bool(true), Bool(false)
 	f := &choices{list: []choice{yes, no}, kind: Flag, other: -1}

@@ -205,6 +205,9 @@ func (s *whenSpec) condition(c *compiler, sc *scope) *condition {
 		text, cond.negate = strings.TrimSpace(rest), true
 	}
 	if plainName(text) {
+		if now := earlierTerms[text]; now != "" {
+			c.doc.Errorf(&s.When, "write "+now, "the term %q is called %q now", text, now)
+		}
 		cond.term = c.term(text)
 		cond.known = sc.seen[cond.term]
 		cond.flag = c.kinds[cond.term] == Flag

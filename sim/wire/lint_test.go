@@ -29,7 +29,7 @@ func TestLint(t *testing.T) {
 		{"unreachable frame", head + "  - {name: x, fields: [{int: a, size: 2}]}\n  - {§name: y, fields: [\"OK\"]}", "the decode is ambiguous: x and y may both be the bytes 4F 4B"},
 		{"unreachable choice", head + "  - {name: x, fields: [{choice: zone, is: {below: A, above: §A}}]}", "A is already sent for below: above can never be read"},
 		{"unreachable bits", head + "  - {name: x, fields: [{flags: f, size: 1, bits: [{bits: [0, 2], choice: zone, is: {below: 1, above: §1}}]}]}", "1 is already sent for below: above can never be read"},
-		{"unreachable no", head + "  - {name: x, fields: [{flag: low, yes: L, no: §L}]}", "no can never be read"},
+		{"unreachable no", head + "  - {name: x, fields: [{flag: low, set: L, clear: §L}]}", "no can never be read"},
 		{"unreachable void", head + "  - {name: x, fields: [{int: reading, size: 2, void: {over: 1, under: §1}}]}", "stands for two things"},
 		{"unreachable alternative", head + "  - {name: x, fields: [{when: §1 > 0, fields: [A], else: [B]}]}", "one of its alternatives is unreachable"},
 		{"unreachable state", head + "  - {name: x, fields: [A]}\ncommands: [{name: c, fields: [C]}]\nstates:\n  - {state: a, rules: [{upon: c, go: a}]}\n  - {state: §b}", "the state \"b\" is unreachable"},
@@ -82,7 +82,7 @@ func TestLint(t *testing.T) {
 		{"bits without a value", head + "  - {name: x, fields: [{flags: f, size: 1, bits: [{§bit: 0, choice: sense, is: {rising: 0}}]}]}", "sense may be falling, and nothing is sent for that"},
 		{"alias of nothing", head + "  - {name: x, fields: [{choice: a, is: {x: A}, like: {§z: y}}]}", "\"y\" is not listed"},
 		{"bad header", head + "  - {name: x, fields: [{header: §\"abc?\"}]}", "is no part of a command's name"},
-		{"line of several commands", "dialect: d\nline: {baud: §1}\nframing: {kind: cobs}\nframes:\n  - {name: x, fields: [A]}", "1 is not a speed of a serial line"},
+		{"line of several commands", "dialect: d\nserial-line: {baud: §1}\nframing: {kind: cobs}\nframes:\n  - {name: x, fields: [A]}", "1 is not a speed of a serial line"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

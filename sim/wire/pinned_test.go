@@ -40,7 +40,7 @@ var pinnedValues = map[string][]string{
 	wire.Serial:      {"SN-0001"}, wire.Name: {"bore-1"}, wire.Firmware: {"1.0"},
 	wire.ErrorText: {"No error", `say "no"`},
 	wire.Address:   {"1", "9"},
-	"send-tag":     {"yes", "no"}, "send-inputs": {"yes", "no"}, "send-check": {"yes", "no"}, "send-start": {"yes", "no"},
+	"with-number":  {"yes", "no"}, "with-keys": {"yes", "no"}, "with-tail": {"yes", "no"}, "with-lead": {"yes", "no"},
 	wire.Button1: {"yes", "no"}, wire.Button2: {"yes", "no"}, "pedal": {"yes", "no"},
 	"first": {"0", "8", "16", "32", "64"}, "count": {"1", "2", "4"},
 }

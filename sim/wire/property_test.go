@@ -104,7 +104,7 @@ func drawField(t *rapid.T, name string, ascii bool) (string, genTerm) {
 		return fmt.Sprintf(`{choice: %s, is: {one: A, two: BB, three: C}}`, name), g
 	case "flag":
 		g.value = func(t *rapid.T) Value { return Bool(rapid.Bool().Draw(t, "flag")) }
-		return fmt.Sprintf(`{flag: %s, yes: "+", no: "-"}`, name), g
+		return fmt.Sprintf(`{flag: %s, set: "+", clear: "-"}`, name), g
 	case "time":
 		g.value = decimals(0, 359_999_999, -3)
 		return fmt.Sprintf(`{time: %s, layout: "hh:mm:ss.fff"}`, name), g
@@ -167,7 +167,7 @@ func drawDialect(t *rapid.T) generated {
 		fields = append(fields, draw(i, false), fmt.Sprintf("%q", rapid.SampledFrom([]string{" ", ";", "|"}).Draw(t, "literal")))
 	}
 	if rapid.Bool().Draw(t, "condition") {
-		fields = append(fields, fmt.Sprintf(`{flag: extra, yes: "Y", no: "N"}, {when: extra, fields: [%s, ";"], else: ["none;"]}`, draw(10, false)))
+		fields = append(fields, fmt.Sprintf(`{flag: extra, set: "Y", clear: "N"}, {when: extra, fields: [%s, ";"], else: ["none;"]}`, draw(10, false)))
 		g.terms = append(g.terms, genTerm{"extra", false, func(t *rapid.T) Value { return Bool(rapid.Bool().Draw(t, "extra")) }})
 	}
 	switch rapid.IntRange(0, 3).Draw(t, "group") {

@@ -79,7 +79,7 @@ func (c *compiler) mapLine(m *regMap, l *mapLine, count *int) {
 	size := 1
 	switch {
 	case m.word == 0 && least != 1:
-		c.doc.Errorf(l.Holds, "write {flag: NAME, size: 1, yes: 1, no: 0}", "%s is more than one bit", nodes[0].name)
+		c.doc.Errorf(l.Holds, "write {flag: NAME, size: 1, set: 1, clear: 0}", "%s is more than one bit", nodes[0].name)
 		return
 	case least != most || least == 0 || m.word > 0 && least%m.word != 0 || least > 64:
 		c.doc.Errorf(l.Holds, fmt.Sprintf("give it a size that is a multiple of %d bytes, 64 at most", m.word), "%s does not fill whole registers", nodes[0].name)

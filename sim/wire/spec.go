@@ -14,13 +14,13 @@ import (
 type fileSpec struct {
 	Dialect  string         `yaml:"dialect" need:"yes" doc:"the dialect's name: small letters, digits and hyphens"`
 	Title    string         `yaml:"title" doc:"one line saying what the dialect is"`
-	Line     lineSpec       `yaml:"line" doc:"how the serial line is set unless the scenario says otherwise"`
+	Line     lineSpec       `yaml:"serial-line" was:"line" doc:"how the serial line is set unless the scenario says otherwise"`
 	Framing  framingSpec    `yaml:"framing" need:"yes" doc:"how one frame is told from the next"`
 	Host     framingSpec    `yaml:"host-framing" doc:"framing of what the host sends, where it differs"`
 	Framings []namedFraming `yaml:"framings" doc:"further framings, each told by its first bytes; a frame or command names the one it stands in"`
 	Station  stationSpec    `yaml:"station" doc:"addressing, where several gauges share a line"`
 	Maps     []tableSpec    `yaml:"maps" doc:"register tables: address to term"`
-	Remember []rememberSpec `yaml:"remembers" doc:"whole numbers the gauge's end of the wire remembers"`
+	Remember []rememberSpec `yaml:"remembers" was:"keeps" doc:"whole numbers the gauge's end of the wire remembers"`
 	Errors   errorsSpec     `yaml:"errors" doc:"the queue of errors a host can read"`
 	InTurn   bool           `yaml:"in-turn" doc:"the gauge speaks only when asked, and what a reply is depends on the command before it"`
 	Reply    string         `yaml:"reply-after" doc:"how long the gauge takes to answer, such as 20 ms"`
@@ -48,7 +48,7 @@ type stationSpec struct {
 }
 
 type rememberSpec struct {
-	Name  string `yaml:"name" need:"yes" doc:"the number's name; fields and expressions use it"`
+	Name  string `yaml:"name" was:"keep" need:"yes" doc:"the number's name; fields and expressions use it"`
 	Start int64  `yaml:"start" doc:"its value at power on"`
 }
 
@@ -125,7 +125,7 @@ type stateSpec struct {
 }
 
 type ruleSpec struct {
-	Upon  string `yaml:"upon" doc:"the command that arrived, or emission when the gauge has something to send, or garbage"`
+	Upon  string `yaml:"upon" was:"on" doc:"the command that arrived, or emission when the gauge has something to send, or garbage"`
 	After string `yaml:"after" doc:"the time in the state after which it happens, such as 2 s"`
 	If    string `yaml:"if" doc:"a condition on what is remembered, on the command, on left (messages of the emission not yet sent) and waiting (emissions)"`
 	doSpec

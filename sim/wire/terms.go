@@ -45,6 +45,9 @@ const (
 	QueuedCount = "error-queued" // number of queued errors
 )
 
+// earlierTerms are what terms of before are called now.
+var earlierTerms = map[string]string{"send-tag": "with-number", "send-inputs": "with-keys", "send-check": "with-tail", "send-start": "with-lead"}
+
 // Terms lists the gauge's vocabulary, for suggestions and help.
 func Terms() []string {
 	return []string{Reading, Unit, Zone, Void, Tag, Tagged, Seq, Channel, Channels, Function, Cell, Low, Link,
