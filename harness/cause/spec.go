@@ -30,6 +30,9 @@ type Spec struct {
 	// Late is how much later or earlier than it was sent the host may notice what it is
 	// sent, by its clock.
 	Late time.Duration
+	// Within is how long, on the timeline, a host may take to record what it was given:
+	// the rows of events closer to each other may stand in another order.
+	Within time.Duration
 	// Claims are the aspects the host claims; nil stands for all of them. What
 	// is not claimed is not judged, and never reported as passed.
 	Claims []Aspect

@@ -552,6 +552,9 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	}
 	spec := paper.Spec(c.Scenario)
 	spec.RealTime, spec.Speed, spec.Late = m.Pace.Timed(), m.Pace.Times(), noticesWithin
+	if spec.RealTime {
+		spec.Within = m.Pace.Virtual(c.Host.Commits())
+	}
 	spec.Begun, spec.Ended = m.Began, m.Began.Add(m.Took)
 	if c.Host.Keeps != "" {
 		spec.All = c.Host.Keeps == hostfile.All

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"slices"
 
-	"example.org/understudy/harness/align"
 	"example.org/understudy/harness/cause"
 )
 
@@ -133,7 +132,7 @@ func (j *judging) testSpan(out *outcome, hyp cause.Hypothesis, sp span) {
 	for g := range rows.Events {
 		readings := out.streams[first+g*j.width : first+(g+1)*j.width]
 		es := j.eventSides(readings, trim(rows.Events[g], sp), sp.events[g])
-		out.streams = append(out.streams, aligned{es.wants, es.recs, align.Align(es)})
+		out.streams = append(out.streams, aligned{es.wants, es.recs, es.align()})
 		mine := append(slices.Clone(readings), out.streams[len(out.streams)-1])
 		for c := range readings {
 			j.compare(out, rows, all[g*j.width+c], mine, c)
@@ -498,7 +497,7 @@ func (j *judging) compareEvents(out *outcome, rows *cause.Rows, s *eventSides, m
 		case k >= 0:
 			used[k], at[k] = true, w.Seen
 			out.paired++
-			if w.Loss > 0 && !unsure[w.Event] && w.Seen < s.from[k] {
+			if w.Loss > 0 && !unsure[w.Event] && w.Seen < s.from[k] && j.h.Seen[s.from[k]].At-j.h.Seen[w.Seen].At > j.Within {
 				if rows.Late {
 					out.slack++
 				} else {

@@ -163,6 +163,31 @@ func TestAnyOfWhatIsPerhapsRead(t *testing.T) {
 	})
 }
 
+// A host that sees to each port by itself may record that one came back before it has
+// recorded that it went, within the time that it takes to record; later it may not.
+//
+// Kind: property.
+func TestEventsCloseTogether(t *testing.T) {
+	for within, right := range map[time.Duration]bool{0: false, time.Second: false, 3 * time.Second: true} {
+		b := newBench()
+		b.spec.Within = within
+		b.sends(1, "1.000", "", false)
+		b.row(1, "1.000")
+		b.add(ledger.Entry{Kind: ledger.KindPort, Gauge: "g", Port: &ledger.Port{What: "hung up", Path: "p"}})
+		b.id += 2
+		b.add(ledger.Entry{Kind: ledger.KindPort, Gauge: "g", Port: &ledger.Port{What: "returned", Path: "p"}})
+		b.add(ledger.Entry{Kind: ledger.KindPort, Gauge: "g", Port: &ledger.Port{What: "opened", Path: "p"}})
+		for _, what := range []string{"link-back", "link-lost"} {
+			b.rows = append(b.rows, judge.Record{Row: len(b.rows) + 1, Kind: what, Gauge: "g"})
+		}
+		b.sends(2, "1.000", "", false)
+		b.row(2, "1.000")
+		if res := b.judge(); (len(res.Findings) == 0) != right {
+			t.Errorf("within %s: %s", within, describe(res.Findings))
+		}
+	}
+}
+
 // Each row of a damaged frame has its own frame beside it.
 //
 // Kind: property.

@@ -313,6 +313,36 @@ func (j *judging) eventSides(readings []aligned, wants []cause.Want, recs []int3
 	return s
 }
 
+// align pairs the events with their rows. Two that happened within the time in which a
+// host records what it was given may stand in another order: a host may see to each
+// port by itself.
+func (s *eventSides) align() []int32 {
+	match := align.Align(s)
+	for i := 0; i+1 < len(s.wants) && s.Within > 0; i++ {
+		a, b := &s.wants[i], &s.wants[i+1]
+		if a.Event == b.Event || a.Seen < 0 || a.Loss+b.Loss == 0 || match[i] >= 0 && match[i+1] >= 0 || s.h.Seen[b.Seen].At-s.h.Seen[a.Seen].At > s.Within {
+			continue
+		}
+		*a, *b = *b, *a
+		if other := align.Align(s); s.missing(other) < s.missing(match) {
+			match = other
+		} else {
+			*a, *b = *b, *a
+		}
+	}
+	return match
+}
+
+// missing is how many events that have to have a row have none.
+func (s *eventSides) missing(match []int32) (n int) {
+	for i, k := range match {
+		if k < 0 && s.wants[i].Loss == cause.Must {
+			n++
+		}
+	}
+	return n
+}
+
 func (s *eventSides) Len() (int, int) { return len(s.wants), len(s.recs) }
 func (s *eventSides) Skip(i int) int  { return skip(&s.wants[i]) }
 func (s *eventSides) Extra(int) int   { return align.Full }

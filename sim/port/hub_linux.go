@@ -209,6 +209,7 @@ func (h *Hub) run() {
 			for _, ev := range p.service(now, buf) {
 				p.sink(ev)
 			}
+			p.telling.Store(false)
 			p.picked = false
 		}
 	}

@@ -22,6 +22,28 @@ func unreadBy(conn net.Conn, written int64) (n int, known bool) {
 	return 0, true
 }
 
+// receivedBy is how many bytes have come to a connection from its far side, and the end
+// of them counts as one.
+func receivedBy(conn net.Conn) (n int64, known bool) {
+	tcp, ok := conn.(*net.TCPConn)
+	if !ok {
+		return 0, false
+	}
+	raw, err := tcp.SyscallConn()
+	if err != nil {
+		return 0, false
+	}
+	if err := raw.Control(func(fd uintptr) {
+		info, err := unix.GetsockoptTCPInfo(int(fd), unix.IPPROTO_TCP, unix.TCP_INFO)
+		if known = err == nil; known {
+			n = int64(info.Bytes_received)
+		}
+	}); err != nil {
+		return 0, false
+	}
+	return n, known
+}
+
 // Of linux/inet_diag.h, linux/sock_diag.h and linux/tcp.h.
 const (
 	sockDiagByFamily = 20

@@ -265,6 +265,13 @@ type Negotiator interface {
 	Negotiating() bool
 }
 
+// Teller is a port that knows whether all that its host has done is told. What a host
+// that now waits has done before may still be on its way to the sink.
+type Teller interface {
+	// Told says whether the sink has what the host has sent so far.
+	Told() bool
+}
+
 // Modem is a port whose far side is told how the lines stand that the gauge's side
 // drives, and what its receiver reports of the line.
 type Modem interface {

@@ -43,11 +43,12 @@ const (
 // is left, and once more a little later, probe lets the peer go for a moment to
 // see whether anybody else has the line.
 type ptyPort struct {
-	cfg    Config
-	hub    *Hub
-	ownHub bool
-	sink   func(Event)
-	due    atomic.Int64 // hub.now() at which to be served
+	cfg     Config
+	hub     *Hub
+	ownHub  bool
+	sink    func(Event)
+	due     atomic.Int64 // hub.now() at which to be served
+	telling atomic.Bool  // what service returned is not all told yet
 
 	// The hub's goroutine only.
 	picked, readable bool
@@ -417,6 +418,21 @@ func (p *ptyPort) Unread() (int, bool) {
 	return len(p.q.data) + n, exact && p.out <= window && p.line.Lflag&unix.ICANON == 0
 }
 
+// Told asks the kernel too, for what the hub has not read yet.
+func (p *ptyPort) Told() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.telling.Load() {
+		return false
+	}
+	if p.master < 0 {
+		return true
+	}
+	fds := []unix.PollFd{{Fd: int32(p.master), Events: unix.POLLIN}}
+	n, err := unix.Poll(fds, 0)
+	return err != nil || n == 0 || fds[0].Revents&unix.POLLIN == 0
+}
+
 // takeBack empties the queue and reads back what the kernel still holds for the
 // host, and returns how many bytes that was. Unlike a count it is exact: a read
 // that finds nothing makes the kernel finish moving bytes and looks again.
@@ -443,6 +459,7 @@ func (p *ptyPort) takeBack() int {
 func (p *ptyPort) service(now int64, buf []byte) []Event {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	p.telling.Store(true)
 	v := visit{p, now, p.given}
 	p.given, p.readable = nil, false
 	if p.master < 0 {

@@ -53,6 +53,7 @@ type session struct {
 	com  *comLine // nil for raw TCP
 	told bool     // its Opened has been told
 	dead bool     // has ended, but its Closed is not told yet
+	took int64    // bytes from it of which all has been told
 	// talked is when it last spoke Telnet, or came.
 	talked  time.Time
 	written atomic.Int64 // bytes that the network was given, or is being given
@@ -194,6 +195,9 @@ func (p *socket) receive(s *session) {
 		if n > 0 && !p.handle(s, buf[:n]) {
 			break
 		}
+		p.mu.Lock()
+		s.took += int64(n)
+		p.mu.Unlock()
 		if err != nil {
 			break
 		}
@@ -388,6 +392,17 @@ func (p *ComPort) Negotiating() bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return p.cur != nil && !p.cur.dead && time.Since(p.cur.talked) < talksFor
+}
+
+// Told asks the kernel how much has come, where it can tell.
+func (p *socket) Told() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.cur == nil {
+		return true
+	}
+	come, known := receivedBy(p.cur.conn)
+	return p.cur.told && !p.cur.dead && (!known || come == p.cur.took)
 }
 
 func (p *socket) HangUp() (lost int, exact bool, err error) {

@@ -43,6 +43,8 @@ type calm struct {
 	owed    bool          // time goes on only when the hosts have also been still
 	working time.Time     // since when one has been at work with all read; zero: not so
 	busy    int           // times in a row that one was at work for too long
+	untold  time.Time     // since when some of what one does has not been told; zero: not so
+	talks   int           // times in a row that this was so for too long
 	began   time.Time     // when stillness was asked for; zero: it is not
 	rest    Rest          // how long they have been still
 	at      time.Duration // when on the timeline they were still last
@@ -128,7 +130,7 @@ func (s *Stage) drained(ctx context.Context) bool {
 			return false
 		}
 	}
-	if !s.idle(ctx) {
+	if !s.idle(ctx) || !s.told(ctx) {
 		return false
 	}
 	for _, a := range s.actors {
@@ -163,6 +165,49 @@ func (s *Stage) idle(ctx context.Context) bool {
 			return false
 		}
 	}
+}
+
+// reopened waits, at the end of a timed timeline, for hosts that have not opened again a
+// port that came back: it may have come back a moment ago.
+func (s *Stage) reopened(ctx context.Context) {
+	if s.opt.Pace.kind != timed || s.restart.absent() {
+		return
+	}
+	for began := time.Now(); time.Since(began) < s.opt.Patience; {
+		late := func(a *actor) bool { return a.opened && a.awaited && !a.strange() }
+		if !slices.ContainsFunc(s.actors, late) || ctx.Err() != nil {
+			return
+		}
+		select {
+		case <-ctx.Done():
+		case <-s.opt.Inbox.notify:
+			s.takeInbox()
+		case <-time.After(time.Millisecond):
+		}
+	}
+}
+
+// told waits, for a while at most, until all that the hosts have done is told and served:
+// one that waits for input may have spoken just before.
+func (s *Stage) told(ctx context.Context) bool {
+	q := &s.calm
+	late := slices.ContainsFunc(s.actors, func(a *actor) bool {
+		p, tells := a.port.(port.Teller)
+		return tells && !a.down && !p.Told()
+	})
+	if !late && len(s.opt.Inbox.notify) == 0 {
+		q.untold, q.talks = time.Time{}, 0
+		return true
+	}
+	if q.untold.IsZero() {
+		q.untold = time.Now()
+	}
+	if time.Since(q.untold) > answersFor>>min(q.talks, 10) { // it never stops
+		q.untold, q.talks = time.Time{}, q.talks+1
+		return true
+	}
+	s.nap(ctx, 0)
+	return false
 }
 
 // waitFor waits for one host. What it has been waited for already, before it sent
@@ -261,7 +306,7 @@ func (s *Stage) had() time.Duration {
 	case drain:
 		return s.calm.at
 	case timed:
-		return s.now - s.opt.Pace.virtual(max(s.opt.Within, soonest))
+		return s.now - s.opt.Pace.Virtual(max(s.opt.Within, soonest))
 	}
 	return s.now
 }

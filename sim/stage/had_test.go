@@ -1,6 +1,8 @@
 package stage_test
 
 import (
+	"slices"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -119,5 +121,85 @@ func TestForgottenAtAHangUp(t *testing.T) {
 				require.LessOrEqual(t, lost, least+least/2)
 			})
 		})
+	}
+}
+
+// lazy is a port that its host opens again a while after it has come back.
+type lazy struct {
+	fake
+	open atomic.Bool
+	late time.Duration
+}
+
+func (l *lazy) Open() bool                 { return l.open.Load() }
+func (l *lazy) HangUp() (int, bool, error) { l.open.Store(false); return 0, true, nil }
+func (l *lazy) Return(string) error {
+	time.AfterFunc(l.late, func() {
+		l.open.Store(true)
+		l.sink(port.Event{Kind: port.Opened})
+	})
+	return nil
+}
+
+// A host whose port comes back just before the end is given the time to open it.
+//
+// Kind: property.
+func TestComesBackAtTheEnd(t *testing.T) {
+	for late, opens := range map[time.Duration]int{2 * time.Second: 2, time.Hour: 1} {
+		synctest.Test(t, func(t *testing.T) {
+			in := stage.NewInbox()
+			l := &lazy{fake: fake{sink: in.Sink(0)}, late: late}
+			l.open.Store(true)
+			l.sink(port.Event{Kind: port.Opened})
+			n := 0
+			s, err := stage.New(stage.Play{Cast: []stage.Member{plain("g")}, Cues: []stage.Cue{cue(500*time.Millisecond, stage.LoseLink{For: seconds(0.4)})}, Until: time.Second},
+				stage.Options{Ports: []port.Port{l}, Inbox: in, Pace: times(t, "10x"), Keep: func(e ledger.Entry) {
+					if e.Port != nil && e.Port.What == "opened" {
+						n++
+					}
+				}})
+			require.NoError(t, err)
+			require.NoError(t, s.Run(t.Context()))
+			require.NoError(t, s.Finish("the end"))
+			require.Equal(t, opens, n)
+			if late == time.Hour {
+				time.Sleep(late) // or its timer is left behind
+			}
+		})
+	}
+}
+
+// shy is a port whose host's question is on its way while the host waits for the answer.
+type shy struct {
+	fake
+	looks int
+}
+
+func (s *shy) Told() bool {
+	if s.looks++; s.looks == 5 {
+		s.sink(says("I"))
+	}
+	return s.looks >= 5
+}
+
+// Time does not pass at drain between what a host says and the word of it; one that never
+// stops talking does not hold time up.
+//
+// Kind: property.
+func TestQuestionToldLate(t *testing.T) {
+	for looks, late := range map[int]bool{0: false, -1 << 40: true} {
+		in := stage.NewInbox()
+		p := &shy{fake: fake{up: true, sink: in.Sink(0)}, looks: looks}
+		p.sink(port.Event{Kind: port.Opened})
+		var all []ledger.Kind
+		s, err := stage.New(stage.Play{Cast: []stage.Member{plain("g")}, Cues: []stage.Cue{cue(time.Second, stage.Tag{})}, Until: 1100 * time.Millisecond},
+			stage.Options{Ports: []port.Port{p}, Inbox: in, Pace: stage.Drain, Keep: func(e ledger.Entry) { all = append(all, e.Kind) }})
+		require.NoError(t, err)
+		require.NoError(t, s.Run(t.Context()))
+		require.NoError(t, s.Finish("the end"))
+		said, cued := slices.Index(all, ledger.KindIn), slices.Index(all, ledger.KindCue)
+		require.GreaterOrEqual(t, cued, 0)
+		require.Equal(t, late, said < 0)
+		require.True(t, late || said < cued)
 	}
 }

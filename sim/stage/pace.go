@@ -94,8 +94,8 @@ func (p Pace) wall(d time.Duration) time.Duration {
 	return time.Duration(n)
 }
 
-// virtual is the stretch of the timeline that passes in a real time.
-func (p Pace) virtual(d time.Duration) time.Duration {
+// Virtual is the stretch of the timeline that passes in a real time.
+func (p Pace) Virtual(d time.Duration) time.Duration {
 	if p == Real {
 		return d
 	}

@@ -294,6 +294,7 @@ func (s *Stage) Run(ctx context.Context) error {
 	}
 	for !s.drained(ctx) && ctx.Err() == nil {
 	}
+	s.reopened(ctx)
 	s.flush()
 	return s.failure
 }
@@ -550,7 +551,7 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 				s.flushPorts()
 				s.ranAt = real
 			}
-			s.horizon = s.beganAt + s.opt.Pace.virtual(real)
+			s.horizon = s.beganAt + s.opt.Pace.Virtual(real)
 			return true, nil
 		}
 		if s.flushPorts(); left > flushEvery || real-s.flushed > flushEvery {
@@ -585,6 +586,6 @@ func (s *Stage) wait(ctx context.Context, t time.Duration) (reached bool, err er
 // the next event.
 func (s *Stage) advance(t time.Duration) {
 	if s.opt.Pace.kind == timed && !s.conduct.held {
-		s.now = max(s.now, min(t, s.beganAt+s.opt.Pace.virtual(time.Since(s.began))))
+		s.now = max(s.now, min(t, s.beganAt+s.opt.Pace.Virtual(time.Since(s.began))))
 	}
 }

@@ -97,7 +97,7 @@ func TestWorld(t *testing.T) {
 		"0s open",
 		"900ms woke",
 		`1s "T0001 +00005.000 mm 3 .*62\r\n"`,
-		`1.05s "R +00005.000 mm 3 .*65\r\n"`, // the answer to the question
+		`1.029166666s "R +00005.000 mm 3 .*65\r\n"`, // the answer to the question
 		"1.8s woke",
 		"2s the port was hung up",
 		"3s open",
