@@ -740,8 +740,13 @@ func TestQuits(t *testing.T) {
 	for n := range 3 {
 		g.send(g.frame(said{tag: int64(n + 1), values: []string{"8.000"}}))
 	}
-	require.Equal(t, exitFailed, <-h.code)
-	h.code = nil
+	select {
+	case code := <-h.code:
+		require.Equal(t, exitFailed, code)
+		h.code = nil
+	case <-time.After(patience):
+		t.Fatal("it did not quit")
+	}
 	require.Contains(t, h.stderr.String(), "a row too many")
 	require.Len(t, h.rows(), 2)
 }
