@@ -177,7 +177,7 @@ func TestOptionalWants(t *testing.T) {
 // A want whose record is lost takes none from a free neighbour that it does not fit,
 // in sides longer than are worked out as a whole.
 //
-// Kind: outside.
+// Kind: property.
 func TestALostWantBesideAFreeOne(t *testing.T) {
 	s := &sides{}
 	for i := range 300 {

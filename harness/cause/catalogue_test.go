@@ -48,7 +48,7 @@ func TestCatalogueIsComplete(t *testing.T) {
 
 // A hypothesis is known by its causes, not by their order.
 //
-// Kind: self.
+// Kind: property.
 func TestKey(t *testing.T) {
 	a, b := cause.Named("truncates", "sign-lost"), cause.Named("sign-lost", "truncates")
 	if a.Key() != b.Key() || a.Key() == a[:1].Key() {

@@ -16,7 +16,7 @@ var update = flag.Bool("update", false, "write the page of causes anew")
 
 // The page of the causes says what the catalogue says.
 //
-// Kind: golden.
+// Kind: self.
 func TestPage(t *testing.T) {
 	var b strings.Builder
 	b.WriteString(`# The mistakes hosts make

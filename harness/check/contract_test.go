@@ -16,7 +16,7 @@ import (
 // The page of the host contract has a table of all that the job file holds, made
 // of its Go types, and names every word of a conformance statement.
 //
-// Kind: golden.
+// Kind: self.
 func TestHostContract(t *testing.T) {
 	t.Parallel()
 	const file, begin, end = "../hostfile/README.md", "<!-- job: begin -->\n", "<!-- job: end -->"

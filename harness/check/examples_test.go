@@ -52,7 +52,7 @@ func passesClaimed(t *testing.T, h *hostfile.Host, many int) {
 // dialects it speaks: on every shipped scenario whose gauges speak them on a
 // serial port of this machine.
 //
-// Kind: outside.
+// Kind: process.
 func TestExampleHostInPython(t *testing.T) {
 	t.Parallel()
 	python := testenv.Python(t)
@@ -84,7 +84,7 @@ func TestUnclaimedIsNotPlayed(t *testing.T) {
 	}
 }
 
-// Kind: outside.
+// Kind: process.
 func TestExampleHostInGo(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -92,7 +92,7 @@ func TestExampleHostInGo(t *testing.T) {
 	passesClaimed(t, example(t, "go", dir), 10)
 }
 
-// Kind: outside.
+// Kind: process.
 func TestExampleHostInC(t *testing.T) {
 	t.Parallel()
 	testenv.Works(t, "gcc", "cc", "--version")
@@ -104,7 +104,7 @@ func TestExampleHostInC(t *testing.T) {
 // A host that is asked what it is not made for is found out, not passed: the
 // one in Go knows no inches.
 //
-// Kind: outside.
+// Kind: process.
 func TestExampleHostBeyondItsClaim(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()

@@ -81,7 +81,7 @@ func readConfusion(t *testing.T) map[string]named {
 // it, and holds what the judge says to the figures that are kept beside the
 // causes.
 //
-// Kind: outside.
+// Kind: model.
 func TestConfusion(t *testing.T) {
 	t.Parallel()
 	if *update && !testenv.Long() {

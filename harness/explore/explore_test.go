@@ -303,7 +303,7 @@ func TestStopped(t *testing.T) {
 
 // A host that knows only some of what varies is explored with that, whole.
 //
-// Kind: model.
+// Kind: property.
 func TestOnly(t *testing.T) {
 	t.Parallel()
 	o := options(t, "", 80)
@@ -464,7 +464,7 @@ func (o once) Play(ctx context.Context, s *scenario.Scenario, name string) (expl
 
 // What does not show again is not found; it is a run without a verdict.
 //
-// Kind: model.
+// Kind: property.
 func TestOnlyWhatShowsAgainIsFound(t *testing.T) {
 	t.Parallel()
 	for _, still := range []bool{false, true} {

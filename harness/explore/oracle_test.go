@@ -1,6 +1,8 @@
 package explore_test
 
 import (
+	"cmp"
+	"flag"
 	"slices"
 	"sync"
 	"testing"
@@ -66,6 +68,8 @@ func (n *named) add(name string, r *judge.Result) {
 	}
 }
 
+var correct = flag.Int("correct", 0, "TestOracle: play so many scenarios to the correct host")
+
 // TestOracle holds the harness's judgement to what is known of the reference
 // host: it passes all when it is correct, and each mistake is named by its own
 // name in some scenario that was not written for it.
@@ -73,8 +77,9 @@ func (n *named) add(name string, r *judge.Result) {
 // Kind: model.
 func TestOracle(t *testing.T) {
 	t.Parallel()
-	all := generated(t, 250)
-	for i, s := range all[:testenv.Count(40, 150)] {
+	n := cmp.Or(*correct, testenv.Count(40, 150))
+	all := generated(t, max(250, n))
+	for i, s := range all[:n] {
 		r, err := refhost(t, "").Play(t.Context(), s(), "run")
 		require.NoError(t, err)
 		require.Equal(t, judge.Pass, r.Verdict, "the correct host, scenario %d: %v %v", i, r.Findings, r.Reasons)

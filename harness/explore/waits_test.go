@@ -12,7 +12,7 @@ import (
 // What a host waits for comes although the timeline waits for the host, what cannot come
 // is not waited for, and what is lost is not held against it.
 //
-// Kind: model.
+// Kind: property.
 func TestNobodyWaitsInVain(t *testing.T) {
 	for name, text := range map[string]string{
 		"an answer takes the time of the line while the host is started again": `

@@ -340,7 +340,7 @@ func same(a, b judge.Result) bool {
 
 // What no cause predicts is left unexplained, and nothing is accused of it.
 //
-// Kind: model.
+// Kind: property.
 func TestUnknownMistakesStayUnexplained(t *testing.T) {
 	t.Parallel()
 	r := random.New(11)

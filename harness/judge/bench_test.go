@@ -57,7 +57,7 @@ func longRun(n, lost int) (judge.Spec, iter.Seq[ledger.Entry], []judge.Record) {
 // One lost record among very many is one finding, and put down to no cause: no
 // mistake of the catalogue loses one record in the middle and no other.
 //
-// Kind: model.
+// Kind: property.
 func TestOneLostAmongMany(t *testing.T) {
 	t.Parallel()
 	spec, entries, records := longRun(30_000, 21_234)

@@ -389,7 +389,7 @@ func TestLinkNoticedLate(t *testing.T) {
 // called OK outside a limit is found, which limit it was is not told. The rows are
 // written by hand.
 //
-// Kind: self.
+// Kind: outside.
 func TestCoarseVerdicts(t *testing.T) {
 	t.Parallel()
 	words := map[string]string{
@@ -498,7 +498,7 @@ func TestConnectedAndNot(t *testing.T) {
 
 // What a host does not claim is not judged, and said not to be.
 //
-// Kind: model.
+// Kind: property.
 func TestNotClaimed(t *testing.T) {
 	t.Parallel()
 	sh := shape{gauges: 2, channels: 2, steps: 40, events: true}

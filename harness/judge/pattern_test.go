@@ -187,7 +187,7 @@ func composed(seed uint64) (w *world, name string) {
 // speak of the same rows: nothing is left. How often that is so is counted; that no
 // sentence is false is checked by hand on its rows.
 //
-// Kind: outside.
+// Kind: model.
 func TestPatternsAreFound(t *testing.T) {
 	runs := uint64(testenv.Count(20, 60))
 	shown, whole := 0, 0

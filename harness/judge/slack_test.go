@@ -13,7 +13,7 @@ import (
 
 // A host's clock may be off by 5 s at either end of a run, and no more.
 //
-// Kind: outside.
+// Kind: property.
 func TestClockSlack(t *testing.T) {
 	for off, want := range map[time.Duration]bool{-5 * time.Second: true, -5001 * time.Millisecond: false, time.Hour: true, time.Hour + 5*time.Second: true, time.Hour + 5001*time.Millisecond: false} {
 		w := newWorld(4, shape{gauges: 1, channels: 1, steps: 10}).play(shape{gauges: 1, channels: 1, steps: 10}).correct()
@@ -56,7 +56,7 @@ func TestQuarterHourZones(t *testing.T) {
 // neither is another row, and the reading's is lost. One without a tag still is,
 // whatever its value.
 //
-// Kind: outside.
+// Kind: property.
 func TestWhichRowIsWhose(t *testing.T) {
 	number := func(n int64) *int64 { return &n }
 	for _, c := range []struct {
@@ -85,7 +85,7 @@ func TestWhichRowIsWhose(t *testing.T) {
 // Each thing that a host's records or its use of the port can have wrong is found
 // by its own name, and by no other: one change to what a correct host left.
 //
-// Kind: outside.
+// Kind: property.
 func TestOneThingWrong(t *testing.T) {
 	sh := shape{gauges: 1, channels: 1, steps: 12}
 	number := func(n int64) *int64 { return &n }
@@ -137,7 +137,7 @@ func (w *world) asked(line string) {
 // What a host may not have read when its port hung up it may leave out, and
 // nothing before it.
 //
-// Kind: outside.
+// Kind: property.
 func TestUnreadAtAHangUp(t *testing.T) {
 	sh := shape{gauges: 1, channels: 1, steps: 10}
 	for lost, want := range map[int]judge.Verdict{0: judge.Pass, 1: judge.Pass, 2: judge.Fail} {
@@ -160,7 +160,7 @@ func TestUnreadAtAHangUp(t *testing.T) {
 // An event may stand one reading late, for a host may write it from another
 // thread, and no later.
 //
-// Kind: outside.
+// Kind: property.
 func TestEventsByAnotherThread(t *testing.T) {
 	sh := shape{gauges: 1, channels: 1, steps: 10}
 	for late, want := range map[int]judge.Verdict{0: judge.Pass, 1: judge.Pass, 2: judge.Fail} {

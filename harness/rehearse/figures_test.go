@@ -86,7 +86,7 @@ func TestRisksAtTheEdges(t *testing.T) {
 // The closed form against parts that are counted one by one, with readings that
 // are rounded to the resolution and limits that are moved or not.
 //
-// Kind: outside.
+// Kind: model.
 func TestRisksAgainstCounting(t *testing.T) {
 	t.Parallel()
 	for _, f := range []feature{

@@ -20,7 +20,7 @@ var _ encoding.TextMarshaler = colour(0)
 // Every word is read as its value and written as itself; another word gives an
 // error that lists those there are, and changes nothing.
 //
-// Kind: self.
+// Kind: property.
 func TestOf(t *testing.T) {
 	t.Parallel()
 	for i, n := range colour(0).Names() {

@@ -350,7 +350,7 @@ func TestWhenAWriteTakesEffect(t *testing.T) {
 
 // The table in DEVELOPERS.md is made from the settings, so that it cannot lie.
 //
-// Kind: golden.
+// Kind: self.
 func TestSettingsTable(t *testing.T) {
 	var b strings.Builder
 	b.WriteString("Made by `go test ./sim/gauge -run TestSettingsTable -update`; the test fails when it is out of date.\n" +

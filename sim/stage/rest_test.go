@@ -9,7 +9,7 @@ import (
 
 // A host that polls rests; one whose thread runs or waits for a processor does not;
 // each sign of work done begins the rest anew.
-// Kind: model.
+// Kind: property.
 func TestRest(t *testing.T) {
 	t.Parallel()
 	at := time.Unix(0, 0)

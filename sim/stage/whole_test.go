@@ -503,7 +503,7 @@ func TestSettingsMove(t *testing.T) {
 // common practice, no source: seven gauges on one computer, 30 readings a second
 // each.
 //
-// Kind: outside.
+// Kind: property.
 func TestSevenGaugesAtThirtyASecond(t *testing.T) {
 	var cast []stage.Member
 	for _, n := range []string{"a", "b", "c", "d", "e", "f", "g"} {

@@ -19,7 +19,7 @@ var floating = []string{"harness/plot", "harness/show", "sim/link", "sim/motion"
 // computes in floats is searched for such an instruction, for each processor
 // that has one and is fused for by default (amd64 is not).
 //
-// Kind: self.
+// Kind: property.
 func TestNoFusedMultiplyAdd(t *testing.T) {
 	args := []string{"build", "-gcflags=-S"}
 	for _, p := range floating {

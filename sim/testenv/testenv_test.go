@@ -8,7 +8,7 @@ import (
 	"example.org/understudy/sim/testenv"
 )
 
-// Kind: self.
+// Kind: property.
 func TestSample(t *testing.T) {
 	from := []int{0, 1, 2, 3, 4, 5, 6, 7, 8, 9}
 	draw := func(env map[string]string) []int {
@@ -54,7 +54,7 @@ func (*told) Helper()                     {}
 func (t *told) Skip(args ...any)          { t.said = append(t.said, "skipped: "+fmt.Sprint(args...)) }
 func (t *told) Fatalf(f string, a ...any) { t.said = append(t.said, "failed: "+fmt.Sprintf(f, a...)) }
 
-// Kind: self.
+// Kind: property.
 func TestMissing(t *testing.T) {
 	for env, want := range map[string]string{
 		"":  "skipped: needs Debian's no-such-package",

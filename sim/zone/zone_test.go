@@ -69,7 +69,7 @@ func TestFractionsOfAPicometreDecide(t *testing.T) {
 	require.Equal(t, zone.WarnHigh, about10.Place(just.Quantize(0, decimal.HalfEven), zone.Rule{}))
 }
 
-// Kind: golden.
+// Kind: property.
 func TestWhyNamesTheLimit(t *testing.T) {
 	for at, want := range map[int64]string{
 		10250: "the displayed value equals the upper limit 10.25 mm and limits are inclusive; the displayed value is above the upper warning limit 10.2 mm",
@@ -144,7 +144,7 @@ func TestEqualLimitsAreInOrder(t *testing.T) {
 // A guarded decision tells the limit as it was written, and the guard band
 // beside it.
 //
-// Kind: golden.
+// Kind: property.
 func TestWhyTellsTheGuardBand(t *testing.T) {
 	r := zone.Rule{Guard: um(10)}
 	require.Equal(t, "the displayed value is above the upper limit 10.25 mm moved in by U = 0.01 mm", about10.Why(pm(um(10245)), r, decimal.MM))

@@ -19,7 +19,7 @@ events: {size: reading, battery: low-cell, offline: link-lost, online: link-back
 // Each scenario is played to the host, on a pseudo-terminal, as if a gauge were
 // there. A test fails with what the host got wrong, and why.
 //
-// Kind: property.
+// Kind: process.
 func TestHost(t *testing.T) {
 	for _, scenario := range []string{"in-the-middle", "on-every-limit", "tag-burst", "link-lost", "low-cell", "the-host-ends-twice"} {
 		t.Run(scenario, func(t *testing.T) {
