@@ -138,6 +138,14 @@ const (
 	defectCount
 )
 
+// upTo lists the numbers from 0 on.
+func upTo(n int) (out []int) {
+	for k := range n {
+		out = append(out, k)
+	}
+	return out
+}
+
 // entry is a cause with the parameters its mistake may have; nil stands for
 // the one parameter 0.
 type entry struct {
@@ -275,7 +283,7 @@ var catalogue = [defectCount]entry{
 		"compare the value as received with the limits, as stated"}, nil},
 	floatCompare: {Cause{"C317", "float-compare", "some values equal to a limit are recorded as outside it",
 		"values and limits are binary floating point, in which most decimals are off in the last place",
-		"compare decimals or whole numbers of steps"}, nil},
+		"compare decimals or whole numbers of steps"}, upTo(binaryWays)},
 	zoneFromGauge: {Cause{"C318", "zone-from-gauge", "zones follow the limits set in the gauge",
 		"the host takes over the gauge's own zone",
 		"judge by the limits the host is given"}, nil},

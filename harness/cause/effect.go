@@ -69,7 +69,7 @@ func (v Variant) Effects() Effect {
 // Chancy reports whether the mistake leaves open which of some rows it concerns.
 func (v Variant) Chancy() bool {
 	switch v.defect {
-	case rowDoubled, splitFrameLost, tagsOutOfOrder, floatCompare:
+	case rowDoubled, splitFrameLost, tagsOutOfOrder:
 		return true
 	}
 	return v.defect == tagDroppedBurst && v.param == 0
@@ -107,7 +107,7 @@ func sameWants(a, b []Want) bool {
 		v, w := a[i], b[i]
 		equal := v.Void && w.Void || v.Value.Equal(w.Value)
 		v.Value = w.Value
-		if !equal || v != w || v.Zone != v.Second || v.Changed != 0 || v.Loss != 0 && v.Loss != Must {
+		if !equal || v != w || v.Changed != 0 || v.Loss != 0 && v.Loss != Must {
 			return false
 		}
 	}

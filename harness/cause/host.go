@@ -13,7 +13,7 @@ type model struct {
 	*Spec
 	h      *History
 	on     Set
-	param  [defectCount]int
+	param  [twistCount]int
 	gauges []gaugeState
 	width  int
 	rows   Rows
@@ -28,10 +28,16 @@ type gaugeState struct {
 	anyTag   bool  // a tag has come
 	pieceTag bool  // a tag has come in the same piece
 	rejoined bool  // no tag since the link came back
-	low      bool  // the cell was low in the last frame that was surely read
-	lowMaybe int32 // one more than the Seen at which it may have been low first since, 0 for none
-	cleared  bool  // it may have been good since
-	place    int   // the gauge that stood first where this one's port is now
+	told     uint8 // events that have been told, a bit each
+	cell     cellState
+	place    int // the gauge that stood first where this one's port is now
+}
+
+// cellState is what the host knows of a cell.
+type cellState struct {
+	low     bool  // it was low in the last frame that was surely read
+	maybe   int32 // one more than the Seen at which it may have been low first since, 0 for none
+	cleared bool  // it may have been good since
 }
 
 // sighting is when and with what a tag number was last seen on a channel.
@@ -67,7 +73,7 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 		Reopens: !m.has(neverReopens), Chances: Chances{Doubles: m.has(rowDoubled), Shuffles: m.has(tagsOutOfOrder),
 			Backwards: m.has(timesBackwards), LateWrites: m.has(settingLate), LoseValue: m.has(settingWrongUnit), Zoned: m.has(timeZone),
 			Late: m.has(eventsLate), Tails: m.has(rowsBuffered), Slow: m.has(readsTooSlowly), Jumps: m.has(daylightJump),
-			Idle: m.has(controlLinesIdle), Breaks: m.has(sendsBreaks), Stalls: m.has(stallsReading), Over: m.has(startsOver), Quits: m.has(quits), Nothing: m.has(recordsNothing)}}
+			Again: m.has(lossToldAgain), Idle: m.has(controlLinesIdle), Breaks: m.has(sendsBreaks), Stalls: m.has(stallsReading), Over: m.has(startsOver), Quits: m.has(quits), Nothing: m.has(recordsNothing)}}
 	for g := range s.Gauges {
 		m.gauges[g] = gaugeState{channels: make([]channelState, m.width), anyTag: h.Later, place: g}
 		if h.Places != nil {
@@ -100,13 +106,6 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 		}
 	}
 	return &m.rows
-}
-
-// remark has the host say, if it likes, that it is connected when it starts, or
-// no longer when it ends.
-func (m *model) remark(g, seen int, what Event) {
-	g = m.name(g)
-	m.rows.Events[g] = append(m.rows.Events[g], Want{Seen: int32(seen), Event: what})
 }
 
 // loseLast lets the last row of all be missing where the host loses it.
@@ -152,7 +151,7 @@ func (m *model) ended(s *Seen, seen int) {
 			m.remark(g, seen, LinkLostEvent)
 		}
 		gs := &m.gauges[g]
-		gs.cleared, gs.anyTag, gs.rejoined = gs.low, false, false
+		gs.cell.cleared, gs.anyTag, gs.rejoined = gs.cell.low, false, false
 		for c := range gs.channels {
 			gs.channels[c] = channelState{seen: gs.channels[c].seen, forgot: int32(seen)}
 		}
@@ -192,20 +191,6 @@ func (m *model) room() {
 
 func (m *model) has(d defect) bool { return m.on.has(d) }
 
-// name is the gauge whose name rows are written under.
-func (m *model) name(g int) int {
-	if m.has(gaugesSwapped) {
-		return (g + 1) % len(m.gauges)
-	}
-	return g
-}
-
-func (m *model) event(g, seen int, what Event, loss uint8) {
-	g = m.name(g)
-	m.rows.Events[g] = append(m.rows.Events[g], Want{Seen: int32(seen), Event: what, Loss: loss})
-	m.last = &m.rows.Events[g]
-}
-
 func (m *model) see(i int, s *Seen) {
 	if s.What == Stopped || s.What == Killed {
 		m.ended(s, i)
@@ -234,6 +219,9 @@ func (m *model) see(i int, s *Seen) {
 		}
 	case Up:
 		gs.rejoined = true
+		if m.has(lowToldAgain) {
+			gs.cell.low = false
+		}
 		if !m.has(linkBackMissed) {
 			if !m.heard(i, s.Gauge) {
 				loss = 0
@@ -246,7 +234,7 @@ func (m *model) see(i int, s *Seen) {
 		m.event(g, i, LinkBackEvent, 0)
 	case Restart: // the host starts afresh, or remembers
 		m.remark(g, i, LinkBackEvent)
-		gs.cleared, gs.anyTag = gs.low, false
+		gs.cell.cleared, gs.anyTag = gs.cell.low, false
 		for c := range gs.channels {
 			gs.channels[c].forgot = int32(i)
 		}
@@ -287,7 +275,9 @@ func (m *model) frame(i int, s *Seen, g int, loss uint8) {
 		loss = min(loss, slight)
 	}
 	gs.pieceTag = gs.pieceTag && s.Joined
-	m.cell(i, s, g, loss)
+	if s.Tagged || !m.has(lowOfTags) {
+		m.cell(i, s, g, loss)
+	}
 	if s.Other || len(rs) == 0 {
 		return
 	}
@@ -343,39 +333,6 @@ func (m *model) followed(i int, s *Seen, tag bool) bool {
 		}
 	}
 	return false
-}
-
-// cell sees to the low-cell event, which is due once until the cell is good
-// again, at the first reading that was surely received and says so. Replies
-// and status frames may not say it.
-func (m *model) cell(i int, s *Seen, g int, loss uint8) {
-	if m.has(lowCellMissed) {
-		return
-	}
-	gs := &m.gauges[g]
-	switch unsure := s.State == Perhaps || s.Other; {
-	case unsure && !s.Low:
-		gs.cleared = gs.low
-	case unsure:
-		if !gs.low || gs.cleared {
-			m.event(g, i, LowCellEvent, 0)
-			if gs.lowMaybe == 0 && !gs.low {
-				gs.lowMaybe = int32(i) + 1
-			}
-		}
-	case !s.Low:
-		gs.low, gs.lowMaybe, gs.cleared = false, 0, false
-	default:
-		if !gs.low || gs.cleared || m.has(lowCellRepeated) {
-			if gs.cleared {
-				loss = 0
-			}
-			m.event(g, i, LowCellEvent, loss)
-			es := m.rows.Events[m.name(g)]
-			es[len(es)-1].Instead = gs.lowMaybe
-		}
-		gs.low, gs.lowMaybe, gs.cleared = true, 0, false
-	}
 }
 
 type answer uint8
@@ -453,6 +410,9 @@ func (m *model) streamed(i int, s *Seen, g int, rs []Reading, loss uint8) {
 		ch := &gs.channels[c]
 		switch {
 		case m.has(streamAsTag):
+			if before, ok := ch.seen[gs.lastTag]; ok && before.r.same(r) {
+				loss = 0 // the host takes it for the tag sent again
+			}
 			m.record(i, g, c, ch, r, Want{Tag: gs.lastTag, Tagged: true, Loss: loss, Changed: LooseTag})
 		case m.All && !m.has(streamsUnrecorded) || m.has(streamsRecorded):
 			if s.Asked || s.Repeat && m.Gauges[g].Counts { // whose count tells the host that it has it
@@ -553,20 +513,17 @@ func (m *model) record(i, g, c int, ch *channelState, r Reading, w Want) {
 		ch.recorded, ch.greatest, ch.hasRec = own, pm, true
 		var shown decimal.Decimal
 		w.Value, shown = m.display(pm)
-		w.Zone, w.Second = m.place(g, c, r, pm, shown)
+		w.Zone = m.place(g, c, r, pm, shown)
 	}
 	if m.has(zoneFromGauge) && !r.Void {
-		w.Zone, w.Second = r.Gauge, r.Gauge
-	}
-	if w.Void {
-		w.Second = w.Zone
+		w.Zone = r.Gauge
 	}
 	if m.has(zoneAlwaysInside) {
-		w.Zone, w.Second = zone.Inside, zone.Inside
+		w.Zone = zone.Inside
 	}
 	if judged := w.Zone; m.has(zoneStale) {
 		if ch.hasZone {
-			w.Zone, w.Second = ch.zone, ch.zone
+			w.Zone = ch.zone
 		}
 		ch.zone, ch.hasZone = judged, true
 	}

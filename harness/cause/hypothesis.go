@@ -3,6 +3,7 @@ package cause
 import (
 	"cmp"
 	"encoding/binary"
+	"math"
 	"slices"
 )
 
@@ -29,6 +30,17 @@ func (v Variant) Number() bool { return v.defect <= notRounded }
 
 // Rank orders causes: the lower is named first where all else is equal.
 func (v Variant) Rank() int { return int(v.defect) }
+
+// Bits is how much it takes to say that a mistake of the zone is made and which variant
+// of it; those that say more of a host than most findings show take more.
+func (v Variant) Bits() float64 {
+	bits := 2 + math.Log2(float64(max(1, len(catalogue[v.defect].params))))
+	switch v.defect {
+	case upperIgnored, lowerIgnored, zoneAlwaysInside:
+		bits++
+	}
+	return bits
+}
 
 // Hypothesis is a set of mistakes made together. Nil is the correct host.
 type Hypothesis []Variant

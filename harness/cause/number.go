@@ -107,10 +107,10 @@ func (m *model) display(pm decimal.Decimal) (shown, shownPM decimal.Decimal) {
 	return step.Mul(steps), stepPM.Mul(steps)
 }
 
-// place gives the zone, and the other one a cause may lead to.
-func (m *model) place(g, c int, r Reading, received, shown decimal.Decimal) (z, second zone.Zone) {
+// place gives the zone.
+func (m *model) place(g, c int, r Reading, received, shown decimal.Decimal) zone.Zone {
 	if c >= len(m.Gauges[g].Channels) {
-		return zone.Inside, zone.Inside
+		return zone.Inside
 	}
 	ch := &m.Gauges[g].Channels[c]
 	rule := m.Rule
@@ -125,8 +125,7 @@ func (m *model) place(g, c int, r Reading, received, shown decimal.Decimal) (z, 
 		v = received
 	}
 	if m.on == (Set{}) {
-		z = ch.Limits.Place(v, rule)
-		return z, z
+		return ch.Limits.Place(v, rule)
 	}
 	l := ch.Limits
 	warn := zone.Limits{Lower: l.WarnLower, Upper: l.WarnUpper}
@@ -176,29 +175,19 @@ func (m *model) place(g, c int, r Reading, received, shown decimal.Decimal) (z, 
 	if m.has(warningsIgnored) {
 		warn = zone.Limits{}
 	}
-	decide := func(strict bool) zone.Zone {
-		rule, warnRule := rule, warnRule
-		rule.Strict = rule.Strict || strict
-		warnRule.Strict = warnRule.Strict || strict
-		spec := zone.Limits{Lower: l.Lower, Upper: l.Upper}.Place(v, rule)
-		warned := warn.Place(v, warnRule)
-		if spec == zone.Inside || m.has(warningsFirst) && warned != zone.Inside {
-			switch warned {
-			case zone.Below:
-				return zone.WarnLow
-			case zone.Above:
-				return zone.WarnHigh
-			}
-			return spec
-		}
-		return spec
-	}
-	z = decide(false)
-	second = z
+	spec := zone.Limits{Lower: l.Lower, Upper: l.Upper}
+	at := v
 	if m.has(floatCompare) {
-		// The last bit of a binary fraction is off by chance, so that a value
-		// equal to a limit falls on either side of it.
-		second = decide(true)
+		v = m.inBinary(v, r, spec, rule.Guard)
+		at = m.inBinary(at, r, warn, warnRule.Guard)
+	}
+	z, warned := spec.Place(v, rule), warn.Place(at, warnRule)
+	switch {
+	case z != zone.Inside && !(m.has(warningsFirst) && warned != zone.Inside):
+	case warned == zone.Below:
+		z = zone.WarnLow
+	case warned == zone.Above:
+		z = zone.WarnHigh
 	}
 	if m.has(warningsAsLimits) {
 		switch z {
@@ -207,11 +196,58 @@ func (m *model) place(g, c int, r Reading, received, shown decimal.Decimal) (z, 
 		case zone.WarnHigh:
 			z = zone.Above
 		}
-		second = z
 	}
 	if m.has(limitsSwapped) {
 		mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below}
-		z, second = mirror[z], mirror[second]
+		z = mirror[z]
 	}
-	return z, second
+	return z
+}
+
+// Ways in which hosts come to a binary fraction that is off in the last place.
+const (
+	in32Bits   = iota // the value held in 32 bits, the limit in 64
+	timesStep         // a number of steps times the step
+	timesUnit         // the gauge's number times the factor between the units
+	timesPico         // a number of picometres times 1e-9, as it were
+	binaryWays        // so many
+)
+
+// inBinary is a length moved by 1 pm to the side of a limit that its binary fraction
+// is on, where the two are equal.
+func (m *model) inBinary(pm decimal.Decimal, r Reading, l zone.Limits, guard decimal.Length) decimal.Decimal {
+	for k, at := range []zone.Limit{l.Lower, l.Upper} {
+		if k == 0 {
+			at.At += guard
+		} else {
+			at.At -= guard
+		}
+		if !at.Set || !pm.Equal(decimal.New(int64(at.At), 0)) {
+			continue
+		}
+		size := decimal.New(int64(m.Unit.Size()), 0)
+		limit := pm.Quo(size, -18, decimal.HalfEven).Float64()
+		x := limit
+		switch m.param[floatCompare] {
+		case in32Bits:
+			x = float64(float32(limit))
+		case timesStep:
+			if n, ok := pm.Steps(m.Resolution.Mul(size), decimal.HalfEven); ok {
+				x = float64(n) * m.Resolution.Float64()
+			}
+		case timesUnit:
+			if r.Unit != m.Unit {
+				x = r.Shown.Float64() * (float64(r.Unit.Size()) / float64(m.Unit.Size()))
+			}
+		case timesPico:
+			x = pm.Float64() * (1 / float64(m.Unit.Size()))
+		}
+		switch {
+		case x < limit:
+			return pm.Sub(decimal.New(1, 0))
+		case x > limit:
+			return pm.Add(decimal.New(1, 0))
+		}
+	}
+	return pm
 }

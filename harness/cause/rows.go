@@ -14,10 +14,8 @@ type Want struct {
 	Seen  int32 // index in History.Seen, −1 for none
 	// Loss is the cost of the row's absence: Must when it has to be there, 0
 	// when it may be absent, between when a cause would explain that.
-	Loss uint8
-	Zone zone.Zone
-	// Second is another zone that a cause may lead to.
-	Second  zone.Zone
+	Loss    uint8
+	Zone    zone.Zone
 	Unit    decimal.Unit
 	Event   Event // NoEvent for a reading
 	Tagged  bool  // Tag is recorded
@@ -99,6 +97,8 @@ type Chances struct {
 	// be missing. Slow: frames may be given up because the host does not read.
 	// Jumps: times may be off by an hour from some row on.
 	Late, Tails, Slow, Jumps bool
+	// Again: the loss of a port may be told again until it is back.
+	Again bool
 	// Idle: control lines may stand otherwise than stated. Breaks: there may be breaks
 	// that are not stated, or none where some are. Stalls: bytes may wait.
 	Idle, Breaks, Stalls bool

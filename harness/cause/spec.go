@@ -239,6 +239,14 @@ type Facts struct {
 	Breaks   int
 	Stall    time.Duration // the longest that bytes waited, none of them read
 	StallAt  time.Duration // since the scenario's start
+	Datums   []Datum
+}
+
+// Datum is an offset that the host moved after the port had come back to it, though the
+// gauge had kept it.
+type Datum struct {
+	At             time.Duration
+	Name, From, To string
 }
 
 // Stood says how a control line has stood at different times.

@@ -87,7 +87,7 @@ func TestTwoDefectsAtOnce(t *testing.T) {
 						}
 						seen++
 						if slices.ContainsFunc(res.Explanations, func(e judge.Explanation) bool {
-							return e.Cause.Name == p[k] || e.Same && e.Rival == p[k]
+							return e.Cause.Name == p[k] || slices.Contains(e.Rivals, judge.Rival{Name: p[k], Same: true})
 						}) {
 							found++
 							continue

@@ -50,7 +50,9 @@ type named struct {
 
 func (n *named) add(name string, r *judge.Result) {
 	n.shown++
-	is := func(e judge.Explanation) bool { return e.Cause.Name == name || e.Rival == name }
+	is := func(e judge.Explanation) bool {
+		return e.Cause.Name == name || slices.ContainsFunc(e.Rivals, func(r judge.Rival) bool { return r.Name == name })
+	}
 	other := slices.IndexFunc(r.Explanations, func(e judge.Explanation) bool { return !is(e) })
 	switch {
 	case other >= 0:

@@ -224,7 +224,7 @@ const shrinkFor = 30 * time.Second
 func told(r *judge.Result, name string) bool {
 	for _, ex := range r.Explanations {
 		if ex.Cause.Name == name {
-			return !ex.Same
+			return !slices.ContainsFunc(ex.Rivals, func(r judge.Rival) bool { return r.Same })
 		}
 	}
 	return false

@@ -54,9 +54,6 @@ func (w *world) mistaken(hyp cause.Hypothesis) *world {
 				}
 				rec.Value = &v
 			}
-			if w.r.Intn(2) == 0 && want.Second != want.Zone && want.Changed&cause.LooseZone == 0 {
-				rec.Zone = want.Second.String()
-			}
 			all = append(all, placed{rec, want.Seen, len(all)})
 			if rows.Doubles && w.r.Intn(4) == 0 {
 				all = append(all, placed{rec, want.Seen, len(all)})
@@ -189,7 +186,7 @@ func (a *attribution) add(name string, res judge.Result) {
 		}
 	}
 	for _, e := range res.Explanations {
-		if e.Rival == name {
+		if slices.ContainsFunc(e.Rivals, func(r judge.Rival) bool { return r.Name == name }) {
 			a.rival++
 			a.wrong[e.Cause.Name]++
 			return

@@ -153,3 +153,35 @@ func BenchmarkMillion(b *testing.B) {
 	b.ReportMetric(float64(before)/1e6, "MB-before")
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(base.Nanoseconds()), "x-reading-the-ledger")
 }
+
+// BenchmarkExtra judges a short run in whose records many rows stand that nobody asked
+// for.
+func BenchmarkExtra(b *testing.B) {
+	const more = 300_000
+	spec, entries, records := longRun(1000, -1)
+	for i := range more {
+		tag, v := int64(i%9999)+1, decimal.New(int64(9_000_000+i), -6)
+		records = append(records, judge.Record{Row: len(records) + 2, Kind: "reading", Gauge: "bore-1", Channel: "A", Tag: &tag, Value: &v, Unit: "mm", Zone: "above"})
+	}
+	for b.Loop() {
+		if res := judge.JudgeSeq(context.Background(), spec, entries, records); res.Counts.Findings != more {
+			b.Fatalf("%d findings", res.Counts.Findings)
+		}
+	}
+}
+
+// BenchmarkDiagnose explains twelve findings in a million frames.
+func BenchmarkDiagnose(b *testing.B) {
+	const n = 1_000_000
+	spec, entries, records := longRun(n, -1)
+	for k := range 12 {
+		r := &records[(k+1)*n/13]
+		v := r.Value.Mul(decimal.New(10, 0))
+		r.Value, r.Zone = &v, "above"
+	}
+	for b.Loop() {
+		if res := judge.JudgeSeq(context.Background(), spec, entries, records); res.Counts.Findings < 12 {
+			b.Fatalf("%d findings", res.Counts.Findings)
+		}
+	}
+}

@@ -259,8 +259,6 @@ func (s *sides) differ(out *outcome, w *cause.Want, rec int32) {
 	if s.claims.zone {
 		if !zoneFits(w, r) {
 			add(KindZone)
-		} else if !r.zones.Has(w.Zone) {
-			out.slack++
 		}
 	}
 	if s.claims.unit {
@@ -516,6 +514,8 @@ func (j *judging) compareEvents(out *outcome, rows *cause.Rows, s *eventSides, m
 	for k, u := range used {
 		if u {
 			last = at[k]
+		} else if lost := uint64(cause.LinkLostEvent); rows.Again && s.RecordKey(k) == lost && (k > 0 && s.RecordKey(k-1) == lost || k+1 < len(recs) && s.RecordKey(k+1) == lost) {
+			out.slack++
 		} else {
 			out.diffs = append(out.diffs, diff{kind: KindEventExtra, rec: recs[k], stream: -1, gauge: g, at: last})
 		}

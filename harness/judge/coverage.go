@@ -116,7 +116,7 @@ func (j *judging) tellsReadings(base, rows []cause.Want) bool {
 		case v.Seen != w.Seen && j.Claimed(cause.Complete),
 			j.Claimed(cause.Void) && v.Void != w.Void,
 			j.Claimed(cause.Value) && !v.Void && !w.Void && !v.Value.Equal(w.Value),
-			j.Claimed(cause.Zone) && (v.Zone != w.Zone || v.Zone != w.Second),
+			j.Claimed(cause.Zone) && v.Zone != w.Zone,
 			j.Claimed(cause.Tag) && (v.Tagged != w.Tagged || v.Tagged && v.Tag != w.Tag),
 			j.Claimed(cause.Unit) && !v.Void && v.Unit != w.Unit:
 			return true
@@ -198,7 +198,7 @@ func (j *judging) lacks(base *cause.Rows) (out []string) {
 			}
 			_, shown := j.Display(it.r.Length())
 			return slices.ContainsFunc(limitNames, func(n limitName) bool {
-				at := n.of(j.limits(it))
+				at := *n.of(j.limits(it))
 				return at.Set && shown.Equal(decimal.New(int64(at.At), 0))
 			})
 		})},

@@ -65,7 +65,7 @@ func expectation(d *diff) string {
 	case KindValue, KindVoid:
 		return fmt.Sprint(w.Void, w.Value.Trim())
 	case KindZone:
-		return fmt.Sprint(w.Zone, w.Second)
+		return w.Zone.String()
 	case KindTag:
 		return fmt.Sprint(w.Tagged, w.Tag)
 	}
@@ -88,7 +88,7 @@ var effects = map[Kind]cause.Effect{
 	KindLost: cause.OnLoss, KindTagLost: cause.OnLoss, KindTagRepeated: cause.OnMore, KindExtra: cause.OnMore, KindOrder: cause.OnPlace,
 	KindEventMissing: cause.OnEvent, KindEventExtra: cause.OnEvent, KindEventLate: cause.OnDelay,
 	KindSettingMissing: cause.OnSetting, KindSettingValue: cause.OnSetting, KindSettingLate: cause.OnSetting,
-	KindSettingOrder: cause.OnSetting, KindSettingRefused: cause.OnSetting,
+	KindSettingOrder: cause.OnSetting, KindDatum: cause.OnSetting, KindSettingRefused: cause.OnSetting,
 	KindLine: cause.OnLine, KindControl: cause.OnLine, KindBreak: cause.OnLine, KindStall: cause.OnLine, KindReopen: cause.OnLine,
 	KindOverrun: cause.OnLine, KindQuit: cause.OnLine, KindTime: cause.OnTime, KindTimeOff: cause.OnTime,
 }
@@ -199,7 +199,7 @@ func (j *judging) explain(base *outcome) explained {
 		tests++
 		if ex, ok := j.name(whole, r.hyp); ok {
 			for k := range ex.named {
-				ex.named[k].Rival, ex.named[k].Same = t.rival(r.hyp, ex.named[k].Cause)
+				ex.named[k].Rivals = t.rivals(r.hyp, ex.named[k].Cause)
 			}
 			ex.searched, ex.spans = searched, t.spans
 			return ex
@@ -208,10 +208,27 @@ func (j *judging) explain(base *outcome) explained {
 	return explained{of: map[key]string{}, by: map[key]int{}, unexplained: len(base.diffs), searched: searched, spans: t.spans}
 }
 
+// fitting are the variants of causes that make disagreements of a kind that is there: of a
+// number, not only of its zone.
+func (t *trial) fitting() []cause.Variant {
+	var kinds cause.Effect
+	for _, d := range t.base {
+		kinds |= effects[d.kind]
+	}
+	return slices.DeleteFunc(cause.Variants(), func(v cause.Variant) bool {
+		own := v.Effects()
+		if v.Number() {
+			own &^= cause.OnZone
+		}
+		return own&kinds == 0
+	})
+}
+
 // search tries causes alone, and then more and more of them together.
 func (t *trial) search(start tried, expected int) {
 	var singles []tried
-	for _, v := range cause.Variants() {
+	all := t.fitting()
+	for _, v := range all {
 		if t.ended() {
 			return
 		}
@@ -224,7 +241,7 @@ func (t *trial) search(start tried, expected int) {
 	}
 	// A cause that changes nothing here alone may do so beside another one.
 	beside := t.active
-	if all := cause.Variants(); len(all)*beamWidth*expected <= pairBudget {
+	if len(all)*beamWidth*expected <= pairBudget {
 		beside = all
 	}
 	best := start
@@ -418,7 +435,7 @@ func (j *judging) name(base *outcome, hyp cause.Hypothesis) (ex explained, ok bo
 			other = j.test(without(hyp, k))
 			rest[k] = holds(other)
 		}
-		if hyp[k].Chancy() && loosely(o, other) {
+		if hyp[k].Chancy() && chancy(o, other) {
 			ex.loose[hyp[k].Name()] = true
 		}
 	}
@@ -460,30 +477,38 @@ func (j *judging) name(base *outcome, hyp cause.Hypothesis) (ex explained, ok bo
 	return ex, true
 }
 
-// rival finds a cause that could stand in a cause's place: it explains as much, and no
-// row is against it. Same is said only where the model hosts of both write the same.
-func (t *trial) rival(hyp cause.Hypothesis, named cause.Cause) (name string, same bool) {
+// mostRivals are told of a cause.
+const mostRivals = 4
+
+// rivals are the causes that could stand in a cause's place: they explain as much, and
+// no row is against them. Same is said only where the model hosts of both write the same.
+func (t *trial) rivals(hyp cause.Hypothesis, named cause.Cause) (out []Rival) {
 	k := slices.IndexFunc(hyp, func(v cause.Variant) bool { return v.Name() == named.Name })
 	own := t.try(hyp)
-	var best tried
+	var others []tried
 	for _, v := range t.active {
 		if hyp.Has(v) {
 			continue
 		}
 		other := slices.Clone(hyp)
 		other[k] = v
-		r := t.try(other)
-		if r.left <= own.left && !t.refuted(r) && (best.hyp == nil || better(r, best)) && t.clean(r) {
-			best, name = r, v.Name()
+		if r := t.try(other); r.left <= own.left && !t.refuted(r) {
+			others = append(others, r)
 		}
 	}
-	if name == "" {
-		return "", false
+	a := t.testSpans(hyp, t.spans)
+	for _, r := range top(others, len(others)) {
+		if len(out) == mostRivals {
+			break
+		}
+		if !t.clean(r) {
+			continue
+		}
+		b, same := t.testSpans(r.hyp, t.spans), true
+		for i := range a.rows {
+			same = same && a.rows[i].Same(b.rows[i])
+		}
+		out = append(out, Rival{r.hyp[k].Name(), same})
 	}
-	a, b := t.testSpans(hyp, t.spans), t.testSpans(best.hyp, t.spans)
-	same = true
-	for i := range a.rows {
-		same = same && a.rows[i].Same(b.rows[i])
-	}
-	return name, same
+	return out
 }

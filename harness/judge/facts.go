@@ -55,6 +55,9 @@ func (j *judging) facts(out *outcome, rows *cause.Rows) {
 		}
 		if j.Claimed(cause.Settings) && f.Opened {
 			j.settings(out, rows, g)
+			for n := range f.Datums {
+				out.diffs = append(out.diffs, diff{kind: KindDatum, rec: -1, stream: -1, gauge: int32(g), nth: int32(n), at: -1})
+			}
 		}
 	}
 }
@@ -208,7 +211,7 @@ func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
 		switch {
 		case k >= 0 && rows.LateWrites: // a host that writes late has not written yet
 			add(KindSettingOrder, i)
-		case k >= 0 && got[k].Refused != "":
+		case k >= 0 && got[k].Refused != "" && !(rows.LoseValue && !sameText(d.To, got[k].To)):
 			add(KindSettingRefused, i)
 		case k >= 0 && sameText(d.To, got[k].To):
 		case k >= 0 && rows.LoseValue:

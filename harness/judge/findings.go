@@ -175,6 +175,10 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 	case KindLine:
 		f.Expected, f.Got = j.Gauges[d.gauge].Line, j.h.Gauges[d.gauge].Line
 		f.Rule = "the port is opened with the gauge's own line settings"
+	case KindDatum:
+		m := &j.h.Gauges[d.gauge].Datums[d.nth]
+		f.At, f.Expected, f.Got = m.At, m.Name+" as it was", m.Name+" moved from "+m.From+" to "+m.To
+		f.Rule = "the gauge has kept its datum over the loss of the link: to set it again takes the part that is on it for the master"
 	case KindQuit:
 		f.Gauge, f.At = "", j.quit.T
 		f.Expected, f.Got = "the host at work until it is asked to end", strings.TrimPrefix(strings.TrimPrefix(j.quit.Note, ledger.Quit), ": ")

@@ -18,6 +18,7 @@ type item struct {
 	seen    *cause.Seen    // the frame; nil for an event
 	r       *cause.Reading // its part of the frame
 	prev    *item          // the row due before it of the same channel
+	next    *item          // and after it
 	nth     int            // of its channel, from 1
 	run     int            // of the run, from 1
 	last    bool           // of its channel
@@ -25,18 +26,37 @@ type item struct {
 	anew    int            // the how manieth of the gauge since the host was started again
 	since   time.Duration  // since the gauge's tag before, −1 for none
 	damaged bool           // the gauge's frame before it arrived damaged
-	follows bool           // another frame came after it in the same piece
+	spoilt  bool           // one in the same piece did
+	ahead   int            // bytes before it in the same piece
+	after   int            // and after it
+	goes    bool           // it is the gauge's last before the port went
 	other   bool           // the frame before it was another gauge's
+	echo    echo           // of its tag number, by another gauge
+	came    bool           // its tag number stood in the channel before
+	comes   bool           // and will again
+	alike   *item          // the first of the run with the same value
 
 	streamed *cause.Reading // the channel's last streamed one before it
 	before   *cause.Reading // the channel's in the gauge's frame before
 	beside   *cause.Reading // the other channel's in the same frame
 	foreign  *cause.Reading // the last of another gauge
-	fromG    int            // that gauge
+	latest   *cause.Reading // the last number before it in the gauge's frames, whichever its channel
+	across   bool           // the port went between it and the row that doubles it
 
-	bad [aspects]*diff // what disagrees
-	ok  [aspects]bool  // what is right
+	own  *decimal.Decimal // the recorded value, where it is wrong and the zone is judged by it
+	tied *diff            // the zone that is wrong as the value is
+	bad  [aspects]*diff   // what disagrees
+	ok   [aspects]bool    // what is right
 }
+
+// echo says whether another gauge has sent a tag number before.
+type echo uint8
+
+const (
+	notSent echo = iota
+	sentOther
+	sentSame // with the same reading
+)
 
 // aspect is something of a row that can be wrong.
 type aspect int
@@ -52,13 +72,17 @@ const (
 )
 
 var aspectOf = map[Kind]aspect{KindValue: ofValue, KindVoid: ofValue, KindZone: ofZone, KindTag: ofTag,
-	KindLost: ofLoss, KindTagLost: ofLoss, KindTagRepeated: ofMore, KindExtra: ofMore, KindEventExtra: ofMore, KindEventMissing: ofEvent}
+	KindLost: ofLoss, KindTagLost: ofLoss, KindTagRepeated: ofMore, KindExtra: ofMore, KindEventMissing: ofEvent}
 
 // items lists what is due by an outcome of the correct host.
 func (j *judging) items(o *outcome) []*item {
 	byWant, byRow := map[*cause.Want][]*diff{}, map[int32]*diff{}
+	events := ofEvent
 	for i := range o.diffs {
 		d := &o.diffs[i]
+		if aspectOf[d.kind] == ofLoss && d.want != nil {
+			events = ofLoss
+		}
 		if a, ok := aspectOf[d.kind]; ok && a == ofMore {
 			byRow[d.rec] = d
 		} else if ok && d.want != nil {
@@ -70,7 +94,7 @@ func (j *judging) items(o *outcome) []*item {
 	for n, a := range o.streams {
 		s := n % (streams + len(j.Gauges))
 		if s >= streams {
-			all = append(all, j.eventItems(&a, s-streams, byWant, byRow)...)
+			all = append(all, j.eventItems(&a, s-streams, events, byWant)...)
 			continue
 		}
 		var prev *item
@@ -101,9 +125,15 @@ func (j *judging) items(o *outcome) []*item {
 					}
 					if d := byRow[a.recs[next]]; d != nil && j.sameRow(a.recs[k], a.recs[next]) {
 						it.bad[ofMore] = d
+						it.across = slices.ContainsFunc(j.events[it.g], func(e int32) bool {
+							return (e > a.recs[k]) != (e > a.recs[next]) && cause.EventNamed(j.records[e].Kind) == cause.LinkBackEvent
+						})
 					}
 				}
 				it.ok[ofMore] = it.bad[ofMore] == nil
+			}
+			if prev != nil {
+				prev.next = it
 			}
 			all, prev = append(all, it), it
 		}
@@ -115,24 +145,22 @@ func (j *judging) items(o *outcome) []*item {
 	return all
 }
 
-func (j *judging) eventItems(a *aligned, g int, byWant map[*cause.Want][]*diff, byRow map[int32]*diff) (out []*item) {
+// eventItems are those of the events of a gauge. Where rows of readings are missing too,
+// the rows of events are rows like any others.
+func (j *judging) eventItems(a *aligned, g int, of aspect, byWant map[*cause.Want][]*diff) (out []*item) {
 	for i := range a.wants {
 		w := &a.wants[i]
 		if w.Loss != cause.Must || w.Seen < 0 {
 			continue
 		}
 		it := &item{w: w, rec: -1, g: g, c: -1, nth: len(out) + 1}
+		if s := &j.h.Seen[w.Seen]; s.What == cause.Frame {
+			it.seen = s
+		}
 		if a.match[i] >= 0 {
-			k := int(a.match[i])
-			it.rec, it.ok[ofEvent] = a.recs[k], true
-			for _, next := range []int{k - 1, k + 1} {
-				if next >= 0 && next < len(a.recs) && byRow[a.recs[next]] != nil && j.records[a.recs[next]].Kind == w.Event.String() {
-					it.bad[ofMore] = byRow[a.recs[next]]
-				}
-			}
-			it.ok[ofMore] = it.bad[ofMore] == nil
+			it.rec, it.ok[of] = a.recs[a.match[i]], true
 		} else if len(byWant[w]) > 0 {
-			it.bad[ofEvent] = byWant[w][0]
+			it.bad[of] = byWant[w][0]
 		}
 		out = append(out, it)
 	}
@@ -159,11 +187,15 @@ func (j *judging) outcomes(it *item, diffs []*diff) {
 			it.bad[a], it.ok[a] = d, false
 		}
 	}
-	if it.bad[ofValue] != nil {
-		it.ok[ofZone] = false
-		if d := it.bad[ofZone]; d != nil && j.follows(it) {
-			it.bad[ofZone] = nil
-		}
+	if it.bad[ofValue] == nil {
+		return
+	}
+	follows := j.follows(it)
+	if follows || it.bad[ofZone] != nil {
+		it.own = j.rows[it.rec].value
+	}
+	if d := it.bad[ofZone]; d != nil && follows {
+		it.bad[ofZone], it.ok[ofZone], it.tied = nil, true, d
 	}
 }
 
@@ -199,20 +231,25 @@ func (j *judging) surroundings(all []*item) {
 		damaged          bool
 		up, anew         int
 		back, again      bool
-		last             int // index of the frame before, for what follows in its piece
+		last             []*item
 	}
 	gs := make([]state, len(j.Gauges))
 	for g := range gs {
-		gs[g] = state{streamed: make([]*cause.Reading, j.width), before: make([]*cause.Reading, j.width), tag: -1, last: -1}
+		gs[g] = state{streamed: make([]*cause.Reading, j.width), before: make([]*cause.Reading, j.width), tag: -1}
 	}
 	run, lastG := 0, -1
 	foreign := make([]*cause.Reading, len(gs))
+	latest := make([]*cause.Reading, len(gs))
 	for i := range j.h.Seen {
 		s := &j.h.Seen[i]
 		g := &gs[s.Gauge]
 		switch s.What {
 		case cause.Up:
 			g.back, g.up = true, 0
+		case cause.Down:
+			for _, it := range g.last {
+				it.goes = true
+			}
 		case cause.Restart, cause.Stopped, cause.Killed:
 			for k := range gs {
 				if s.What != cause.Restart || k == int(s.Gauge) {
@@ -223,13 +260,15 @@ func (j *judging) surroundings(all []*item) {
 		if s.What != cause.Frame {
 			continue
 		}
-		if s.Joined && g.last >= 0 {
-			for _, it := range at[&j.h.Seen[g.last]] {
-				it.follows = true
+		here := at[s]
+		for _, it := range here {
+			it.latest = latest[s.Gauge]
+			for q, rs := 0, j.h.Of(s); it.c >= 0 && q < len(rs) && int(rs[q].Channel) < it.c; q++ {
+				if !rs[q].Void {
+					it.latest = &rs[q]
+				}
 			}
 		}
-		g.last = i
-		here := at[s]
 		if len(here) > 0 {
 			run++
 			if g.back {
@@ -238,16 +277,20 @@ func (j *judging) surroundings(all []*item) {
 			if g.again {
 				g.anew++
 			}
+			g.last = here
 		}
 		for _, it := range here {
 			it.run, it.up, it.anew, it.damaged, it.since, it.other = run, g.up, g.anew, g.damaged, -1, lastG >= 0 && lastG != int(s.Gauge)
 			if g.tag >= 0 {
 				it.since = s.At - g.tag
 			}
+			if it.c < 0 {
+				continue
+			}
 			it.streamed, it.before = g.streamed[it.c], g.before[it.c]
 			for k := range foreign {
 				if k != it.g && foreign[k] != nil {
-					it.foreign, it.fromG = foreign[k], k
+					it.foreign = foreign[k]
 				}
 			}
 		}
@@ -260,7 +303,7 @@ func (j *judging) surroundings(all []*item) {
 		}
 		for q, rs := 0, j.h.Of(s); q < len(rs); q++ {
 			if r := &rs[q]; !r.Void {
-				g.before[r.Channel] = r
+				g.before[r.Channel], latest[s.Gauge] = r, r
 				foreign[s.Gauge] = r
 				if !s.Tagged && !s.Other {
 					g.streamed[r.Channel] = r
@@ -268,5 +311,69 @@ func (j *judging) surroundings(all []*item) {
 			}
 		}
 	}
+	j.pieces(at)
 	slices.SortStableFunc(all, func(a, b *item) int { return int(a.w.Seen - b.w.Seen) })
+	likenesses(all)
+}
+
+// pieces says of each item what stood about it in the piece that its frame came in.
+func (j *judging) pieces(at map[*cause.Seen][]*item) {
+	for i := 0; i < len(j.h.Seen); {
+		end, all, spoilt := i+1, len(j.h.Seen[i].Bytes), j.h.Seen[i].State == cause.Spoilt
+		for ; end < len(j.h.Seen) && j.h.Seen[end].Joined; end++ {
+			all += len(j.h.Seen[end].Bytes)
+			spoilt = spoilt || j.h.Seen[end].State == cause.Spoilt
+		}
+		for ahead := 0; i < end; i++ {
+			s := &j.h.Seen[i]
+			for _, it := range at[s] {
+				it.ahead, it.after, it.spoilt = ahead, all-ahead-len(s.Bytes), spoilt
+			}
+			ahead += len(s.Bytes)
+		}
+	}
+}
+
+// likenesses finds for each item those of the run that are like it in number or value.
+func likenesses(all []*item) {
+	type number struct {
+		g, c int
+		tag  int64
+	}
+	tags, first := map[number]*item{}, map[string]*item{}
+	gauges := map[int64][]*item{} // the latest of each gauge by tag number
+	for _, it := range all {
+		if it.c < 0 {
+			continue
+		}
+		if it.w.Tagged {
+			n := number{it.g, it.c, it.w.Tag}
+			if before := tags[n]; before != nil {
+				it.came, before.comes = true, true
+			}
+			tags[n] = it
+			own := -1
+			for k, o := range gauges[it.w.Tag] {
+				switch {
+				case o.g == it.g:
+					own = k
+				case o.w.Void == it.w.Void && (it.w.Void || o.w.Value.Equal(it.w.Value)):
+					it.echo = sentSame
+				default:
+					it.echo = max(it.echo, sentOther)
+				}
+			}
+			if own >= 0 {
+				gauges[it.w.Tag][own] = it
+			} else {
+				gauges[it.w.Tag] = append(gauges[it.w.Tag], it)
+			}
+		}
+		if !it.w.Void {
+			v := it.w.Value.Trim().String()
+			if it.alike = first[v]; it.alike == nil {
+				first[v] = it
+			}
+		}
+	}
 }

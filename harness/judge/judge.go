@@ -108,6 +108,7 @@ const (
 	KindSettingLate    Kind = "setting-late"    // only after the first tag
 	KindSettingOrder   Kind = "setting-order"   // in another order
 	KindSettingRefused Kind = "setting-refused" // the gauge refused it
+	KindDatum          Kind = "datum"           // a preset or zero set again after a return
 	KindLine           Kind = "line"            // other serial line settings
 	KindControl        Kind = "control-lines"   // DTR or RTS not as stated
 	KindBreak          Kind = "break"           // breaks that are not stated, or none
@@ -139,11 +140,17 @@ type Finding struct {
 // what speaks for it.
 type Explanation struct {
 	Cause    cause.Cause `json:"cause"`
-	Explains int         `json:"explains"` // findings
-	// Rival is another cause that explains as much and that no row contradicts;
-	// Same when its host would have left the same records.
-	Rival string `json:"rival,omitempty"`
-	Same  bool   `json:"same,omitempty"`
+	Explains int         `json:"explains"`       // findings
+	Left     int         `json:"left,omitempty"` // findings alike in kind and gauge that nothing explains
+	Rivals   []Rival     `json:"rivals,omitempty"`
+	Or       []string    `json:"or,omitempty"` // sentences that fit all of these rows too
+}
+
+// Rival is another cause that explains as much and that no row contradicts; Same when
+// its host would have left the same records.
+type Rival struct {
+	Name string `json:"name"`
+	Same bool   `json:"same,omitempty"`
 }
 
 // Counts sums up a run.

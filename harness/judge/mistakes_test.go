@@ -50,7 +50,7 @@ func TestHandWrittenRows(t *testing.T) {
 			res := judge.Judge(wrong.spec, wrong.entries, wrong.records)
 			var named []string
 			for _, e := range res.Explanations {
-				named = append(named, fmt.Sprintf("%s for %d (rival %q, same %v)", e.Cause.Name, e.Explains, e.Rival, e.Same))
+				named = append(named, fmt.Sprintf("%s for %d (rivals %v)", e.Cause.Name, e.Explains, e.Rivals))
 			}
 			alone := len(res.Explanations) == 1 && res.Explanations[0].Cause.Name == name && res.Unexplained == 0
 			if why := notAlone[name]; alone != (why == "") {

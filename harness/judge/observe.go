@@ -39,6 +39,8 @@ type observer struct {
 	up       int              // one more than the Seen of the port's return, until the host sets the line
 	brief    bool             // it went away before the host had set the line
 	due      bool             // the host was started again and said that it is ready, and has not opened it
+	datum    bool             // the host has set the gauge's datum, which the gauge has kept since
+	keeps    bool             // and the port has come back to that host
 }
 
 type made struct {
@@ -134,7 +136,7 @@ func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 		j.h.Add(cause.Seen{At: e.T, What: cause.Killed, State: cause.Sure})
 	case e.Note == "ready":
 		for g := range obs {
-			obs[g].due = !obs[g].open
+			obs[g].due, obs[g].datum, obs[g].keeps = !obs[g].open, false, false
 		}
 	default:
 		j.reason(fmt.Sprintf("the host at %s: %s", e.T, e.Note))
@@ -191,7 +193,7 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			case len(o.downs) > 0 && o.returned:
 				up := see(cause.Up, cause.Sure)
 				j.h.Seen[up].Place = uint16(j.place(g, e.Port.Path))
-				o.up = up + 1
+				o.up, o.keeps = up+1, o.datum
 			case o.closed:
 				see(cause.Restart, cause.Sure)
 			}
@@ -236,6 +238,17 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			o.returned = len(o.downs) > 0 && (e.Port.Path == o.path || slices.Contains(j.paths, e.Port.Path))
 		case "not reading":
 			f.Unheard = f.Unheard || o.returned
+		}
+	case ledger.KindSetting:
+		switch s := e.Setting; {
+		case s == nil:
+		case s.By == "power":
+			o.datum, o.keeps = false, false
+		case s.By == "host" && (s.Name == "preset" || s.Name == "zero"):
+			if o.keeps && s.From != s.To {
+				f.Datums = append(f.Datums, cause.Datum{At: e.T, Name: s.Name, From: s.From, To: s.To})
+			}
+			o.datum = true
 		}
 	case ledger.KindLink:
 		if e.Link == nil {

@@ -174,8 +174,8 @@ func TestRivalsAreStated(t *testing.T) {
 		t.Fatalf("%+v", res.Explanations)
 	}
 	e := res.Explanations[0]
-	if e.Cause.Name != "strict-limits" || e.Rival != "float-compare" || e.Same {
-		t.Errorf("%s, rival %s, same %v", e.Cause.Name, e.Rival, e.Same)
+	if e.Cause.Name != "strict-limits" || !slices.Contains(e.Rivals, judge.Rival{Name: "float-compare", Same: true}) {
+		t.Errorf("%s, rivals %v", e.Cause.Name, e.Rivals)
 	}
 }
 
@@ -427,7 +427,7 @@ func TestCoarseVerdicts(t *testing.T) {
 // names reports whether an explanation names a cause, or one whose records would be
 // the same.
 func names(e judge.Explanation, cause string) bool {
-	return e.Cause.Name == cause || e.Same && e.Rival == cause
+	return e.Cause.Name == cause || slices.Contains(e.Rivals, judge.Rival{Name: cause, Same: true})
 }
 
 // A port that is hung up again before the host has opened it is one loss to the

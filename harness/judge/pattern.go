@@ -1,35 +1,39 @@
 package judge
 
 import (
+	"cmp"
 	"math"
 	"slices"
-
-	"example.org/understudy/harness/cause"
+	"strings"
 )
 
 // Pattern is a sentence about findings that no cause explains: when rows are wrong,
 // and what stands there. It has been checked against every row.
 type Pattern struct {
-	Text     string `json:"text"`
-	Rows     int    `json:"rows"`     // that it speaks of, all of them wrong in this way
-	Explains int    `json:"explains"` // findings
-	Left     int    `json:"left"`     // rows wrong in the same respect that no sentence speaks of
+	Text     string   `json:"text"`
+	Rows     int      `json:"rows"`         // that it speaks of, all of them wrong in this way
+	Explains int      `json:"explains"`     // findings
+	Left     int      `json:"left"`         // rows wrong in the same respect that no sentence speaks of
+	Or       []string `json:"or,omitempty"` // other sentences that fit all of these rows
 }
 
 // The search is for the shortest description (minimum description length): that of the
-// sentence in bits against that of each wrong row by itself.
+// sentence in bits against that of each wrong row by itself. What a condition costs is
+// set against the choice of the wrong rows among those that could have been, as often as
+// they differ in what it speaks of: so chance supports none.
 const (
 	mostPatterns = 4
 	mostLearned  = 200_000 // rows; of a longer run the parts that causes are looked for in
 	mostSampled  = 4000    // rows that conditions are tried on first
 	prescreen    = 300     // wrong rows that a way to be wrong is tried on first
-	margin       = 4.0     // bits that a sentence saves at least
+	least        = -3.0    // bits that a sentence about all that is wrong in one respect saves: a plain one may cost a little
+	surely       = 12.0    // and one about some of it
+	conditional  = 1.5     // bits that a condition may cost more than it saves
 	pairCost     = 2.0     // bits of joining two conditions
 	pairsFrom    = 160     // conditions that are joined in pairs
-	pairHits     = 2       // a pair is true of one in so many at least of the rows wrong in that way
-	mostOfOne    = 4.0     // bits of a way to be wrong that one row may show
-	surely       = 14.0    // and one that takes the place of a cause
 	inverse      = 1.0     // bits of turning a condition round
+	nearly       = 3.0     // bits within which another sentence is told too
+	mostOthers   = 2
 )
 
 // contents is how many bits it takes to say what stands in a wrong row.
@@ -39,8 +43,11 @@ var contents = [aspects]float64{ofValue: 9, ofZone: 1.5, ofTag: 9}
 type found struct {
 	Pattern
 	of    aspect
-	saves float64
+	bits  float64 // of the sentence
+	saves float64 // against saying what is wrong row by row
+	items []*item
 	keys  []key // and of the zones that follow from the values
+	whole bool  // nothing else is wrong in this respect
 }
 
 // learner looks for patterns.
@@ -56,7 +63,10 @@ func (j *judging) learn(o *outcome, open map[key]bool) (out []found) {
 	if len(open) == 0 {
 		return nil
 	}
-	l := &learner{judging: j, items: j.items(o), open: open}
+	l := &learner{judging: j, items: j.items(o), open: map[key]bool{}}
+	for k := range open {
+		l.open[k] = true
+	}
 	if len(l.items) == 0 {
 		return nil
 	}
@@ -64,11 +74,11 @@ func (j *judging) learn(o *outcome, open map[key]bool) (out []found) {
 	for len(out) < mostPatterns && !j.ended() {
 		var best found
 		for a := range aspects {
-			if f := l.aspect(a); f.saves > best.saves {
+			if f := l.aspect(a); f.items != nil && (best.items == nil || f.saves > best.saves) {
 				best = f
 			}
 		}
-		if best.saves < margin {
+		if best.items == nil {
 			break
 		}
 		for _, k := range best.keys {
@@ -81,11 +91,11 @@ func (j *judging) learn(o *outcome, open map[key]bool) (out []found) {
 		}
 		out = append(out, best)
 	}
-	return out
+	return slices.DeleteFunc(out, func(f found) bool { return f.Left > 0 }) // what it leaves contradicts it
 }
 
 // aspect finds the best sentence about one aspect of the rows.
-func (l *learner) aspect(a aspect) (best found) {
+func (l *learner) aspect(a aspect) found {
 	var wrong []*item
 	for _, it := range l.items {
 		if d := it.bad[a]; d != nil && l.open[d.key()] {
@@ -93,7 +103,7 @@ func (l *learner) aspect(a aspect) (best found) {
 		}
 	}
 	if len(wrong) == 0 {
-		return best
+		return found{}
 	}
 	var ways []what
 	switch a {
@@ -107,15 +117,37 @@ func (l *learner) aspect(a aspect) (best found) {
 		ways = slices.DeleteFunc(slices.Clone(simple), func(w what) bool { return w.of != a })
 	}
 	few := spread(wrong, prescreen)
+	var all []found
 	for _, w := range ways {
-		if !slices.ContainsFunc(few, func(it *item) bool { ans, ok := w.says(it); return ok && l.got(it, a, ans) }) {
-			continue
-		}
-		if f := l.way(w, wrong); f.saves > best.saves {
-			best = f
+		if slices.ContainsFunc(few, func(it *item) bool { ans, ok := w.says(it); return ok && l.got(it, a, ans) }) {
+			all = append(all, l.way(w, wrong)...)
 		}
 	}
-	best.Left = len(wrong) - best.Rows
+	for i := range all {
+		all[i].Left = len(wrong) - len(all[i].items)
+		for _, it := range all[i].items {
+			if it.bad[a] == nil { // it is wrong in another respect too, which the sentence says
+				all[i].Left++
+			}
+		}
+		all[i].whole = all[i].Left == 0
+	}
+	all = slices.DeleteFunc(all, func(f found) bool { return !f.whole && f.saves < surely })
+	slices.SortStableFunc(all, func(x, y found) int {
+		if x.whole && y.whole {
+			return cmp.Or(cmp.Compare(x.bits, y.bits), cmp.Compare(y.saves, x.saves))
+		}
+		return cmp.Or(cmp.Compare(y.Rows, x.Rows), cmp.Compare(y.saves, x.saves))
+	})
+	if len(all) == 0 {
+		return found{}
+	}
+	best := all[0]
+	for _, f := range all[1:] {
+		if len(best.Or) < mostOthers && f.bits-best.bits <= nearly && slices.Equal(f.items, best.items) && !strings.HasPrefix(f.Text, best.Text) {
+			best.Or = append(best.Or, f.Text)
+		}
+	}
 	return best
 }
 
@@ -131,20 +163,43 @@ func spread(items []*item, n int) []*item {
 	return out
 }
 
-// way finds the shortest condition under which rows are wrong in one way: true of no
+// distinct counts the items that differ in what something speaks of.
+func distinct(items []*item, a about) int {
+	if a == aboutRow {
+		return len(items)
+	}
+	seen := map[any]bool{}
+	for _, it := range items {
+		seen[it.subject(a)] = true
+	}
+	return len(seen)
+}
+
+// choice is how many bits it takes to say which n of n+m they are.
+func choice(n, m int) float64 {
+	lg := func(k int) float64 { v, _ := math.Lgamma(float64(k + 1)); return v }
+	return (lg(n+m) - lg(n) - lg(m)) / math.Ln2
+}
+
+var contentAbout = [aspects]about{ofValue: aboutValue, ofZone: aboutValue, ofTag: aboutTag}
+
+// way finds the short conditions under which rows are wrong in one way: true of no
 // row that says something else.
-func (l *learner) way(w what, wrong []*item) (best found) {
+func (l *learner) way(w what, wrong []*item) (out []found) {
 	var hits, misses []*item
 	for _, it := range l.items {
-		d := it.bad[w.of]
-		if d == nil && !it.ok[w.of] || d != nil && !l.open[d.key()] {
-			continue // it says nothing of this
-		}
 		ans, ok := w.says(it)
 		if !ok {
 			continue
 		}
+		d := it.bad[w.of]
+		if w.of != ofLoss && ans.lost && it.rec < 0 {
+			d = it.bad[ofLoss]
+		} else if w.of != ofLoss && w.of != ofEvent && it.rec < 0 && !ans.lost {
+			continue // it says nothing of this
+		}
 		switch {
+		case d == nil && it.rec >= 0 && !it.ok[w.of] && !ans.lost, d != nil && !l.open[d.key()]:
 		case l.got(it, w.of, ans):
 			if d != nil {
 				hits = append(hits, it)
@@ -154,32 +209,52 @@ func (l *learner) way(w what, wrong []*item) (best found) {
 		}
 	}
 	if len(hits) == 0 {
-		return best
+		return nil
 	}
-	worth := math.Log2(float64(len(l.items))) + contents[w.of]
-	take := func(text string, bits float64, of []*item) {
-		saves := float64(len(of))*worth - bits - w.bits
-		if saves <= best.saves || len(of) < 2 && w.bits > mostOfOne {
-			return
-		}
-		best = found{Pattern: Pattern{Text: text, Rows: len(of)}, of: w.of, saves: saves}
-		for _, it := range of {
-			best.keys = append(best.keys, it.bad[w.of].key())
-			if w.of == ofValue {
-				best.keys = append(best.keys, key{kind: KindZone, rec: it.rec})
+	counts := [3]int{}
+	for a := range counts {
+		counts[a] = distinct(misses, about(a))
+	}
+	take := func(text string, bits float64, a about, of []*item) {
+		where := 0.0
+		if text != "" {
+			if where = choice(distinct(of, a), counts[a]); bits > where+conditional {
+				return
 			}
+			text = "where " + text + ", " + w.text
+		} else {
+			text = "in every row " + w.text
+		}
+		saves := where - bits + contents[w.of]*float64(distinct(of, contentAbout[w.of])) - w.bits
+		if saves >= least {
+			out = append(out, l.found(text, w.of, bits+w.bits, saves, of))
 		}
 	}
 	if len(misses) == 0 {
-		take("in every row "+w.text, 0, hits)
-		return best
+		take("", 0, aboutRow, hits)
+		return out
 	}
 	conds := slices.Clone(l.conds)
 	for _, m := range l.measures() {
 		conds = append(conds, bounds(m, hits, misses)...)
 	}
-	l.join(conds, w, hits, misses, take)
-	return best
+	l.join(conds, hits, misses, take)
+	return out
+}
+
+func (l *learner) found(text string, of aspect, bits, saves float64, items []*item) found {
+	f := found{Pattern: Pattern{Text: text, Rows: len(items)}, of: of, bits: bits, saves: saves, items: items}
+	for _, it := range items {
+		if d := it.bad[of]; d != nil {
+			f.keys = append(f.keys, d.key())
+		} else if d := it.bad[ofLoss]; d != nil {
+			f.keys = append(f.keys, d.key())
+		}
+		if of == ofValue && it.tied != nil {
+			f.keys = append(f.keys, it.tied.key())
+		}
+	}
+	return f
 }
 
 // literal is a condition or its contrary, and what of a sample it is true of.
@@ -190,7 +265,7 @@ type literal struct {
 }
 
 // join tries conditions, and pairs of them.
-func (l *learner) join(conds []when, w what, hits, misses []*item, take func(text string, bits float64, of []*item)) {
+func (l *learner) join(conds []when, hits, misses []*item, take func(text string, bits float64, a about, of []*item)) {
 	sample := spread(misses, mostSampled)
 	var lits []literal
 	for _, c := range conds {
@@ -221,7 +296,7 @@ func (l *learner) join(conds []when, w what, hits, misses []*item, take func(tex
 				}
 			}
 			if none && !slices.ContainsFunc(misses, lit.is) {
-				take("where "+lit.text+", "+w.text, lit.bits, lit.hits)
+				take(lit.text, lit.bits, lit.about, lit.hits)
 			} else if !all || len(misses) > len(sample) {
 				lits = append(lits, lit)
 			}
@@ -241,8 +316,12 @@ func (l *learner) join(conds []when, w what, hits, misses []*item, take func(tex
 					of = append(of, it)
 				}
 			}
-			if len(of) > 1 && pairHits*len(of) >= len(hits) && !slices.ContainsFunc(misses, both) {
-				take("where "+lits[a].text+" and "+lits[b].text+", "+w.text, lits[a].bits+lits[b].bits+pairCost, of)
+			if len(of) == len(hits) && !slices.ContainsFunc(misses, both) {
+				about := lits[a].about
+				if lits[b].about != about {
+					about = aboutRow
+				}
+				take(lits[a].text+" and "+lits[b].text, lits[a].bits+lits[b].bits+pairCost, about, of)
 			}
 		}
 	}
@@ -254,123 +333,4 @@ func zip(a, b []uint64) []uint64 {
 		out[i] = a[i] & b[i]
 	}
 	return out
-}
-
-// patterns adds sentences to what the causes explain. A cause that leaves to chance
-// which rows it concerns gives way to a sentence that says which, and one that explains
-// some of what a sentence explains gives way to it.
-func (j *judging) patterns(base *outcome, ex *explained) {
-	if j.ended() {
-		return
-	}
-	o := base
-	parts := ""
-	switch {
-	case base.expected > mostLearned:
-		o, parts = j.testSpans(nil, ex.spans), ", in the parts of the run that were looked at"
-	case o.streams == nil: // let go for the causes
-		o = j.test(nil)
-	}
-	all := map[key]bool{}
-	for i := range o.diffs {
-		if _, ok := aspectOf[o.diffs[i].kind]; ok {
-			all[o.diffs[i].key()] = true
-		}
-	}
-	if len(ex.named) > 0 && (len(ex.loose) > 0 || ex.unexplained > 0) {
-		open := map[key]bool{}
-		for k := range all {
-			open[k] = true
-		}
-		for _, f := range j.learn(o, open) {
-			ex.yield(f)
-		}
-	}
-	for k := range all {
-		if ex.of[k] != "" {
-			delete(all, k)
-		}
-	}
-	for n, f := range j.learn(o, all) {
-		f.Text += parts
-		ex.patterns = append(ex.patterns, f.Pattern)
-		for _, k := range f.keys {
-			if ex.of[k] == "" && ex.by[k] == 0 {
-				ex.by[k] = n + 1
-			}
-		}
-	}
-	ex.doubt(base)
-	ex.unexplained = 0
-	for i := range base.diffs {
-		switch k := base.diffs[i].key(); {
-		case ex.by[k] > 0:
-			ex.patterns[ex.by[k]-1].Explains++
-		case ex.of[k] == "":
-			ex.unexplained++
-		}
-	}
-}
-
-// mostLeft is how many findings of its kinds may be left for each that a cause explains:
-// one that explains few of many does so by chance.
-const mostLeft = 3
-
-func (ex *explained) doubt(base *outcome) {
-	ex.named = slices.DeleteFunc(ex.named, func(e Explanation) bool {
-		v, left, own := cause.Named(e.Cause.Name)[0], 0, 0
-		for i := range base.diffs {
-			d := &base.diffs[i]
-			switch k := d.key(); {
-			case ex.of[k] == e.Cause.Name:
-				own++
-			case ex.of[k] == "" && ex.by[k] == 0 && v.Effects()&effects[d.kind] != 0:
-				left++
-			}
-		}
-		if left < mostLeft*max(own, 1) {
-			return false
-		}
-		ex.forget(e.Cause.Name)
-		return true
-	})
-}
-
-// forget takes back what a cause explains.
-func (ex *explained) forget(name string) {
-	for k, n := range ex.of {
-		if n == name {
-			delete(ex.of, k)
-		}
-	}
-}
-
-// yield takes back the causes whose findings a sentence explains too, if it explains
-// more, or they leave to chance what it says.
-func (ex *explained) yield(f found) {
-	in := map[key]bool{}
-	for _, k := range f.keys {
-		in[k] = true
-	}
-	ex.named = slices.DeleteFunc(ex.named, func(e Explanation) bool {
-		own, shared := 0, 0
-		for k, name := range ex.of {
-			if name == e.Cause.Name {
-				own++
-				if in[k] {
-					shared++
-				}
-			}
-		}
-		if shared == 0 || shared < own || !(f.Rows > own || ex.loose[e.Cause.Name] && f.saves > surely) {
-			return false
-		}
-		ex.forget(e.Cause.Name)
-		return true
-	})
-}
-
-// loosely reports whether a cause leaves to chance which of the rows it concerns.
-func loosely(o, rest *outcome) bool {
-	return o.gone-rest.gone > 0 && o.gone-rest.gone < o.may-rest.may || o.slack > rest.slack || o.open > rest.open
 }

@@ -123,7 +123,7 @@ func zoneFits(w *cause.Want, r *row) bool {
 	if w.Changed&cause.LooseZone != 0 {
 		return true
 	}
-	return r.hasZone && (r.zones.Has(w.Zone) || r.zones.Has(w.Second))
+	return r.hasZone && r.zones.Has(w.Zone)
 }
 
 func (s *sides) unitFits(w *cause.Want, r *row) bool {
@@ -276,6 +276,8 @@ type eventSides struct {
 	// more than latest readings that it received before from stand above the row,
 	// and more than latest that it received after to below it.
 	from, to []int32
+	// after and before are the same for a host that writes from one thread.
+	after, before []int32
 }
 
 // latest is how many readings may stand between what tells an event and its
@@ -286,9 +288,9 @@ const latest = 1
 // that may have no row it is not sure which row is its; it places nothing.
 func (j *judging) eventSides(readings []aligned, wants []cause.Want, recs []int32) *eventSides {
 	wants = slices.DeleteFunc(wants, func(w cause.Want) bool { return !j.Claimed(w.Event.Aspect()) })
-	s := &eventSides{j, wants, recs, make([]int32, len(recs)), make([]int32, len(recs))}
+	s := &eventSides{j, wants, recs, make([]int32, len(recs)), make([]int32, len(recs)), make([]int32, len(recs)), make([]int32, len(recs))}
 	for k := range recs {
-		s.from[k], s.to[k] = -1, math.MaxInt32
+		s.from[k], s.to[k], s.after[k], s.before[k] = -1, math.MaxInt32, -1, math.MaxInt32
 	}
 	for _, a := range readings {
 		var seen, row []int32
@@ -307,6 +309,12 @@ func (j *judging) eventSides(readings []aligned, wants []cause.Want, recs []int3
 			}
 			if n := above + latest; n < len(seen) {
 				s.to[k] = min(s.to[k], seen[n])
+			}
+			if above > 0 {
+				s.after[k] = max(s.after[k], seen[above-1])
+			}
+			if above < len(seen) {
+				s.before[k] = min(s.before[k], seen[above])
 			}
 		}
 	}
@@ -351,6 +359,7 @@ func (s *eventSides) Extra(int) int   { return align.Full }
 // are less than the cost of two that go without each other: they only decide which
 // row is whose.
 const (
+	costNear  = 1 // by no more than two threads may make
 	costLate  = 3
 	costEarly = 5
 )
@@ -363,11 +372,13 @@ func (s *eventSides) Pair(i, k int) int {
 		return costLate
 	case at > s.to[k]:
 		return costEarly
+	case at < s.after[k] || at > s.before[k]:
+		return costNear
 	}
 	return 0
 }
 
-func (s *eventSides) Same(i, k int) (same, named bool) { return s.Pair(i, k) == 0, false }
+func (s *eventSides) Same(i, k int) (same, named bool) { return s.Pair(i, k) <= costNear, false }
 func (s *eventSides) WantKey(i int) uint64             { return uint64(s.wants[i].Event) }
 func (s *eventSides) RecordKey(k int) uint64 {
 	return uint64(cause.EventNamed(s.records[s.recs[k]].Kind))

@@ -2,6 +2,7 @@ package judge
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 
@@ -15,6 +16,7 @@ type answer struct {
 	v    decimal.Decimal // of a value; meaningless when none
 	n    int64           // of a tag, or a zone
 	none bool
+	lost bool // there is no row
 }
 
 // what is a way in which an aspect of rows can be wrong: what stands there instead.
@@ -33,6 +35,9 @@ func (j *judging) got(it *item, a aspect, want answer) bool {
 	case ofMore:
 		return it.bad[ofMore] != nil
 	}
+	if it.rec < 0 || want.lost {
+		return it.rec < 0 && want.lost
+	}
 	r := &j.rows[it.rec]
 	switch a {
 	case ofValue:
@@ -47,7 +52,7 @@ func (j *judging) got(it *item, a aspect, want answer) bool {
 // simple is what is so of whole rows.
 var simple = []what{
 	{ofLoss, 1, "the row is missing", func(*item) (answer, bool) { return answer{}, true }},
-	{ofMore, 1, "the row stands twice", func(*item) (answer, bool) { return answer{}, true }},
+	{ofMore, 1, "the row stands more than once", func(*item) (answer, bool) { return answer{}, true }},
 	{ofEvent, 1, "its row is missing", func(*item) (answer, bool) { return answer{}, true }},
 }
 
@@ -77,18 +82,51 @@ func (j *judging) values(examples []*item) (ws []what) {
 		}
 		return answer{v: it.prev.w.Value}, true
 	})
+	add(3.5, "the value is the last before it that was not void", func(it *item) (answer, bool) {
+		p := it.prev
+		for p != nil && p.w.Void {
+			p = p.prev
+		}
+		if p == nil {
+			return answer{}, false
+		}
+		return answer{v: p.w.Value}, true
+	})
 	add(3, "the value is the one streamed last before", func(it *item) (answer, bool) { return j.made(it.streamed) })
 	add(4, "the value is that of the gauge's frame before", func(it *item) (answer, bool) { return j.made(it.before) })
 	add(4, "the value is the other channel's", func(it *item) (answer, bool) { return j.made(it.beside) })
 	add(4, "the value is the last of another gauge", func(it *item) (answer, bool) { return j.made(it.foreign) })
+	add(3, "the value is the last number that came before it, whichever its channel", func(it *item) (answer, bool) { return j.made(it.latest) })
+	add(5, "the value is that of the row after", func(it *item) (answer, bool) {
+		if it.next == nil || it.next.w.Void {
+			return answer{}, false
+		}
+		return answer{v: it.next.w.Value}, true
+	})
+	add(3, "channels without a reading are left out, and those after them take their places", func(it *item) (answer, bool) {
+		if it.seen == nil || it.c < 0 {
+			return answer{}, false
+		}
+		n := it.c
+		for q, rs := 0, j.h.Of(it.seen); q < len(rs); q++ {
+			if rs[q].Void {
+				continue
+			}
+			if n--; n < 0 {
+				return j.made(&rs[q])
+			}
+		}
+		return answer{none: true, lost: it.rec < 0}, true
+	})
 	for _, l := range limitNames {
 		add(5, "the value is the "+l.name, func(it *item) (answer, bool) {
-			at := l.of(j.limits(it))
+			limits := j.limits(it)
+			at := l.of(limits)
 			return j.shown(decimal.New(int64(at.At), 0)), at.Set
 		})
 	}
 	// What is done to the number: as it was sent, or as it is shown.
-	for _, op := range numberOps(j, examples) {
+	for _, op := range append(numberOps(j), learnedOps(j, examples)...) {
 		add(op.bits, op.text, func(it *item) (answer, bool) {
 			if it.w.Void {
 				return answer{}, false
@@ -104,17 +142,13 @@ func (j *judging) values(examples []*item) (ws []what) {
 			return j.shown(v.Mul(decimal.New(int64(it.r.Unit.Size()), 0))), ok
 		})
 	}
-	for _, r := range []struct {
-		text string
-		how  decimal.Rounding
-	}{{"the value is cut off, not rounded", decimal.Truncate}, {"the value is rounded half up", decimal.HalfUp}, {"the value is rounded half to even", decimal.HalfEven}} {
-		add(4, r.text, func(it *item) (answer, bool) {
+	for _, op := range j.stepping() {
+		add(op.bits, op.text, func(it *item) (answer, bool) {
 			if it.r == nil || it.r.Void {
 				return answer{}, false
 			}
-			step := j.Resolution.Mul(decimal.New(int64(j.Unit.Size()), 0))
-			n := it.r.Length().Quo(step, 0, r.how)
-			return answer{v: j.Resolution.Mul(n)}, true
+			n, ok := op.do(it.r)
+			return answer{v: j.Resolution.Mul(n)}, ok
 		})
 	}
 	return ws
@@ -127,7 +161,109 @@ type numberOp struct {
 	do   func(decimal.Decimal) (decimal.Decimal, bool)
 }
 
-func numberOps(j *judging, examples []*item) (ops []numberOp) {
+// stepOp makes the host's steps of a reading.
+type stepOp struct {
+	bits float64
+	text string
+	do   func(r *cause.Reading) (decimal.Decimal, bool)
+}
+
+// factors are numbers that hosts take for 25.4, and one divided by it.
+var factors = []string{"25", "25.4001", "25.40005", "0.03937", "0.0394", "0.039", "0.04"}
+
+// stepping are ways from a reading to the host's steps that differ from the right one
+// in the rounding, in binary fractions or in the factor between the units.
+func (j *judging) stepping() (ops []stepOp) {
+	size := decimal.New(int64(j.Unit.Size()), 0)
+	step := j.Resolution.Mul(size)
+	floor := func(pm decimal.Decimal) decimal.Decimal {
+		n := pm.Quo(step, 0, decimal.Truncate)
+		if n.Mul(step).Cmp(pm) > 0 {
+			n = n.Sub(decimal.New(1, 0))
+		}
+		return n
+	}
+	half := step.Quo(decimal.New(2, 0), step.Exponent()-1, decimal.HalfEven)
+	ways := []struct {
+		bits float64
+		text string
+		do   func(pm decimal.Decimal) decimal.Decimal
+	}{
+		{3, "cut off towards 0", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.Truncate) }},
+		{3, "rounded down, also below 0", floor},
+		{5, "rounded up, also below 0", func(pm decimal.Decimal) decimal.Decimal { return floor(pm.Neg()).Neg() }},
+		{3, "rounded half away from 0", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfUp) }},
+		{3, "rounded half to even", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfEven) }},
+		{3, "rounded half upwards, also below 0", func(pm decimal.Decimal) decimal.Decimal { return floor(pm.Add(half)) }},
+		{4, "rounded half towards 0", func(pm decimal.Decimal) decimal.Decimal {
+			if pm.Sign() < 0 {
+				return floor(pm.Add(half))
+			}
+			return floor(pm.Neg().Add(half)).Neg()
+		}},
+	}
+	for _, w := range ways {
+		ops = append(ops, stepOp{w.bits, "the value is " + w.text, func(r *cause.Reading) (decimal.Decimal, bool) { return w.do(r.Length()), true }})
+	}
+	for _, f := range factors {
+		k := decimal.MustParse(f)
+		for _, w := range append(ways[:1:1], ways[3:5]...) {
+			bits, text := 6.0, "inches are reckoned with "+f+", and the value is "+w.text
+			if how := map[decimal.Rounding]string{decimal.Truncate: ways[0].text, decimal.HalfUp: ways[3].text, decimal.HalfEven: ways[4].text}[j.Rounding]; how == w.text {
+				bits, text = 4, "inches are reckoned with "+f
+			}
+			ops = append(ops, stepOp{bits, text, func(r *cause.Reading) (decimal.Decimal, bool) {
+				inch := decimal.New(254, -1)
+				if (r.Unit == decimal.IN) == (j.Unit == decimal.IN) {
+					return decimal.Decimal{}, false
+				}
+				up, down := k, inch
+				if (k.Cmp(decimal.New(1, 0)) < 0) != (j.Unit == decimal.IN) {
+					return decimal.Decimal{}, false
+				}
+				if j.Unit == decimal.IN {
+					up, down = inch.Mul(k), decimal.New(1, 0)
+				}
+				return w.do(r.Length().Mul(up).Quo(down, -6, decimal.HalfEven)), true
+			}})
+		}
+	}
+	for _, count := range []int64{100, 1000, 10_000, 100_000} { // pm
+		pm := decimal.New(count, 0)
+		ops = append(ops, stepOp{6, fmt.Sprintf("the value in counts of %s nm overflows 32 bits", decimal.New(count, -3).Trim()), func(r *cause.Reading) (decimal.Decimal, bool) {
+			n, ok := r.Length().Quo(pm, 0, decimal.HalfEven).Int64()
+			return decimal.New(int64(int32(n)), 0).Mul(pm).Quo(step, 0, j.Rounding), ok
+		}})
+	}
+	unit, s := j.Unit, j.Resolution.Float64()
+	per := math.Round(1 / s)
+	for _, b := range []struct {
+		text string
+		do   func(x float64) float64
+	}{
+		{"divided by the step and cut off", func(x float64) float64 { return math.Trunc(x / s) }},
+		{"multiplied and cut off", func(x float64) float64 { return math.Trunc(x * per) }},
+		{"divided by the step and rounded half to even", func(x float64) float64 { return math.RoundToEven(x / s) }},
+		{"multiplied and rounded half to even", func(x float64) float64 { return math.RoundToEven(x * per) }},
+		{"multiplied and rounded half up", func(x float64) float64 { return math.Floor(x*per + 0.5) }},
+		{"printed with so many decimals", func(x float64) float64 {
+			v, _ := strconv.ParseFloat(strconv.FormatFloat(x, 'f', -j.Resolution.Exponent(), 64), 64)
+			return math.Round(v / s)
+		}},
+		{"held in 32 bits", func(x float64) float64 { return math.RoundToEven(float64(float32(x)) / s) }},
+	} {
+		ops = append(ops, stepOp{5, "the value is a binary fraction, " + b.text, func(r *cause.Reading) (decimal.Decimal, bool) {
+			x := r.Shown.Float64()
+			if r.Unit != unit {
+				x = x * float64(r.Unit.Size()) / float64(unit.Size())
+			}
+			return decimal.New(int64(b.do(x)), 0), math.Abs(x/s) < 1e15
+		}})
+	}
+	return ops
+}
+
+func numberOps(j *judging) (ops []numberOp) {
 	add := func(bits float64, text string, do func(decimal.Decimal) (decimal.Decimal, bool)) {
 		ops = append(ops, numberOp{bits, text, do})
 	}
@@ -136,76 +272,97 @@ func numberOps(j *judging, examples []*item) (ops []numberOp) {
 	}
 	add(3, "the value has lost its sign", always(decimal.Decimal.Abs))
 	add(3, "the value has the opposite sign", always(decimal.Decimal.Neg))
-	for _, f := range []struct{ times, name string }{{"10", "10"}, {"0.1", "0.1"}, {"100", "100"}, {"0.01", "0.01"}, {"1000", "1000"}, {"0.001", "0.001"},
-		{"2", "2"}, {"0.5", "0.5"}, {"25.4", "25.4"}, {"25", "25"}, {"645.16", "25.4 twice"}, {"1.016", "1.016"}} {
-		k := decimal.MustParse(f.times)
-		add(6, "the value is multiplied by "+f.name, always(func(v decimal.Decimal) decimal.Decimal { return v.Mul(k) }))
-		if strings.HasPrefix(f.times, "25") || strings.HasPrefix(f.times, "6") {
-			add(6, "the value is divided by "+f.name, always(func(v decimal.Decimal) decimal.Decimal { return v.Quo(k, j.Resolution.Exponent()-6, decimal.HalfEven) }))
+	add(4, "the sign of a value between -1 and 0 is lost", always(func(v decimal.Decimal) decimal.Decimal {
+		if v.Quantize(0, decimal.Truncate).IsZero() {
+			return v.Abs()
 		}
+		return v
+	}))
+	add(5, "the value keeps its sign only before the decimal mark", always(func(v decimal.Decimal) decimal.Decimal {
+		whole := v.Quantize(0, decimal.Truncate)
+		return whole.Add(v.Sub(whole).Abs())
+	}))
+	for _, f := range []string{"10", "0.1", "100", "0.01", "1000", "0.001", "2", "0.5", "25.4", "645.16"} {
+		k := decimal.MustParse(f)
+		add(5, "the value is multiplied by "+f, always(func(v decimal.Decimal) decimal.Decimal { return v.Mul(k) }))
 	}
+	add(5, "the value is divided by 25.4", always(func(v decimal.Decimal) decimal.Decimal {
+		return v.Quo(decimal.New(254, -1), j.Resolution.Exponent()-6, decimal.HalfEven)
+	}))
 	for less := 1; less <= 3; less++ {
 		for _, how := range []struct {
 			name string
 			mode decimal.Rounding
 		}{{"cut off", decimal.Truncate}, {"rounded", decimal.HalfEven}, {"rounded half up", decimal.HalfUp}} {
-			add(5+float64(less), fmt.Sprintf("the value is %s to %d fewer decimals", how.name, less), func(v decimal.Decimal) (decimal.Decimal, bool) {
-				return v.Quantize(j.Resolution.Exponent()+less, how.mode), true
+			add(3+float64(less), fmt.Sprintf("the value is %s to %d fewer decimals", how.name, less), func(v decimal.Decimal) (decimal.Decimal, bool) {
+				return v.Quantize(max(v.Exponent(), j.Resolution.Exponent())+less, how.mode), true
 			})
 		}
 	}
 	add(4, "the value ends at the decimal mark", always(func(v decimal.Decimal) decimal.Decimal { return v.Quantize(0, decimal.Truncate) }))
-	text := func(bits float64, name string, f func(neg, whole, frac string) string) {
+	text := func(bits float64, name string, f func(whole, frac string) string) {
 		add(bits, name, func(v decimal.Decimal) (decimal.Decimal, bool) {
-			s := v.String()
-			neg := ""
-			if strings.HasPrefix(s, "-") {
-				neg, s = "-", s[1:]
+			whole, frac, _ := strings.Cut(v.Abs().String(), ".")
+			out, err := decimal.Parse(f(whole, frac))
+			if v.Sign() < 0 {
+				out = out.Neg()
 			}
-			whole, frac, _ := strings.Cut(s, ".")
-			out, err := decimal.Parse(f(neg, whole, frac))
 			return out, err == nil
 		})
 	}
-	text(4, "the first digit of the value is lost", func(neg, whole, frac string) string { return neg + "0" + whole[1:] + "." + frac + "0" })
-	text(4, "zeros after the decimal mark are lost", func(neg, whole, frac string) string { return neg + whole + "." + strings.TrimLeft(frac, "0") + "0" })
-	text(5, "the decimal mark is lost", func(neg, whole, frac string) string { return neg + whole + frac })
-	text(5, "the value keeps its sign only before the decimal mark", func(neg, whole, frac string) string {
-		if neg == "" || strings.Trim(frac, "0") == "" {
-			return neg + whole + "." + frac + "0"
+	text(8, "the first digit of the value is lost", func(whole, frac string) string { return "0" + whole[1:] + "." + frac + "0" })
+	text(6, "zeros after the decimal mark are lost", func(whole, frac string) string { return whole + "." + strings.TrimLeft(frac, "0") + "0" })
+	text(6, "the decimal mark is lost", func(whole, frac string) string { return whole + frac })
+	ops = append(ops, j.overflows()...)
+	return ops
+}
+
+// overflows are what becomes of a number of counts in so many bits, or of its bytes.
+func (j *judging) overflows() (ops []numberOp) {
+	wrap := func(n int64, b int, signed bool) int64 {
+		m := int64(1) << b
+		if n = ((n % m) + m) % m; signed && n >= m/2 {
+			n -= m
 		}
-		w, f := decimal.MustParse(whole), decimal.MustParse("0."+frac)
-		return f.Sub(w).String()
-	})
-	text(4, "the sign of a value between -1 and 0 is lost", func(neg, whole, frac string) string {
-		if strings.Trim(whole, "0") == "" {
-			neg = ""
-		}
-		return neg + whole + "." + frac + "0"
-	})
-	for n := 3; n <= 7; n++ {
-		text(7, fmt.Sprintf("only the first %d characters of the value are taken", n), func(neg, whole, frac string) string {
-			s := neg + whole + "." + frac
-			return strings.TrimSuffix(s[:min(n, len(s))], ".") + ""
-		})
+		return n
 	}
-	for _, b := range []int{8, 12, 14, 15, 16, 24} {
-		add(7, fmt.Sprintf("the value in steps is taken for a signed number of %d bits", b), func(v decimal.Decimal) (decimal.Decimal, bool) {
-			n, ok := v.Quo(j.Resolution, 0, decimal.HalfEven).Int64()
-			m := int64(1) << b
-			n = ((n % m) + m) % m
-			if n >= m/2 {
-				n -= m
+	counted := func(bits float64, text string, count decimal.Decimal, f func(n int64) int64) {
+		ops = append(ops, numberOp{bits, text, func(v decimal.Decimal) (decimal.Decimal, bool) {
+			n, ok := v.Quo(count, 0, decimal.HalfEven).Int64()
+			if m := f(n); m != n {
+				v = count.Mul(decimal.New(m, 0))
 			}
-			return j.Resolution.Mul(decimal.New(n, 0)), ok
-		})
-		add(7, fmt.Sprintf("the value in steps is taken for an unsigned number of %d bits", b), func(v decimal.Decimal) (decimal.Decimal, bool) {
-			n, ok := v.Quo(j.Resolution, 0, decimal.HalfEven).Int64()
-			m := int64(1) << b
-			return j.Resolution.Mul(decimal.New(((n%m)+m)%m, 0)), ok
-		})
+			return v, ok
+		}})
 	}
-	ops = append(ops, learnedOps(j, examples)...)
+	signs := map[bool]string{true: "a signed", false: "an unsigned"}
+	for _, signed := range []bool{true, false} {
+		for _, b := range []int{8, 12, 14, 15, 16, 24, 31, 32} {
+			counted(6, fmt.Sprintf("the value in steps is taken for %s number of %d bits", signs[signed], b), j.Resolution, func(n int64) int64 { return wrap(n, b, signed) })
+		}
+	}
+	// The bytes of a binary number are put together as numbers with a sign each.
+	joined := func(or bool, finer int) func(decimal.Decimal) (decimal.Decimal, bool) {
+		return func(v decimal.Decimal) (decimal.Decimal, bool) {
+			e := v.Exponent() - finer
+			n, ok := v.Quo(decimal.New(1, e), 0, decimal.HalfEven).Int64()
+			var sum int32
+			for k := range 4 {
+				part := int32(int8(n>>(8*k))) << (8 * k)
+				if or {
+					sum |= part
+				} else {
+					sum += part
+				}
+			}
+			return decimal.New(int64(sum), e), ok
+		}
+	}
+	for finer := range 3 {
+		bits := 6 + float64(finer)
+		ops = append(ops, numberOp{bits, "the bytes of the value are joined as signed ones", joined(true, finer)},
+			numberOp{bits + 1, "the bytes of the value are added up as signed ones", joined(false, finer)})
+	}
 	return ops
 }
 
@@ -225,161 +382,27 @@ func learnedOps(j *judging, examples []*item) (ops []numberOp) {
 			if c.Sign() < 0 {
 				word, by = "too small", c.Neg()
 			}
-			ops = append(ops, numberOp{9, fmt.Sprintf("the value is %s by %s", word, j.number(by.Trim())), func(v decimal.Decimal) (decimal.Decimal, bool) { return v.Add(c), true }})
+			ops = append(ops, numberOp{13, fmt.Sprintf("the value is %s by %s", word, j.number(by.Trim())), func(v decimal.Decimal) (decimal.Decimal, bool) { return v.Add(c), true }})
 		}
 		if k := "=" + got.String(); !seen[k] {
 			seen[k] = true
-			ops = append(ops, numberOp{9, "the value is " + j.number(got.Trim()), func(decimal.Decimal) (decimal.Decimal, bool) { return got, true }})
+			ops = append(ops, numberOp{13, "the value is " + j.number(got.Trim()), func(decimal.Decimal) (decimal.Decimal, bool) { return got, true }})
 		}
 		if sum := got.Add(it.w.Value); !seen["m"+sum.String()] {
 			seen["m"+sum.String()] = true
-			ops = append(ops, numberOp{10, "the value is " + j.number(sum.Trim()) + " less the right one", func(v decimal.Decimal) (decimal.Decimal, bool) { return sum.Sub(v), true }})
+			ops = append(ops, numberOp{14, "the value is " + j.number(sum.Trim()) + " less the right one", func(v decimal.Decimal) (decimal.Decimal, bool) { return sum.Sub(v), true }})
 		}
 		if it.w.Value.Sign() != 0 {
 			f := got.Quo(it.w.Value, -3, decimal.HalfEven)
 			if k := "x" + f.String(); !seen[k] && f.Sign() != 0 {
 				seen[k] = true
-				ops = append(ops, numberOp{10, "the value is multiplied by " + f.Trim().String(), func(v decimal.Decimal) (decimal.Decimal, bool) {
+				ops = append(ops, numberOp{14, "the value is multiplied by " + f.Trim().String(), func(v decimal.Decimal) (decimal.Decimal, bool) {
 					return v.Mul(f).Quo(j.Resolution, 0, decimal.HalfEven).Mul(j.Resolution), true
 				}})
 			}
 		}
 	}
 	return ops
-}
-
-type limitName struct {
-	name string
-	of   func(zone.Limits) zone.Limit
-}
-
-var limitNames = []limitName{
-	{"lower limit", func(l zone.Limits) zone.Limit { return l.Lower }},
-	{"upper limit", func(l zone.Limits) zone.Limit { return l.Upper }},
-	{"lower warning limit", func(l zone.Limits) zone.Limit { return l.WarnLower }},
-	{"upper warning limit", func(l zone.Limits) zone.Limit { return l.WarnUpper }},
-}
-
-func (j *judging) limits(it *item) zone.Limits {
-	if it.c < 0 || it.c >= len(j.Gauges[it.g].Channels) {
-		return zone.Limits{}
-	}
-	return j.Gauges[it.g].Channels[it.c].Limits
-}
-
-// zones are the ways in which a zone can be wrong.
-func (j *judging) zones() (ws []what) {
-	add := func(bits float64, text string, says func(it *item) (zone.Zone, bool)) {
-		ws = append(ws, what{ofZone, bits, text, func(it *item) (answer, bool) {
-			z, ok := says(it)
-			return answer{n: int64(z)}, ok
-		}})
-	}
-	for z := zone.Void; z <= zone.Above; z++ {
-		add(4, "the zone is "+z.String(), func(*item) (zone.Zone, bool) { return z, true })
-	}
-	add(4, "the zone is that of the row before", func(it *item) (zone.Zone, bool) {
-		if it.prev == nil {
-			return 0, false
-		}
-		return it.prev.w.Zone, true
-	})
-	mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below}
-	add(4, "below and above are exchanged", func(it *item) (zone.Zone, bool) { return mirror[it.w.Zone], true })
-	placed := func(it *item, l zone.Limits, rule zone.Rule, pm, shown decimal.Decimal) (zone.Zone, bool) {
-		if it.w.Void {
-			return zone.Void, true
-		}
-		v := shown
-		if rule.Decide == zone.Unrounded {
-			v = pm
-		}
-		return l.Place(v, rule), true
-	}
-	lengths := func(it *item) (pm, shown decimal.Decimal, ok bool) {
-		if it.r == nil || it.r.Void {
-			return pm, shown, false
-		}
-		pm = it.r.Length()
-		_, shown = j.Display(pm)
-		return pm, shown, true
-	}
-	with := func(bits float64, text string, change func(it *item, l *zone.Limits, rule *zone.Rule) bool) {
-		add(bits, text, func(it *item) (zone.Zone, bool) {
-			pm, shown, ok := lengths(it)
-			l, rule := j.limits(it), j.Rule
-			if !ok || !change(it, &l, &rule) {
-				return 0, false
-			}
-			return placed(it, l, rule, pm, shown)
-		})
-	}
-	for g := range j.Gauges {
-		for c := range j.Gauges[g].Channels {
-			name := j.Gauges[g].Name
-			if n := j.Gauges[g].Channels[c].Name; n != "" && len(j.Gauges[g].Channels) > 1 {
-				name += "/" + n
-			}
-			with(5, "the zone is right by the limits of "+name, func(it *item, l *zone.Limits, _ *zone.Rule) bool {
-				*l = j.Gauges[g].Channels[c].Limits
-				return g != it.g || c != it.c
-			})
-		}
-	}
-	with(4, "the zone is right by strict limits", func(_ *item, _ *zone.Limits, r *zone.Rule) bool { r.Strict = true; return !j.Rule.Strict })
-	with(4, "the zone is right by inclusive limits", func(_ *item, _ *zone.Limits, r *zone.Rule) bool { r.Strict = false; return j.Rule.Strict })
-	with(4, "the zone is right without a guard band", func(_ *item, _ *zone.Limits, r *zone.Rule) bool { r.Guard = 0; return true })
-	with(4, "the zone is right by the value as received", func(_ *item, _ *zone.Limits, r *zone.Rule) bool { r.Decide = zone.Unrounded; return true })
-	with(4, "the zone is right by the value as shown", func(_ *item, _ *zone.Limits, r *zone.Rule) bool { r.Decide = zone.Displayed; return true })
-	with(4, "the zone is right without the warning limits", func(_ *item, l *zone.Limits, _ *zone.Rule) bool {
-		l.WarnLower, l.WarnUpper = zone.Limit{}, zone.Limit{}
-		return true
-	})
-	for k, n := range limitNames {
-		with(5, "the zone is right without the "+n.name, func(_ *item, l *zone.Limits, _ *zone.Rule) bool {
-			*[]*zone.Limit{&l.Lower, &l.Upper, &l.WarnLower, &l.WarnUpper}[k] = zone.Limit{}
-			return true
-		})
-	}
-	for _, op := range numberOps(j, nil)[:20] {
-		add(op.bits+2, "the zone is right for another value: "+op.text, func(it *item) (zone.Zone, bool) {
-			if it.w.Void {
-				return 0, false
-			}
-			v, ok := op.do(it.w.Value)
-			pm := v.Mul(decimal.New(int64(j.Unit.Size()), 0))
-			z, _ := placed(it, j.limits(it), j.Rule, pm, pm)
-			return z, ok
-		})
-	}
-	add(6, "value and limits are compared as text", func(it *item) (zone.Zone, bool) {
-		if it.w.Void {
-			return 0, false
-		}
-		return j.textZone(it), true
-	})
-	return ws
-}
-
-// textZone is the zone where numbers are compared as texts.
-func (j *judging) textZone(it *item) zone.Zone {
-	l := j.limits(it)
-	v := it.w.Value.String()
-	text := func(at zone.Limit) string {
-		n, _ := at.At.In(j.Unit)
-		return n.Quantize(j.Resolution.Exponent(), decimal.HalfEven).String()
-	}
-	switch {
-	case l.Lower.Set && v < text(l.Lower):
-		return zone.Below
-	case l.Upper.Set && v > text(l.Upper):
-		return zone.Above
-	case l.WarnLower.Set && v < text(l.WarnLower):
-		return zone.WarnLow
-	case l.WarnUpper.Set && v > text(l.WarnUpper):
-		return zone.WarnHigh
-	}
-	return zone.Inside
 }
 
 // tagsWrong are the ways in which a tag number can be wrong.
@@ -390,8 +413,11 @@ func (j *judging) tagsWrong(examples []*item) (ws []what) {
 				return answer{none: true}, true
 			}
 			n, ok := says(it.w.Tag)
-			return answer{n: n}, ok
+			return answer{n: n, lost: !ok}, true
 		}})
+	}
+	always := func(bits float64, text string, f func(n int64) int64) {
+		add(bits, text, func(n int64) (int64, bool) { return f(n), true })
 	}
 	ws = append(ws, what{ofTag, 3, "there is no tag number", func(*item) (answer, bool) { return answer{none: true}, true }},
 		what{ofTag, 4, "the tag is that of the row before", func(it *item) (answer, bool) {
@@ -400,69 +426,59 @@ func (j *judging) tagsWrong(examples []*item) (ws []what) {
 			}
 			return answer{n: it.prev.w.Tag, none: !it.prev.w.Tagged}, true
 		}},
+		what{ofTag, 4, "the tag is that of the row after", func(it *item) (answer, bool) {
+			if it.next == nil {
+				return answer{}, false
+			}
+			return answer{n: it.next.w.Tag, none: !it.next.w.Tagged}, true
+		}},
 		what{ofTag, 5, "the tag is the number of the row", func(it *item) (answer, bool) { return answer{n: int64(it.nth)}, true }})
-	mods := []int64{10, 16, 32, 64, 100, 128, 256, 512, 1000, 1024, 4096}
+	mods := []int64{10, 16, 32, 64, 100, 128, 256, 512, 1000, 1024, 4096, 16384, 32768}
 	learned := map[int64]bool{}
 	for _, it := range examples[:min(len(examples), 12)] {
-		if r := &j.rows[it.rec]; r.hasTag && it.w.Tagged {
-			d := it.w.Tag - r.tag
-			if d > 1 && !learned[d] {
-				mods = append(mods, d)
-			}
-			if !learned[d] {
-				learned[d] = true
-				word, by := "too small", d
-				if d < 0 {
-					word, by = "too large", -d
-				}
-				add(8, fmt.Sprintf("the tag is %s by %d", word, by), func(n int64) (int64, bool) { return n - d, true })
-			}
-			if k := -r.tag - 1; !learned[k] {
-				learned[k] = true
-				is := r.tag
-				add(8, fmt.Sprintf("the tag is %d", is), func(int64) (int64, bool) { return is, true })
-			}
+		if it.rec < 0 || !j.rows[it.rec].hasTag || !it.w.Tagged {
+			continue
 		}
+		d := it.w.Tag - j.rows[it.rec].tag
+		if learned[d] {
+			continue
+		}
+		learned[d] = true
+		if d > 1 {
+			mods = append(mods, d)
+		}
+		word, by := "too small", d
+		if d < 0 {
+			word, by = "too large", -d
+		}
+		always(9, fmt.Sprintf("the tag is %s by %d", word, by), func(n int64) int64 { return n - d })
 	}
 	for _, m := range mods {
-		add(6, fmt.Sprintf("the tag is the sent number mod %d", m), func(n int64) (int64, bool) { return n % m, true })
+		always(6, fmt.Sprintf("the tag is the sent number mod %d", m), func(n int64) int64 { return n % m })
 	}
-	for _, b := range []int{8, 16} {
-		add(7, fmt.Sprintf("the tag is taken for a signed number of %d bits", b), func(n int64) (int64, bool) {
-			m := int64(1) << b
-			n = ((n % m) + m) % m
-			if n >= m/2 {
-				n -= m
-			}
-			return n, true
-		})
-	}
-	based := func(bits float64, text string, base int) {
+	always(7, "the tag is taken for a signed number of 8 bits", func(n int64) int64 { return int64(int8(n)) })
+	always(7, "the tag is taken for a signed number of 16 bits", func(n int64) int64 { return int64(int16(n)) })
+	always(7, "the two bytes of the tag are exchanged", func(n int64) int64 { return n&0xff<<8 | n>>8&0xff })
+	digits := func(bits float64, text string, f func(s string) (string, int)) {
 		add(bits, text, func(n int64) (int64, bool) {
-			v, err := strconv.ParseInt(strconv.FormatInt(n, 10), base, 64)
+			s, base := f(strconv.FormatInt(n, 10))
+			v, err := strconv.ParseInt("0"+s, base, 64)
 			return v, err == nil
 		})
 	}
-	based(5, "the tag is read as octal", 8)
-	based(6, "the tag is read as hexadecimal", 16)
-	add(6, "the last digit of the tag is lost", func(n int64) (int64, bool) { return n / 10, true })
-	add(6, "the first digit of the tag is lost", func(n int64) (int64, bool) {
-		s := strconv.FormatInt(n, 10)
-		v, err := strconv.ParseInt("0"+s[1:], 10, 64)
-		return v, err == nil
-	})
-	add(7, "zeros at the end of the tag are lost", func(n int64) (int64, bool) {
-		for n != 0 && n%10 == 0 {
-			n /= 10
+	digits(5, "the tag is read as octal, and one that is no octal number has no row", func(s string) (string, int) { return s, 8 })
+	digits(5, "the tag is read as octal as far as its digits go", func(s string) (string, int) {
+		if at := strings.IndexAny(s, "89"); at >= 0 {
+			s = s[:at]
 		}
-		return n, true
+		return s, 8
 	})
-	add(7, "the digits of the tag are reversed", func(n int64) (int64, bool) {
-		var m int64
-		for ; n > 0; n /= 10 {
-			m = m*10 + n%10
-		}
-		return m, true
-	})
+	digits(6, "the tag is read as hexadecimal", func(s string) (string, int) { return s, 16 })
+	digits(6, "the last digit of the tag is lost", func(s string) (string, int) { return s[:len(s)-1], 10 })
+	digits(6, "the first digit of the tag is lost", func(s string) (string, int) { return s[1:], 10 })
+	for n := 1; n <= 3; n++ {
+		digits(5, fmt.Sprintf("of the tag's digits the first %d alone are taken", n), func(s string) (string, int) { return s[:min(n, len(s))], 10 })
+	}
+	digits(7, "zeros at the end of the tag are lost", func(s string) (string, int) { return strings.TrimRight(s, "0"), 10 })
 	return ws
 }

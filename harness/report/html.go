@@ -127,13 +127,12 @@ func pageOf(r *Run, id string) pageRun {
 		if g.ex != nil {
 			c := g.ex.Cause
 			names = append(names, c.Code+" "+c.Name)
-			pg = pageGroup{Code: c.Code, Name: c.Name, Looks: c.Looks, Why: c.Why, Fix: c.Fix, Rival: rivalText(g.ex)}
-			pg.Explains = fmt.Sprintf("Explains %d of %s.", g.ex.Explains, plural(res.Counts.Findings, "finding"))
-			pg.Explains += " No row contradicts it."
+			pg = pageGroup{Code: c.Code, Name: c.Name, Looks: c.Looks, Why: c.Why, Fix: c.Fix, Rival: strings.Join(rivalTexts(g.ex), "; ")}
+			pg.Explains = causeText(g.ex, res.Counts.Findings)
 			total = max(total, g.ex.Explains)
 		} else if g.pattern != nil {
 			names = append(names, "a pattern")
-			pg = pageGroup{Name: "pattern", Looks: visible(g.pattern.Text), Explains: patternText(g.pattern, res.Counts.Findings)}
+			pg = pageGroup{Name: "pattern", Looks: visible(g.pattern.Text), Rival: strings.Join(orTexts(g.pattern.Or), "; "), Explains: patternText(g.pattern, res.Counts.Findings)}
 			total = max(total, g.pattern.Explains)
 		} else {
 			total = max(total, res.Unexplained)

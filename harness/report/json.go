@@ -49,14 +49,20 @@ type jsonRun struct {
 }
 
 type jsonCause struct {
-	Code     string `json:"code"`
-	Name     string `json:"name"`
-	Looks    string `json:"looks"`
-	Why      string `json:"why"`
-	Fix      string `json:"fix"`
-	Explains int    `json:"explains"`
-	Rival    string `json:"rival,omitempty"`
-	Same     bool   `json:"rival-is-equal,omitempty"`
+	Code     string      `json:"code"`
+	Name     string      `json:"name"`
+	Looks    string      `json:"looks"`
+	Why      string      `json:"why"`
+	Fix      string      `json:"fix"`
+	Explains int         `json:"explains"`
+	Left     int         `json:"left,omitempty"`
+	Rivals   []jsonRival `json:"rivals,omitempty"`
+	Or       []string    `json:"or,omitempty"`
+}
+
+type jsonRival struct {
+	Name string `json:"name"`
+	Same bool   `json:"is-equal,omitempty"`
 }
 
 type jsonCovers struct {
@@ -67,10 +73,11 @@ type jsonCovers struct {
 }
 
 type jsonPattern struct {
-	Text     string `json:"text"`
-	Rows     int    `json:"rows"`
-	Explains int    `json:"explains"`
-	Left     int    `json:"left"`
+	Text     string   `json:"text"`
+	Rows     int      `json:"rows"`
+	Explains int      `json:"explains"`
+	Left     int      `json:"left"`
+	Or       []string `json:"or,omitempty"`
 }
 
 type jsonFinding struct {
@@ -131,7 +138,11 @@ func toJSON(r *Run) jsonRun {
 		j.Started = &t
 	}
 	for _, e := range res.Explanations {
-		j.Causes = append(j.Causes, jsonCause{e.Cause.Code, e.Cause.Name, e.Cause.Looks, e.Cause.Why, e.Cause.Fix, e.Explains, e.Rival, e.Same})
+		own := jsonCause{e.Cause.Code, e.Cause.Name, e.Cause.Looks, e.Cause.Why, e.Cause.Fix, e.Explains, e.Left, nil, e.Or}
+		for _, r := range e.Rivals {
+			own.Rivals = append(own.Rivals, jsonRival(r))
+		}
+		j.Causes = append(j.Causes, own)
 	}
 	if v := res.Coverage; v != nil {
 		j.Coverage = &jsonCovers{append([]string{}, v.Shown...), append([]string{}, v.Unshown...), v.Lacks, v.Frames}

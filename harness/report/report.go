@@ -140,21 +140,39 @@ func disagreement(f *judge.Finding) string {
 
 // patternText says what a pattern speaks of.
 func patternText(p *judge.Pattern, findings int) string {
-	s := fmt.Sprintf("so in all %s that it speaks of, and no row contradicts it; explains %d of %s", plural(p.Rows, "row"), p.Explains, plural(findings, "finding"))
-	if p.Left > 0 {
-		s += fmt.Sprintf("; %d more rows are wrong in the same respect", p.Left)
-	}
-	return s
+	return fmt.Sprintf("so in all %s that it speaks of; explains %d of %s; %s", plural(p.Rows, "row"), p.Explains, plural(findings, "finding"), contradicted(p.Left))
 }
 
-func rivalText(ex *judge.Explanation) string {
-	switch {
-	case ex.Rival == "":
-		return ""
-	case ex.Same:
-		return ex.Rival + " would leave the same records here"
+// causeText says what a cause explains.
+func causeText(ex *judge.Explanation, findings int) string {
+	return fmt.Sprintf("explains %d of %s; %s", ex.Explains, plural(findings, "finding"), contradicted(ex.Left))
+}
+
+// contradicted says what speaks against a cause or a pattern.
+func contradicted(left int) string {
+	if left == 0 {
+		return "no row contradicts it"
 	}
-	return ex.Rival + " fits all of these rows too"
+	return fmt.Sprintf("it leaves %d of their kind", left)
+}
+
+// rivalTexts are what else fits the rows that a cause explains.
+func rivalTexts(ex *judge.Explanation) (out []string) {
+	for _, r := range ex.Rivals {
+		if r.Same {
+			out = append(out, r.Name+" would leave the same records here")
+		} else {
+			out = append(out, r.Name+" fits all of these rows too")
+		}
+	}
+	return append(out, orTexts(ex.Or)...)
+}
+
+func orTexts(or []string) (out []string) {
+	for _, s := range or {
+		out = append(out, "or: "+visible(s))
+	}
+	return out
 }
 
 func seconds(d time.Duration) string {

@@ -100,7 +100,7 @@ func sample() report.Run {
 					Record: &judge.Record{Row: 9, Kind: "reading", Gauge: "bore-1", Channel: "A", Tag: num(9), Value: dec("8.015"), Unit: "mm", Zone: "above", Problem: "the verdict word \"above\" is not in the host description's zones", Raw: "2026-03-02T07:30:10Z,bore-1,A,9,8.015,mm,above,reading"}},
 				{Kind: judge.KindTagLost, Gauge: "bore-1", Channel: "A", At: 11 * time.Second, Frame: 111, Bytes: bytesOf("+8.016 mm"), Expected: "tag 10, 8.016 mm, above", Rule: "every tagged reading is recorded once"},
 			},
-			Explanations: []judge.Explanation{{Cause: strict, Explains: 1, Rival: "float-compare", Same: true}},
+			Explanations: []judge.Explanation{{Cause: strict, Explains: 1, Rivals: []judge.Rival{{Name: "float-compare", Same: true}}}},
 			Unexplained:  1,
 			NotJudged:    []string{"time: the host does not claim it"},
 			Counts:       judge.Counts{Frames: 101, Expected: 10, Records: 9, Paired: 9, Findings: 2, Explained: 1},

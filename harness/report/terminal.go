@@ -84,12 +84,15 @@ func (t *terminal) run(r *Run) {
 		if g.pattern != nil {
 			t.text("pattern: "+visible(g.pattern.Text), 0, indent)
 			t.text(patternText(g.pattern, res.Counts.Findings), 0, indent+2)
+			for _, or := range orTexts(g.pattern.Or) {
+				t.text(or, 0, indent+2)
+			}
 		} else if g.ex == nil {
 			t.text(plural(res.Unexplained, "finding")+" without a known cause", 0, indent)
 		} else {
 			t.text(fmt.Sprintf("%s %s: %s", g.ex.Cause.Code, g.ex.Cause.Name, g.ex.Cause.Looks), 0, indent)
-			t.text(fmt.Sprintf("explains %d of %s; no row contradicts it", g.ex.Explains, plural(res.Counts.Findings, "finding")), 0, indent+2)
-			if rival := rivalText(g.ex); rival != "" {
+			t.text(causeText(g.ex, res.Counts.Findings), 0, indent+2)
+			for _, rival := range rivalTexts(g.ex) {
 				t.text(rival, 0, indent+2)
 			}
 			if g.ex.Cause.Fix != "" {

@@ -123,8 +123,7 @@ var catalogue = []Defect{
 	{"strict-limits", "counts a reading equal to a specification limit as outside", judging, func(m *making) { m.strict = true }},
 	{"inclusive-limits", "counts a reading equal to a specification limit as inside where strict is stated", judging, func(m *making) { m.strict = false }},
 	{"strict-warnings", "counts a reading equal to a warning limit as outside it", judging, func(m *making) { m.strictWarning = true }},
-	// A value equal to a limit comes out an ulp beyond it, whichever limit it is.
-	{"float-compare", "compares in binary floating point: a value equal to a limit falls outside by one ulp", judging, func(m *making) { m.strict, m.strictWarning = true, true }},
+	{"float-compare", "compares a value of 32 bits with limits of 64: one equal to a limit may fall outside", judging, func(m *making) { m.binary = true }},
 	zones("warnings-ignored", "records warn-low and warn-high as inside", map[string]string{"warn-low": "inside", "warn-high": "inside"}),
 	{"warnings-first", "checks warning limits before specification limits: above is recorded as warn-high", judging, func(m *making) { m.warningsFirst = true }},
 	zones("warnings-as-limits", "records warn-low as below and warn-high as above", map[string]string{"warn-low": "below", "warn-high": "above"}),

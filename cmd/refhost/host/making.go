@@ -24,6 +24,7 @@ type making struct {
 	limits        channel
 	strict        bool     // a value on a specification limit lies outside
 	strictWarning bool     // and one on a warning limit
+	binary        bool     // the value is compared as a binary fraction of 32 bits with one of 64
 	guard         *big.Rat // specification limits lie so much further in
 	guardWarning  *big.Rat
 	warningsFirst bool
@@ -121,6 +122,13 @@ func (m *making) outside(x *big.Rat, lower, upper *number, guard *big.Rat, stric
 			return false
 		}
 		past := new(big.Rat).Mul(limit.value(), ratio(m.limits.LimitsUnit, m.unit))
+		if m.binary {
+			past.Sub(past, new(big.Rat).Mul(guard, big.NewRat(int64(side), 1)))
+			value, _ := x.Float32()
+			at, _ := past.Float64()
+			d := float64(side) * (float64(value) - at)
+			return d > 0 || strict && d == 0
+		}
 		past.Sub(x, past)
 		if side < 0 {
 			past.Neg(past)

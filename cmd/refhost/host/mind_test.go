@@ -213,7 +213,7 @@ var mindCases = []mindCase{
 	{"guard-on-warnings", guarded, steps(tag(1, "8.009"), tag(2, "8.014")), rows("A 1 8.009 mm inside", "A 2 8.014 mm above"), rows("A 1 8.009 mm warn-high", "A 2 8.014 mm above")},
 	{"decides-unrounded", nil, steps(tag(1, "8.0153")), rows("A 1 8.015 mm warn-high"), rows("A 1 8.015 mm above")},
 	{"decides-displayed", unrounded, steps(tag(1, "8.0153")), rows("A 1 8.015 mm above"), rows("A 1 8.015 mm warn-high")},
-	{"float-compare", nil, steps(tag(1, "8.015"), tag(2, "7.990"), tag(3, "8.014")), rows("A 1 8.015 mm warn-high", "A 2 7.990 mm inside", "A 3 8.014 mm warn-high"), rows("A 1 8.015 mm above", "A 2 7.990 mm warn-low", "A 3 8.014 mm warn-high")},
+	{"float-compare", nil, steps(tag(1, "8.015"), tag(2, "7.990"), tag(3, "7.985"), tag(4, "8.014")), rows("A 1 8.015 mm warn-high", "A 2 7.990 mm inside", "A 3 7.985 mm warn-low", "A 4 8.014 mm warn-high"), rows("A 1 8.015 mm above", "A 2 7.990 mm warn-low", "A 3 7.985 mm warn-low", "A 4 8.014 mm warn-high")},
 	{"zone-stale", nil, steps(tag(1, "8.001"), tag(2, "8.016"), tag(3, "8.001")), rows("A 1 8.001 mm inside", "A 2 8.016 mm above", "A 3 8.001 mm inside"), rows("A 1 8.001 mm inside", "A 2 8.016 mm inside", "A 3 8.001 mm above")},
 	{"zone-from-gauge", nil, steps(gaugeZone("above")), rows("A 1 8.000 mm inside"), rows("A 1 8.000 mm above")},
 	{"zone-always-inside", nil, steps(tag(1, "8.016"), tag(2, "void")), rows("A 1 8.016 mm above", "A 2 - mm void"), rows("A 1 8.016 mm inside", "A 2 - mm inside")},

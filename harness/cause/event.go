@@ -1,0 +1,78 @@
+package cause
+
+// The events that the model host tells, and to whose name.
+
+// remark has the host say, if it likes, that it is connected when it starts, or
+// no longer when it ends.
+func (m *model) remark(g, seen int, what Event) {
+	g = m.eventName(g)
+	m.rows.Events[g] = append(m.rows.Events[g], Want{Seen: int32(seen), Event: what})
+}
+
+// name is the gauge whose name rows are written under.
+func (m *model) name(g int) int {
+	if m.has(gaugesSwapped) {
+		return (g + 1) % len(m.gauges)
+	}
+	return g
+}
+
+func (m *model) event(g, seen int, what Event, loss uint8) {
+	if gs := &m.gauges[g]; m.has(toldOnce) && what == Event(m.param[toldOnce]) {
+		if gs.told>>what&1 != 0 {
+			return
+		}
+		gs.told |= 1 << what
+	}
+	g = m.eventName(g)
+	m.rows.Events[g] = append(m.rows.Events[g], Want{Seen: int32(seen), Event: what, Loss: loss})
+	m.last = &m.rows.Events[g]
+}
+
+// eventName is the gauge whose name events are written under.
+func (m *model) eventName(g int) int {
+	switch {
+	case m.has(eventsOfOne) && m.param[eventsOfOne] == 0:
+		return 0
+	case m.has(eventsOfOne):
+		return len(m.gauges) - 1
+	}
+	return m.name(g)
+}
+
+// cell sees to the low-cell event, which is due once until the cell is good
+// again, at the first reading that was surely received and says so. Replies
+// and status frames may not say it.
+func (m *model) cell(i int, s *Seen, g int, loss uint8) {
+	if m.has(lowCellMissed) {
+		return
+	}
+	gs := &m.gauges[g].cell
+	if m.has(lowShared) {
+		gs = &m.gauges[0].cell
+	}
+	switch unsure := s.State == Perhaps || s.Other; {
+	case unsure && !s.Low:
+		gs.cleared = gs.low
+	case unsure:
+		if !gs.low || gs.cleared {
+			m.event(g, i, LowCellEvent, 0)
+			if gs.maybe == 0 && !gs.low {
+				gs.maybe = int32(i) + 1
+			}
+		}
+	case !s.Low && m.has(lowKept):
+	case !s.Low:
+		gs.low, gs.maybe, gs.cleared = false, 0, false
+	default:
+		if !gs.low || gs.cleared || m.has(lowCellRepeated) {
+			if gs.cleared {
+				loss = 0
+			}
+			m.event(g, i, LowCellEvent, loss)
+			es := m.rows.Events[m.eventName(g)]
+			es[len(es)-1].Instead = gs.maybe
+		}
+		gs.low, gs.maybe, gs.cleared = true, 0, false
+	}
+}

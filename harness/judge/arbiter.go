@@ -1,0 +1,234 @@
+package judge
+
+import (
+	"maps"
+	"slices"
+
+	"example.org/understudy/harness/cause"
+)
+
+// Causes and sentences compete for the findings. What either leaves over of one kind at
+// one gauge contradicts it; of several that explain the same all are told.
+
+// patterns adds sentences to what the causes explain. A cause that leaves to chance
+// which rows it concerns gives way to a sentence that says which, and those that explain
+// some of what a sentence explains give way to it.
+func (j *judging) patterns(base *outcome, ex *explained) {
+	if j.ended() {
+		return
+	}
+	o, parts := base, ""
+	switch {
+	case base.expected > mostLearned:
+		o, parts = j.testSpans(nil, ex.spans), ", in the parts of the run that were looked at"
+	case o.streams == nil: // let go for the causes
+		o = j.test(nil)
+	}
+	all := map[key]bool{}
+	for i := range o.diffs {
+		if _, ok := aspectOf[o.diffs[i].kind]; ok {
+			all[o.diffs[i].key()] = true
+		}
+	}
+	several := j.sentences(base)
+	if len(ex.named) > 0 {
+		for _, f := range append(j.learn(o, all), several...) {
+			ex.yield(f)
+		}
+	}
+	var rest []found
+	for again := true; again; {
+		rest = nil
+		open := map[key]bool{}
+		for k := range all {
+			open[k] = ex.of[k] == ""
+		}
+		for _, f := range several {
+			if slices.ContainsFunc(f.keys, func(k key) bool { return ex.of[k] == "" }) {
+				rest = append(rest, f)
+			}
+			for _, k := range f.keys {
+				open[k] = false
+			}
+		}
+		maps.DeleteFunc(open, func(_ key, is bool) bool { return !is })
+		rest = append(rest, j.learn(o, open)...)
+		again = j.contradicted(ex, base, &rest)
+	}
+	for n, f := range rest {
+		f.Text += parts
+		ex.patterns = append(ex.patterns, f.Pattern)
+		for _, k := range f.keys {
+			if ex.of[k] == "" && ex.by[k] == 0 {
+				ex.by[k] = n + 1
+			}
+		}
+	}
+	ex.unexplained = 0
+	for i := range base.diffs {
+		switch k := base.diffs[i].key(); {
+		case ex.by[k] > 0:
+			ex.patterns[ex.by[k]-1].Explains++
+		case ex.of[k] == "":
+			ex.unexplained++
+		}
+	}
+}
+
+// respect is what findings are alike in: their kind, as far as one mistake makes them
+// of one kind, and the gauge.
+type respect struct {
+	effect cause.Effect
+	gauge  int32
+}
+
+// missing and surplus are rows of all kinds.
+const (
+	missing = cause.OnLoss | cause.OnEvent
+	surplus = cause.OnMore | cause.OnEvent
+)
+
+func (j *judging) respect(d *diff) respect {
+	r := respect{effects[d.kind], d.gauge}
+	switch d.kind {
+	case KindLost, KindTagLost, KindEventMissing:
+		r.effect = missing
+	case KindExtra, KindTagRepeated, KindEventExtra:
+		r.effect = surplus
+	}
+	if d.stream >= 0 {
+		r.gauge = d.stream / int32(j.width)
+	} else if d.rec >= 0 {
+		r.gauge = int32(j.rows[d.rec].gauge)
+	}
+	return r
+}
+
+// tolerated is how many findings a cause explains at least for each of their kind and gauge
+// that nothing explains: in a long run the pairing of a few rows is not sure.
+const tolerated = 20
+
+// contradicted takes back the first cause that explains some of the findings of one kind
+// at one gauge and leaves others, which nothing explains or a sentence that may be so by
+// chance. Where there is none it takes back such sentences. It reports whether there was a
+// cause.
+func (j *judging) contradicted(ex *explained, base *outcome, rest *[]found) bool {
+	by := map[key]int{} // one more than the sentence
+	for n, f := range *rest {
+		for _, k := range f.keys {
+			by[k] = n + 1
+		}
+	}
+	own, left, open := map[string]map[respect]int{}, map[respect]int{}, map[respect]int{}
+	said := make([]map[respect]int, len(*rest))
+	for i := range base.diffs {
+		d := &base.diffs[i]
+		r, n := j.respect(d), by[d.key()]-1
+		switch name := ex.of[d.key()]; {
+		case name != "":
+			if own[name] == nil {
+				own[name] = map[respect]int{}
+			}
+			own[name][r]++
+			continue
+		case n < 0:
+			open[r]++
+		default:
+			if said[n] == nil {
+				said[n] = map[respect]int{}
+			}
+			said[n][r]++
+		}
+		if n < 0 || (*rest)[n].saves < surely {
+			left[r]++
+		}
+	}
+	for k := len(ex.named) - 1; k >= 0; k-- {
+		name := ex.named[k].Cause.Name
+		more := 0
+		for r, n := range own[name] {
+			if more += left[r]; tolerated*left[r] > n {
+				ex.named = slices.Delete(ex.named, k, k+1)
+				ex.forget(name)
+				return true
+			}
+		}
+		ex.named[k].Left = more
+	}
+	n := -1
+	*rest = slices.DeleteFunc(*rest, func(found) bool {
+		n++
+		for r, m := range said[n] {
+			if tolerated*open[r] > m {
+				return true
+			}
+		}
+		return false
+	})
+	return false
+}
+
+// forget takes back what a cause explains.
+func (ex *explained) forget(name string) {
+	for k, n := range ex.of {
+		if n == name {
+			delete(ex.of, k)
+		}
+	}
+}
+
+// yield takes back the causes whose findings a sentence explains too, if it explains
+// more, or alone what several do, or they leave to chance what it says. Beside one that
+// stays the sentence is told.
+func (ex *explained) yield(f found) {
+	in := map[key]bool{}
+	for _, k := range f.keys {
+		in[k] = true
+	}
+	whole := map[string]int{} // causes of which it explains all
+	for _, e := range ex.named {
+		own, shared := 0, 0
+		for k, name := range ex.of {
+			if name == e.Cause.Name {
+				own++
+				if in[k] {
+					shared++
+				}
+			}
+		}
+		if own > 0 && shared == own {
+			whole[e.Cause.Name] = own
+		}
+	}
+	ex.named = slices.DeleteFunc(ex.named, func(e Explanation) bool {
+		own, ok := whole[e.Cause.Name]
+		switch {
+		case !ok:
+			return false
+		case len(whole) > 1 || len(in) > own:
+		case f.of == ofRun && f.bits <= plain && cause.Named(e.Cause.Name)[0].Effects() == cause.OnTime:
+		case ex.loose[e.Cause.Name] && (f.saves > loosely || f.bits <= plain):
+		case f.of == ofZone && f.bits < cause.Named(e.Cause.Name)[0].Bits():
+		default:
+			return false
+		}
+		ex.forget(e.Cause.Name)
+		return true
+	})
+	for k := range ex.named {
+		if n := whole[ex.named[k].Cause.Name]; n > 0 && n <= thin {
+			ex.named[k].Or = append(ex.named[k].Or, f.Text)
+		}
+	}
+}
+
+const (
+	loosely = 4.0 // bits that a sentence saves before a cause that leaves much to chance gives way to it,
+	plain   = 2.0 // or that it has at most
+	thin    = 3   // findings that hardly tell a cause from a sentence
+)
+
+// chancy reports whether a cause leaves to chance which of the rows it concerns.
+func chancy(o, rest *outcome) bool {
+	return o.gone-rest.gone > 0 && o.gone-rest.gone < o.may-rest.may || o.slack > rest.slack || o.open > rest.open
+}

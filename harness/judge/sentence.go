@@ -1,0 +1,316 @@
+package judge
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"example.org/understudy/harness/cause"
+)
+
+// Some sentences are not of single rows that are due: they are about events, about rows
+// in the place of others, and about names and times.
+
+// ofRun is the aspect of a sentence about more than one row at a time.
+const ofRun = aspects
+
+// sentences are those that explain findings of several rows together.
+func (j *judging) sentences(base *outcome) (out []found) {
+	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set} {
+		if j.ended() {
+			return out
+		}
+		if f, ok := of(base); ok {
+			f.of, f.saves = ofRun, surely
+			f.Rows = len(f.keys)
+			out = append(out, f)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b found) int { return len(b.keys) - len(a.keys) })
+	told := map[key]bool{}
+	return slices.DeleteFunc(out, func(f found) bool {
+		news := 0
+		for _, k := range f.keys {
+			if !told[k] {
+				told[k] = true
+				news++
+			}
+		}
+		return news < len(f.keys) // of what another one explains it is not sure
+	})
+}
+
+func sentence(text string) found { return found{Pattern: Pattern{Text: text}} }
+
+// take adds the findings that a function says are explained.
+func (f *found) take(base *outcome, explained func(d *diff) bool) {
+	for i := range base.diffs {
+		if d := &base.diffs[i]; explained(d) {
+			f.keys = append(f.keys, d.key())
+		}
+	}
+}
+
+// twisted is about what the model host would record with a mistake that has no page: of
+// those that make no other finding the one that explains most.
+func (j *judging) twisted(base *outcome) (best found, ok bool) {
+	if !slices.ContainsFunc(base.diffs, func(d diff) bool { return effects[d.kind] == cause.OnEvent }) {
+		return best, false
+	}
+	before := holds(base)
+	for _, t := range j.Twists() {
+		o := j.test(t.Made)
+		if j.ended() || len(o.diffs) >= len(base.diffs) || before.against(o) > 0 {
+			continue
+		}
+		left := holds(o)
+		f := sentence(t.Text)
+		f.take(base, func(d *diff) bool { return left[d.key()] == nil })
+		if len(f.keys) > len(best.keys) {
+			best = f
+		} else if len(f.keys) == len(best.keys) && len(best.Or) < mostOthers {
+			best.Or = append(best.Or, f.Text)
+		}
+	}
+	return best, best.keys != nil
+}
+
+// moved is about rows that stand under the name of another gauge.
+func (j *judging) moved(base *outcome) (f found, ok bool) {
+	type row struct {
+		event string
+		tag   int64
+		value string
+	}
+	due, there := map[int32]map[row]int{}, map[int32]map[row]int{}
+	add := func(to map[int32]map[row]int, g int32, r row) {
+		if to[g] == nil {
+			to[g] = map[row]int{}
+		}
+		to[g][r]++
+	}
+	for i := range base.diffs {
+		d := &base.diffs[i]
+		switch r := j.respect(d); r.effect {
+		case missing:
+			w := d.want
+			one := row{event: w.Event.String(), tag: w.Tag}
+			if !w.Void && w.Event == cause.NoEvent {
+				one.value = w.Value.Trim().String()
+			}
+			add(due, r.gauge, one)
+		case surplus:
+			rec := &j.records[d.rec]
+			one := row{}
+			if rec.Kind != "reading" {
+				one.event = rec.Kind
+			}
+			if rec.Tag != nil {
+				one.tag = *rec.Tag
+			}
+			if rec.Value != nil {
+				one.value = rec.Value.Trim().String()
+			}
+			add(there, r.gauge, one)
+		}
+	}
+	for g := range int32(len(j.Gauges)) {
+		for to := range int32(len(j.Gauges)) {
+			if g == to || len(due[g]) == 0 || len(due[g]) != len(there[to]) {
+				continue
+			}
+			same, events := true, true
+			for r, n := range due[g] {
+				same = same && there[to][r] == n
+				events = events && r.event != ""
+			}
+			if !same {
+				continue
+			}
+			what := map[bool]string{true: "events", false: "rows"}[events]
+			f = sentence(fmt.Sprintf("%s of %s stand under the name of %s", what, j.Gauges[g].Name, j.Gauges[to].Name))
+			f.take(base, func(d *diff) bool {
+				r := j.respect(d)
+				return r == respect{missing, g} || r == respect{surplus, to}
+			})
+			return f, true
+		}
+	}
+	return f, false
+}
+
+// set is about a datum that nobody asked the host to set again.
+func (j *judging) set(base *outcome) (f found, ok bool) {
+	f = sentence("the host sets the gauge up again after its port came back, datum and all")
+	f.take(base, func(d *diff) bool { return d.kind == KindDatum })
+	return f, len(f.keys) > 0
+}
+
+// copied is about rows that are as many as are due, of which the wrong ones say what
+// others say.
+func (j *judging) copied(base *outcome) (f found, ok bool) {
+	for s := range min(len(base.streams), len(j.readings)) {
+		a := &base.streams[s]
+		if len(a.wants) != len(a.recs) || len(base.rows) != 1 {
+			continue
+		}
+		side := j.sides(base.rows[0], a.wants, a.recs, int32(s))
+		later, earlier, wrong := true, true, 0
+		for k := range a.recs {
+			if side.Pair(k, k) == 0 {
+				continue
+			}
+			wrong++
+			is := func(from, to int) bool {
+				for i := max(0, from); i < min(to, len(a.wants)); i++ {
+					if side.Pair(i, k) == 0 {
+						return true
+					}
+				}
+				return false
+			}
+			if later, earlier = later && is(k+1, k+near), earlier && is(k-near, k); !later && !earlier {
+				break
+			}
+		}
+		if wrong == 0 || !later && !earlier {
+			continue
+		}
+		place := map[bool]string{true: "a later", false: "an earlier"}[later]
+		f = sentence(fmt.Sprintf("there are as many rows as are due, and each wrong one is a copy of %s row", place))
+		f.take(base, func(d *diff) bool { return d.stream == int32(s) })
+		return f, len(f.keys) > 1
+	}
+	return f, false
+}
+
+// renamed is about gauges that have another name in the records.
+func (j *judging) renamed(base *outcome) (f found, ok bool) {
+	as := map[string]int{}
+	var texts []string
+	for i := range base.diffs {
+		d := &base.diffs[i]
+		if d.kind != KindIdentity {
+			continue
+		}
+		name := j.records[d.rec].Gauge
+		if _, known := j.names[name]; known || name == "" {
+			continue
+		}
+		for g := range j.Gauges {
+			own := &j.Gauges[g]
+			if cut := strings.HasPrefix(own.Name, name); cut || strings.EqualFold(own.Name, name) || own.Serial == name {
+				if at, twice := as[name]; twice && at != g {
+					return f, false // it may be either
+				} else if as[name] = g; !twice && cut {
+					texts = append(texts, fmt.Sprintf("the name %s is cut to the %d characters %s", own.Name, len(name), name))
+				} else if !twice {
+					texts = append(texts, fmt.Sprintf("%s is called %s", own.Name, name))
+				}
+			}
+		}
+	}
+	if len(as) == 0 {
+		return f, false
+	}
+	own := *j
+	own.names, own.loose, own.times, own.unmapped, own.timed = map[string]int{}, nil, nil, nil, 0
+	for n, g := range j.names {
+		own.names[n] = g
+	}
+	for n, g := range as {
+		own.names[n] = g
+	}
+	own.index()
+	left := holds(own.test(nil))
+	f = sentence(strings.Join(texts, ", "))
+	f.take(base, func(d *diff) bool { return left[d.key()] == nil })
+	return f, len(f.keys) > 0
+}
+
+// shuffled is about rows whose times are right and whose order is not.
+func (j *judging) shuffled(base *outcome) (f found, ok bool) {
+	if len(base.rows) != 1 || !slices.ContainsFunc(base.diffs, func(d diff) bool { return d.kind == KindOrder }) {
+		return f, false
+	}
+	for s := range min(len(base.streams), len(j.readings)) {
+		a := &base.streams[s]
+		recs := slices.Clone(a.recs)
+		slices.SortStableFunc(recs, func(x, y int32) int { return j.records[x].Time.Compare(j.records[y].Time) })
+		paired := 0
+		side := j.sides(base.rows[0], a.wants, recs, int32(s))
+		for _, k := range side.align() {
+			if k >= 0 {
+				paired++
+			}
+		}
+		if paired < len(recs) || slices.ContainsFunc(recs, func(r int32) bool { return !j.records[r].HasTime }) {
+			return f, false
+		}
+	}
+	f = sentence("rows are written in another order than that of their times, which is the right one")
+	f.take(base, func(d *diff) bool { return d.kind == KindOrder || d.kind == KindTime })
+	return f, slices.ContainsFunc(base.diffs, func(d diff) bool { return d.kind == KindTime })
+}
+
+var fraction = regexp.MustCompile(`:\d\d[.,](\d{1,9})`)
+
+// mistimed is about times that are wrong in one way.
+func (j *judging) mistimed(base *outcome) (f found, ok bool) {
+	of := func(d *diff) bool { return d.kind == KindTime || d.kind == KindTimeOff }
+	if f.take(base, of); len(f.keys) == 0 || j.Begun.IsZero() {
+		return f, false
+	}
+	digits, months, longest := make([]string, len(j.records)), true, 0
+	var offset time.Duration
+	for i := range j.records {
+		rec := &j.records[i]
+		if m := fraction.FindStringSubmatch(rec.Raw); m != nil {
+			digits[i] = m[1]
+			longest = max(longest, len(m[1]))
+		}
+		months = months && (!rec.HasTime || rec.Time.Minute() == int(rec.Time.Month()))
+		if offset == 0 && rec.HasTime {
+			offset = rec.Time.Sub(j.Begun).Round(time.Second)
+		}
+	}
+	// right reports whether all times are in order and of the run when they are read so.
+	right := func(read func(i int, t time.Time) time.Time) bool {
+		last := make([]time.Time, len(j.Gauges))
+		for i := range j.records {
+			rec := &j.records[i]
+			if !rec.HasTime {
+				continue
+			}
+			t := read(i, rec.Time)
+			if g := j.rows[i].gauge; j.off(t) != 0 || g >= 0 && t.Before(last[g]) {
+				return false
+			} else if g >= 0 {
+				last[g] = t
+			}
+		}
+		return true
+	}
+	switch {
+	case right(func(i int, t time.Time) time.Time {
+		if digits[i] == "" {
+			return t
+		}
+		n, _ := strconv.ParseInt(digits[i]+strings.Repeat("0", 9-longest), 10, 64)
+		return t.Truncate(time.Second).Add(time.Duration(n))
+	}):
+		f.Text = "the fraction of the second is written without its leading zeros"
+	case months && right(func(_ int, t time.Time) time.Time {
+		return t.Add(time.Duration(j.Begun.Minute()-t.Minute()) * time.Minute)
+	}):
+		f.Text = "the minute of every time is its month"
+	case offset != 0 && right(func(_ int, t time.Time) time.Time { return t.Add(-offset) }):
+		f.Text, f.bits = fmt.Sprintf("every time is off by %s", offset), plain+1
+	default:
+		return f, false
+	}
+	return f, true
+}

@@ -1,0 +1,309 @@
+package judge
+
+import (
+	"fmt"
+
+	"example.org/understudy/harness/cause"
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/zone"
+)
+
+type limitName struct {
+	name string
+	of   func(*zone.Limits) *zone.Limit
+}
+
+// limitNames are the limits, the lower ones first, the specification limits before the
+// warning limits.
+var limitNames = []limitName{
+	{"lower limit", func(l *zone.Limits) *zone.Limit { return &l.Lower }},
+	{"upper limit", func(l *zone.Limits) *zone.Limit { return &l.Upper }},
+	{"lower warning limit", func(l *zone.Limits) *zone.Limit { return &l.WarnLower }},
+	{"upper warning limit", func(l *zone.Limits) *zone.Limit { return &l.WarnUpper }},
+}
+
+// limits is a copy of an item's own.
+func (j *judging) limits(it *item) *zone.Limits {
+	l := zone.Limits{}
+	if it.c >= 0 && it.c < len(j.Gauges[it.g].Channels) {
+		l = j.Gauges[it.g].Channels[it.c].Limits
+	}
+	return &l
+}
+
+// lengths are what a host received, and what it shows of it, in pm. Where the recorded
+// value is wrong, and the zone not right by the true one, they are the recorded one.
+func (j *judging) lengths(it *item) (pm, shown decimal.Decimal, ok bool) {
+	if it.own != nil {
+		pm = it.own.Mul(decimal.New(int64(j.Unit.Size()), 0))
+		return pm, pm, true
+	}
+	if it.r == nil || it.r.Void {
+		return pm, shown, false
+	}
+	pm = it.r.Length()
+	_, shown = j.Display(pm)
+	return pm, shown, true
+}
+
+// judged is how a mistaken host judges: by these limits and this rule, those limits
+// strict that are so here.
+type judged struct {
+	zone.Limits
+	zone.Rule
+	strict [4]bool       // as in limitNames
+	more   []zone.Limits // that come into it while a value is inside those before
+}
+
+func (p *judged) place(v decimal.Decimal) zone.Zone {
+	z := p.by(v)
+	for _, l := range p.more {
+		if z != zone.Inside {
+			break
+		}
+		p.Limits = l
+		z = p.by(v)
+	}
+	return z
+}
+
+func (p *judged) by(v decimal.Decimal) zone.Zone {
+	for k, z := range []zone.Zone{zone.Below, zone.Above, zone.WarnLow, zone.WarnHigh} {
+		l := *limitNames[k].of(&p.Limits)
+		guard := p.Guard
+		if k > 1 {
+			guard = 0
+		}
+		c := 0
+		if k%2 == 0 {
+			c = decimal.New(int64(l.At+guard), 0).Cmp(v)
+		} else {
+			c = v.Cmp(decimal.New(int64(l.At-guard), 0))
+		}
+		if l.Set && (c > 0 || c == 0 && p.strict[k]) {
+			return z
+		}
+	}
+	return zone.Inside
+}
+
+// zones are the ways in which a zone can be wrong.
+func (j *judging) zones() (ws []what) {
+	add := func(bits float64, text string, says func(it *item) (zone.Zone, bool)) {
+		ws = append(ws, what{ofZone, bits, text, func(it *item) (answer, bool) {
+			z, ok := says(it)
+			return answer{n: int64(z)}, ok
+		}})
+	}
+	for z := zone.Void; z <= zone.Above; z++ {
+		bits := 5.0
+		if z == zone.Inside {
+			bits = 3 // as of a host without limits
+		}
+		add(bits, "the zone is "+z.String(), func(*item) (zone.Zone, bool) { return z, true })
+	}
+	add(4, "the zone is that of the row before", func(it *item) (zone.Zone, bool) {
+		if it.prev == nil {
+			return 0, false
+		}
+		return it.prev.w.Zone, true
+	})
+	add(3, "the zone is the one that the same value had first in the run", func(it *item) (zone.Zone, bool) {
+		if it.alike == nil {
+			return 0, false
+		}
+		return it.alike.w.Zone, true
+	})
+	mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below}
+	add(4, "below and above are exchanged", func(it *item) (zone.Zone, bool) { return mirror[it.w.Zone], true })
+	with := func(bits float64, text string, change func(it *item, p *judged) bool) {
+		add(bits, text, func(it *item) (zone.Zone, bool) {
+			pm, shown, ok := j.lengths(it)
+			p := judged{Limits: *j.limits(it), Rule: j.Rule}
+			for k := range p.strict {
+				p.strict[k] = j.Rule.Strict
+			}
+			if !ok || !change(it, &p) {
+				return 0, false
+			}
+			if p.Decide == zone.Unrounded {
+				return p.place(pm), true
+			}
+			return p.place(shown), true
+		})
+	}
+	j.rules(with)
+	j.otherLimits(with)
+	for _, op := range numberOps(j) {
+		if op.bits > 5 {
+			break
+		}
+		add(op.bits+3, "the zone is right for another value: "+op.text, func(it *item) (zone.Zone, bool) {
+			if it.w.Void {
+				return 0, false
+			}
+			v, ok := op.do(it.w.Value)
+			p := judged{Limits: *j.limits(it), Rule: j.Rule}
+			return p.place(v.Mul(decimal.New(int64(j.Unit.Size()), 0))), ok
+		})
+	}
+	for _, s := range []struct {
+		text string
+		of   func(it *item) *cause.Reading
+	}{{"that of the reading streamed last before", func(it *item) *cause.Reading { return it.streamed }}, {"that of the other channel's reading", func(it *item) *cause.Reading { return it.beside }}} {
+		add(4, "the zone is "+s.text, func(it *item) (zone.Zone, bool) {
+			r := s.of(it)
+			if r == nil || r.Void || it.c < 0 {
+				return 0, false
+			}
+			_, shown := j.Display(r.Length())
+			return j.Zone(&j.Gauges[it.g].Channels[it.c], r.Length(), shown), true
+		})
+	}
+	return ws
+}
+
+// rules are judgements by the right limits and a wrong rule.
+func (j *judging) rules(with func(bits float64, text string, change func(it *item, p *judged) bool)) {
+	word := map[bool]string{true: "strict", false: "inclusive"}[!j.Rule.Strict]
+	for mask := 1; mask < 15; mask++ {
+		var names string
+		n := 0
+		for k := range limitNames {
+			if mask>>k&1 != 0 {
+				n++
+				if names != "" {
+					names += " and the "
+				}
+				names += limitNames[k].name
+			}
+		}
+		verb := map[bool]string{true: "counts", false: "count"}[n == 1]
+		if n == 3 || mask == 9 || mask == 6 { // of three limits, or crosswise
+			continue
+		}
+		with(2+float64(n), fmt.Sprintf("the %s %s as %s", names, verb, word), func(_ *item, p *judged) bool {
+			for k := range p.strict {
+				p.strict[k] = p.strict[k] != (mask>>k&1 != 0)
+			}
+			return true
+		})
+	}
+	with(4, "the zone is right by "+word+" limits", func(_ *item, p *judged) bool {
+		p.strict = [4]bool{!j.Rule.Strict, !j.Rule.Strict, !j.Rule.Strict, !j.Rule.Strict}
+		return true
+	})
+	if j.Rule.Guard != 0 {
+		with(4, "the zone is right without a guard band", func(_ *item, p *judged) bool { p.Guard = 0; return true })
+	}
+	with(5, "the zone is right by the value as received", func(_ *item, p *judged) bool { p.Decide = zone.Unrounded; return true })
+	with(5, "the zone is right by the value as shown", func(_ *item, p *judged) bool { p.Decide = zone.Displayed; return true })
+	with(4, "the zone is right without the warning limits", func(_ *item, p *judged) bool {
+		p.WarnLower, p.WarnUpper = zone.Limit{}, zone.Limit{}
+		return true
+	})
+	for _, n := range limitNames {
+		with(5, "the zone is right without the "+n.name, func(_ *item, p *judged) bool {
+			*n.of(&p.Limits) = zone.Limit{}
+			return true
+		})
+	}
+}
+
+// otherLimits are judgements by the right rule and wrong limits.
+func (j *judging) otherLimits(with func(bits float64, text string, change func(it *item, p *judged) bool)) {
+	each := func(bits float64, text string, change func(it *item, l *zone.Limit)) {
+		with(bits, text, func(it *item, p *judged) bool {
+			for _, n := range limitNames {
+				change(it, n.of(&p.Limits))
+			}
+			return true
+		})
+	}
+	each(2, "a limit of 0 counts as none", func(_ *item, l *zone.Limit) { l.Set = l.Set && l.At != 0 })
+	each(3, "a limit that is not set counts as 0", func(_ *item, l *zone.Limit) { l.Set = true })
+	with(2, "a warning limit that is not set counts as 0", func(_ *item, p *judged) bool {
+		p.WarnLower.Set, p.WarnUpper.Set = true, true
+		return true
+	})
+	in := func(unit func(it *item) decimal.Unit, f func(v decimal.Decimal) decimal.Decimal) func(it *item, l *zone.Limit) {
+		return func(it *item, l *zone.Limit) {
+			size := decimal.New(int64(unit(it).Size()), 0)
+			pm := f(decimal.New(int64(l.At), 0).Quo(size, -12, decimal.HalfEven)).Mul(size).Quantize(0, decimal.HalfEven)
+			if n, ok := pm.Int64(); ok && l.Set {
+				l.At = decimal.Length(n)
+			}
+		}
+	}
+	host := func(*item) decimal.Unit { return j.Unit }
+	own := func(it *item) decimal.Unit { return j.Gauges[it.g].Channels[it.c].LimitUnit }
+	for _, how := range []struct {
+		text string
+		mode decimal.Rounding
+	}{{"rounded", decimal.HalfEven}, {"rounded half up", decimal.HalfUp}, {"cut off", decimal.Truncate}} {
+		each(2, "the limits are "+how.text+" to the host's resolution first", in(host, func(v decimal.Decimal) decimal.Decimal { return v.RoundTo(j.Resolution, how.mode) }))
+		for fewer := 1; fewer <= 2; fewer++ {
+			each(6, fmt.Sprintf("the limits are %s to %d fewer decimals than the host's resolution", how.text, fewer), in(host, func(v decimal.Decimal) decimal.Decimal {
+				return v.Quantize(j.Resolution.Exponent()+fewer, how.mode)
+			}))
+		}
+	}
+	each(3, "the limits have lost their sign", in(own, decimal.Decimal.Abs))
+	each(3, "the sign of limits between -1 and 0 is lost", in(own, func(v decimal.Decimal) decimal.Decimal {
+		if v.Quantize(0, decimal.Truncate).IsZero() {
+			return v.Abs()
+		}
+		return v
+	}))
+	each(5, "the limits end at the decimal mark", in(own, func(v decimal.Decimal) decimal.Decimal { return v.Quantize(0, decimal.Truncate) }))
+	tighten := func(p *judged, l zone.Limits) {
+		for k, n := range limitNames {
+			at, by := n.of(&p.Limits), *n.of(&l)
+			if by.Set && (!at.Set || (at.At < by.At) == (k%2 == 0)) {
+				*at = by
+			}
+		}
+	}
+	names := 0
+	for g := range j.Gauges {
+		names += len(j.Gauges[g].Channels)
+	}
+	if names < 2 {
+		return
+	}
+	for _, by := range []struct {
+		text string
+		all  bool
+	}{{"every channel of a gauge is judged by the limits of all of them", false}, {"every reading is judged by the limits of all gauges and channels", true}} {
+		over := func(it *item, f func(l zone.Limits)) {
+			for g := range j.Gauges {
+				for c := range j.Gauges[g].Channels {
+					if by.all || g == it.g {
+						f(j.Gauges[g].Channels[c].Limits)
+					}
+				}
+			}
+		}
+		with(3, by.text, func(it *item, p *judged) bool {
+			over(it, func(l zone.Limits) { tighten(p, l) })
+			return true
+		})
+		with(4, by.text+", in their order", func(it *item, p *judged) bool {
+			over(it, func(l zone.Limits) { p.more = append(p.more, l) })
+			p.Limits, p.more = p.more[0], p.more[1:]
+			return true
+		})
+	}
+	for g := range j.Gauges {
+		for c := range j.Gauges[g].Channels {
+			name := j.Gauges[g].Name
+			if n := j.Gauges[g].Channels[c].Name; n != "" && len(j.Gauges[g].Channels) > 1 {
+				name += "/" + n
+			}
+			with(4, "the zone is right by the limits of "+name, func(it *item, p *judged) bool {
+				p.Limits = j.Gauges[g].Channels[c].Limits
+				return g != it.g || c != it.c
+			})
+		}
+	}
+}
