@@ -248,8 +248,8 @@ func (a *annotation) unit(u unit, place []int) {
 	if bad := dec.bad; bad.node != nil {
 		for i := range a.parts {
 			if p := &a.parts[i]; p.Start == at(bad.pos) && p.Good {
-				c := bad.node.late
-				from, to := c.span(&pending{bad.node, bad.pos, dec.group, bad.ch}, &dec.marks, dec.end)
+				c := bad.node.field.(*covered)
+				from, to := c.span(&pending{c, bad.pos, dec.group, bad.ch}, &dec.marks, dec.end)
 				p.Good, p.Shows = false, p.Shows+" "+whyCheck
 				if from <= to && to <= len(text) {
 					p.Want = c.right(text[from:to])

@@ -244,6 +244,17 @@ func (f *choices) get(d *decoder, v *Value) string {
 	return whyChoice
 }
 
+// become gives a value the meaning of a number in some bits.
+func (f *choices) become(v *Value, n uint64) string {
+	for i := range f.list {
+		if c := &f.list[i]; c.n == n {
+			v.become(&c.val)
+			return ""
+		}
+	}
+	return whyChoice
+}
+
 func (f *choices) pattern() pattern {
 	var list either
 	for _, c := range f.list {

@@ -23,6 +23,7 @@ const (
 	whyRange    = "is outside the field's range"
 	whyCount    = "is not a whole number of counts"
 	whyEnd      = "the frame ends too early"
+	whyPending  = "is one check too many"
 	whyCovers   = "covers bytes that are not in the frame"
 )
 
@@ -50,10 +51,16 @@ func (f failure) describe(frame string) error {
 	return fmt.Errorf("%s, byte %d: %s %s", frame, f.pos, f.node.name, f.why)
 }
 
+// mark is the place of a field that a check or a length names.
+type mark struct {
+	start, end int
+	size       int // that a length has announced; −1: none
+}
+
 // pending is a check or length that is filled in, or verified, when its group
 // is whole.
 type pending struct {
-	node  *node
+	of    *covered
 	at    int
 	group int // where the group starts
 	ch    int
@@ -65,7 +72,7 @@ type encoder struct {
 	rec   *Record
 	ch    int
 	group int // where the innermost group starts
-	marks [maxMarks]int
+	marks [maxMarks]mark
 	wait  [maxPending]pending
 	nwait int
 	fail  failure
@@ -82,25 +89,17 @@ func (e *encoder) run(dst []byte, nodes []node) (_ []byte, ok bool) {
 	var why string
 	for i := range nodes {
 		n := &nodes[i]
-		if n.markStart >= 0 {
-			e.marks[n.markStart] = len(dst)
+		if n.mark >= 0 {
+			e.marks[n.mark].start = len(dst)
 		}
-		if n.late != nil {
-			if e.nwait == maxPending {
-				e.fail = failure{node: n, why: "is one check too many", ch: e.ch}
-				return dst, false
-			}
-			e.wait[e.nwait] = pending{n, len(dst), e.group, e.ch}
-			e.nwait++
-			dst = appendFill(dst, 0, n.late.width)
-		} else if dst, why = n.encode(e, dst); why != "" {
+		if dst, why = n.encode(e, dst); why != "" {
 			if why != whyInside {
 				e.fail = failure{node: n, why: why, ch: e.ch}
 			}
 			return dst, false
 		}
-		if n.markEnd >= 0 {
-			e.marks[n.markEnd] = len(dst)
+		if n.mark >= 0 {
+			e.marks[n.mark].end = len(dst)
 		}
 	}
 	return dst, true
@@ -126,9 +125,9 @@ func (e *encoder) resolve(dst []byte, first int) bool {
 	for pass := range 2 {
 		for i := first; i < e.nwait; i++ {
 			w := &e.wait[i]
-			if c := w.node.late; (c.check != nil) == (pass == 1) {
+			if c := w.of; (c.check != nil) == (pass == 1) {
 				if why := c.fill(dst, w, &e.marks); why != "" {
-					e.fail = failure{node: w.node, why: why, ch: w.ch}
+					e.fail = failure{node: c.node, why: why, ch: w.ch}
 					return false
 				}
 			}
@@ -146,8 +145,7 @@ type decoder struct {
 	end     int
 	ch      int
 	group   int
-	marks   [maxMarks]int
-	sizes   [maxMarks]int // announced length of the node that starts at a mark; −1 none
+	marks   [maxMarks]mark
 	wait    [maxPending]pending
 	nwait   int
 	fail    failure
@@ -179,7 +177,7 @@ func (d *decoder) run(nodes []node) bool {
 		n := &nodes[i]
 		start := d.pos
 		var why string
-		if n.markStart < 0 && n.markEnd < 0 && n.late == nil {
+		if n.mark < 0 {
 			why = n.decode(d)
 		} else {
 			why = d.placed(n)
@@ -196,50 +194,22 @@ func (d *decoder) run(nodes []node) bool {
 	return true
 }
 
-// placed reads a field whose place a check or a length names, or that is one.
+// placed reads a field whose place a check or a length names.
 func (d *decoder) placed(n *node) (why string) {
-	outer, announced := d.end, false
-	if n.markStart >= 0 {
-		d.marks[n.markStart] = d.pos
-		if size := d.sizes[n.markStart]; n.sized && size >= 0 {
-			if size > d.end-d.pos {
-				return whyEnd
-			}
-			d.end, announced = d.pos+size, true
+	m, outer := &d.marks[n.mark], d.end
+	m.start = d.pos
+	announced := n.sized && m.size >= 0
+	if announced {
+		if m.size > d.end-d.pos {
+			return whyEnd
 		}
+		d.end = d.pos + m.size
 	}
-	if n.late != nil {
-		why = d.later(n)
-	} else {
-		why = n.decode(d)
-	}
-	if why == "" && announced && d.pos != d.end {
+	if why = n.decode(d); why == "" && announced && d.pos != d.end {
 		why = whyLength
 	}
-	if d.end = outer; n.markEnd >= 0 {
-		d.marks[n.markEnd] = d.pos
-	}
+	d.end, m.end = outer, d.pos
 	return why
-}
-
-// later reads a check or a length, which is verified when its group is whole.
-func (d *decoder) later(n *node) string {
-	start := d.pos
-	raw := d.take(n.late.width)
-	if raw == nil {
-		return whyEnd
-	}
-	if d.nwait == maxPending {
-		return "is one check too many"
-	}
-	if n.late.check == nil {
-		if why := n.late.announce(d, raw); why != "" {
-			return why
-		}
-	}
-	d.wait[d.nwait] = pending{n, start, d.group, d.ch}
-	d.nwait++
-	return ""
 }
 
 // inGroup reads the fields of a group, whose checks and lengths see only it.
@@ -257,18 +227,18 @@ func (d *decoder) inGroup(nodes []node) bool {
 func (d *decoder) resolve(first int) bool {
 	for i := first; i < d.nwait; i++ {
 		w := &d.wait[i]
-		c := w.node.late
+		c := w.of
 		raw := d.buf[w.at : w.at+c.width]
 		from, to := c.span(w, &d.marks, d.pos)
 		switch {
 		case from > to || to > d.pos:
-			return d.stop(w.node, w.at, whyCovers)
+			return d.stop(c.node, w.at, whyCovers)
 		case c.check == nil:
 			if n, _ := c.count(raw); n != int64(to-from) {
-				return d.stop(w.node, w.at, whyLength)
+				return d.stop(c.node, w.at, whyLength)
 			}
 		case !c.matches(raw, d.buf[from:to]) && d.bad.node == nil:
-			d.bad = failure{node: w.node, pos: w.at, why: whyCheck, ch: w.ch}
+			d.bad = failure{node: c.node, pos: w.at, why: whyCheck, ch: w.ch}
 		}
 	}
 	d.nwait = first
@@ -319,7 +289,7 @@ func (d *Dialect) decodeBody(among []int, body []byte, rec, ask *Record) (f Fram
 func (d *Dialect) decodeFrame(dec *decoder, i int) bool {
 	fr := &d.frames[i]
 	for i := range fr.marks {
-		dec.sizes[i] = -1
+		dec.marks[i].size = -1
 	}
 	if !dec.run(fr.nodes) || !dec.resolve(0) {
 		return false

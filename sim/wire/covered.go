@@ -10,11 +10,11 @@ import (
 // over a range of them, or the length of one.
 type covered struct {
 	numeral
+	node             *node
 	check            *checker // nil: a length
 	from, to         int8     // marks; −1 is the start of the group, or the field itself
 	fromByte, toByte int      // a byte range, when not −1
 	plus             int      // of a length
-	target           int8     // mark of what a length counts; −1 is the rest
 }
 
 type checkSpec struct {
@@ -37,7 +37,7 @@ type crcSpec struct {
 }
 
 func newCovered() *covered {
-	return &covered{from: -1, to: -1, fromByte: -1, toByte: -1, target: -1}
+	return &covered{from: -1, to: -1, fromByte: -1, toByte: -1}
 }
 
 func (s *checkSpec) says() *string { return &s.Check }
@@ -97,10 +97,34 @@ func (s *lengthSpec) compile(c *compiler, _ *scope, n *node) {
 	n.name, n.field = "length", f
 }
 
-// encode is never called: whoever runs the fields leaves room for one that is
-// computed when its group is whole.
-func (f *covered) encode(_ *encoder, dst []byte) ([]byte, string) { return dst, whyCovers }
-func (f *covered) decode(*decoder) string                         { return whyCovers }
+// encode leaves room for what is filled in when the group is whole.
+func (f *covered) encode(e *encoder, dst []byte) ([]byte, string) {
+	if e.nwait == maxPending {
+		return dst, whyPending
+	}
+	e.wait[e.nwait] = pending{f, len(dst), e.group, e.ch}
+	e.nwait++
+	return appendFill(dst, 0, f.width), ""
+}
+
+// decode notes what is verified when the group is whole.
+func (f *covered) decode(d *decoder) string {
+	start := d.pos
+	raw := d.take(f.width)
+	switch {
+	case raw == nil:
+		return whyEnd
+	case d.nwait == maxPending:
+		return whyPending
+	case f.check == nil:
+		if why := f.announce(d, raw); why != "" {
+			return why
+		}
+	}
+	d.wait[d.nwait] = pending{f, start, d.group, d.ch}
+	d.nwait++
+	return ""
+}
 
 func (f *covered) shows(_ *Record, _ int, raw []byte) string {
 	if f.check == nil {
@@ -114,29 +138,30 @@ func (f *covered) shows(_ *Record, _ int, raw []byte) string {
 }
 
 // span returns the bytes that are covered.
-func (f *covered) span(w *pending, marks *[maxMarks]int, end int) (from, to int) {
-	if f.check == nil {
-		if f.target < 0 {
-			return w.at + f.width, end
-		}
-		return marks[f.from], marks[f.to]
-	}
-	from, to = w.group, w.at
-	if f.fromByte >= 0 {
+func (f *covered) span(w *pending, marks *[maxMarks]mark, end int) (from, to int) {
+	switch {
+	case f.check == nil && f.to < 0:
+		return w.at + f.width, end
+	case f.fromByte >= 0:
 		from = w.group + f.fromByte
-	} else if f.from >= 0 {
-		from = marks[f.from]
+	case f.from >= 0:
+		from = marks[f.from].start
+	default:
+		from = w.group
 	}
-	if f.toByte >= 0 {
+	switch {
+	case f.toByte >= 0:
 		to = w.group + f.toByte + 1
-	} else if f.to >= 0 {
-		to = marks[f.to]
+	case f.to >= 0:
+		to = marks[f.to].end
+	default:
+		to = w.at
 	}
 	return from, to
 }
 
 // fill writes the value into its place.
-func (f *covered) fill(dst []byte, w *pending, marks *[maxMarks]int) string {
+func (f *covered) fill(dst []byte, w *pending, marks *[maxMarks]mark) string {
 	from, to := f.span(w, marks, len(dst))
 	if from > to || to > len(dst) {
 		return whyCovers
@@ -165,10 +190,10 @@ func (f *covered) announce(d *decoder, raw []byte) string {
 	switch {
 	case !ok:
 		return whyNumber
-	case n < 0 || n > int64(d.end-d.pos+f.width) || f.target < 0 && int(n) != d.end-d.pos:
+	case n < 0 || n > int64(d.end-d.pos+f.width) || f.to < 0 && int(n) != d.end-d.pos:
 		return whyLength
-	case f.target >= 0:
-		d.sizes[f.target] = int(n)
+	case f.to >= 0:
+		d.marks[f.to].size = int(n)
 	}
 	return ""
 }
@@ -193,10 +218,8 @@ func (c *compiler) cover(sc *scope, nodes []node, group bool) {
 		w.marks = nil
 		for _, part := range w.children() {
 			eachNode(part, func(p *node) {
-				for _, m := range [2]int8{p.markStart, p.markEnd} {
-					if m >= 0 {
-						w.marks = append(w.marks, m)
-					}
+				if p.mark >= 0 {
+					w.marks = append(w.marks, p.mark)
 				}
 			})
 		}
@@ -257,15 +280,13 @@ func (r *coverage) find(ptr *string) (place, bool) {
 	return p, ok
 }
 
-// slot gives a place a number under which it is noted.
-func (r *coverage) slot(s *int8) int8 {
-	if *s < 0 {
-		*s = int8(r.sc.marks)
-		if r.sc.marks++; r.sc.marks > maxMarks {
-			*s = 0
-		}
+// mark has the place of a field noted.
+func (r *coverage) mark(n *node) int8 {
+	if n.mark < 0 {
+		n.mark = int8(min(r.sc.marks, maxMarks-1))
+		r.sc.marks++
 	}
-	return *s
+	return n.mark
 }
 
 func (r *coverage) resolve(nodes []node, index int) {
@@ -280,6 +301,7 @@ func (r *coverage) resolve(nodes []node, index int) {
 			r.resolve(f.then, at)
 			r.resolve(f.alt, at)
 		case *covered:
+			f.node = n
 			pendings++
 			if s, ok := n.spec.is.(*lengthSpec); ok {
 				r.length(s, f, at)
@@ -308,8 +330,8 @@ func (r *coverage) length(s *lengthSpec, f *covered, at int) {
 		r.c.doc.Errorf(&s.Length, "name a field that follows", "%q stands before its length", s.Length)
 		return
 	}
-	f.target = r.slot(&p.n.markStart)
-	f.from, f.to = f.target, r.slot(&p.n.markEnd)
+	f.from = r.mark(p.n)
+	f.to = f.from
 	p.n.sized = true
 	if m, ok := p.n.field.(*registers); ok {
 		m.sized = true
@@ -339,10 +361,10 @@ func (r *coverage) check(s *checkSpec, n *node, f *covered, at int, own bool) {
 		return &p
 	}
 	if p := end(&s.From, &f.fromByte, &from); p != nil {
-		f.from = r.slot(&p.n.markStart)
+		f.from = r.mark(p.n)
 	}
 	if p := end(&s.To, &f.toByte, &to); p != nil {
-		f.to = r.slot(&p.n.markEnd)
+		f.to = r.mark(p.n)
 	}
 	named := f.fromByte < 0 && f.toByte < 0
 	switch {

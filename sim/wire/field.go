@@ -24,12 +24,11 @@ type field interface {
 // node is a field at its place in a frame.
 type node struct {
 	field
-	name               string
-	spec               *fieldSpec // nil for nodes made by the compiler
-	term               Term       // −1: carries nothing, or several
-	markStart, markEnd int8       // slots where its place is noted; −1 none
-	sized              bool       // a length says how long it is
-	late               *covered   // the field, when it is computed after its group
+	name  string
+	spec  *fieldSpec // nil for nodes made by the compiler
+	term  Term       // −1: carries nothing, or several
+	mark  int8       // where its place is noted; −1 none
+	sized bool       // a length says how long it is
 }
 
 // terms lists what the field carries, constants included.
@@ -182,7 +181,7 @@ func (c *compiler) fields(sc *scope, specs []fieldSpec) []node {
 }
 
 func newNode(name string, f field) node {
-	return node{field: f, name: name, term: -1, markStart: -1, markEnd: -1}
+	return node{field: f, name: name, term: -1, mark: -1}
 }
 
 // field compiles one field.
@@ -206,7 +205,6 @@ func (c *compiler) field(sc *scope, f *fieldSpec) node {
 	if name := f.is.base().Name; name != "" {
 		n.name = name
 	}
-	n.late, _ = n.field.(*covered)
 	if n.term >= 0 {
 		sc.seen[n.term] = true
 	}

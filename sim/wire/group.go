@@ -268,7 +268,7 @@ func (f *when) encode(e *encoder, dst []byte) ([]byte, string) {
 		return dst, whyAbsent
 	}
 	for _, m := range f.marks { // a part that is not there is empty
-		e.marks[m] = len(dst)
+		e.marks[m] = mark{len(dst), len(dst), -1}
 	}
 	nodes := f.alt
 	if yes {
@@ -283,7 +283,7 @@ func (f *when) encode(e *encoder, dst []byte) ([]byte, string) {
 
 func (f *when) decode(d *decoder) string {
 	for _, m := range f.marks {
-		d.marks[m], d.sizes[m] = d.pos, -1
+		d.marks[m] = mark{d.pos, d.pos, -1}
 	}
 	yes := false
 	if f.cond.known {

@@ -178,6 +178,12 @@ func appendUint(dst []byte, u uint64, size int, order byteOrder) []byte {
 }
 
 func readUint(b []byte, order byteOrder) (u uint64) {
+	if order == bigEndian {
+		for _, c := range b {
+			u = u<<8 | uint64(c)
+		}
+		return u
+	}
 	for i, c := range b {
 		u |= uint64(c) << (8 * weight(order, i, len(b)))
 	}

@@ -2,7 +2,6 @@ package wire
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"example.org/understudy/sim/decimal"
@@ -251,11 +250,9 @@ func (f *word) decode(d *decoder) string {
 		case p.kind == Flag:
 			v.Num, v.Kind = decimal.New(int64(n), 0), Flag
 		case p.choices != nil:
-			i := slices.IndexFunc(p.choices.list, func(c choice) bool { return c.n == n })
-			if i < 0 {
-				return whyChoice
+			if why := p.choices.become(v, n); why != "" {
+				return why
 			}
-			v.become(&p.choices.list[i].val)
 		default:
 			number, why := p.number.value(n, p.width)
 			if why != "" {
