@@ -56,7 +56,7 @@ func compile(doc *strict.Doc, spec *fileSpec) *Dialect {
 		f := &c.d.frames[i]
 		info := FrameInfo{Name: f.name, From: f.from, Sent: f.sent}
 		if f.cmd != nil {
-			info.Verb = f.cmd.verb
+			info.Verb = f.cmd.Does
 		}
 		c.d.infos = append(c.d.infos, info)
 	}
@@ -97,19 +97,19 @@ func (c *compiler) ownTerms() {
 		c.numberTerm(QueuedCount)
 	}
 	s := &c.spec.Station
-	c.d.station = station{term: -1, is: s.Is, broadcast: s.Broadcast}
+	c.d.station = station{*s, -1}
 	if s.Term != "" {
 		c.d.station.term = c.numberTerm(s.Term)
 	}
 	for i := range c.spec.Remember {
 		k := &c.spec.Remember[i]
-		t := c.numberTerm(k.Name)
-		if c.kept[t] {
+		k.term = c.numberTerm(k.Name)
+		if c.kept[k.term] {
 			c.doc.Errorf(&k.Name, "", "%q is remembered twice", k.Name)
 		}
-		c.kept[t] = true
-		c.d.remembers = append(c.d.remembers, remembered{k.Name, t, k.Start})
+		c.kept[k.term] = true
 	}
+	c.d.remembers = c.spec.Remember
 	if len(c.spec.States) > 0 {
 		c.d.left, c.d.waiting = c.numberTerm("left"), c.numberTerm("waiting")
 	}
@@ -219,7 +219,7 @@ func (c *compiler) frames() {
 	c.d.gaugeFrames = len(c.d.frames)
 	for i := range c.spec.Commands {
 		s := &c.spec.Commands[i]
-		c.frame(frame{name: s.Name, from: Host, cmd: &command{}, after: s.After, spec: s}, &s.Name, &s.Framing, s.Fields, &count)
+		c.frame(frame{name: s.Name, from: Host, cmd: &command{cmdSpec: s}, after: s.After, spec: s}, &s.Name, &s.Framing, s.Fields, &count)
 	}
 }
 
@@ -254,21 +254,17 @@ func (c *compiler) errorQueue() {
 	if !c.doc.Has(s) {
 		return
 	}
-	q := &errorQueue{depth: s.Depth, none: s.None, overflow: s.Overflow,
-		code: c.d.Term(ErrorCode), text: c.d.Term(ErrorText), count: c.d.Term(QueuedCount)}
-	if q.depth < 1 || q.depth > 1000 {
-		c.doc.Errorf(&s.Depth, "write 1 to 1000", "%d is no depth of a queue", q.depth)
-	}
+	c.within(s, &s.Depth, 1, 1000, "a depth of a queue")
 	for i := range s.Listed {
 		l := &s.Listed[i]
-		q.listed = append(q.listed, errorRule{l.For, l.errorEntry, c.assignments(&l.Let, l.Let)})
+		l.let = c.assignments(&l.Let, l.Let)
 	}
-	c.d.errors = q
+	c.d.errors = &errorQueue{s, c.d.Term(ErrorCode), c.d.Term(ErrorText), c.d.Term(QueuedCount)}
 }
 
 func (c *compiler) assignments(at any, m map[string]string) (list []assignment) {
 	for i, k := range c.d.remembers {
-		text, ok := m[k.name]
+		text, ok := m[k.Name]
 		if !ok {
 			continue
 		}
@@ -323,7 +319,6 @@ func (c *compiler) commands() {
 		s := &c.spec.Commands[i]
 		fr := &c.d.frames[c.d.gaugeFrames+i]
 		k := fr.cmd
-		k.verb, k.setting, k.refuse = s.Does, s.Setting, s.Refuse
 		k.reply, k.refusal = c.gaugeFrame(&s.Reply.name), c.gaugeFrame(&s.Refusal.name)
 		if s.Does != "" && !contains(Verbs(), s.Does) {
 			c.doc.Errorf(&s.Does, nearest(s.Does, Verbs(), "a gauge can "+strings.Join(Verbs(), ", ")), "%q is nothing a gauge does", s.Does)
@@ -338,7 +333,6 @@ func (c *compiler) commands() {
 		}
 		k.settingBy, k.channelBy = c.d.Term(SettingName), c.d.Term(Channel)
 		k.let, k.then = c.assignments(&s.Let, s.Let), c.assignments(&s.Then, s.Then)
-		k.clears, k.takes = s.Clears, s.Takes
 		if (s.Clears || s.Takes) && c.d.errors == nil {
 			c.doc.Errorf(s, "write errors: at the top of the file", "the dialect has no queue of errors")
 		}

@@ -9,12 +9,6 @@ import (
 // time that passes set off rules, and a rule changes what is remembered, sends,
 // and moves to another state. Messages are written at the moment they are sent.
 
-type remembered struct {
-	name  string
-	term  Term
-	start int64
-}
-
 type assignment struct {
 	number int // which of those remembered
 	expr   *expression
@@ -46,12 +40,12 @@ const (
 )
 
 type action struct {
-	let                         []assignment
-	drop, resend, release, hold bool
-	wait                        time.Duration
-	speed                       *expression
-	send                        []Frame
-	goTo                        int // −1: stay
+	*doSpec
+	let   []assignment
+	wait  time.Duration
+	speed *expression
+	send  []Frame
+	goTo  int // −1: stay
 }
 
 func (c *compiler) stateIndex(ptr *string) int {
@@ -121,7 +115,7 @@ func (c *compiler) rule(s *ruleSpec) rule {
 }
 
 func (c *compiler) action(s *doSpec) action {
-	a := action{drop: s.Drop, resend: s.Resend, release: s.Free, hold: s.Hold, wait: c.duration(&s.Wait), goTo: -1}
+	a := action{doSpec: s, wait: c.duration(&s.Wait), goTo: -1}
 	a.let = c.assignments(&s.Let, s.Let)
 	for i := range s.Send {
 		if f := c.gaugeFrame(&s.Send[i]); f != NoFrame {
@@ -200,7 +194,7 @@ func (e *End) PowerOn() { e.talk.reset() }
 
 func (c *conversation) reset() {
 	for i, k := range c.e.d.remembers {
-		c.numbers[i] = k.start
+		c.numbers[i] = k.Start
 	}
 	c.queue, c.said, c.line, c.waiting = c.queue[:0], c.said[:0], c.line[:0], c.waiting[:0]
 	c.parts, c.active, c.last, c.tries = 0, false, Said{}, nil
@@ -229,7 +223,7 @@ func (c *conversation) fill(rec *Record) {
 		*rec.at(d.left, 0), *rec.at(d.waiting, 0) = Int(int64(left)), Int(int64(len(c.waiting)))
 	}
 	if q := d.errors; q != nil {
-		oldest := q.none
+		oldest := q.None
 		if len(c.queue) > 0 {
 			oldest = c.queue[0]
 		}
@@ -383,7 +377,7 @@ func (c *conversation) apply(upon trigger, inc *Incoming) bool {
 // do carries out an action, in the order that the language says.
 func (c *conversation) do(a *action, rec *Record, emission bool) {
 	c.assign(a.let, rec)
-	if a.drop {
+	if a.Drop {
 		c.giveUp()
 	}
 	wait := a.wait
@@ -395,12 +389,12 @@ func (c *conversation) do(a *action, rec *Record, emission bool) {
 		}
 	}
 	switch {
-	case a.resend:
+	case a.Resend:
 		if again := c.last; len(again.Bytes) > 0 {
 			again.Again = true
 			c.say(again, wait)
 		}
-	case a.release || emission && !a.hold && !a.drop:
+	case a.Free || emission && !a.Hold && !a.Drop:
 		c.release(wait)
 	}
 	for _, f := range a.send {
@@ -543,7 +537,7 @@ func (e *End) Awaits(dst []byte) (out []byte, ok bool) {
 	}
 	for i := range e.d.states[e.talk.state].rules {
 		r := &e.d.states[e.talk.state].rules[i]
-		if r.upon != uponCommand || r.do.resend || r.do.drop {
+		if r.upon != uponCommand || r.do.Resend || r.do.Drop {
 			continue
 		}
 		if out, err := e.d.AppendRequest(dst, e.d.frames[r.frame].name, e.d.NewRecord()); err == nil {

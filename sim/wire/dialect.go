@@ -68,7 +68,7 @@ type Dialect struct {
 	gaugeFrames int           // frames[:gaugeFrames] come from the gauge
 	framings    [2][]*framing // by who sends; the first is the one unless a frame says otherwise
 	station     station
-	remembers   []remembered
+	remembers   []rememberSpec
 	errors      *errorQueue
 	states      []state
 	maps        []*regMap
@@ -99,9 +99,8 @@ type frame struct {
 type voidBit struct{ bit, value Term }
 
 type station struct {
-	term      Term
-	is        int64
-	broadcast []int64
+	stationSpec
+	term Term
 }
 
 // Parse reads a description. The error is of type strict.Errors and holds
@@ -214,7 +213,7 @@ func (d *Dialect) Carries(f Frame, t Term) bool {
 func (d *Dialect) Identity() string {
 	for _, name := range []string{Serial, Name} {
 		for i := range d.frames {
-			if c := d.frames[i].cmd; c != nil && c.verb == "identify" && d.Carries(c.reply, d.Term(name)) {
+			if c := d.frames[i].cmd; c != nil && c.Does == "identify" && d.Carries(c.reply, d.Term(name)) {
 				return name
 			}
 		}
@@ -305,7 +304,7 @@ func (d *Dialect) AppendRequest(dst []byte, name string, rec *Record) ([]byte, e
 func (d *Dialect) commandFrame(name string) Frame {
 	for _, same := range []func(*frame) bool{
 		func(f *frame) bool { return f.cmd != nil && f.name == name },
-		func(f *frame) bool { return f.cmd != nil && f.cmd.verb == name },
+		func(f *frame) bool { return f.cmd != nil && f.cmd.Does == name },
 	} {
 		for i := range d.frames {
 			if same(&d.frames[i]) {
@@ -320,7 +319,7 @@ func (d *Dialect) commandFrame(name string) Frame {
 func (d *Dialect) addressed(rec *Record) *Record {
 	if d.station.term >= 0 {
 		if v := rec.at(d.station.term, 0); v.Kind == Absent {
-			*v = Int(d.station.is)
+			*v = Int(d.station.Is)
 		}
 	}
 	return rec

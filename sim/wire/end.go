@@ -63,7 +63,7 @@ type chunk struct {
 // NewEnd returns the end of a wire that stands on one side: the gauge's end
 // receives what the host sends.
 func (d *Dialect) NewEnd(side Side) *End {
-	e := &End{d: d, side: side, from: side.other(), rec: d.NewRecord(), line: d.line, address: d.station.is}
+	e := &End{d: d, side: side, from: side.other(), rec: d.NewRecord(), line: d.line, address: d.station.Is}
 	e.f = d.framings[e.from][0]
 	e.talk.init(e)
 	return e

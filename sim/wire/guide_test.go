@@ -57,7 +57,7 @@ func TestReferencePage(t *testing.T) {
 	table("`maps`", tableSpec{})
 	table("`registers`", mapLine{})
 	table("`errors`", errorsSpec{})
-	table("`errors: listed`", errorLine{})
+	table("`errors: listed`", errorRule{})
 	b.WriteString("\nA field is a text, which stands for itself, or a mapping with the key of its kind.\n")
 	for _, k := range kinds {
 		table("Field `"+k.key+"`", reflect.ValueOf(k.new()).Elem().Interface())

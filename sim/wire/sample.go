@@ -14,7 +14,7 @@ func (d *Dialect) Sample(f Frame) (*Record, []byte, error) {
 	}
 	rec := d.NewRecord()
 	for _, k := range d.remembers {
-		rec.Set(k.term, 0, Int(k.start))
+		rec.Set(k.term, 0, Int(k.Start))
 	}
 	groups := 1
 	eachNode(d.frames[f].nodes, func(n *node) {

@@ -3,38 +3,27 @@ package wire
 import (
 	"errors"
 	"fmt"
+	"slices"
 )
 
 // command is what a frame of the host asks.
 type command struct {
-	verb      string
-	setting   string
+	*cmdSpec
 	value     Term
 	settingBy Term
 	channelBy Term
-	refuse    string
 	reply     Frame
 	refusal   Frame
 	let, then []assignment
-	clears    bool
-	takes     bool
 	in        []int
 	reads     []*registers // registers its reply carries
 	writes    []*registers // registers it carries itself
 }
 
 type errorQueue struct {
-	depth          int
-	none, overflow errorEntry
-	listed         []errorRule
-	code, text     Term
-	count          Term
-}
-
-type errorRule struct {
-	reason string
-	errorEntry
-	let []assignment
+	*errorsSpec
+	code, text Term
+	count      Term
 }
 
 // Request is what a host's command asks of the gauge, in plain words.
@@ -83,21 +72,19 @@ type Outcome struct {
 // failed queues an error.
 func (c *conversation) failed(reason string, rec *Record) {
 	q := c.e.d.errors
-	if q == nil || len(q.listed) == 0 {
+	if q == nil || len(q.Listed) == 0 {
 		return
 	}
-	rule := &q.listed[len(q.listed)-1]
-	for i := range q.listed {
-		if q.listed[i].reason == reason {
-			rule = &q.listed[i]
-			break
-		}
+	i := slices.IndexFunc(q.Listed, func(r errorRule) bool { return r.For == reason })
+	if i < 0 {
+		i = len(q.Listed) - 1
 	}
+	rule := &q.Listed[i]
 	c.assign(rule.let, rec)
-	if len(c.queue) < q.depth {
+	if len(c.queue) < q.Depth {
 		c.queue = append(c.queue, rule.errorEntry)
-	} else if q.depth > 0 {
-		c.queue[q.depth-1] = q.overflow
+	} else if q.Depth > 0 {
+		c.queue[q.Depth-1] = q.Overflow
 	}
 }
 
@@ -112,14 +99,7 @@ func (e *End) forUs(inc *Incoming) bool {
 	return v.Kind != Number || n == e.address || e.d.broadcast(n)
 }
 
-func (d *Dialect) broadcast(n int64) bool {
-	for _, b := range d.station.broadcast {
-		if n == b {
-			return true
-		}
-	}
-	return false
-}
+func (d *Dialect) broadcast(n int64) bool { return slices.Contains(d.station.Broadcast, n) }
 
 // Request reads a command. ok is false when there is nothing to do: the bytes
 // are no command, or it is for another station.
@@ -128,7 +108,7 @@ func (e *End) Request(inc Incoming) (req Request, ok bool) {
 		return Request{}, false
 	}
 	c := e.d.frames[inc.Frame].cmd
-	req = Request{Verb: c.verb, Setting: c.setting, Channel: -1, Frame: inc.Frame, more: inc.more, table: len(c.reads) > 0}
+	req = Request{Verb: c.Does, Setting: c.Setting, Channel: -1, Frame: inc.Frame, more: inc.more, table: len(c.reads) > 0}
 	if v := inc.Rec.Get(e.d.station.term, 0); v.Kind == Number {
 		n, _ := v.Num.Int64()
 		req.NoReply = e.d.broadcast(n)
@@ -143,8 +123,8 @@ func (e *End) Request(inc Incoming) (req Request, ok bool) {
 		req.Channel = int(n) - 1
 	}
 	req.Value = inc.Rec.Get(c.value, 0)
-	req.Refused = c.refuse
-	req.Local = c.verb == "" && c.refuse == ""
+	req.Refused = c.Refuse
+	req.Local = c.Does == "" && c.Refuse == ""
 	if inc.wrongState {
 		req.Refused = WrongState
 	}
@@ -240,7 +220,7 @@ func (e *End) AppendReply(dst []byte, req Request, out Outcome) ([]byte, error) 
 	frame := c.reply
 	if out.OK {
 		t.assign(c.let, rec)
-		if c.clears {
+		if c.Clears {
 			t.queue = t.queue[:0]
 		}
 	} else {
@@ -263,7 +243,7 @@ func (e *End) AppendReply(dst []byte, req Request, out Outcome) ([]byte, error) 
 	}
 	if out.OK {
 		t.assign(c.then, rec)
-		if c.takes && len(t.queue) > 0 {
+		if c.Takes && len(t.queue) > 0 {
 			t.queue = t.queue[:copy(t.queue, t.queue[1:])]
 		}
 	}

@@ -50,13 +50,15 @@ type stationSpec struct {
 type rememberSpec struct {
 	Name  string `yaml:"name" was:"keep" need:"yes" doc:"the number's name; fields and expressions use it"`
 	Start int64  `yaml:"start" doc:"its value at power on"`
+
+	term Term
 }
 
 type errorsSpec struct {
 	Depth    int         `yaml:"depth" doc:"how many errors the queue holds"`
 	None     errorEntry  `yaml:"none" doc:"what an empty queue gives"`
 	Overflow errorEntry  `yaml:"overflow" doc:"what the last place holds when an error found no room"`
-	Listed   []errorLine `yaml:"listed" doc:"code and text for each reason; the last is for any other"`
+	Listed   []errorRule `yaml:"listed" doc:"code and text for each reason; the last is for any other"`
 }
 
 type errorEntry struct {
@@ -64,10 +66,12 @@ type errorEntry struct {
 	Text string `yaml:"text" doc:"the error's text"`
 }
 
-type errorLine struct {
+type errorRule struct {
 	For string `yaml:"for" need:"yes" doc:"the reason, or any"`
 	errorEntry
 	Let map[string]string `yaml:"let" doc:"numbers the error changes"`
+
+	let []assignment
 }
 
 type frameSpec struct {
