@@ -3,6 +3,7 @@ package strict
 import (
 	"encoding/json"
 	"reflect"
+	"strconv"
 )
 
 // Pattern is a text type that can say what its text looks like.
@@ -97,6 +98,14 @@ func (s schemas) object(t reflect.Type) map[string]any {
 	props, need := map[string]any{}, []string{}
 	for _, f := range FieldsOf(t) {
 		m := s.of(f.Type)
+		if words := f.One(); len(words) > 0 && f.Type.Kind() == reflect.Slice {
+			m["items"] = enumOf(words)
+		} else if len(words) > 0 {
+			m = enumOf(words)
+		}
+		if least, most, ok := f.Range(); ok {
+			m["minimum"], m["maximum"] = least, most
+		}
 		if f.Doc != "" {
 			m["description"] = f.Doc
 		}
@@ -110,4 +119,16 @@ func (s schemas) object(t reflect.Type) map[string]any {
 		out["required"] = need
 	}
 	return out
+}
+
+// enumOf allows words; one that is a number also as a number.
+func enumOf(words []string) map[string]any {
+	var list []any
+	for _, w := range words {
+		list = append(list, w)
+		if n, err := strconv.Atoi(w); err == nil {
+			list = append(list, n)
+		}
+	}
+	return map[string]any{"enum": list}
 }

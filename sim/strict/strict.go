@@ -493,6 +493,16 @@ type Field struct {
 	Needed bool
 	Index  []int
 	Type   reflect.Type
+	tag    reflect.StructTag
+}
+
+// One lists the words that the tag one allows; none: any.
+func (f Field) One() []string { return strings.Fields(f.tag.Get("one")) }
+
+// Range returns the least and the greatest number that the tag range allows.
+func (f Field) Range() (least, most int64, ok bool) {
+	n, _ := fmt.Sscan(f.tag.Get("range"), &least, &most)
+	return least, most, n == 2
 }
 
 // FieldsOf lists the keys of a struct type, those of embedded structs among them.
@@ -511,7 +521,7 @@ func FieldsOf(t reflect.Type) []Field {
 		if key == "" || key == "-" || !f.IsExported() {
 			continue
 		}
-		fs = append(fs, Field{key, f.Tag.Get("was"), f.Tag.Get("doc"), f.Tag.Get("need") == "yes", []int{i}, f.Type})
+		fs = append(fs, Field{key, f.Tag.Get("was"), f.Tag.Get("doc"), f.Tag.Get("need") == "yes", []int{i}, f.Type, f.Tag})
 	}
 	return fs
 }
@@ -544,11 +554,37 @@ func (d *Doc) decodeStruct(n Any, v reflect.Value, depth int) {
 			d.add(p.Pos, want, "unknown key %q", p.Key)
 			continue
 		}
-		d.decode(p.Value, v.FieldByIndex(f.Index), depth+1)
+		before := d.found
+		if d.decode(p.Value, v.FieldByIndex(f.Index), depth+1); d.found == before {
+			d.check(f, p.Value, v.FieldByIndex(f.Index))
+		}
 	}
 	for _, f := range fields {
 		if _, ok := n.Lookup(f.Key); f.Needed && !ok {
 			d.add(n.Pos, f.Doc, "the key %q is missing", f.Key)
 		}
+	}
+}
+
+// check holds a value against the words or the range that its key allows.
+func (d *Doc) check(f Field, n Any, v reflect.Value) {
+	if v.Kind() == reflect.Pointer {
+		v = v.Elem()
+	}
+	if v.Kind() == reflect.Slice {
+		for i, item := range n.Items {
+			d.check(f, item, v.Index(i))
+		}
+		return
+	}
+	if words := f.One(); len(words) > 0 && !slices.Contains(words, n.Scalar) {
+		want := "write " + strings.Join(words, ", ")
+		if near := Nearest(n.Scalar, words); near != "" {
+			want = fmt.Sprintf("did you mean %q?", near)
+		}
+		d.add(n.Pos, want, "%q cannot stand here", n.Scalar)
+	}
+	if least, most, ok := f.Range(); ok && (v.Int() < least || v.Int() > most) {
+		d.add(n.Pos, fmt.Sprintf("write %d to %d", least, most), "%d cannot stand here", v.Int())
 	}
 }

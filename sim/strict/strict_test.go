@@ -232,3 +232,40 @@ func FuzzDecode(f *testing.F) {
 		}
 	})
 }
+
+// A key's tags say which words or numbers it takes: reading refuses others at
+// their place, and the schema tells an editor.
+//
+// Kind: self.
+func TestAllowed(t *testing.T) {
+	t.Parallel()
+	type file struct {
+		Sign  string   `yaml:"sign" one:"minus always"`
+		Kinds []string `yaml:"kinds" one:"reading tag"`
+		Size  int      `yaml:"size" one:"2 4 8"`
+		Width *int     `yaml:"width" range:"-1 16"`
+	}
+	for text, want := range map[string]string{
+		"sign: minus\nkinds: [tag, reading]\nsize: 4\nwidth: 16": "",
+		"sign: allways":         `f.yaml:1:7: "allways" cannot stand here; did you mean "always"?`,
+		"kinds: [reading, tug]": `f.yaml:1:18: "tug" cannot stand here; did you mean "tag"?`,
+		"size: 3":               `f.yaml:1:7: "3" cannot stand here; did you mean "2"?`,
+		"width: 17":             `f.yaml:1:8: 17 cannot stand here; write -1 to 16`,
+		"width: wide":           `f.yaml:1:8: "wide" is not a whole number that fits here`,
+	} {
+		var f file
+		_, err := strict.Decode("f.yaml", []byte(text), &f)
+		got := ""
+		if err != nil {
+			got = err.Error()
+		}
+		if got != want {
+			t.Errorf("%q: %s, want %s", text, got, want)
+		}
+	}
+	for _, part := range []string{`"enum": [`, `"minimum": -1`, `"maximum": 16`} {
+		if !strings.Contains(string(strict.Schema("file", file{})), part) {
+			t.Errorf("the schema has no %s", part)
+		}
+	}
+}

@@ -41,7 +41,7 @@ type choiceSpec struct {
 
 // sentKeys say that numbers are sent.
 type sentKeys struct {
-	Size int `yaml:"size" doc:"bytes, when numbers are sent; texts unless given"`
+	Size int `yaml:"size" range:"1 8" doc:"bytes, when numbers are sent; texts unless given"`
 	orderKey
 }
 
@@ -87,7 +87,7 @@ func (c *compiler) allKnown(sc *scope, at any, term string, f *choices) {
 }
 
 func (s *choiceSpec) compile(c *compiler, sc *scope, n *node) {
-	sent := func(a strict.Any) (choice, bool) { return c.sent(n, a, &s.sentKeys) }
+	sent := func(a strict.Any) (choice, bool) { return c.sent(a, &s.sentKeys) }
 	f := c.choices(n.spec, s.Term, s.Is, sent)
 	if f == nil {
 		return
@@ -156,17 +156,16 @@ func (f *choices) value(text string) Value {
 }
 
 // sent is what a choice sends for a value: a text, or a number of some bytes.
-func (c *compiler) sent(n *node, a strict.Any, k *sentKeys) (e choice, ok bool) {
-	if !c.doc.Has(&k.Size) {
+func (c *compiler) sent(a strict.Any, k *sentKeys) (e choice, ok bool) {
+	if k.Size == 0 {
 		lit, err := toBytes(a.Scalar)
 		if err != nil || a.Kind != strict.Scalar {
 			a.Errorf(`write one text, with bytes above 7F as "\xB5"`, "%q cannot be sent", a.Scalar)
 		}
 		return choice{lit: lit}, err == nil
 	}
-	size := c.size(n, &k.Size)
-	u, ok := c.bits(a, 8*size)
-	return choice{lit: appendUint(nil, u, size, k.Order)}, ok
+	u, ok := c.bits(a, 8*k.Size)
+	return choice{lit: appendUint(nil, u, k.Size, k.Order)}, ok
 }
 
 // bits is a whole number that must fit in some bits.
@@ -278,8 +277,8 @@ func (s *flagSpec) compile(c *compiler, _ *scope, n *node) {
 		c.doc.Errorf(n.spec, "write set and clear", "the flag does not say what is sent for each")
 		return
 	}
-	yes, ok1 := c.sent(n, *s.Yes, &s.sentKeys)
-	no, ok2 := c.sent(n, *s.No, &s.sentKeys)
+	yes, ok1 := c.sent(*s.Yes, &s.sentKeys)
+	no, ok2 := c.sent(*s.No, &s.sentKeys)
 	if ok1 && ok2 && string(yes.lit) == string(no.lit) {
 		s.No.Errorf("give clear its own", "set and clear are both sent as %q: no can never be read", s.No.Scalar)
 	}

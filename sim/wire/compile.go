@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -118,14 +119,7 @@ func (c *compiler) ownTerms() {
 
 func (c *compiler) lineSettings() {
 	s := &c.spec.Line
-	def := func(ptr *int, n, least, most int, what string) int {
-		if c.doc.Has(ptr) {
-			n = c.within(ptr, ptr, least, most, what)
-		}
-		return n
-	}
-	c.d.line = uart.Settings{Parity: s.Parity, Baud: def(&s.Baud, 9600, 50, 4_000_000, "a speed of a serial line"),
-		DataBits: def(&s.Data, 8, 5, 8, "a number of data bits"), Stop: uart.StopBits(2 * def(&s.Stop, 1, 1, 2, "a number of stop bits"))}
+	c.d.line = uart.Settings{Baud: cmp.Or(s.Baud, 9600), DataBits: cmp.Or(s.Data, 8), Parity: s.Parity, Stop: uart.StopBits(2 * cmp.Or(s.Stop, 1))}
 }
 
 // toBytes turns a text of the file into bytes: one character is one byte.
@@ -160,17 +154,6 @@ func (c *compiler) char(ptr *string, def byte) byte {
 	return b[0]
 }
 
-func (c *compiler) pick(ptr *string, def string, names ...string) string {
-	if !c.doc.Has(ptr) {
-		return def
-	}
-	if contains(names, *ptr) {
-		return *ptr
-	}
-	c.doc.Errorf(ptr, nearest(*ptr, names, "write "+strings.Join(names, " or ")), "%q cannot stand here", *ptr)
-	return def
-}
-
 func (c *compiler) duration(ptr *string) time.Duration {
 	if *ptr == "" {
 		return 0
@@ -196,11 +179,8 @@ func (c *compiler) frames() {
 			if c.spec.InTurn && s.Sent[j] != "reply" {
 				c.doc.Errorf(&s.Sent[j], "write reply, or leave in-turn out", "a gauge that speaks only when asked sends no %s on its own", s.Sent[j])
 			}
-			if kinds := []string{"reading", "tag", "status", "banner", "reply"}; !contains(kinds, s.Sent[j]) {
-				c.doc.Errorf(&s.Sent[j], "write "+strings.Join(kinds, ", "), "%q is nothing a gauge sends", s.Sent[j])
-			}
 		}
-		f := frame{name: s.Name, from: Gauge, sent: s.Sent, per: c.pick(&s.Per, "", "channel") != "", after: s.After, spec: s}
+		f := frame{name: s.Name, from: Gauge, sent: s.Sent, per: s.Per != "", after: s.After, spec: s}
 		c.frame(f, &s.Name, &s.Framing, s.Fields, &count)
 	}
 	for i := range c.spec.Commands {
@@ -254,7 +234,6 @@ func (c *compiler) errorQueue() {
 	if !c.doc.Has(s) {
 		return
 	}
-	c.within(s, &s.Depth, 1, 1000, "a depth of a queue")
 	for i := range s.Listed {
 		l := &s.Listed[i]
 		l.let = c.assignments(&l.Let, l.Let)

@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"cmp"
 	"fmt"
 	"strconv"
 	"strings"
@@ -20,7 +21,7 @@ type covered struct {
 type checkSpec struct {
 	Check string `yaml:"check" need:"yes" doc:"a check value over part of the frame: its name, or crc with parameters"`
 	common
-	Size int `yaml:"size" doc:"bytes of a plain sum (default: 1)"`
+	Size int `yaml:"size" range:"1 8" doc:"bytes of a plain sum (default: 1)"`
 	numeralKeys
 	From string   `yaml:"from" doc:"the first field covered, or a byte number; the frame's first unless given"`
 	To   string   `yaml:"to" doc:"the last field covered, or a byte number; the one before unless given"`
@@ -28,7 +29,7 @@ type checkSpec struct {
 }
 
 type crcSpec struct {
-	Width      int    `yaml:"width" need:"yes" doc:"bits, 1 to 64"`
+	Width      int    `yaml:"width" need:"yes" range:"1 64" doc:"bits, 1 to 64"`
 	Poly       uint64 `yaml:"poly" need:"yes" doc:"polynomial, most significant bit first, such as 0x8005"`
 	Init       uint64 `yaml:"init" doc:"initial value"`
 	ReflectIn  bool   `yaml:"reflect-in" doc:"each byte goes in least significant bit first"`
@@ -43,27 +44,16 @@ func newCovered() *covered {
 func (s *checkSpec) says() *string { return &s.Check }
 
 func (s *checkSpec) compile(c *compiler, _ *scope, n *node) {
-	size := s.Size
-	if size == 0 {
-		size = 1
-	}
-	if size > 8 {
-		c.doc.Errorf(&s.Size, "write 1 to 8", "a check has 1 to 8 bytes, not %d", size)
-		size = 8
-	}
 	var custom *CRC
 	if p := s.CRC; p != nil {
 		custom = &CRC{p.Width, p.Poly, p.Init, p.XorOut, p.ReflectIn, p.ReflectOut}
-		if p.Width < 1 || p.Width > 64 {
-			c.doc.Errorf(&p.Width, "write 1 to 64", "a CRC has 1 to 64 bits, not %d", p.Width)
-			custom.Width = 8
-		} else if p.Width < 64 && (p.Poly>>p.Width != 0 || p.Init>>p.Width != 0 || p.XorOut>>p.Width != 0) {
+		if p.Width < 64 && (p.Poly>>p.Width != 0 || p.Init>>p.Width != 0 || p.XorOut>>p.Width != 0) {
 			c.doc.Errorf(&p.Poly, "leave out the polynomial's leading one", "a parameter does not fit in %d bits", p.Width)
 		}
 	}
 	f := newCovered()
 	var err error
-	if f.check, err = newChecker(s.Check, size, custom); err != nil {
+	if f.check, err = newChecker(s.Check, cmp.Or(s.Size, 1), custom); err != nil {
 		c.doc.Errorf(&s.Check, nearest(s.Check, CheckNames(), "write one of "+strings.Join(CheckNames(), ", ")), "%v", err)
 		f.check, _ = newChecker("xor", 1, nil)
 	}
@@ -78,8 +68,8 @@ func (s *checkSpec) compile(c *compiler, _ *scope, n *node) {
 type lengthSpec struct {
 	Length string `yaml:"length" need:"yes" doc:"how many bytes the named field or group has; the rest, of the frame"`
 	common
-	Size  int `yaml:"size" doc:"its bytes, in binary form"`
-	Width int `yaml:"width" doc:"its digits, in the other forms"`
+	Size  int `yaml:"size" range:"1 8" doc:"its bytes, in binary form"`
+	Width int `yaml:"width" range:"1 8" doc:"its digits, in the other forms"`
 	numeralKeys
 	Plus int `yaml:"plus" doc:"what it counts beyond the bytes"`
 }
@@ -90,7 +80,7 @@ func (s *lengthSpec) compile(c *compiler, _ *scope, n *node) {
 	f := newCovered()
 	f.plus = s.Plus
 	f.numeral = c.numeral(&s.numeralKeys, s.Size, s.Width)
-	if f.width < 1 || f.width > 8 {
+	if f.width < 1 {
 		c.doc.Errorf(n.spec, "write size (bytes) or width (digits), 1 to 8", "the length has no size")
 		f.width = 1
 	}

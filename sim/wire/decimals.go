@@ -40,10 +40,10 @@ const (
 type decimalSpec struct {
 	Term string `yaml:"decimal" need:"yes" doc:"a decimal number in ASCII digits"`
 	common
-	Width    int             `yaml:"width" doc:"characters, when it is always the same"`
-	Longest  int             `yaml:"longest" doc:"most characters (default: 20)"`
-	Decimals *int            `yaml:"decimals" doc:"digits after the mark; as many as the value has unless given"`
-	Sign     string          `yaml:"sign" doc:"minus (when negative), always, space (or minus) or none (default: minus)"`
+	Width    int             `yaml:"width" range:"1 40" doc:"characters, when it is always the same"`
+	Longest  int             `yaml:"longest" range:"1 40" doc:"most characters (default: 20)"`
+	Decimals *int            `yaml:"decimals" range:"0 15" doc:"digits after the mark; as many as the value has unless given"`
+	Sign     string          `yaml:"sign" one:"minus always space none" doc:"minus (when negative), always, space (or minus) or none (default: minus)"`
 	Pad      string          `yaml:"pad" doc:"the character that fills up the width (default: a space)"`
 	Mark     string          `yaml:"mark" doc:"the decimal mark (default: a point); none when it is only implied"`
 	Exponent exponent        `yaml:"exponent" doc:"never, accept: a power of ten may follow, or always: it does (default: never)"`
@@ -54,13 +54,12 @@ type decimalSpec struct {
 func (s *decimalSpec) says() *string { return &s.Term }
 
 func (s *decimalSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &decimalForm{longest: cmp.Or(s.Longest, defaultDigits), mark: '.', exponent: s.Exponent}
-	f.sign = c.pick(&s.Sign, "minus", "minus", "always", "space", "none")
+	f := &decimalForm{longest: cmp.Or(s.Longest, defaultDigits), mark: '.', exponent: s.Exponent, width: s.Width, sign: cmp.Or(s.Sign, "minus")}
 	f.pad = c.char(&s.Pad, ' ')
 	if isDigit(f.pad) && f.pad != '0' {
 		c.doc.Errorf(&s.Pad, "pad with a space", "padding with %q would change the number", f.pad)
 	}
-	f.decimals = c.decimals(s.Decimals)
+	f.decimals = decimalsOf(s.Decimals)
 	if c.doc.Has(&s.Scale) {
 		t := s.Scale.Trim()
 		if one, _ := t.Coefficient(); one != 1 {
@@ -82,12 +81,12 @@ func (s *decimalSpec) compile(c *compiler, _ *scope, n *node) {
 	})
 }
 
-// decimals is how many decimals a key says; −1 when it is not given.
-func (c *compiler) decimals(ptr *int) int {
+// decimalsOf is how many decimals a key says; −1 when it is not given.
+func decimalsOf(ptr *int) int {
 	if ptr == nil {
 		return -1
 	}
-	return c.within(ptr, ptr, 0, 15, "a number of decimals")
+	return *ptr
 }
 
 func (s *decimalSpec) readMark(c *compiler, f *decimalForm) {
@@ -113,8 +112,6 @@ func (s *decimalSpec) readMark(c *compiler, f *decimalForm) {
 }
 
 func (s *decimalSpec) checkWidth(c *compiler, f *decimalForm) {
-	f.width = c.within(s, &s.Width, 0, 40, "a width")
-	c.within(s, &s.Longest, 0, 40, "a width")
 	// The narrowest number the field can hold: a digit, its decimals and sign.
 	least := 1
 	if f.decimals > 0 {

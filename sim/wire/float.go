@@ -19,22 +19,18 @@ type floatForm struct {
 type floatSpec struct {
 	Term string `yaml:"float" need:"yes" doc:"an IEEE 754 binary number"`
 	common
-	Size int `yaml:"size" doc:"bytes: 2, 4 or 8"`
+	Size int `yaml:"size" need:"yes" one:"2 4 8" doc:"bytes: 2, 4 or 8"`
 	orderKey
-	Decimals *int `yaml:"decimals" doc:"decimals that a value may have, and that one is read with"`
+	Decimals *int `yaml:"decimals" range:"0 15" doc:"decimals that a value may have, and that one is read with"`
 	numberKeys
 }
 
 func (s *floatSpec) says() *string { return &s.Term }
 
 func (s *floatSpec) compile(c *compiler, _ *scope, n *node) {
-	decimals := c.decimals(s.Decimals)
+	decimals := decimalsOf(s.Decimals)
 	f := &floatForm{counts: places(max(decimals, 0)), size: s.Size, order: s.Order}
 	f.free = decimals < 0
-	if f.size != 2 && f.size != 4 && f.size != 8 {
-		c.doc.Errorf(n.spec, "write size: 2, 4 or 8", "a float has 2, 4 or 8 bytes, not %d", f.size)
-		f.size = 4
-	}
 	c.number(n, s.Term, &s.numberKeys, &f.counts, f, func(a strict.Any) []byte {
 		exponent, fraction := [9]uint64{2: 0x7c00, 4: 0x7f800000, 8: 0x7ff << 52}, [9]uint64{2: 1 << 9, 4: 1 << 22, 8: 1 << 51}
 		u := exponent[f.size]

@@ -2,6 +2,7 @@ package wire
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -78,9 +79,9 @@ type framingSpec struct {
 	Early   bool        `yaml:"early" doc:"a frame whose check is good ends at once, without the silence"`
 	Stale   string      `yaml:"stale" doc:"a frame left unfinished for this time is dropped, such as 500 ms"`
 	Alone   string      `yaml:"alone" doc:"bytes that are a whole frame by themselves, outside start and end"`
-	Coding  string      `yaml:"coding" doc:"hex: each byte is sent as two hexadecimal digits"`
+	Coding  string      `yaml:"coding" one:"hex" doc:"hex: each byte is sent as two hexadecimal digits"`
 	Check   *fieldSpec  `yaml:"check" doc:"the check at the end of every frame, such as {check: crc-16/modbus, order: little}"`
-	Covers  string      `yaml:"covers" doc:"what that check covers: body, body-and-end or all (default: body)"`
+	Covers  string      `yaml:"covers" one:"body body-and-end all" doc:"what that check covers: body, body-and-end or all (default: body)"`
 	Beyond  bool        `yaml:"check-after-end" doc:"the check stands after the end bytes"`
 	Split   string      `yaml:"split" doc:"the byte that stands between several commands in one frame"`
 	Path    string      `yaml:"path" doc:"the byte between the levels of a command's name; the next command in a frame starts at the same level"`
@@ -162,10 +163,10 @@ func (c *compiler) framing(f *framing, from Side) {
 	f.ends.addAll(f.end)
 	if s.Coding != "" && f.code != nil {
 		c.doc.Errorf(&s.Coding, "", "hexadecimal digits need no stuffing")
-	} else if c.pick(&s.Coding, "", "hex") == "hex" {
+	} else if s.Coding != "" {
 		f.code = hexCode{}
 	}
-	f.covers = c.pick(&s.Covers, "body", "body", "body-and-end", "all")
+	f.covers = cmp.Or(s.Covers, "body")
 	f.split, f.path = c.char(&s.Split, 0), c.char(&s.Path, 0)
 	for _, wrong := range []struct {
 		is   bool

@@ -324,7 +324,7 @@ type coded struct {
 }
 
 type codedSpec struct {
-	Coded string `yaml:"coded" need:"yes" doc:"fields whose bytes are sent in a code: hex (two digits a byte), escape, or seven-bit (eight bits spread over bytes of seven)"`
+	Coded string `yaml:"coded" need:"yes" one:"hex escape seven-bit" doc:"fields whose bytes are sent in a code: hex (two digits a byte), escape, or seven-bit (eight bits spread over bytes of seven)"`
 	common
 	Escape  string      `yaml:"escape" doc:"of code escape: the byte that announces a coded one"`
 	Xor     int         `yaml:"xor" doc:"of code escape: what a coded byte is combined with (exclusive or)"`
@@ -336,7 +336,7 @@ func (s *codedSpec) says() *string { return &s.Coded }
 
 func (s *codedSpec) compile(c *compiler, sc *scope, n *node) {
 	f := &coded{fixed: -1}
-	switch c.pick(&s.Coded, "hex", "hex", "escape", "seven-bit") {
+	switch s.Coded {
 	case "hex":
 		f.code = hexCode{}
 	case "seven-bit":

@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"cmp"
 	"encoding/hex"
 	"math"
 	"math/bits"
@@ -273,7 +274,7 @@ func (f *integer) pattern() pattern {
 type intSpec struct {
 	Term string `yaml:"int" need:"yes" doc:"a binary whole number"`
 	common
-	Size int `yaml:"size" doc:"bytes, 1 to 8"`
+	Size int `yaml:"size" need:"yes" range:"1 8" doc:"bytes, 1 to 8"`
 	orderKey
 	countKeys
 	numberKeys
@@ -282,7 +283,7 @@ type intSpec struct {
 func (s *intSpec) says() *string { return &s.Term }
 
 func (s *intSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &integer{c.counts(&s.countKeys), numeral{width: c.size(n, &s.Size), order: s.Order}}
+	f := &integer{c.counts(&s.countKeys), numeral{width: s.Size, order: s.Order}}
 	c.integer(n, s.Term, f, &s.Order, &s.numberKeys)
 }
 
@@ -319,15 +320,11 @@ func (c *compiler) countToken(a strict.Any, f *integer) []byte {
 	return token
 }
 
-func (c *compiler) size(n *node, ptr *int) int {
-	return c.within(n.spec, ptr, 1, 8, "a number of bytes")
-}
-
 type hexSpec struct {
 	Term string `yaml:"hex" need:"yes" doc:"a whole number in ASCII hexadecimal digits"`
 	common
-	Width   int `yaml:"width" doc:"digits, when it is always the same"`
-	Longest int `yaml:"longest" doc:"most digits (default: 16)"`
+	Width   int `yaml:"width" range:"1 16" doc:"digits, when it is always the same"`
+	Longest int `yaml:"longest" range:"1 16" doc:"most digits (default: 16)"`
 	orderKey
 	countKeys
 	numberKeys
@@ -336,11 +333,7 @@ type hexSpec struct {
 func (s *hexSpec) says() *string { return &s.Term }
 
 func (s *hexSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &integer{c.counts(&s.countKeys), numeral{form: inHex, longest: s.Longest, order: s.Order}}
-	f.width = c.within(n.spec, &s.Width, 0, 16, "a number of digits")
-	if f.longest < 1 || f.longest > 16 {
-		f.longest = 16
-	}
+	f := &integer{c.counts(&s.countKeys), numeral{form: inHex, width: s.Width, longest: cmp.Or(s.Longest, 16), order: s.Order}}
 	if f.sign != signNone && f.width == 0 {
 		c.doc.Errorf(&s.Sign, "give it a width", "a signed hexadecimal number needs a width")
 		f.width = 4
@@ -381,7 +374,7 @@ func (bcdSigns) What() string    { return "a sign of packed decimal digits" }
 type bcdSpec struct {
 	Term string `yaml:"bcd" need:"yes" doc:"packed decimal digits, two to a byte"`
 	common
-	Digits   int               `yaml:"digits" doc:"decimal digits, 1 to 15"`
+	Digits   int               `yaml:"digits" need:"yes" range:"1 15" doc:"decimal digits, 1 to 15"`
 	Decimals int               `yaml:"decimals" doc:"digits after the mark, which is only implied (default: 0)"`
 	Sign     enum.Of[bcdSigns] `yaml:"sign" doc:"none, or last: a half byte C or D behind the digits (default: none)"`
 	orderKey
@@ -391,8 +384,7 @@ type bcdSpec struct {
 func (s *bcdSpec) says() *string { return &s.Term }
 
 func (s *bcdSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &bcdForm{counts: places(s.Decimals), order: s.Order, signed: s.Sign != 0}
-	f.digits = c.within(n.spec, &s.Digits, 1, 15, "a number of packed decimal digits")
+	f := &bcdForm{counts: places(s.Decimals), digits: s.Digits, order: s.Order, signed: s.Sign != 0}
 	if f.order > littleEndian {
 		c.doc.Errorf(&s.Order, "write big or little", "packed decimal digits have no word order")
 	}

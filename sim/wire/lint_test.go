@@ -82,7 +82,7 @@ func TestLint(t *testing.T) {
 		{"bits without a value", head + "  - {name: x, fields: [{flags: f, size: 1, bits: [{§bit: 0, choice: sense, is: {rising: 0}}]}]}", "sense may be falling, and nothing is sent for that"},
 		{"alias of nothing", head + "  - {name: x, fields: [{choice: a, is: {x: A}, like: {§z: y}}]}", "\"y\" is not listed"},
 		{"bad header", head + "  - {name: x, fields: [{header: §\"abc?\"}]}", "is no part of a command's name"},
-		{"line of several commands", "dialect: d\nserial-line: {baud: §1}\nframing: {kind: cobs}\nframes:\n  - {name: x, fields: [A]}", "1 is not a speed of a serial line"},
+		{"line of several commands", "dialect: d\nserial-line: {baud: §1}\nframing: {kind: cobs}\nframes:\n  - {name: x, fields: [A]}", "1 cannot stand here; write 50 to 4000000"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -323,16 +323,3 @@ func (c *compiler) textToken(a strict.Any, width int) []byte {
 	}
 	return token
 }
-
-// within refuses a whole number outside its bounds; one that is not given is
-// missed at the field.
-func (c *compiler) within(at any, ptr *int, least, most int, what string) int {
-	if *ptr >= least && *ptr <= most {
-		return *ptr
-	}
-	if c.doc.Has(ptr) {
-		at = ptr
-	}
-	c.doc.Errorf(at, fmt.Sprintf("write %d to %d", least, most), "%d is not %s", *ptr, what)
-	return least
-}

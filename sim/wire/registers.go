@@ -35,29 +35,28 @@ const (
 
 type tableSpec struct {
 	Name    string    `yaml:"map" need:"yes" doc:"the table's name"`
-	Word    string    `yaml:"word" doc:"bit: a register is one bit, such as a coil, and not two bytes"`
-	Gaps    string    `yaml:"gaps" doc:"what an unlisted address inside a read gives: refuse, or zero (default: refuse)"`
+	Word    string    `yaml:"word" one:"bit" doc:"bit: a register is one bit, such as a coil, and not two bytes"`
+	Gaps    string    `yaml:"gaps" one:"refuse zero" doc:"what an unlisted address inside a read gives: refuse, or zero (default: refuse)"`
 	Entries []mapLine `yaml:"registers" need:"yes" doc:"what stands at each address"`
 }
 
 type mapLine struct {
-	At     int        `yaml:"at" need:"yes" doc:"address of the first register"`
+	At     int        `yaml:"at" need:"yes" range:"0 1048576" doc:"address of the first register"`
 	Holds  *fieldSpec `yaml:"holds" need:"yes" doc:"the field in the register or registers"`
 	Write  bool       `yaml:"write" doc:"the host may write it: a setting of the same name"`
 	Does   string     `yaml:"does" doc:"what writing it does, such as zero or preset, when it is not a setting"`
 	Stride int        `yaml:"each" doc:"addresses from one channel to the next"`
-	Count  int        `yaml:"channels" doc:"how many channels follow one another"`
+	Count  int        `yaml:"channels" range:"1 256" doc:"how many channels follow one another"`
 }
 
 func (c *compiler) maps() {
 	count := 0
 	for i := range c.spec.Maps {
 		s := &c.spec.Maps[i]
-		m := &regMap{name: s.Name, word: 2}
-		if c.pick(&s.Word, "", "bit") != "" {
+		m := &regMap{name: s.Name, word: 2, zero: s.Gaps == "zero"}
+		if s.Word != "" {
 			m.word = 0
 		}
-		m.zero = c.pick(&s.Gaps, "refuse", "refuse", "zero") == "zero"
 		for j := range s.Entries {
 			if l := &s.Entries[j]; l.Holds != nil && !l.Holds.wrong {
 				c.mapLine(m, l, &count)
@@ -87,8 +86,7 @@ func (c *compiler) mapLine(m *regMap, l *mapLine, count *int) {
 	case m.word > 0:
 		size = least / m.word
 	}
-	c.within(l, &l.At, 0, 1<<20, "a register's address")
-	n := max(c.within(l, &l.Count, 0, MaxChannels, "a number of channels"), 1)
+	n := max(l.Count, 1)
 	stride := max(l.Stride, 0)
 	if stride == 0 {
 		stride = size

@@ -30,10 +30,10 @@ type fileSpec struct {
 }
 
 type lineSpec struct {
-	Baud   int         `yaml:"baud" doc:"bits a second"`
-	Data   int         `yaml:"data" doc:"data bits, 5 to 8"`
+	Baud   int         `yaml:"baud" range:"50 4000000" doc:"bits a second"`
+	Data   int         `yaml:"data" range:"5 8" doc:"data bits, 5 to 8"`
 	Parity uart.Parity `yaml:"parity" doc:"none, even, odd, mark or space"`
-	Stop   int         `yaml:"stop" doc:"stop bits, 1 or 2"`
+	Stop   int         `yaml:"stop" range:"1 2" doc:"stop bits, 1 or 2"`
 }
 
 type namedFraming struct {
@@ -55,7 +55,7 @@ type rememberSpec struct {
 }
 
 type errorsSpec struct {
-	Depth    int         `yaml:"depth" doc:"how many errors the queue holds"`
+	Depth    int         `yaml:"depth" range:"1 1000" doc:"how many errors the queue holds"`
 	None     errorEntry  `yaml:"none" doc:"what an empty queue gives"`
 	Overflow errorEntry  `yaml:"overflow" doc:"what the last place holds when an error found no room"`
 	Listed   []errorRule `yaml:"listed" doc:"code and text for each reason; the last is for any other"`
@@ -76,8 +76,8 @@ type errorRule struct {
 
 type frameSpec struct {
 	Name    string      `yaml:"name" need:"yes" doc:"the frame's name"`
-	Sent    []string    `yaml:"sent" doc:"when the gauge sends it: reading, tag, status, banner, reply"`
-	Per     string      `yaml:"per" doc:"channel: a message for each channel, instead of one for all"`
+	Sent    []string    `yaml:"sent" one:"reading tag status banner reply" doc:"when the gauge sends it: reading, tag, status, banner, reply"`
+	Per     string      `yaml:"per" one:"channel" doc:"channel: a message for each channel, instead of one for all"`
 	Framing string      `yaml:"framing" doc:"the framing it stands in; the main one unless given"`
 	Fields  []fieldSpec `yaml:"fields" need:"yes" doc:"what stands in it, in order"`
 	After   []string    `yaml:"after" doc:"frames that are tried before this one because they look alike"`

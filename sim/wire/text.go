@@ -2,6 +2,7 @@ package wire
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"strconv"
 	"strings"
@@ -90,7 +91,7 @@ type space struct{ least int }
 const mostSpace = 8
 
 type spaceSpec struct {
-	Space string `yaml:"space" need:"yes" doc:"white space: some (at least one) or any"`
+	Space string `yaml:"space" need:"yes" one:"some any" doc:"white space: some (at least one) or any"`
 	common
 }
 
@@ -98,7 +99,7 @@ func (s *spaceSpec) says() *string { return &s.Space }
 
 func (s *spaceSpec) compile(c *compiler, _ *scope, n *node) {
 	f := &space{}
-	if c.pick(&s.Space, "any", "some", "any") == "some" {
+	if s.Space == "some" {
 		f.least = 1
 	}
 	n.name, n.field = "space", f
@@ -272,8 +273,8 @@ type textForm struct {
 type textSpec struct {
 	Term string `yaml:"text" need:"yes" doc:"a text of printable ASCII characters"`
 	common
-	Width   int    `yaml:"width" doc:"characters, when it is always the same"`
-	Longest int    `yaml:"longest" doc:"most characters (default: 64)"`
+	Width   int    `yaml:"width" range:"1 65536" doc:"characters, when it is always the same"`
+	Longest int    `yaml:"longest" range:"1 65536" doc:"most characters (default: 64)"`
 	Pad     string `yaml:"pad" doc:"the character that fills up the width (default: a space)"`
 	Quoted  bool   `yaml:"quoted" doc:"the text stands in double quotes, one inside it doubled"`
 	Numbers bool   `yaml:"numbers" doc:"a text that reads as a number is one"`
@@ -284,12 +285,7 @@ type textSpec struct {
 func (s *textSpec) says() *string { return &s.Term }
 
 func (s *textSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &textForm{pad: c.char(&s.Pad, ' '), quoted: s.Quoted, numbers: s.Numbers}
-	f.width = c.within(s, &s.Width, 0, maxLongest, "a width")
-	f.longest = c.within(s, &s.Longest, 0, maxLongest, "a width")
-	if f.longest == 0 {
-		f.longest = defaultText
-	}
+	f := &textForm{width: s.Width, longest: cmp.Or(s.Longest, defaultText), pad: c.char(&s.Pad, ' '), quoted: s.Quoted, numbers: s.Numbers}
 	if f.quoted {
 		f.longest = min(f.longest, 256)
 		if f.width > 0 {

@@ -35,7 +35,7 @@ type bitPiece struct{ at, in, width int }
 type wordSpec struct {
 	Label string `yaml:"flags" need:"yes" doc:"a word of bits; the name is only a label"`
 	common
-	Size int `yaml:"size" doc:"bytes, 1 to 8"`
+	Size int `yaml:"size" need:"yes" range:"1 8" doc:"bytes, 1 to 8"`
 	orderKey
 	Bits []bitSpec `yaml:"bits" doc:"what the bits are"`
 }
@@ -58,7 +58,7 @@ type bitSpec struct {
 func (s *wordSpec) says() *string { return &s.Label }
 
 func (s *wordSpec) compile(c *compiler, sc *scope, n *node) {
-	f := &word{size: c.size(n, &s.Size), order: s.Order}
+	f := &word{size: s.Size, order: s.Order}
 	c.ordered(&s.Order, &numeral{width: f.size, order: f.order})
 	used := uint64(0)
 	for i := range s.Bits {
