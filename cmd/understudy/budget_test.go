@@ -126,7 +126,7 @@ func TestFilesThatAreNone(t *testing.T) {
 	for _, words := range []string{
 		"lint FILE", "explain FILE", "plot FILE", "check FILE", "play FILE -r DIR/1", "explore --host FILE", "rehearse FILE", "dialect try FILE",
 		"check on-every-limit --host FILE", "report FILE", "replay FILE -r DIR/2", "host new --from FILE", "scenario from FILE --dialect line-ascii", "tap /dev/null --dialect FILE -r DIR/3",
-		"play on-every-limit -r DIR/4 --load guide-plug=FILE",
+		"play on-every-limit -r DIR/4 --load-settings guide-plug=FILE",
 	} {
 		for _, file := range []string{"/dev/zero", fifo, large} {
 			if file == large && strings.HasPrefix(words, "host new") {

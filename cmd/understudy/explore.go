@@ -24,7 +24,7 @@ type exploreCmd struct {
 	Defect    string        `help:"Have the reference host make a mistake, to see it found. With all: each of its mistakes in turn, and a table of what was found."`
 	Outside   bool          `help:"Run the reference host as a program of its own, as other hosts are."`
 	Strength  int           `default:"2" help:"Covering strength: 2 (pairwise) or 3 (three-way)."`
-	Only      []string      `sep:"none" placeholder:"FACTOR=LEVEL,..." help:"Keep to some levels of what varies, for a host that knows no others, such as --only dialect=line-ascii,multi-ascii --only gauges=1. A wrong name tells which there are."`
+	Only      []string      `sep:"none" placeholder:"FACTOR=LEVEL,..." help:"Restrict a factor to given levels, such as --only dialect=line-ascii,multi-ascii; repeatable. An unknown name lists the valid ones."`
 	Seed      uint64        `default:"1" help:"Random seed. The same seed gives the same scenarios."`
 	Shard     shard.Shard   `default:"1/1" placeholder:"K/N" help:"Run shard K of N; write each with --results and put them together with report."`
 	Budget    time.Duration `default:"60s" help:"Time to explore for, such as 10m; shrinking takes extra time. 0 for as long as --runs takes."`

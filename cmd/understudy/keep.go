@@ -140,7 +140,7 @@ func keep(dir, pcap, title string, line capture.Line, d *wire.Dialect, began tim
 	}
 	f, err = os.OpenFile(pcap, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	if errors.Is(err, os.ErrExist) {
-		return k, fmt.Errorf("%s is there already and stays; name another file with --keep", pcap)
+		return k, fmt.Errorf("%s is there already and stays; name another file with --to", pcap)
 	}
 	if err != nil {
 		return k, err

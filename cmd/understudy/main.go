@@ -11,6 +11,7 @@ import (
 	"os/signal"
 	"runtime"
 	"runtime/debug"
+	"strings"
 	"syscall"
 
 	"example.org/understudy/cmd/refhost/host"
@@ -135,10 +136,24 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		if err = parsed.Run(); stopped >= 0 {
 			return stopped // help again
 		}
+	} else if now := renamedOption(args); now != nil {
+		err = now
 	} else {
 		err = fmt.Errorf("%w (understudy --help tells how)", err)
 	}
 	return a.fail(err)
+}
+
+// renamedOption is an error that names what an option of before is called now.
+func renamedOption(args []string) error {
+	now := map[string]string{"play --keep": "--save-settings", "play --load": "--load-settings", "tap --keep": "--to", "replay --keep": "--to"}
+	for i, w := range args {
+		option, _, _ := strings.Cut(w, "=")
+		if to := now[args[0]+" "+option]; i > 0 && to != "" {
+			return fmt.Errorf("the option %s is called %s now; write %s", option, to, to)
+		}
+	}
+	return nil
 }
 
 // fail prints an error, if there is one, and returns the exit code.

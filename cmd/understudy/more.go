@@ -22,13 +22,12 @@ type causesCmd struct {
 
 func (c *causesCmd) Run(a *app) error {
 	if c.Name != "" {
-		for _, k := range cause.All() {
-			if k.Name == c.Name || k.Code == c.Name {
-				fmt.Fprintf(a.stdout, "%s %s\n\nWhat it looks like\n  %s\nWhy it happens\n  %s\nHow to fix it\n  %s\n", k.Code, k.Name, k.Looks, k.Why, k.Fix)
-				return nil
-			}
+		k, ok := cause.Find(c.Name)
+		if !ok {
+			return fmt.Errorf("there is no cause %q; understudy causes lists them", c.Name)
 		}
-		return fmt.Errorf("there is no cause %q; understudy causes lists them", c.Name)
+		fmt.Fprintf(a.stdout, "%s %s\n\nWhat it looks like\n  %s\nWhy it happens\n  %s\nHow to fix it\n  %s\n", k.Code, k.Name, k.Looks, k.Why, k.Fix)
+		return nil
 	}
 	groups := cause.Groups()
 	last := byte(0)

@@ -30,8 +30,8 @@ type playCmd struct {
 	Port     *scenario.PortKind `placeholder:"KIND" help:"Where all gauges appear, instead of where the scenario says: pty, tcp or rfc2217."`
 	Listen   string             `placeholder:"HOST[:PORT]" help:"Address on which tcp and rfc2217 ports listen, so that other machines reach them (default: 127.0.0.1). The first gauge gets PORT, the next PORT+1."`
 	benchFlags
-	Load map[string]string `placeholder:"GAUGE=FILE" help:"Load settings that --keep wrote into a gauge before the start; repeatable."`
-	Keep string            `placeholder:"DIR" type:"path" help:"Write each gauge's settings to DIR/GAUGE.settings.json at the end, to load into another gauge of the same model."`
+	Load map[string]string `name:"load-settings" placeholder:"GAUGE=FILE" help:"Load settings that --save-settings wrote into a gauge before the start; repeatable."`
+	Save string            `name:"save-settings" placeholder:"DIR" type:"path" help:"Write each gauge's settings to DIR/GAUGE.settings.json at the end, to load into another gauge of the same model."`
 	Wait bool              `help:"Start the timeline when a host has opened every port, instead of at once."`
 }
 
@@ -118,18 +118,18 @@ func (c *playCmd) Run(a *app) (err error) {
 	at, why, err := p.run(a.ctx)
 	if err == nil {
 		fmt.Fprintf(a.stdout, "%s after %.3f s; the ledger is whole\n", why, at.Seconds())
-		err = c.keep(s, last)
+		err = c.saveSettings(s, last)
 	}
 	return err
 }
 
-// settings reads the files of --load.
+// settings reads the files of --load-settings.
 func (c *playCmd) settings(s *scenario.Scenario) (map[int]gauge.Export, error) {
 	all := map[int]gauge.Export{}
 	for name, file := range c.Load {
 		i := s.GaugeIndex(name)
 		if i < 0 {
-			return nil, fmt.Errorf("--load %s: the scenario has no such gauge", name)
+			return nil, fmt.Errorf("--load-settings %s: the scenario has no such gauge", name)
 		}
 		text, err := infile.Read(infile.Anywhere, file, infile.Text)
 		if err != nil {
@@ -144,12 +144,12 @@ func (c *playCmd) settings(s *scenario.Scenario) (map[int]gauge.Export, error) {
 	return all, nil
 }
 
-// keep writes the files of --keep.
-func (c *playCmd) keep(s *scenario.Scenario, st *stage.Stage) error {
-	if c.Keep == "" || st == nil {
+// saveSettings writes the files of --save-settings.
+func (c *playCmd) saveSettings(s *scenario.Scenario, st *stage.Stage) error {
+	if c.Save == "" || st == nil {
 		return nil
 	}
-	if err := os.MkdirAll(c.Keep, 0o755); err != nil {
+	if err := os.MkdirAll(c.Save, 0o755); err != nil {
 		return err
 	}
 	for i := range s.Gauges {
@@ -157,7 +157,7 @@ func (c *playCmd) keep(s *scenario.Scenario, st *stage.Stage) error {
 		if err != nil {
 			return err
 		}
-		if err := os.WriteFile(filepath.Join(c.Keep, s.Gauges[i].Name+".settings.json"), append(text, '\n'), 0o644); err != nil {
+		if err := os.WriteFile(filepath.Join(c.Save, s.Gauges[i].Name+".settings.json"), append(text, '\n'), 0o644); err != nil {
 			return err
 		}
 	}

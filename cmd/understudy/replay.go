@@ -18,7 +18,7 @@ type replayCmd struct {
 	Gauge    string        `short:"g" help:"Which gauge of the capture (default: the only one)."`
 	Patience time.Duration `default:"2s" help:"How long the timeline waits for a request that the capture has at its place."`
 	UntilEnd bool          `help:"End with the timeline, instead of answering on."`
-	Keep     string        `type:"path" placeholder:"FILE.pcapng" help:"Also keep the bytes of the replay in this file."`
+	To       string        `type:"path" placeholder:"FILE.pcapng" help:"File for the bytes of the replay (default: none)."`
 	lineFlags
 }
 
@@ -75,7 +75,7 @@ func (c *replayCmd) Run(a *app) (err error) {
 	if err != nil {
 		return err
 	}
-	k, err = keep(dir, c.Keep, title, capture.NewLine(script.Name, script.Settings), d, srv.Began())
+	k, err = keep(dir, c.To, title, capture.NewLine(script.Name, script.Settings), d, srv.Began())
 	if err == nil {
 		err = claim.Publish([]registry.Gauge{{Name: script.Name, Path: srv.Port().Path()}})
 	}

@@ -20,7 +20,7 @@ type tapCmd struct {
 	Device string `arg:"" name:"port" help:"The serial port of the real device, such as /dev/ttyUSB0."`
 	Line   string `help:"Settings of the device's serial line until the host asks for others, such as '9600 8N1' (default: as the dialect has it, or 9600 8N1)."`
 	Name   string `help:"What the gauge is called (default: after its port)."`
-	Keep   string `type:"path" placeholder:"FILE.pcapng" help:"The file for the bytes of both directions with their times, which Wireshark and tshark open (default: capture.pcapng in the run folder)."`
+	To     string `type:"path" placeholder:"FILE.pcapng" help:"File for the bytes of both directions with their times, which Wireshark and tshark open (default: capture.pcapng in the run folder)."`
 	lineFlags
 }
 
@@ -59,7 +59,7 @@ func (c *tapCmd) Run(a *app) (err error) {
 	if err != nil {
 		return err
 	}
-	file := c.Keep
+	file := c.To
 	if file == "" {
 		file = filepath.Join(dir, "capture.pcapng")
 	}

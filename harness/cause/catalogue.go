@@ -1,5 +1,10 @@
 package cause
 
+import (
+	"slices"
+	"strings"
+)
+
 // Cause is one mistake a host can make, as the catalogue explains it.
 type Cause struct {
 	Code  string // stable: C and three digits, the first naming the group
@@ -15,13 +20,13 @@ func Groups() map[byte]string {
 		'6': "void readings", '7': "the line, the link and the cell", '8': "settings", '9': "the rows"}
 }
 
-// All lists the catalogue. Where two causes predict the same rows on some
-// evidence, the one that stands first is named and the other is its rival.
+// All lists the catalogue in the order of the codes.
 func All() []Cause {
 	cs := make([]Cause, defectCount)
 	for d := range cs {
 		cs[d] = catalogue[d].Cause
 	}
+	slices.SortFunc(cs, func(a, b Cause) int { return strings.Compare(a.Code, b.Code) })
 	return cs
 }
 
@@ -158,6 +163,8 @@ type entry struct {
 var signWidths = []int{16 * 16, 24 * 16, 32 * 16, 8 * 16, 12 * 16,
 	16*16 + 1, 24*16 + 1, 32*16 + 1, 16*16 + 2, 24*16 + 2, 32*16 + 2, 16*16 + 3, 24*16 + 3, 32*16 + 3}
 
+// catalogue has the causes in an order of its own: where two predict the same rows on
+// some evidence, the one that stands first is named and the other is its rival.
 var catalogue = [defectCount]entry{
 	factorTwice: {Cause{"C101", "factor-twice", "every value is the reading times the gauge's factor",
 		"the host multiplies by the factor, which the gauge has applied already",

@@ -4,7 +4,6 @@ import (
 	"flag"
 	"fmt"
 	"os"
-	"slices"
 	"strings"
 	"testing"
 
@@ -28,7 +27,6 @@ same; ` + "`understudy check --defect NAME`" + ` has the reference host make the
 Made of [catalogue.go](catalogue.go) by ` + "`go test ./harness/cause -run Page -update`" + `.
 `)
 	all := cause.All()
-	slices.SortStableFunc(all, func(a, b cause.Cause) int { return strings.Compare(a.Code, b.Code) })
 	group := byte(0)
 	for _, c := range all {
 		if c.Code[1] != group {
