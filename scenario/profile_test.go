@@ -90,11 +90,11 @@ func TestProfilesPlay(t *testing.T) {
 
 // Kind: property.
 func TestGaugeOverridesItsProfile(t *testing.T) {
-	m := parse(t, one(`profile: bore-plug
+	m := parse(t, one(`profile: depth-foot
 dialect: multi-ascii
 serial-line: 19200 7E1
 resolution: 0.0001 mm
-buttons: {A: {press: zero}}
+buttons: {A: {press: clear}}
 tags: {last: 99}
 power: {start-up: 2 s}
 cell: {charge: 40 %}
@@ -104,15 +104,15 @@ carries: [tail]`)).Play.Cast[0]
 	require.Equal(t, "multi-ascii", m.Dialect.Name())
 	require.Equal(t, "19200 7E1", m.Line.String())
 	require.Equal(t, "0.0001", p.Channels[0].Resolution.String())
-	require.Equal(t, 2*decimal.Millimetre, p.Channels[0].Stroke, "of the profile")
-	require.Equal(t, gauge.ZeroAction, p.Buttons[0].Press)
-	require.Equal(t, gauge.PowerAction, p.Buttons[1].Long, "of the profile")
+	require.Equal(t, 12*decimal.Millimetre, p.Channels[0].Stroke, "of the profile")
+	require.Equal(t, gauge.ClearAction, p.Buttons[0].Press)
+	require.Equal(t, gauge.ZeroAction, p.Buttons[1].Press, "of the profile")
 	require.Equal(t, gauge.Tags{First: 1, Last: 99, Queue: 4}, p.Tags, "key by key")
 	require.Equal(t, 2*time.Second, p.Power.StartUp)
-	require.Equal(t, 300*time.Second, p.IdleOff)
+	require.Equal(t, 120*time.Second, p.IdleOff)
 	require.False(t, p.Buzzer)
 	require.Equal(t, []bool{false, false, true, false}, []bool{p.WithNumber, p.WithKeys, p.WithTail, p.WithLead})
-	require.Equal(t, 12, m.LowAt, "of the profile's cell")
+	require.Equal(t, 15, m.LowAt, "of the profile's cell")
 
 	p = parse(t, one("profile: fixture-four\nchannels: [{name: P3, factor: 2}]\ncomputed: [{name: width, limits: [1 mm, 2 mm]}]")).Play.Cast[0].Profile
 	var names []string
