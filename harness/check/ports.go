@@ -21,6 +21,15 @@ type Ports struct {
 	Warnings []string  // for the user to see: other machines can reach a port
 	hub      *port.Hub // nil where there are no ptys
 	kinds    []scenario.PortKind
+	were     map[string]bool // devices that the ports have been, as far as was seen
+}
+
+// devices are those that the ports are and have been, as far as it was asked.
+func (ps *Ports) devices() map[string]bool {
+	for _, p := range ps.Ports {
+		ps.were[p.Real()] = true
+	}
+	return ps.were
 }
 
 // OpenPorts opens the port of every gauge of a scenario, ptys under stable
@@ -40,7 +49,7 @@ func OpenPortsAt(s *scenario.Scenario, dir string, inbox *stage.Inbox, listen st
 	if listen != "" && !slices.ContainsFunc(s.Gauges, func(g scenario.Gauge) bool { return g.Port != scenario.PTY }) {
 		return nil, fmt.Errorf("nothing listens on %s: all gauges appear at ptys; want some at tcp or rfc2217", listen)
 	}
-	ps := &Ports{}
+	ps := &Ports{were: map[string]bool{}}
 	sockets := 0
 	for i := range s.Gauges {
 		addr := ""
@@ -58,6 +67,7 @@ func OpenPortsAt(s *scenario.Scenario, dir string, inbox *stage.Inbox, listen st
 		}
 		ps.Ports, ps.kinds = append(ps.Ports, p), append(ps.kinds, s.Gauges[i].Port)
 	}
+	ps.devices()
 	return ps, nil
 }
 

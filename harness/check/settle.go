@@ -32,7 +32,7 @@ func (r *run) signs(all bool) (s stage.Signs) {
 		s.Working = p.Working()
 	}
 	if all {
-		s.Holds = p != nil && p.Holds()
+		s.Holds = p != nil && p.Holds(r.devices())
 		s.Records = stampOf(r.recordsAt())
 	}
 	return s

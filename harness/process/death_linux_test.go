@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness/process"
+	"github.com/creack/pty"
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
 )
@@ -52,4 +53,24 @@ func TestWorking(t *testing.T) {
 		require.True(t, p.Working())
 	}
 	p.Stop(process.Ask{Signal: "kill"})
+}
+
+// A host holds a pseudo-terminal of the run that was hung up, and not one that it has
+// from whoever started it.
+//
+// Kind: process.
+func TestHolds(t *testing.T) {
+	master, slave, err := pty.Open()
+	require.NoError(t, err)
+	defer slave.Close()
+	_, err = unix.FcntlInt(slave.Fd(), unix.F_SETFD, 0) // programs that are started get it
+	require.NoError(t, err)
+	p := start(t, context.Background(), "good", nil)
+	defer p.Stop(process.Ask{Signal: "kill"})
+	require.NoError(t, p.Await(context.Background(), soon))
+	ours := map[string]bool{slave.Name(): true}
+	require.False(t, p.Holds(ours))
+	require.NoError(t, master.Close())
+	require.True(t, p.Holds(ours))
+	require.False(t, p.Holds(map[string]bool{"/dev/pts/none": true}))
 }

@@ -21,12 +21,14 @@ func (p *Process) Working() bool {
 	return false
 }
 
-// Holds reports whether the host has a pseudo-terminal open that was hung up.
-func (p *Process) Holds() bool {
+// Holds reports whether the host has a pseudo-terminal open that was hung up, of those
+// given. (It may have others from whoever started it: not every library closes what it
+// opens to the programs that are started.)
+func (p *Process) Holds(ptys map[string]bool) bool {
 	for _, pid := range family(p.Pid()) {
 		for _, fd := range entries("/proc/" + pid + "/fd") {
 			to, err := os.Readlink("/proc/" + pid + "/fd/" + fd)
-			if err == nil && strings.HasPrefix(to, "/dev/pts/") && strings.HasSuffix(to, " (deleted)") {
+			if pty, gone := strings.CutSuffix(to, " (deleted)"); err == nil && gone && ptys[pty] {
 				return true
 			}
 		}

@@ -6,4 +6,4 @@ package process
 func (p *Process) Working() bool { return false }
 
 // Holds reports whether the host holds a port that was hung up, which cannot be seen here.
-func (p *Process) Holds() bool { return false }
+func (p *Process) Holds(map[string]bool) bool { return false }
