@@ -2,6 +2,7 @@ package check_test
 
 import (
 	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -54,4 +55,32 @@ func TestWindowByTheHostsClock(t *testing.T) {
 			require.Contains(t, out.NotJudged, "the window on repeated tag numbers: at this pace the host's clock is not the scenario's")
 		})
 	}
+}
+
+const endsTwice = `understudy: 1
+title: The host ends twice
+gauges: [{name: g, dialect: line-ascii}]
+cues:
+  - {at: 500 ms, do: tag, times: 3, every: 100 ms}
+  - {at: 1 s, do: restart host, by: kill}
+  - {at: 4 s, do: restart host}
+until: 6 s
+`
+
+// A finding is confirmed at a timed pace; at real pace where the host, which takes a
+// while to start, was not back in time at a faster one.
+//
+// Kind: process.
+func TestConfirmedAtRealPace(t *testing.T) {
+	t.Parallel()
+	s, err := scenario.Parse("ends-twice.yaml", []byte(endsTwice), shippedDialect)
+	require.NoError(t, err)
+	self, err := os.Executable()
+	require.NoError(t, err)
+	h := reference(t)
+	h.Run = []string{"/bin/sh", "-c", `sleep 1.6; exec "$0" "$@"`, self, "refhost", "--job", "{job}", "--defect", "rows-buffered"}
+	c := check.Check{Scenario: s, Host: h, Run: filepath.Join(t.TempDir(), "run"), Self: self}
+	out, err := c.Prove(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, judge.Fail, out.Verdict, "%s %s", out.Why, out.Reasons)
 }
