@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"sort"
-	"time"
 )
 
 // Span is a run of bytes of one frame and what it is.
@@ -79,8 +78,7 @@ func (d *Dialect) Explain(stream []byte, from Side) []Piece {
 		at += len(raw)
 		list = append(list, p)
 	}
-	e.Receive(stream, 0, note)
-	e.Quiet(24*time.Hour, note)
+	e.hear(note, stream)
 	return list
 }
 

@@ -138,16 +138,6 @@ func fletcher(width int) func(p []byte) uint64 {
 	}
 }
 
-// CheckSum computes a check value by the name a dialect file uses for it,
-// for hosts and tests that build frames by hand.
-func CheckSum(name string, p []byte) (uint64, error) {
-	c, err := newChecker(name, 1, nil)
-	if err != nil {
-		return 0, err
-	}
-	return c.sum(p), nil
-}
-
 // CheckNames lists the checks a dialect may name, besides "crc" with its own
 // parameters.
 func CheckNames() (names []string) {

@@ -49,10 +49,9 @@ type End struct {
 	ended   bool // a frame has just ended: the rest of another end may follow
 	skip    bool // the frame in hand became too long: wait for its end
 
-	reason  string // why a command cannot be understood, for the queue of errors
-	line    uart.Settings
-	address int64
-	talk    conversation
+	reason string // why a command cannot be understood, for the queue of errors
+	line   uart.Settings
+	talk   conversation
 }
 
 type chunk struct {
@@ -63,7 +62,7 @@ type chunk struct {
 // NewEnd returns the end of a wire that stands on one side: the gauge's end
 // receives what the host sends.
 func (d *Dialect) NewEnd(side Side) *End {
-	e := &End{d: d, side: side, from: side.other(), rec: d.NewRecord(), line: d.line, address: d.station.Is}
+	e := &End{d: d, side: side, from: side.other(), rec: d.NewRecord(), line: d.line}
 	e.f = d.framings[e.from][0]
 	e.talk.init(e)
 	return e
@@ -76,9 +75,6 @@ func (e *End) SetLine(l uart.Settings) {
 		e.line = l
 	}
 }
-
-// SetAddress sets the gauge's address, where the dialect has addresses.
-func (e *End) SetAddress(n int64) { e.address = n }
 
 // gap is the silence that ends a frame, or 0.
 func (e *End) gap() time.Duration {
@@ -393,28 +389,32 @@ func (e *End) deliver(inc Incoming, yield func(Incoming)) {
 	yield(inc)
 }
 
+// hear takes pieces of a stream, with a silence behind each that ends a frame
+// where silence does, and at last a long one.
+func (e *End) hear(see func(Incoming), pieces ...[]byte) {
+	at := time.Duration(0)
+	for _, p := range pieces {
+		e.Receive(p, at, see)
+		at += e.gap()
+		e.Quiet(at, see)
+	}
+	e.Quiet(at+time.Hour, see)
+}
+
 // Spoils reports whether who reads the gauge finds bytes that came in place of
 // its frame bad, and finds the frames that follow: one bit of a frame may be
 // damaged without that, in a dialect that does not check it.
 func (d *Dialect) Spoils(bad, frame []byte) bool {
 	good := map[string]int{}
 	read := func(p []byte, count int) (n int, right bool) {
-		e := d.NewEnd(Host)
 		right = true
-		see := func(inc Incoming) {
+		d.NewEnd(Host).hear(func(inc Incoming) {
 			if inc.Garbage == nil {
 				n++
 				good[string(inc.Raw)] += count
 				right = right && good[string(inc.Raw)] > 0
 			}
-		}
-		at := time.Duration(0)
-		for _, piece := range [][]byte{frame, p, frame, frame} {
-			e.Receive(piece, at, see)
-			at += e.gap() // where silence ends a frame
-			e.Quiet(at, see)
-		}
-		e.Quiet(time.Hour, see)
+		}, frame, p, frame, frame)
 		return n, right
 	}
 	all, _ := read(frame, 1)

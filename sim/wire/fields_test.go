@@ -2,6 +2,7 @@ package wire
 
 import (
 	"fmt"
+	"os"
 	"strings"
 	"testing"
 
@@ -371,8 +372,11 @@ func TestDialectFacts(t *testing.T) {
 	if e.State() != "" {
 		t.Error("a state out of nothing")
 	}
-	m := load(t, "modbus-rtu").NewEnd(Gauge)
-	m.SetAddress(9)
+	text, err := os.ReadFile(dialectDir + "/modbus-rtu.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := parse(t, "nine.yaml", strings.Replace(string(text), "is: 1", "is: 9", 1)).NewEnd(Gauge)
 	m.Receive([]byte("\x09\x04\x00\x00\x00\x02\x70\x83"), 0, func(inc Incoming) {
 		if _, ok := m.Request(inc); !ok {
 			t.Errorf("station 9 does not answer: %v", inc.Garbage)

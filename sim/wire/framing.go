@@ -65,15 +65,15 @@ type framingSpec struct {
 	Start   string      `yaml:"start" doc:"the bytes a frame starts with"`
 	End     string      `yaml:"end" doc:"the bytes a frame ends with"`
 	Or      []string    `yaml:"or" doc:"other ends that are taken as well, but never sent"`
-	Bytes   int         `yaml:"bytes" doc:"bytes in a frame of fixed length, its check included"`
-	Mask    int         `yaml:"mask" doc:"the bits that are set in the first byte of a frame and in no other, such as 0x80"`
-	Longest int         `yaml:"longest" doc:"most bytes in a frame, as its fields count them"`
-	Size    int         `yaml:"size" doc:"bytes of the length field"`
+	Bytes   int         `yaml:"bytes" range:"1 65536" doc:"bytes in a frame of fixed length, its check included"`
+	Mask    int         `yaml:"mask" range:"1 255" doc:"the bits that are set in the first byte of a frame and in no other, such as 0x80"`
+	Longest int         `yaml:"longest" range:"1 65536" doc:"most bytes in a frame, as its fields count them"`
+	Size    int         `yaml:"size" range:"1 4" doc:"bytes of the length field"`
 	Order   byteOrder   `yaml:"order" doc:"byte order of the length field: big or little"`
-	After   int         `yaml:"after" doc:"bytes of the frame that stand before the length field"`
+	After   int         `yaml:"after" range:"0 64" doc:"bytes of the frame that stand before the length field"`
 	Plus    int         `yaml:"plus" doc:"what the length field counts beyond the bytes that follow it; may be negative"`
 	Escape  string      `yaml:"escape" doc:"the byte that announces a stuffed one"`
-	Xor     int         `yaml:"xor" doc:"what a stuffed byte is combined with (exclusive or)"`
+	Xor     int         `yaml:"xor" range:"1 255" doc:"what a stuffed byte is combined with (exclusive or)"`
 	Double  string      `yaml:"double" doc:"the byte that is sent twice when it stands inside a frame"`
 	Gap     string      `yaml:"gap" doc:"the silence that ends a frame: 3.5 characters, or a time such as 5 ms"`
 	Early   bool        `yaml:"early" doc:"a frame whose check is good ends at once, without the silence"`
@@ -233,10 +233,9 @@ func (c *compiler) framingOfKind(f *framing) {
 	case delimited:
 		needs(s, len(f.end) > 0, "an end")
 	case fixedLength:
-		needs(&s.Bytes, s.Bytes > 0 && s.Bytes <= maxLongest, "bytes: how many bytes a frame has")
+		needs(&s.Bytes, s.Bytes > 0, "bytes: how many bytes a frame has")
 	case lengthPrefixed:
-		needs(&s.Size, s.Size >= 1 && s.Size <= 4, "size: the bytes of its length field, 1 to 4")
-		needs(&s.After, s.After >= 0 && s.After <= 64, "a length field within the first bytes")
+		needs(&s.Size, s.Size > 0, "size: the bytes of its length field, 1 to 4")
 	case bracketed:
 		needs(s, len(f.start) > 0 && len(f.end) > 0, "a start and an end")
 		f.alone.addAll(c.bytesOf(&s.Alone))
@@ -253,8 +252,8 @@ func (c *compiler) framingOfKind(f *framing) {
 		needs(s, s.Gap != "", "a gap, such as 3.5 characters or 5 ms")
 		c.silentGap(f)
 	case syncBit:
-		needs(&s.Mask, s.Mask > 0 && s.Mask <= 255, "mask: the bits of the first byte that no other has, such as 0x80")
-		needs(&s.Bytes, s.Bytes > 0 && s.Bytes <= maxLongest, "bytes: how many bytes a frame has")
+		needs(&s.Mask, s.Mask > 0, "mask: the bits of the first byte that no other has, such as 0x80")
+		needs(&s.Bytes, s.Bytes > 0, "bytes: how many bytes a frame has")
 	}
 	if s.Kind == slip || s.Kind == hdlc {
 		if c.doc.Has(&s.Start) && string(f.start) != string(f.end) {
@@ -277,7 +276,7 @@ func (c *compiler) stuffing(at any, escape *string, xor *int, marks []byte) *stu
 	s := &stuffing{escape: c.char(escape, 0), xor: byte(*xor)}
 	s.marks.add(s.escape)
 	s.marks.addAll(marks)
-	if *xor < 1 || *xor > 255 {
+	if *xor == 0 {
 		c.doc.Errorf(at, "write xor: 0x20", "a stuffed byte must differ from the one it stands for")
 		return s
 	}
@@ -363,15 +362,11 @@ func (c *compiler) framingLength(f *framing) {
 			}
 		}
 	}
-	if s.Longest > 0 {
-		f.longest = s.Longest
-		if s.Longest > maxLongest {
-			c.doc.Errorf(&s.Longest, fmt.Sprintf("write %d at most", maxLongest), "a frame of %d bytes is too long", s.Longest)
-		}
-	}
 	switch {
 	case f.Kind == fixedLength || f.Kind == syncBit:
 		f.longest = f.Bytes
+	case s.Longest > 0:
+		f.longest = s.Longest
 	case f.longest == 0:
 		f.longest = 64
 	}

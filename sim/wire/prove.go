@@ -188,17 +188,14 @@ func (p *prover) reads(f Frame, rec *Record, raw []byte) string {
 			for i := range raw {
 				e.Receive(raw[i:i+1], 0, see)
 			}
+			e.hear(see)
 		case "twice in a row":
 			messages *= 2
 			p.asked(e, f, rec)
-			e.Receive(raw, 0, see)
-			at := e.gap()
-			e.Quiet(at, see)
-			e.Receive(raw, at, see)
+			e.hear(see, raw, raw)
 		default:
-			e.Receive(raw, 0, see)
+			e.hear(see, raw)
 		}
-		e.Quiet(time.Hour, see)
 		if wrong == "" && good != messages {
 			wrong = fmt.Sprintf("%d messages are read of %d", good, messages)
 		}

@@ -96,7 +96,7 @@ func (e *End) forUs(inc *Incoming) bool {
 	}
 	v := inc.Rec.Get(st.term, 0)
 	n, _ := v.Num.Int64()
-	return v.Kind != Number || n == e.address || e.d.broadcast(n)
+	return v.Kind != Number || n == e.d.station.Is || e.d.broadcast(n)
 }
 
 func (d *Dialect) broadcast(n int64) bool { return slices.Contains(d.station.Broadcast, n) }
