@@ -265,20 +265,16 @@ func (f *choices) pattern() pattern {
 type flagSpec struct {
 	Term string `yaml:"flag" need:"yes" doc:"yes or no"`
 	common
-	Yes *strict.Any `yaml:"set" was:"yes" doc:"what is sent for yes"`
-	No  *strict.Any `yaml:"clear" was:"no" doc:"what is sent for no"`
+	Yes strict.Any `yaml:"set" was:"yes" need:"yes" doc:"what is sent for yes"`
+	No  strict.Any `yaml:"clear" was:"no" need:"yes" doc:"what is sent for no"`
 	sentKeys
 }
 
 func (s *flagSpec) says() *string { return &s.Term }
 
 func (s *flagSpec) compile(c *compiler, _ *scope, n *node) {
-	if s.Yes == nil || s.No == nil {
-		c.doc.Errorf(n.spec, "write set and clear", "the flag does not say what is sent for each")
-		return
-	}
-	yes, ok1 := c.sent(*s.Yes, &s.sentKeys)
-	no, ok2 := c.sent(*s.No, &s.sentKeys)
+	yes, ok1 := c.sent(s.Yes, &s.sentKeys)
+	no, ok2 := c.sent(s.No, &s.sentKeys)
 	if ok1 && ok2 && string(yes.lit) == string(no.lit) {
 		s.No.Errorf("give clear its own", "set and clear are both sent as %q: no can never be read", s.No.Scalar)
 	}

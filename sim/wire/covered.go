@@ -225,7 +225,7 @@ func (c *compiler) cover(sc *scope, nodes []node, group bool) {
 			c.doc.Errorf(nodes[i].spec, "give what follows it a fixed length, or the coded fields", "where the coded part ends cannot be told")
 		}
 	}
-	if sc.marks > maxMarks {
+	if sc.marks > maxMarks && len(nodes) > 0 {
 		c.doc.Errorf(nodes[0].spec, "", "a frame's checks and lengths name at most %d places", maxMarks)
 	}
 }

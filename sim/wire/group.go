@@ -21,9 +21,9 @@ type each struct {
 type eachSpec struct {
 	Each string `yaml:"each" need:"yes" doc:"a group of fields for every channel; the name is only a label"`
 	common
-	Count   string      `yaml:"count" doc:"how many: a number, a number that stands earlier, or rest: as many as there are"`
+	Count   string      `yaml:"count" need:"yes" doc:"how many: a number, a number that stands earlier, or rest: as many as there are"`
 	Between string      `yaml:"between" doc:"what stands between two groups"`
-	Fields  []fieldSpec `yaml:"fields" doc:"the fields of the group"`
+	Fields  []fieldSpec `yaml:"fields" need:"yes" doc:"the fields of the group"`
 }
 
 func (s *eachSpec) says() *string { return &s.Each }
@@ -35,8 +35,6 @@ func (s *eachSpec) compile(c *compiler, sc *scope, n *node) {
 	}
 	f := &each{between: c.bytesOf(&s.Between), by: -1, spacer: newNode("between", &literal{})}
 	switch k, err := strconv.Atoi(s.Count); {
-	case s.Count == "":
-		c.doc.Errorf(n.spec, "write count: 4, count: channels or count: rest", "how many groups there are is not said")
 	case s.Count == "rest":
 		f.rest = true
 	case err != nil:
@@ -50,10 +48,6 @@ func (s *eachSpec) compile(c *compiler, sc *scope, n *node) {
 		c.doc.Errorf(&s.Count, fmt.Sprintf("write 1 to %d", MaxChannels), "%d is not a number of channels", k)
 	default:
 		f.count = k
-	}
-	if len(s.Fields) == 0 {
-		c.doc.Errorf(n.spec, "", "the group has no fields")
-		return
 	}
 	inner := *sc
 	inner.each = true
@@ -175,17 +169,13 @@ type when struct {
 type whenSpec struct {
 	When string `yaml:"when" need:"yes" doc:"fields that are there only when the condition holds"`
 	common
-	Fields []fieldSpec `yaml:"fields" doc:"the fields when it holds"`
+	Fields []fieldSpec `yaml:"fields" need:"yes" doc:"the fields when it holds"`
 	Else   []fieldSpec `yaml:"else" doc:"the fields when it does not"`
 }
 
 func (s *whenSpec) says() *string { return &s.When }
 
 func (s *whenSpec) compile(c *compiler, sc *scope, n *node) {
-	if len(s.Fields) == 0 {
-		c.doc.Errorf(n.spec, "", "the condition has no fields")
-		return
-	}
 	f := &when{cond: s.condition(c, sc)}
 	if f.cond == nil {
 		return
@@ -329,7 +319,7 @@ type codedSpec struct {
 	Escape  string      `yaml:"escape" doc:"of code escape: the byte that announces a coded one"`
 	Xor     int         `yaml:"xor" doc:"of code escape: what a coded byte is combined with (exclusive or)"`
 	Escapes string      `yaml:"escapes" doc:"of code escape: the bytes that are coded, besides the escape itself"`
-	Fields  []fieldSpec `yaml:"fields" doc:"the fields"`
+	Fields  []fieldSpec `yaml:"fields" need:"yes" doc:"the fields"`
 }
 
 func (s *codedSpec) says() *string { return &s.Coded }
@@ -343,10 +333,6 @@ func (s *codedSpec) compile(c *compiler, sc *scope, n *node) {
 		f.code = sevenBit{}
 	default:
 		f.code = c.stuffing(s, &s.Escape, &s.Xor, c.bytesOf(&s.Escapes))
-	}
-	if len(s.Fields) == 0 {
-		c.doc.Errorf(n.spec, "", "the code has no fields")
-		return
 	}
 	f.nodes = c.fields(sc, s.Fields)
 	c.cover(sc, f.nodes, true)

@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"cmp"
 	"fmt"
 	"sort"
 	"strconv"
@@ -121,39 +122,24 @@ type registers struct {
 type mapSpec struct {
 	Map string `yaml:"map" need:"yes" doc:"registers of the named table"`
 	common
-	First   string `yaml:"first" doc:"the term with the first register's address"`
-	Count   string `yaml:"count" doc:"how many: a number, or the term that says it"`
+	First   string `yaml:"first" need:"yes" doc:"the term with the first register's address"`
+	Count   string `yaml:"count" need:"yes" doc:"how many: a number, or the term that says it"`
 	Longest int    `yaml:"longest" doc:"most bytes (default: 250)"`
 }
 
 func (s *mapSpec) says() *string { return &s.Map }
 
 func (s *mapSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &registers{num: -1, longest: s.Longest}
+	f := &registers{num: -1, longest: cmp.Or(s.Longest, 250)}
 	i := c.lookup(&s.Map, len(c.d.maps), func(i int) string { return c.d.maps[i].name }, "table", "name one of the tables under maps")
 	if i < 0 {
 		return
 	}
 	f.table = c.d.maps[i]
-	if f.longest == 0 {
-		f.longest = 250
-	}
-	if s.First == "" {
-		c.doc.Errorf(n.spec, "write first: and the term that carries the address", "which registers is not said")
-		return
-	}
-	number := func(name string) Term {
-		t := c.term(name)
-		c.kinds[t] = Number
-		return t
-	}
-	f.first = number(s.First)
+	f.first = c.numberTerm(s.First)
 	switch k, err := strconv.Atoi(s.Count); {
-	case s.Count == "":
-		c.doc.Errorf(n.spec, "write count: and a number or a term", "how many registers is not said")
-		return
 	case err != nil:
-		f.num = number(s.Count)
+		f.num = c.numberTerm(s.Count)
 	case k > 0 && k < 1000:
 		f.count = k
 	default:
