@@ -10,6 +10,7 @@
 package rehearse
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"regexp"
@@ -512,28 +513,10 @@ func (l *Line) seats() (n int) {
 	return n
 }
 
-func pick[T any](of ...*T) *T {
-	for _, p := range of {
-		if p != nil {
-			return p
-		}
-	}
-	return nil
-}
-
-func word(of ...string) string {
-	for _, w := range of {
-		if w != "" {
-			return w
-		}
-	}
-	return ""
-}
-
 // tool reads the keys of one gauge; the receiver is -1 when none is written.
 func (l *Line) tool(doc *strict.Doc, t *Tool, share func(*quantity.Percent, int64)) (g gauge, receiver int) {
 	e := &l.Each
-	g.dialect = word(t.Dialect, e.Dialect, "line-ascii")
+	g.dialect = cmp.Or(t.Dialect, e.Dialect, "line-ascii")
 	switch {
 	case t.Dialect != "":
 		g.spoken = &t.Dialect
@@ -542,7 +525,7 @@ func (l *Line) tool(doc *strict.Doc, t *Tool, share func(*quantity.Percent, int6
 	default:
 		g.spoken = t
 	}
-	name := word(t.Feature, e.Feature, l.features[0].name)
+	name := cmp.Or(t.Feature, e.Feature, l.features[0].name)
 	g.feature = -1
 	var names []string
 	for i, f := range l.features {
@@ -576,40 +559,40 @@ func (l *Line) tool(doc *strict.Doc, t *Tool, share func(*quantity.Percent, int6
 		g.class = link.Class(*class)
 	}
 	g.rate = quantity.Rate{Hz: decimal.New(10, 0)}
-	if r := pick(t.Rate, e.Rate); r != nil {
+	if r := cmp.Or(t.Rate, e.Rate); r != nil {
 		if g.rate = *r; r.Hz.Cmp(decimal.New(1000, 0)) > 0 || r.Hz.Cmp(decimal.New(1, -1)) < 0 {
 			wrong(r, "write 0.1 Hz to 1000 Hz", "no radio gauge streams at %s", r)
 		}
 	}
-	g.line = pick(t.SerialLine, e.SerialLine)
+	g.line = cmp.Or(t.SerialLine, e.SerialLine)
 	for _, n := range []struct {
 		p  *int
 		to *int
-	}{{pick(t.Spares, e.Spares), &g.spares}, {pick(t.Queue, e.Queue), &g.queue}} {
+	}{{cmp.Or(t.Spares, e.Spares), &g.spares}, {cmp.Or(t.Queue, e.Queue), &g.queue}} {
 		if n.p != nil {
 			if *n.to = *n.p; *n.p < 0 || *n.p > 100 {
 				wrong(n.p, "write 0 to 100", "%d is no number of spares or of tags that wait", *n.p)
 			}
 		}
 	}
-	charge, health := pick(t.Charge, e.Charge), pick(t.Health, e.Health)
+	charge, health := cmp.Or(t.Charge, e.Charge), cmp.Or(t.Health, e.Health)
 	share(charge, 1)
 	share(health, 20)
 	g.health = percent(health, 1)
 	g.cell = power.Config{Capacity: 850, Charge: 100 * percent(charge, 1)}
 	var cell any = t
-	if c := pick(t.Capacity, e.Capacity); c != nil {
+	if c := cmp.Or(t.Capacity, e.Capacity); c != nil {
 		g.cell.Capacity = c.MAh.Float64()
 		cell = c
 	}
-	if c := pick(t.Chemistry, e.Chemistry); c != nil {
+	if c := cmp.Or(t.Chemistry, e.Chemistry); c != nil {
 		g.cell.Chemistry = *c
 	}
 	if _, err := power.New(g.cell); err != nil {
 		wrong(cell, "", "%s: %v", t.Name, err)
 	}
 	receiver = -1
-	if want := word(t.Receiver, e.Receiver); want != "" {
+	if want := cmp.Or(t.Receiver, e.Receiver); want != "" {
 		names = nil
 		for i, r := range l.radios {
 			names = append(names, r.name)
