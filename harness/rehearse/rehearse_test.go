@@ -709,7 +709,7 @@ func FuzzParse(f *testing.F) {
 		l := &Line{}
 		doc, _ := strict.Decode("fuzz.yaml", []byte(text), &l.File)
 		if doc.Err() == nil {
-			l.build(doc)
+			(&reader{l, doc, map[any]bool{}}).build()
 		}
 		if doc.Err() == nil && l.Shift.D() <= 5*time.Minute && len(l.gauges) < 20 {
 			require.Empty(t, cmp.Diff(l.Play(0, true), l.Play(0, true)), "the same shift twice")

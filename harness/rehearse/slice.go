@@ -129,21 +129,7 @@ func (l *Line) scene(links bool) *scenario.File {
 // frames plays the line's gauges on paper, without links, to learn how long
 // their frames are and how their ports are set.
 func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
-	texts := map[string]bool{}
-	for i := range l.gauges {
-		g := &l.gauges[i]
-		if !texts[g.dialect] {
-			texts[g.dialect] = true
-			file, text, err := dialects(g.dialect)
-			if err != nil {
-				doc.Errorf(g.spoken, "", "%v", err)
-			} else if _, err := wire.Parse(file, text); err != nil {
-				first, _, _ := strings.Cut(err.Error(), "\n")
-				doc.Errorf(g.spoken, "run understudy lint "+file, "the dialect has mistakes: %s", first)
-			}
-		}
-	}
-	if doc.Err() != nil {
+	if !l.speaks(doc, dialects) {
 		return
 	}
 	f := l.scene(false)
@@ -178,6 +164,31 @@ func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
 	for name, d := range s.Dialects {
 		l.dialects[name] = string(d.Text)
 	}
+	l.plug(doc, s)
+}
+
+// speaks reports whether every gauge's dialect is there and has no mistake.
+func (l *Line) speaks(doc *strict.Doc, dialects scenario.Source) bool {
+	texts := map[string]bool{}
+	for i := range l.gauges {
+		g := &l.gauges[i]
+		if !texts[g.dialect] {
+			texts[g.dialect] = true
+			file, text, err := dialects(g.dialect)
+			if err != nil {
+				doc.Errorf(g.spoken, "", "%v", err)
+			} else if _, err := wire.Parse(file, text); err != nil {
+				first, _, _ := strings.Cut(err.Error(), "\n")
+				doc.Errorf(g.spoken, "run understudy lint "+file, "the dialect has mistakes: %s", first)
+			}
+		}
+	}
+	return doc.Err() == nil
+}
+
+// plug gives each gauge its port, as its scenario has the line: one of its own, or its
+// receiver's.
+func (l *Line) plug(doc *strict.Doc, s *scenario.Scenario) {
 	shared := map[int]int{} // ports of receivers
 	for i := range l.gauges {
 		g := &l.gauges[i]
