@@ -17,6 +17,7 @@ import (
 	"example.org/understudy/harness/registry"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/port"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
 	"golang.org/x/term"
@@ -62,18 +63,7 @@ func (c *playCmd) Run(a *app) (err error) {
 		fmt.Fprintln(a.stderr, "understudy: warning:", w)
 	}
 	defer func() { err = errors.Join(err, open.Close()) }()
-	var gauges []registry.Gauge
-	listed := func() error { // enters the ports as they are named now
-		now := make([]registry.Gauge, len(open.Ports))
-		for i, p := range open.Ports {
-			now[i] = registry.Gauge{Name: s.Gauges[i].Name, Serial: s.Play.Cast[i].Profile.Serial, Path: p.Path()}
-		}
-		if slices.Equal(now, gauges) {
-			return nil
-		}
-		gauges = now
-		return claim.Publish(now)
-	}
+	listed := lister(s, open.Ports, claim)
 	if err := listed(); err != nil { // the gauges are there all the same
 		fmt.Fprintln(a.stderr, "understudy: understudy ports does not list this run:", err)
 	}
@@ -105,8 +95,36 @@ func (c *playCmd) Run(a *app) (err error) {
 		}()
 		return func() { stop(); <-shown }
 	}
+	greet(a, s, open.Ports, p.ledger)
+	at, why, err := p.run(a.ctx)
+	if err == nil {
+		fmt.Fprintf(a.stdout, "%s after %.3f s; the ledger is whole\n", why, at.Seconds())
+		err = c.saveSettings(s, last)
+	}
+	return err
+}
+
+// lister enters the ports among those that understudy ports lists, as they are named
+// when it is called.
+func lister(s *scenario.Scenario, ports []port.Port, claim *registry.Claim) func() error {
+	var gauges []registry.Gauge
+	return func() error {
+		now := make([]registry.Gauge, len(ports))
+		for i, p := range ports {
+			now[i] = registry.Gauge{Name: s.Gauges[i].Name, Serial: s.Play.Cast[i].Profile.Serial, Path: p.Path()}
+		}
+		if slices.Equal(now, gauges) {
+			return nil
+		}
+		gauges = now
+		return claim.Publish(now)
+	}
+}
+
+// greet says where the gauges are, and what is left to whoever plays.
+func greet(a *app, s *scenario.Scenario, ports []port.Port, ledger string) {
 	fmt.Fprintln(a.stdout, s.Title)
-	for i, p := range open.Ports {
+	for i, p := range ports {
 		fmt.Fprintf(a.stdout, "%s is at %s (%s)\n", s.Gauges[i].Name, p.Path(), s.Line(i))
 	}
 	for _, c := range s.Play.Cues {
@@ -114,13 +132,7 @@ func (c *playCmd) Run(a *app) (err error) {
 			fmt.Fprintf(a.stdout, "at %s the host is to be ended and started again (%s): here that is for you to do\n", quantity.Duration(c.At), c.Text)
 		}
 	}
-	fmt.Fprintf(a.stdout, "ledger: %s\nStop with Ctrl-C. Simulated readings release no real part.\n", p.ledger)
-	at, why, err := p.run(a.ctx)
-	if err == nil {
-		fmt.Fprintf(a.stdout, "%s after %.3f s; the ledger is whole\n", why, at.Seconds())
-		err = c.saveSettings(s, last)
-	}
-	return err
+	fmt.Fprintf(a.stdout, "ledger: %s\nStop with Ctrl-C. Simulated readings release no real part.\n", ledger)
 }
 
 // settings reads the files of --load-settings.

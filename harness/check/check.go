@@ -9,11 +9,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
-	"sort"
 	"strconv"
 	"strings"
 	"time"
@@ -24,13 +22,11 @@ import (
 	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/library"
-	"example.org/understudy/harness/paper"
 	"example.org/understudy/harness/process"
 	"example.org/understudy/harness/records"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
-	"example.org/understudy/sim/wire"
 )
 
 // Check is one scenario against one host.
@@ -330,22 +326,9 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 	defer cancel()
 	host := r.life
 	host.ctx = actx
-	var ready <-chan error
-	if r.Host.Running {
-		cond, err := r.ready(false)
-		if err != nil {
-			return "", err
-		}
-		alone := make(chan error, 1)
-		go func() {
-			err := awaitAlone(actx, cond)
-			r.noted(actx)
-			alone <- err
-		}()
-		ready = alone
-	} else if ready, err = host.raise(); err != nil {
-		host.stop(process.Ask{Signal: "kill"})
-		return "", fmt.Errorf("the host: %w", err)
+	ready, err := r.launch(actx)
+	if err != nil {
+		return "", err
 	}
 	why = "the run was stopped"
 	stopped, end := false, "the timeline ended"
@@ -379,19 +362,7 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 	out.plays = time.Now()
 	pctx, stop := context.WithCancel(ctx)
 	defer stop()
-	if r.Watch != nil {
-		r.Watch.Stage(r.stage)
-		watched := make(chan struct{})
-		go func() {
-			defer close(watched)
-			r.follow(pctx, time.Now())
-		}()
-		defer func() {
-			stop()
-			<-watched
-			r.Watch.Stage(nil)
-		}()
-	}
+	defer r.watched(pctx, stop)()
 	if !r.Host.Running {
 		host.quit = stop
 		host.watch()
@@ -417,6 +388,30 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 	<-done
 	stopped, why = true, ""
 	return why, ctx.Err()
+}
+
+// launch starts the host, or waits for one that is started by hand, and tells when it
+// is ready.
+func (r *run) launch(ctx context.Context) (<-chan error, error) {
+	if !r.Host.Running {
+		ready, err := r.life.raise()
+		if err != nil {
+			r.life.stop(process.Ask{Signal: "kill"})
+			return nil, fmt.Errorf("the host: %w", err)
+		}
+		return ready, nil
+	}
+	cond, err := r.ready(false)
+	if err != nil {
+		return nil, err
+	}
+	alone := make(chan error, 1)
+	go func() {
+		err := awaitAlone(ctx, cond)
+		r.noted(ctx)
+		alone <- err
+	}()
+	return alone, nil
 }
 
 // wait waits for a time, or until ctx is done.
@@ -511,120 +506,4 @@ func awaitAlone(ctx context.Context, r process.Ready) error {
 		return fmt.Errorf("the host did not %s within %s", r.What, r.Within)
 	}
 	return nil
-}
-
-// judge reads the host's records and compares them with the ledger.
-func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
-	out.Why, out.Exit, out.Took, out.Began = m.Why, m.Exit, m.Took, m.Began
-	if m.Why != "" {
-		out.Verdict = judge.Inconclusive
-		return
-	}
-	if !out.Exit.Clean() {
-		out.Output = c.lastLines(m.Places)
-	}
-	var recs []records.Record
-	var left records.Left
-	file, err := c.recordsFile(m.Places)
-	if err == nil {
-		recs, left, err = c.read(ctx, file)
-	}
-	if errors.Is(err, fs.ErrNotExist) && quit(out.Entries) {
-		err = nil // it was gone before it made them
-	}
-	if err != nil {
-		out.Why = "the host's records: " + err.Error()
-		out.Verdict = judge.Inconclusive
-		return
-	}
-	if f, err := m.Places.Expand("{output}"); err == nil && f == file && m.Exit.Dropped > 0 {
-		out.Why = fmt.Sprintf("the host printed %d bytes more than are kept, and its records are among them", m.Exit.Dropped)
-		out.Verdict = judge.Inconclusive
-		return
-	}
-	for _, row := range left.Blank {
-		if m.Earlier == 0 || m.Earlier <= len(recs) && row > recs[m.Earlier-1].Row {
-			out.Blank = append(out.Blank, row)
-		}
-	}
-	for _, rec := range c.ofThisRun(recs, m) {
-		out.Records = append(out.Records, judge.Record(rec))
-	}
-	spec := paper.Spec(c.Scenario)
-	spec.RealTime, spec.Speed, spec.Late = m.Pace.Timed(), m.Pace.Times(), noticesWithin
-	if spec.RealTime {
-		spec.Within = m.Pace.Virtual(c.Host.Commits())
-	}
-	spec.Begun, spec.Ended = m.Began, m.Began.Add(m.Took)
-	if c.Host.Keeps != "" {
-		spec.All = c.Host.Keeps == hostfile.All
-	}
-	spec.Killed = m.Exit.Killed
-	not := slices.Clone(c.Host.NoClaim)
-	for _, a := range silent(c.Scenario) {
-		spec.Untold, not = append(spec.Untold, cause.Aspect(a)), append(not, a)
-	}
-	spec.Claims = claims(not)
-	out.Spec = spec
-	out.Result = judge.JudgeSeq(ctx, spec, out.whole(ctx, &err), out.Records)
-	if c.Coverage && err == nil {
-		timed := slices.ContainsFunc(out.Records, func(r judge.Record) bool { return r.HasTime })
-		covers := judge.Covers(ctx, spec, out.whole(ctx, &err), timed)
-		out.Coverage = &covers
-	}
-	if err != nil {
-		out.Verdict = judge.Error
-		out.Reasons = append(out.Reasons, "the ledger: "+err.Error())
-	}
-	if out.Verdict == judge.Fail && out.Tail && m.Unsettled {
-		out.Verdict = judge.Inconclusive
-		out.Reasons = append(out.Reasons, fmt.Sprintf("the host was still recording %s after the end, and nothing but its last rows is missing", workMost))
-	}
-	c.describedBy(out, left)
-	out.doubt(m.Doubt)
-	if out.Verdict == judge.Pass && out.Counts.Expected == 0 {
-		out.Verdict = judge.Inconclusive // a pass needs evidence
-		out.Reasons = append(out.Reasons, "nothing that the host received was due to be recorded")
-		// Is that because of what the host does not claim?
-		spec.All, spec.Claims = c.Scenario.Host.Keeps == scenario.KeepsAll, nil
-		if full := judge.JudgeSeq(ctx, spec, out.whole(ctx, &err), nil); err == nil && full.Counts.Expected > 0 {
-			out.Verdict = judge.Skipped
-			out.Reasons = []string{"all that the scenario has a host record is what this one does not claim"}
-		}
-	}
-}
-
-// quit reports whether the host ended by itself.
-func quit(entries []ledger.Entry) bool {
-	return slices.ContainsFunc(entries, func(e ledger.Entry) bool {
-		return e.Kind == ledger.KindHost && strings.HasPrefix(e.Note, ledger.Quit)
-	})
-}
-
-// noticesWithin is how late a program may notice what it is sent, on a busy machine.
-const noticesWithin = 250 * time.Millisecond
-
-// silent are the aspects the scenario's dialects cannot tell a host about.
-func silent(s *scenario.Scenario) (not []string) {
-	for g := range s.Play.Cast {
-		if d := s.Play.Cast[g].Dialect; d.Term(wire.Low) >= 0 || d.Term(wire.Cell) >= 0 {
-			return nil
-		}
-	}
-	return []string{string(cause.LowCell)}
-}
-
-// claims is all aspects but those a host does not claim; nil is all.
-func claims(not []string) []cause.Aspect {
-	if len(not) == 0 {
-		return nil
-	}
-	sort.Strings(not)
-	claimed := []cause.Aspect{}
-	for _, a := range cause.Aspects() {
-		if i := sort.SearchStrings(not, string(a)); i == len(not) || not[i] != string(a) {
-			claimed = append(claimed, a)
-		}
-	}
-	return claimed
 }

@@ -80,3 +80,22 @@ func (r *run) follow(ctx context.Context, began time.Time) {
 		r.Watch.SoFar(out)
 	}
 }
+
+// watched has the Watch, if there is one, see the play until the returned function is
+// called, which stops it.
+func (r *run) watched(ctx context.Context, stop func()) (end func()) {
+	if r.Watch == nil {
+		return func() {}
+	}
+	r.Watch.Stage(r.stage)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		r.follow(ctx, time.Now())
+	}()
+	return func() {
+		stop()
+		<-done
+		r.Watch.Stage(nil)
+	}
+}
