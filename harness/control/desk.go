@@ -477,3 +477,55 @@ func (d *Desk) Written(ctx context.Context) ([]byte, error) {
 	f.Title = d.Scenario.Title + ", kept from the bench"
 	return scenario.Marshal(&f, "What was done by hand on the bench, between the scenario's own cues.\nDialects and profiles given by a path are looked for from this file's folder."), nil
 }
+
+// Clock does something with the timeline.
+func (d *Desk) Clock(ctx context.Context, c Clock) error {
+	st, err := d.now()
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
+	defer cancel()
+	defer d.changed()
+	switch c.Do {
+	case "pause":
+		return st.Hold(ctx)
+	case "go":
+		return st.Go(ctx)
+	case "step":
+		by := quantity.Duration(100 * time.Millisecond)
+		if c.By != "" {
+			if err := by.UnmarshalText([]byte(c.By)); err != nil {
+				return wrong{err}
+			}
+		}
+		return st.Step(ctx, by.D())
+	case "next-cue":
+		return st.NextCue(ctx)
+	case "pace":
+		var p stage.Pace
+		if err := p.UnmarshalText([]byte(c.Pace)); err != nil {
+			return wrong{err}
+		}
+		return st.SetPace(ctx, p)
+	case "restart":
+		d.mu.Lock()
+		again := d.restart
+		if d.taken == nil {
+			d.taken = make(chan struct{})
+		}
+		taken := d.taken
+		d.mu.Unlock()
+		if again == nil {
+			return errors.New("this play cannot be started again: a host is judged by it")
+		}
+		again()
+		select { // it is done when the new run is there to be seen
+		case <-taken:
+			return nil
+		case <-ctx.Done():
+			return ErrNotPlaying
+		}
+	}
+	return wrong{fmt.Errorf("%q is none of pause, go, step, next-cue, pace and restart", c.Do)}
+}

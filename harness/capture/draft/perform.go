@@ -12,107 +12,131 @@ import (
 	"example.org/understudy/sim/stage/ledger"
 )
 
+// performer is a gauge as it performs what was seen of it.
+type performer struct {
+	*line
+	slot      int64 // of the last streamed reading
+	heard     time.Duration
+	now       time.Duration // of the scenario, for what was last heard
+	streaming bool
+	lost      time.Duration
+	rejoined  bool  // the link is back, and nothing was streamed since
+	next      int64 // tag number
+	low       bool
+}
+
 // perform makes the cues. The gauge samples at whole periods from 0 on, and each
 // streamed reading that was heard gets the sample it must have come from; what
 // lies between two of them stays between them.
 func (l *line) perform() {
-	var (
-		slot      = int64(-1) // of the last streamed reading
-		heard     time.Duration
-		now       time.Duration // of the scenario, for what was last heard
-		streaming = l.seen[0].kind == streamed
-		lost      = time.Duration(-1)
-		rejoined  bool       // the link is back, and nothing was streamed since
-		next      = int64(1) // tag number
-		low       bool
-	)
+	p := &performer{line: l, slot: -1, streaming: l.seen[0].kind == streamed, lost: -1, next: 1}
 	l.cue(0, stage.Preset{}, "")
 	for _, name := range l.order {
 		if ch := l.channels[name]; ch.first != nil {
 			ch.now = ch.first.String()
 		}
 	}
-	for i := 0; i < len(l.seen); i++ {
+	for i := range l.seen {
 		s := &l.seen[i]
-		since := max(0, s.at-heard)
-		switch {
-		case s.kind != streamed && s.kind != damaged || l.period == 0:
-			if streaming && !rejoined && s.kind < damaged && l.stops(i, now+since-l.sample(max(slot, 0))) {
-				l.cue(l.sample(slot)+l.period/2, stage.Set{Setting: "stream", To: "off"}, "")
-				streaming = false
-			}
-			now += l.between(since, slot, now, streaming)
-		case !streaming: // the stream begins, or begins again
-			slot = int64((now + since + l.period - 1) / l.period)
-			now = l.sample(slot)
-			l.cue(now, stage.Set{Setting: "stream", To: "on"}, "")
-			streaming = true
-		default:
-			was := l.sample(slot)
-			if slot < 0 {
-				was = 0
-			}
-			gap := now + since - was
-			from := max(was+l.period/2, now+l.step()) // where a gap begins: behind all that was heard
-			n := int64(1)
-			switch {
-			case gap <= l.period*3/2:
-			case l.catchesUp(i, gap): // nothing was lost: this and what follows come late
-				l.cue(from, stage.Stall{For: quantity.Duration(l.ms(was + gap - from))}, "")
-			default:
-				n = max(1, int64((gap+l.period/2)/l.period))
-				if !rejoined && slot >= 0 && n > 1 {
-					until := was + l.period/2 + time.Duration(n-1)*l.period
-					l.cue(from, stage.LoseLink{For: quantity.Duration(l.ms(until - from)), Seen: stage.Silence}, "")
-				}
-			}
-			for slot += n; rejoined && l.sample(slot) <= now; {
-				slot++ // a sample of before would be lost with the link
-			}
-			now, rejoined = l.sample(slot), false
-		}
-		heard = s.at
+		p.pass(i, s)
+		p.heard = s.at
 		switch s.kind {
 		case gone:
-			lost = now
-			continue
+			p.lost = p.now
 		case back:
-			if lost >= 0 {
-				away := l.ms(now - lost)
-				l.cue(lost, stage.LoseLink{For: quantity.Duration(away), Return: s.name}, "")
-				now, lost, rejoined = lost+away+l.step(), -1, true
-			}
-			continue
+			p.back(s)
 		case damaged:
-			l.cue(now, stage.Garble{}, "")
-			continue
-		}
-		if s.low != low {
-			to := quantity.Percent{Value: decimal.New(5, 0)}
-			if low = s.low; !low {
-				to.Value = decimal.New(80, 0)
-			}
-			l.cue(now, stage.FadeCell{To: to}, "")
-		}
-		l.rest(now, s.readings)
-		if s.again > 0 {
-			l.cue(now, stage.Duplicate{}, "")
-		}
-		if s.kind == tagged {
-			if s.tag != nil && *s.tag != next {
-				l.cue(now, stage.Set{Setting: "tag-next", To: strconv.FormatInt(*s.tag, 10)}, "")
-				next = *s.tag
-			}
-			l.cue(now, stage.Tag{}, "")
-			l.tags++
-			next++
+			l.cue(p.now, stage.Garble{}, "")
+		default:
+			p.send(s)
 		}
 	}
-	l.end = now + max(l.period/2, 10*time.Millisecond)
-	if streaming && slot >= 0 { // no sample more than was heard
-		l.end = max(now+l.step(), min(l.end, l.sample(slot+1)-l.step()))
+	p.end = p.now + max(p.period/2, 10*time.Millisecond)
+	if p.streaming && p.slot >= 0 { // no sample more than was heard
+		p.end = max(p.now+p.step(), min(p.end, p.sample(p.slot+1)-p.step()))
 	}
-	slices.SortStableFunc(l.cues, func(a, b scenario.Cue) int { return int(max(-1, min(1, a.At-b.At))) })
+	slices.SortStableFunc(p.cues, func(a, b scenario.Cue) int { return int(max(-1, min(1, a.At-b.At))) })
+}
+
+// pass goes on in time to what was seen.
+func (p *performer) pass(i int, s *sight) {
+	since := max(0, s.at-p.heard)
+	switch {
+	case s.kind != streamed && s.kind != damaged || p.period == 0:
+		if p.streaming && !p.rejoined && s.kind < damaged && p.stops(i, p.now+since-p.sample(max(p.slot, 0))) {
+			p.cue(p.sample(p.slot)+p.period/2, stage.Set{Setting: "stream", To: "off"}, "")
+			p.streaming = false
+		}
+		p.now += p.between(since, p.slot, p.now, p.streaming)
+	case !p.streaming: // the stream begins, or begins again
+		p.slot = int64((p.now + since + p.period - 1) / p.period)
+		p.now = p.sample(p.slot)
+		p.cue(p.now, stage.Set{Setting: "stream", To: "on"}, "")
+		p.streaming = true
+	default:
+		p.stream(i, since)
+	}
+}
+
+// stream goes on to the sample of a streamed reading. What came between is a stall, or
+// readings that were lost.
+func (p *performer) stream(i int, since time.Duration) {
+	was := p.sample(p.slot)
+	if p.slot < 0 {
+		was = 0
+	}
+	gap := p.now + since - was
+	from := max(was+p.period/2, p.now+p.step()) // where a gap begins: behind all that was heard
+	n := int64(1)
+	switch {
+	case gap <= p.period*3/2:
+	case p.catchesUp(i, gap): // nothing was lost: this and what follows come late
+		p.cue(from, stage.Stall{For: quantity.Duration(p.ms(was + gap - from))}, "")
+	default:
+		n = max(1, int64((gap+p.period/2)/p.period))
+		if !p.rejoined && p.slot >= 0 && n > 1 {
+			until := was + p.period/2 + time.Duration(n-1)*p.period
+			p.cue(from, stage.LoseLink{For: quantity.Duration(p.ms(until - from)), Seen: stage.Silence}, "")
+		}
+	}
+	for p.slot += n; p.rejoined && p.sample(p.slot) <= p.now; {
+		p.slot++ // a sample of before would be lost with the link
+	}
+	p.now, p.rejoined = p.sample(p.slot), false
+}
+
+// back ends the loss of a link.
+func (p *performer) back(s *sight) {
+	if p.lost < 0 {
+		return
+	}
+	away := p.ms(p.now - p.lost)
+	p.cue(p.lost, stage.LoseLink{For: quantity.Duration(away), Return: s.name}, "")
+	p.now, p.lost, p.rejoined = p.lost+away+p.step(), -1, true
+}
+
+// send sends a frame as it was seen.
+func (p *performer) send(s *sight) {
+	if s.low != p.low {
+		to := quantity.Percent{Value: decimal.New(5, 0)}
+		if p.low = s.low; !p.low {
+			to.Value = decimal.New(80, 0)
+		}
+		p.cue(p.now, stage.FadeCell{To: to}, "")
+	}
+	p.rest(p.now, s.readings)
+	if s.again > 0 {
+		p.cue(p.now, stage.Duplicate{}, "")
+	}
+	if s.kind == tagged {
+		if s.tag != nil && *s.tag != p.next {
+			p.cue(p.now, stage.Set{Setting: "tag-next", To: strconv.FormatInt(*s.tag, 10)}, "")
+			p.next = *s.tag
+		}
+		p.cue(p.now, stage.Tag{}, "")
+		p.tags++
+		p.next++
+	}
 }
 
 // sample is when a sample is taken.

@@ -1,0 +1,257 @@
+package control
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"example.org/understudy/scenario"
+	"example.org/understudy/sim/stage"
+	"example.org/understudy/sim/strict"
+)
+
+// route is one operation of the interface; its description is made of it too.
+type route struct {
+	method, path, summary string
+	body, reply           any // zero values of their types; nil for none
+	stream                bool
+	query                 map[string]string // JSON types of the parameters
+	do                    func(w http.ResponseWriter, r *http.Request) (any, error)
+}
+
+func (s *Server) table() []route {
+	return []route{
+		{method: "GET", path: "/v1/run", summary: "The scenario that plays, and its cast", reply: Run{}, do: s.getRun},
+		{method: "GET", path: "/v1/gauges", summary: "How everything stands now", reply: Sight{}, do: s.getGauges},
+		{method: "GET", path: "/v1/gauges/{name}", summary: "How one gauge stands now", reply: stage.GaugeView{}, do: s.getGauge},
+		{method: "POST", path: "/v1/acts", summary: "Do something to a gauge: any act of a cue", body: Act{}, reply: Done{}, do: s.postAct},
+		{method: "POST", path: "/v1/clock", summary: "Hold, step, pace or restart the timeline", body: Clock{}, reply: Sight{}, do: s.postClock},
+		{method: "GET", path: "/v1/ledger", summary: "A part of the ledger", query: map[string]string{"run": "integer", "from": "integer"}, reply: Entries{}, do: s.getLedger},
+		{method: "GET", path: "/v1/ledger/tail", summary: "The ledger as it is written: server-sent events, one entry each", stream: true, do: s.tail},
+		{method: "GET", path: "/v1/watch", summary: "Everything as it changes: server-sent events for a page; the streams of one gauge alone where it names one", query: map[string]string{"gauge": "string"}, stream: true, do: s.watch},
+		{method: "GET", path: "/v1/scenario", summary: "What was done so far, as a scenario", reply: Kept{}, do: s.getScenario},
+		{method: "POST", path: "/v1/scenario", summary: "Keep what was done so far in a scenario file", body: Keep{}, reply: Kept{}, do: s.postScenario},
+		{method: "GET", path: "/v1/openapi.json", summary: "This description", do: s.describe},
+	}
+}
+
+func (s *Server) routes() http.Handler {
+	mux := http.NewServeMux()
+	for _, rt := range s.table() {
+		mux.HandleFunc(rt.method+" "+rt.path, func(w http.ResponseWriter, r *http.Request) {
+			v, err := rt.do(w, r)
+			if err != nil {
+				refuse(w, status(err), "%s", err.Error())
+				return
+			}
+			if v != nil {
+				answer(w, http.StatusOK, v)
+			}
+		})
+	}
+	mux.HandleFunc("/v1/", func(w http.ResponseWriter, r *http.Request) {
+		refuse(w, http.StatusNotFound, "there is nothing at %s for %s; /v1/openapi.json describes what there is", r.URL.Path, r.Method)
+	})
+	if s.pages != nil {
+		mux.Handle("/", s.pages)
+	}
+	return mux
+}
+
+func status(err error) int {
+	var big *http.MaxBytesError
+	var m missing
+	var bad wrong
+	switch {
+	case errors.As(err, &big):
+		return http.StatusRequestEntityTooLarge
+	case errors.As(err, &m):
+		return http.StatusNotFound
+	case errors.As(err, &bad):
+		return http.StatusBadRequest
+	case errors.Is(err, ErrNotPlaying):
+		return http.StatusServiceUnavailable
+	}
+	return http.StatusConflict // the gauge would not do it
+}
+
+func body[T any](r *http.Request, v *T) error {
+	dec := json.NewDecoder(r.Body)
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(v); err != nil {
+		return wrong{fmt.Errorf("the request is not the JSON it should be: %w", err)}
+	}
+	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
+		return wrong{errors.New("something follows the JSON of the request")}
+	}
+	return nil
+}
+
+func (s *Server) getRun(http.ResponseWriter, *http.Request) (any, error) {
+	return s.desk.describe(s.keep != nil), nil
+}
+
+func (s *Server) getGauges(_ http.ResponseWriter, r *http.Request) (any, error) {
+	v, err := s.desk.See(r.Context())
+	return v, err
+}
+
+func (s *Server) getGauge(_ http.ResponseWriter, r *http.Request) (any, error) {
+	g, _, err := s.desk.find(r.PathValue("name"), "")
+	if err != nil {
+		return nil, err
+	}
+	v, err := s.desk.See(r.Context())
+	if err != nil {
+		return nil, err
+	}
+	return v.Gauges[g], nil
+}
+
+// ReadAct reads an act by hand: JSON with the keys of a cue, except at.
+func ReadAct(text []byte) (gauge, channel string, act stage.Act, err error) {
+	var keys map[string]json.RawMessage
+	if err := json.Unmarshal(text, &keys); err != nil {
+		return "", "", nil, wrong{fmt.Errorf("an act is a JSON object such as {\"do\": \"tag\", \"gauge\": \"bore-1\"}: %w", err)}
+	}
+	if _, has := keys["at"]; has {
+		return "", "", nil, wrong{errors.New("an act by hand happens now: leave \"at\" out")}
+	}
+	for k, v := range keys {
+		if v = bytes.TrimSpace(v); len(v) > 0 && v[0] != '"' && v[0] != '-' && (v[0] < '0' || v[0] > '9') {
+			return "", "", nil, wrong{fmt.Errorf("%q is written as a text or a number", k)}
+		}
+	}
+	if keys == nil {
+		keys = map[string]json.RawMessage{}
+	}
+	keys["at"] = json.RawMessage(`"0 s"`)
+	whole, err := json.Marshal(keys) // one form of everything, its keys once each
+	if err != nil {
+		return "", "", nil, wrong{err}
+	}
+	var c scenario.Cue
+	doc, err := strict.Decode("act", whole, &c) // JSON is YAML
+	if err == nil {
+		err = doc.Err()
+	}
+	if err != nil {
+		return "", "", nil, wrong{plain(err)}
+	}
+	return c.Gauge, c.Channel, c.Act, nil
+}
+
+// plain leaves out where a mistake stands: the text is one line that the
+// caller did not write so.
+func plain(err error) error {
+	var list strict.Errors
+	if !errors.As(err, &list) {
+		return err
+	}
+	var words []string
+	for _, e := range list {
+		w := e.Msg
+		if e.Want != "" {
+			w += "; " + e.Want
+		}
+		words = append(words, w)
+	}
+	return errors.New(strings.Join(words, ". "))
+}
+
+func (s *Server) postAct(_ http.ResponseWriter, r *http.Request) (any, error) {
+	text, err := io.ReadAll(r.Body)
+	if err != nil {
+		return nil, err
+	}
+	gauge, channel, act, err := ReadAct(text)
+	if err != nil {
+		return nil, err
+	}
+	at, err := s.desk.Do(r.Context(), gauge, channel, act)
+	return Done{at}, err
+}
+
+func (s *Server) postClock(_ http.ResponseWriter, r *http.Request) (any, error) {
+	var c Clock
+	if err := body(r, &c); err != nil {
+		return nil, err
+	}
+	if err := s.desk.Clock(r.Context(), c); err != nil {
+		return nil, err
+	}
+	return s.desk.See(r.Context())
+}
+
+func number(r *http.Request, key string) (int, error) {
+	text := r.URL.Query().Get(key)
+	if text == "" {
+		return 0, nil
+	}
+	n, err := strconv.Atoi(text)
+	if err != nil || n < 0 {
+		return 0, wrong{fmt.Errorf("%s=%q is not a number from 0 on", key, text)}
+	}
+	return n, nil
+}
+
+func (s *Server) getLedger(_ http.ResponseWriter, r *http.Request) (any, error) {
+	run, err := number(r, "run")
+	if err != nil {
+		return nil, err
+	}
+	from, err := number(r, "from")
+	if err != nil {
+		return nil, err
+	}
+	if run == 0 {
+		run, _, _ = s.desk.since(0, 0, 0)
+	}
+	e := Entries{Entries: []json.RawMessage{}}
+	var list []entry
+	e.Run, list, e.Next = s.desk.since(run, from, mostEntries)
+	for _, l := range list {
+		e.Entries = append(e.Entries, l.text)
+	}
+	return e, nil
+}
+
+func (s *Server) getScenario(_ http.ResponseWriter, r *http.Request) (any, error) {
+	text, err := s.desk.Written(r.Context())
+	return Kept{Text: string(text)}, err
+}
+
+// reserved names are those of devices on Windows, with any ending (Microsoft, Naming
+// Files, Paths, and Namespaces: "File and directory names"; from memory).
+var reserved = regexp.MustCompile(`(?i)^(con|prn|aux|nul|(com|lpt)[0-9])$`)
+
+func (s *Server) postScenario(_ http.ResponseWriter, r *http.Request) (any, error) {
+	var k Keep
+	if err := body(r, &k); err != nil {
+		return nil, err
+	}
+	if s.keep == nil {
+		return nil, errors.New("there is no folder to keep scenarios in")
+	}
+	if k.Name == "" {
+		k.Name = "kept"
+	}
+	if strings.Trim(k.Name, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_") != "" || len(k.Name) > 64 {
+		return nil, wrong{fmt.Errorf("%q cannot name a file: use letters, digits, - and _, at most 64", k.Name)}
+	}
+	if k.Name[0] == '-' || reserved.MatchString(k.Name) {
+		return nil, wrong{fmt.Errorf("%q cannot name a file everywhere: a name begins with a letter, a digit or _, and Windows reserves con, prn, aux, nul, com0 to com9 and lpt0 to lpt9", k.Name)}
+	}
+	text, err := s.desk.Written(r.Context())
+	if err != nil {
+		return nil, err
+	}
+	file, err := s.keep(k.Name, text)
+	return Kept{File: file, Text: string(text)}, err
+}

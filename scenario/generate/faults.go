@@ -1,0 +1,118 @@
+package generate
+
+import (
+	"time"
+
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/stage"
+)
+
+func (m *maker) tag() stage.Act {
+	if m.random && m.rng.Intn(6) == 0 {
+		return stage.Press{Button: 0}
+	}
+	if m.Levels["tags"] == "burst" || m.Levels["tags"] == "wrap" && m.rng.Intn(2) == 0 {
+		return stage.Tag{Times: 2 + m.rng.Intn(3), Every: quantity.Duration(time.Duration(m.rng.Intn(3)) * 5 * time.Millisecond)}
+	}
+	return stage.Tag{}
+}
+
+// strike has the fault at a tag: before it, at its instant, or after.
+func (m *maker) strike(g string) {
+	if m.fault == "none" {
+		m.cue(g, "", m.tag())
+		return
+	}
+	act, of, last, settle := m.act(g)
+	timing := m.Levels["timing"]
+	if m.struck {
+		timing = []string{"at", "before", "after"}[m.rng.Intn(3)]
+	}
+	tagNow := func() { m.cue(g, "", m.tag()) }
+	pause := func(n int) { m.now += time.Duration(n) * time.Millisecond }
+	switch timing {
+	case "before":
+		m.cue(of, "", act)
+		pause(20)
+		tagNow()
+		pause(last)
+	case "at":
+		m.cue(of, "", act)
+		tagNow()
+		pause(last)
+	case "after":
+		tagNow()
+		pause(5)
+		m.cue(of, "", act)
+		pause(last)
+	}
+	pause(settle)
+	switch m.fault {
+	case "over", "lift": // back on the part
+		m.place(g, "")
+		pause(100)
+		tagNow()
+	default:
+		if m.rng.Intn(2) == 0 {
+			tagNow()
+		}
+	}
+}
+
+// act is the fault as an act at a gauge, which gauge it is done to, how many
+// milliseconds it goes on, and those to wait after it.
+func (m *maker) act(g string) (act stage.Act, of string, last, settle int) {
+	ms := func(n int) quantity.Duration { return quantity.Duration(time.Duration(n) * time.Millisecond) }
+	of = g
+	switch m.fault {
+	case "lose link":
+		last, settle = 300+100*m.rng.Intn(3), 200
+		act = stage.LoseLink{For: ms(last)}
+	case "swap ports":
+		last, settle = 300, 200
+		other := m.f.Gauges[0].Name
+		if g == other {
+			other = m.f.Gauges[1].Name
+		}
+		act = stage.SwapPorts{With: other, For: ms(last)}
+	case "silent loss":
+		last, settle = 300, 200
+		act = stage.LoseLink{For: ms(last), Seen: stage.Silence}
+	case "stall":
+		last, settle = 200+100*m.rng.Intn(2), 100
+		act = stage.Stall{For: ms(last)}
+	case "garble":
+		act = stage.Garble{Frames: 1 + m.rng.Intn(2)}
+	case "duplicate":
+		act = stage.Duplicate{Frames: 1 + m.rng.Intn(2)}
+	case "split":
+		act = stage.Split{Frames: 1 + m.rng.Intn(3)}
+		settle = 300
+	case "merge":
+		act = stage.Merge{Frames: 2 + m.rng.Intn(2)}
+		settle = 200
+	case "unplug":
+		last = 150
+		act = stage.Unplug{For: ms(last)}
+	case "over":
+		act = stage.RestOn{Size: in(m.nominal+6*decimal.Millimetre, decimal.MM)}
+		last = 100
+	case "lift":
+		act = stage.Lift{}
+		last = 100
+	case "restart", "kill":
+		last, settle = 100*m.rng.Intn(4), 300
+		r := stage.RestartHost{For: ms(last)}
+		if m.fault == "kill" {
+			r.By = stage.Kill
+		}
+		act, of = r, ""
+	case "line speed":
+		last, settle = 200+100*m.rng.Intn(2), 200
+		act = stage.ChangeSpeed{To: []quantity.Speed{19200, 4800, 57600}[m.rng.Intn(3)], For: ms(last)}
+	case "fade":
+		act = stage.FadeCell{To: quantity.Percent{Value: decimal.New(int64(5+m.rng.Intn(5)), 0)}}
+	}
+	return act, of, last, settle
+}
