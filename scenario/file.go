@@ -113,7 +113,7 @@ type AtPort struct {
 	DTR    *Level            `yaml:"DTR" doc:"how data terminal ready stands while the gauge sends: on or off"`
 	RTS    *Level            `yaml:"RTS" doc:"how request to send stands while the gauge sends: on or off"`
 	Breaks *Breaks           `yaml:"breaks" doc:"none (the host sends no break), or some (it sends at least one)"`
-	Reads  quantity.Duration `yaml:"reads-within" doc:"bytes that have come wait no longer for the host to read some of them, in real time; judged at pace real or a number of times"`
+	Reads  quantity.Duration `yaml:"reads-within" doc:"bytes that have come wait no longer for the host to read some of them, in real time; judged at pace real or at a speed factor"`
 }
 
 // Write is one thing the host must write to a gauge.

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -181,6 +183,39 @@ func TestShippedFilesFitTheirSchemas(t *testing.T) {
 				t.Errorf("%s/%s: %v", dir, name, err)
 			}
 		}
+	}
+}
+
+// Every key of every file is explained at its place in its schema.
+//
+// Kind: self.
+func TestSchemasExplainEveryKey(t *testing.T) {
+	t.Parallel()
+	var look func(of string, v any)
+	look = func(of string, v any) {
+		switch v := v.(type) {
+		case []any:
+			for _, e := range v {
+				look(of, e)
+			}
+		case map[string]any:
+			keys, _ := v["properties"].(map[string]any)
+			for name, key := range keys {
+				_, fixed := key.(map[string]any)["const"]
+				doc, _ := key.(map[string]any)["description"].(string)
+				require.True(t, fixed || doc != "", "%s: %s has no description", of, name)
+			}
+			for name, e := range v {
+				look(of+" "+name, e)
+			}
+		}
+	}
+	for _, kind := range []string{"scenario", "gauge", "dialect", "host", "line", "job", "report"} {
+		var out bytes.Buffer
+		require.Zero(t, run(t.Context(), []string{"schema", kind}, nil, &out, io.Discard))
+		var v any
+		require.NoError(t, json.Unmarshal(out.Bytes(), &v))
+		look(kind, v)
 	}
 }
 

@@ -232,21 +232,23 @@ func (c *Column) UnmarshalAny(n strict.Any) error {
 		c.Name = n.Scalar
 		return nil
 	}
-	var fixed struct {
-		Always string `yaml:"always" need:"yes" doc:"the text that holds for every record"`
-	}
+	var fixed fixedColumn
 	n.Decode(&fixed)
 	c.Always = fixed.Always
 	return nil
 }
 
+type fixedColumn struct {
+	Always string `yaml:"always" need:"yes" doc:"the text that holds for every record"`
+}
+
 // SchemaFor describes the forms.
-func (Column) SchemaFor(func(any) map[string]any) map[string]any {
+func (Column) SchemaFor(of func(any) map[string]any) map[string]any {
 	one := []any{map[string]any{"type": "string", "minLength": 1}, map[string]any{"type": "integer", "minimum": 1}}
 	return map[string]any{"anyOf": []any{
 		one[0], one[1],
 		map[string]any{"type": "array", "items": map[string]any{"anyOf": one}, "minItems": 2, "maxItems": 2},
-		map[string]any{"type": "object", "properties": map[string]any{"always": map[string]any{"type": "string"}}, "required": []string{"always"}, "additionalProperties": false},
+		of(fixedColumn{}),
 	}}
 }
 

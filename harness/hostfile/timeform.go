@@ -33,12 +33,14 @@ type TimeForm struct {
 
 var clockForms = map[string]int{"unix": 9, "unix-ms": 6, "unix-us": 3, "unix-ns": 0}
 
+type formAndZone struct {
+	Form string `yaml:"form" doc:"iso, unix, unix-ms, unix-us, unix-ns, or a pattern such as DD.MM.YYYY hh:mm:ss,f"`
+	Zone string `yaml:"zone" doc:"the time zone of times without an offset: UTC, +01:00 or Europe/Berlin"`
+}
+
 // UnmarshalAny reads a form, or {form: F, zone: Z}.
 func (t *TimeForm) UnmarshalAny(n strict.Any) error {
-	var f struct {
-		Form string `yaml:"form" doc:"iso, unix, unix-ms, unix-us, unix-ns, or a pattern such as DD.MM.YYYY hh:mm:ss,f"`
-		Zone string `yaml:"zone" doc:"the zone of times without an offset: UTC, +01:00 or Europe/Berlin"`
-	}
+	var f formAndZone
 	if n.Kind == strict.Scalar {
 		f.Form = n.Scalar
 	} else if !n.Decode(&f) {
@@ -53,9 +55,8 @@ func (t *TimeForm) UnmarshalAny(n strict.Any) error {
 }
 
 // SchemaFor describes both forms.
-func (TimeForm) SchemaFor(func(any) map[string]any) map[string]any {
-	text := map[string]any{"type": "string"}
-	return map[string]any{"anyOf": []any{text, map[string]any{"type": "object", "properties": map[string]any{"form": text, "zone": text}, "additionalProperties": false}}}
+func (TimeForm) SchemaFor(of func(any) map[string]any) map[string]any {
+	return map[string]any{"anyOf": []any{map[string]any{"type": "string"}, of(formAndZone{})}}
 }
 
 // NewTimeForm checks a form and a zone; either may be empty.

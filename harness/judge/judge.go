@@ -155,14 +155,14 @@ type Rival struct {
 
 // Counts sums up a run.
 type Counts struct {
-	Frames    int          `json:"frames"`   // that the host was given, intact
-	Spoilt    int          `json:"spoilt"`   // that reached it damaged
-	Perhaps   int          `json:"perhaps"`  // that it may not have read
-	Unheard   int          `json:"unheard"`  // that were lost on the way: link, full or closed port
-	Expected  int          `json:"expected"` // rows that have to be there
-	Records   int          `json:"records"`  // rows the host wrote
-	Paired    int          `json:"paired"`   // rows that answer to an expected one
-	Findings  int          `json:"findings"` // also those not listed
+	Frames    int          `json:"frames"`    // that the host was given, intact
+	Spoilt    int          `json:"corrupted"` // that reached it damaged
+	Perhaps   int          `json:"perhaps"`   // that it may not have read
+	Unheard   int          `json:"unheard"`   // that were lost on the way: link, full or closed port
+	Expected  int          `json:"expected"`  // rows that have to be there
+	Records   int          `json:"records"`   // rows the host wrote
+	Paired    int          `json:"paired"`    // rows that answer to an expected one
+	Findings  int          `json:"findings"`  // also those not listed
 	ByKind    map[Kind]int `json:"byKind,omitempty"`
 	Explained int          `json:"explained"`
 }

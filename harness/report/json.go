@@ -103,7 +103,7 @@ type jsonRow struct {
 
 type jsonCounts struct {
 	Frames   int `json:"frames"`
-	Spoilt   int `json:"spoilt"`
+	Spoilt   int `json:"corrupted"`
 	Perhaps  int `json:"perhaps"`
 	Unheard  int `json:"unheard"`
 	Expected int `json:"expected"`

@@ -88,7 +88,7 @@ func (s *Stage) Go(ctx context.Context) error {
 // follow a clock can be set, and only while one of them is in force.
 func (s *Stage) SetPace(ctx context.Context, p Pace) error {
 	if !p.Timed() {
-		return fmt.Errorf("the pace %s cannot be chosen while a scenario plays; write real or a number of times such as 0.5x", p)
+		return fmt.Errorf("the pace %s cannot be chosen while a scenario plays; write real or a speed factor such as 0.5x", p)
 	}
 	var err error
 	if e := s.call(ctx, func() {

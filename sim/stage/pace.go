@@ -35,7 +35,7 @@ var (
 	Real = Pace{timed, decimal.New(1, 0), 1}
 )
 
-// UnmarshalText reads real, drain, or a number of times such as 10x.
+// UnmarshalText reads real, drain, or a speed factor such as 10x.
 func (p *Pace) UnmarshalText(b []byte) error {
 	switch s := string(b); s {
 	case "real":
@@ -45,7 +45,7 @@ func (p *Pace) UnmarshalText(b []byte) error {
 	default:
 		n, err := decimal.Parse(strings.TrimRight(s, "x×"))
 		if err != nil || n.Sign() <= 0 || n.Cmp(decimal.New(100_000, 0)) > 0 || !strings.ContainsAny(s, "x×") {
-			return fmt.Errorf("%q is not a pace; write real, drain (as fast as the host reads) or a number of times such as 10x", s)
+			return fmt.Errorf("%q is not a pace; write real, drain (as fast as the host reads) or a speed factor such as 10x", s)
 		}
 		*p = Pace{kind: timed, times: n}
 		if whole, ok := n.Int64(); ok {
