@@ -78,54 +78,73 @@ func (j *judging) twisted(base *outcome) (best found, ok bool) {
 	return best, best.keys != nil
 }
 
-// moved is about rows that stand under the name of another gauge.
-func (j *judging) moved(base *outcome) (f found, ok bool) {
-	type row struct {
-		event string
-		tag   int64
-		value string
+// told is what a row says, as far as it tells it from others.
+type told struct {
+	event string
+	tag   int64
+	value string
+}
+
+func (j *judging) due(w *cause.Want) told {
+	t := told{event: w.Event.String(), tag: w.Tag}
+	if !w.Void && w.Event == cause.NoEvent {
+		t.value = w.Value.Trim().String()
 	}
-	due, there := map[int32]map[row]int{}, map[int32]map[row]int{}
-	add := func(to map[int32]map[row]int, g int32, r row) {
-		if to[g] == nil {
-			to[g] = map[row]int{}
-		}
-		to[g][r]++
+	return t
+}
+
+func (j *judging) says(rec *Record) (t told) {
+	if rec.Kind != "reading" {
+		t.event = rec.Kind
+	}
+	if rec.Tag != nil {
+		t.tag = *rec.Tag
+	}
+	if rec.Value != nil {
+		t.value = rec.Value.Trim().String()
+	}
+	return t
+}
+
+// moved is about rows that stand under the name of another gauge: all that are missing at
+// one are too many at the other, and what else is too many there may be missing.
+func (j *judging) moved(base *outcome) (f found, ok bool) {
+	gone, may, more := make([]map[told]int, len(j.Gauges)), make([]map[told]int, len(j.Gauges)), make([]map[told]int, len(j.Gauges))
+	for g := range gone {
+		gone[g], may[g], more[g] = map[told]int{}, map[told]int{}, map[told]int{}
 	}
 	for i := range base.diffs {
 		d := &base.diffs[i]
 		switch r := j.respect(d); r.effect {
 		case missing:
-			w := d.want
-			one := row{event: w.Event.String(), tag: w.Tag}
-			if !w.Void && w.Event == cause.NoEvent {
-				one.value = w.Value.Trim().String()
-			}
-			add(due, r.gauge, one)
+			gone[r.gauge][j.due(d.want)]++
 		case surplus:
-			rec := &j.records[d.rec]
-			one := row{}
-			if rec.Kind != "reading" {
-				one.event = rec.Kind
-			}
-			if rec.Tag != nil {
-				one.tag = *rec.Tag
-			}
-			if rec.Value != nil {
-				one.value = rec.Value.Trim().String()
-			}
-			add(there, r.gauge, one)
+			more[r.gauge][j.says(&j.records[d.rec])]++
 		}
 	}
-	for g := range int32(len(j.Gauges)) {
-		for to := range int32(len(j.Gauges)) {
-			if g == to || len(due[g]) == 0 || len(due[g]) != len(there[to]) {
+	for n, s := range base.streams {
+		g := n / j.width
+		if n >= len(j.readings) {
+			g = n - len(j.readings)
+		}
+		for i := range s.wants {
+			if s.match[i] < 0 && s.wants[i].Loss < cause.Must {
+				may[g][j.due(&s.wants[i])]++
+			}
+		}
+	}
+	for g := range gone {
+		for to := range more {
+			if g == to || len(gone[g]) == 0 || len(more[to]) == 0 {
 				continue
 			}
 			same, events := true, true
-			for r, n := range due[g] {
-				same = same && there[to][r] == n
-				events = events && r.event != ""
+			for t, n := range gone[g] {
+				same = same && more[to][t] >= n
+				events = events && t.event != ""
+			}
+			for t, n := range more[to] {
+				same = same && n <= gone[g][t]+may[g][t]
 			}
 			if !same {
 				continue
@@ -134,7 +153,7 @@ func (j *judging) moved(base *outcome) (f found, ok bool) {
 			f = sentence(fmt.Sprintf("%s of %s stand under the name of %s", what, j.Gauges[g].Name, j.Gauges[to].Name))
 			f.take(base, func(d *diff) bool {
 				r := j.respect(d)
-				return r == respect{missing, g} || r == respect{surplus, to}
+				return r == respect{missing, int32(g)} || r == respect{surplus, int32(to)}
 			})
 			return f, true
 		}
@@ -236,15 +255,17 @@ func (j *judging) shuffled(base *outcome) (f found, ok bool) {
 	if len(base.rows) != 1 || !slices.ContainsFunc(base.diffs, func(d diff) bool { return d.kind == KindOrder }) {
 		return f, false
 	}
+	exact := true
 	for s := range min(len(base.streams), len(j.readings)) {
 		a := &base.streams[s]
 		recs := slices.Clone(a.recs)
 		slices.SortStableFunc(recs, func(x, y int32) int { return j.records[x].Time.Compare(j.records[y].Time) })
 		paired := 0
 		side := j.sides(base.rows[0], a.wants, recs, int32(s))
-		for _, k := range side.align() {
+		for i, k := range side.align() {
 			if k >= 0 {
 				paired++
+				exact = exact && side.Pair(i, int(k)) == 0
 			}
 		}
 		if paired < len(recs) || slices.ContainsFunc(recs, func(r int32) bool { return !j.records[r].HasTime }) {
@@ -252,7 +273,7 @@ func (j *judging) shuffled(base *outcome) (f found, ok bool) {
 		}
 	}
 	f = sentence("rows are written in another order than that of their times, which is the right one")
-	f.take(base, func(d *diff) bool { return d.kind == KindOrder || d.kind == KindTime })
+	f.take(base, func(d *diff) bool { return d.kind == KindOrder || d.kind == KindTime || exact && d.stream >= 0 })
 	return f, slices.ContainsFunc(base.diffs, func(d diff) bool { return d.kind == KindTime })
 }
 
@@ -266,6 +287,7 @@ func (j *judging) mistimed(base *outcome) (f found, ok bool) {
 	}
 	digits, months, longest := make([]string, len(j.records)), true, 0
 	var offset time.Duration
+	latest := j.Begun
 	for i := range j.records {
 		rec := &j.records[i]
 		if m := fraction.FindStringSubmatch(rec.Raw); m != nil {
@@ -304,7 +326,12 @@ func (j *judging) mistimed(base *outcome) (f found, ok bool) {
 	}):
 		f.Text = "the fraction of the second is written without its leading zeros"
 	case months && right(func(_ int, t time.Time) time.Time {
-		return t.Add(time.Duration(j.Begun.Minute()-t.Minute()) * time.Minute)
+		t = t.Add(time.Duration(latest.Minute()-t.Minute()) * time.Minute)
+		if t.Before(latest.Add(-clockSlack)) {
+			t = t.Add(time.Minute)
+		}
+		latest = t
+		return t
 	}):
 		f.Text = "the minute of every time is its month"
 	case offset != 0 && right(func(_ int, t time.Time) time.Time { return t.Add(-offset) }):
