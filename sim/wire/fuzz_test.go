@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 )
@@ -173,6 +174,29 @@ func FuzzDecode(f *testing.F) {
 			t.Fatalf("%s: whole %+v\nsplit %+v", d.Name(), whole, split)
 		}
 	})
+}
+
+// An expression has no more than 400 bytes, and no more than 40 things within each
+// other.
+//
+// Kind: property.
+func TestBoundsOfAnExpression(t *testing.T) {
+	find := func(string) (exprRef, error) { return exprRef{0, Number}, nil }
+	for _, c := range []struct {
+		text, want string
+	}{
+		{strings.Repeat("- ", 40) + "a", ""},
+		{strings.Repeat("- ", 41) + "a", "nested too deep"},
+		{"a" + strings.Repeat(" ", 399), ""},
+		{"a" + strings.Repeat(" ", 400), "400"},
+	} {
+		switch _, err := newExpression(c.text, Number, find); {
+		case c.want == "" && err != nil:
+			t.Errorf("%d bytes: %v", len(c.text), err)
+		case c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)):
+			t.Errorf("%d bytes: %v, want an error with %q", len(c.text), err, c.want)
+		}
+	}
 }
 
 // FuzzExpression: an expression of a file is refused or bounded.
