@@ -11,7 +11,7 @@ var causes = []mutant{
 	{rule: "units are converted", old: "pm := v.Mul(from)", new: "pm := v.Mul(to)"},
 	{rule: "a repeated tag is one tag", old: "case !known, m.has(tagRepeated):", new: "case !known || s != nil, m.has(tagRepeated):"},
 	{rule: "a tag that reads otherwise is a new one", old: "case !before.r.same(r), after:", new: "case after:"},
-	{rule: "a tag that comes too late is a new one", old: "case !before.r.same(r), after:", new: "case !before.r.same(r):"},
+	{rule: "a tag that comes too late is a new one", old: "case !before.r.same(r), after:", new: "case !before.r.same(r), after && false:"},
 	{rule: "the window includes its end", old: "within, after := since <= window, false", new: "within, after := since < window, false"},
 	{rule: "streamed readings are recorded where all are", old: "case m.All && !m.has(streamsUnrecorded) || m.has(streamsRecorded):", new: "case m.has(streamsRecorded):"},
 	{rule: "streamed readings are not recorded where only tags are", old: "case m.All && !m.has(streamsUnrecorded) || m.has(streamsRecorded):", new: "case true:"},
