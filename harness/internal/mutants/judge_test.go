@@ -1,9 +1,9 @@
 package mutants_test
 
 var causes = []mutant{
-	{rule: "limits are strict where it is stated", old: "z = ch.Limits.Place(v, rule)", new: "rule.Strict = !rule.Strict\n\t\tz = ch.Limits.Place(v, rule)"},
-	{rule: "a guard band counts", old: "z = ch.Limits.Place(v, rule)", new: "rule.Guard = 0\n\t\tz = ch.Limits.Place(v, rule)"},
-	{rule: "each channel has its own limits", old: "z = ch.Limits.Place(v, rule)", new: "z = m.Gauges[g].Channels[0].Limits.Place(v, rule)"},
+	{rule: "limits are strict where it is stated", old: "return ch.Limits.Place(v, rule)", new: "rule.Strict = !rule.Strict\n\t\treturn ch.Limits.Place(v, rule)"},
+	{rule: "a guard band counts", old: "return ch.Limits.Place(v, rule)", new: "rule.Guard = 0\n\t\treturn ch.Limits.Place(v, rule)"},
+	{rule: "each channel has its own limits", old: "return ch.Limits.Place(v, rule)", new: "return m.Gauges[g].Channels[0].Limits.Place(v, rule)"},
 	{rule: "the value decides that is stated", old: "if rule.Decide == zone.Unrounded {", new: "if rule.Decide != zone.Unrounded {"},
 	{rule: "rounded as is stated, not truncated", old: "step, rounding := m.Resolution, m.Rounding", new: "step, rounding := m.Resolution, decimal.Truncate"},
 	{rule: "ties as is stated, not always to even", old: "step, rounding := m.Resolution, m.Rounding", new: "step, rounding := m.Resolution, decimal.HalfEven"},
@@ -21,7 +21,7 @@ var causes = []mutant{
 	{rule: "settings are written", old: "if m.has(settingsNotWritten) {", new: "if true {"},
 	{rule: "a low cell is noted", old: "default:\n\t\tif !gs.low || gs.cleared || m.has(lowCellRepeated) {", new: "default:\n\t\tif m.has(lowCellRepeated) {"},
 	{rule: "a low cell is noted once", old: "default:\n\t\tif !gs.low || gs.cleared || m.has(lowCellRepeated) {", new: "default:\n\t\tif true {"},
-	{rule: "a cell that was good is noted again", old: "case !s.Low:\n\t\tgs.low, gs.lowMaybe, gs.cleared = false, 0, false", new: "case !s.Low:",
+	{rule: "a cell that was good is noted again", old: "case !s.Low:\n\t\tgs.low, gs.maybe, gs.cleared = false, 0, false", new: "case !s.Low:",
 		unseen: "no generated cell is charged and runs low again"},
 	{rule: "what may not have been read may be missing", old: "if s.State == Perhaps {\n\t\tloss = 0\n\t}", new: ""},
 	{rule: "a damaged frame is not recorded", old: "if s.State == Spoilt {\n\t\tif", new: "if false {\n\t\tif"},
