@@ -8,6 +8,10 @@
 // aliases, tags and merge keys are refused, so a small file cannot grow into a
 // large one. A scalar is taken as the text that stands in the file: 8.000 keeps
 // its three decimals, and no binary float is ever made of it.
+//
+// A field's tags are its key (yaml), its doc, whether it is needed (need), an
+// earlier name (was), the words it takes (one) and the least and greatest number
+// (range); reading holds the file to them, and the schema repeats them.
 package strict
 
 import (

@@ -285,7 +285,7 @@ func (e *End) flush(yield func(Incoming)) {
 	}
 	inc := Incoming{Frame: NoFrame, Raw: e.junk, Start: e.junkAt, Garbage: e.junkWhy, BadChecksum: e.junkSum}
 	e.junk, e.junkSum = e.junk[:0], false
-	e.deliver(inc, yield)
+	e.deliver(&inc, yield)
 }
 
 // complete delivers the frame that the first n bytes in hand are, or garbage
@@ -320,7 +320,7 @@ func (e *End) complete(n int, yield func(Incoming)) {
 		return
 	}
 	e.flush(yield)
-	e.deliver(inc, yield)
+	e.deliver(&inc, yield)
 	e.drop(n)
 }
 
@@ -375,18 +375,18 @@ func (e *End) parts(inc Incoming, body []byte, yield func(Incoming)) {
 			text = append(append([]byte{}, u.prefix...), u.text...)
 		}
 		e.read(&one, text, false)
-		e.deliver(one, yield)
+		e.deliver(&one, yield)
 		inc.part++
 	})
 }
 
 // deliver tells the conversation what arrived, and then whoever reads. Whether
 // a command is obeyed is judged in the state that it meets.
-func (e *End) deliver(inc Incoming, yield func(Incoming)) {
+func (e *End) deliver(inc *Incoming, yield func(Incoming)) {
 	if e.side == Gauge {
-		e.talk.arrived(&inc)
+		e.talk.arrived(inc)
 	}
-	yield(inc)
+	yield(*inc)
 }
 
 // hear takes pieces of a stream, with a silence behind each that ends a frame
