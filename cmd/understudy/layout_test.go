@@ -114,7 +114,7 @@ func TestImportsPointDown(t *testing.T) {
 }
 
 // The reference host is an independent second implementation: of this module it
-// may import the wire and plain helpers, and nothing that judges or measures. What
+// may import the wire with its serial line and plain helpers, and nothing that judges or measures. What
 // decimal numbers come off the wire is all that it takes from sim/decimal. Its
 // adapter to the harness may think nothing of its own.
 //
@@ -122,7 +122,7 @@ func TestImportsPointDown(t *testing.T) {
 func TestReferenceHostIsIndependent(t *testing.T) {
 	allowed := map[string][]string{
 		"cmd/refhost":           {"cmd/refhost/host"},
-		"cmd/refhost/host":      {"sim/strict", "sim/wire", "sim/decimal"},
+		"cmd/refhost/host":      {"sim/strict", "sim/wire", "sim/uart", "sim/decimal"},
 		"cmd/refhost/inprocess": {"cmd/refhost/host", "harness/explore/inside", "sim/port"},
 	}
 	out, err := exec.Command("go", "list", "-f", `{{.ImportPath}} {{join .Imports " "}}`, module+"cmd/refhost/...").Output()
