@@ -118,7 +118,7 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 		"json number":      {with("{form: json-lines, columns: {value: 3}}"), `h:3:46: JSON has no column 3; write its name, or a path such as data.value`},
 		"separator":        {with("{form: csv, separator: comet}"), `h:3:33: "comet" is not a mark`},
 		"separator, json":  {with("{form: json-lines, separator: tab}"), `h:3:40: a separator has no meaning for records of form json-lines`},
-		"comma twice":      {with("{form: csv, decimal-mark: comma}"), `h:3:36: the decimal mark is a comma and so is the separator when left out`},
+		"comma twice":      {with("{form: csv, decimal-mark: comma}"), `h:3:36: the decimal mark is a comma, and so is the separator by default`},
 		"no header":        {with("{form: csv, no-header: yes}"), `h:3:33: without a header the columns must be given by number`},
 		"no header, name":  {with("{form: csv, no-header: yes, columns: {value: v}}"), `h:3:55: there is no header that could name the column "v"`},
 		"no value":         {with("{form: csv, columns: {tag: 1}}"), `h:3:32: the columns name neither a value nor a zone; write at least value or zone`},

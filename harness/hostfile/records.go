@@ -277,7 +277,7 @@ func (r *Records) check(doc *strict.Doc, h *Host) {
 		doc.Errorf(&r.Decimal, "write point or comma", "%q is not a decimal mark", rune(m))
 	}
 	if r.Form == CSV && r.Decimal == ',' && !doc.Has(&r.Separator) {
-		doc.Errorf(&r.Decimal, "write the separator too, such as separator: semicolon", "the decimal mark is a comma and so is the separator when left out")
+		doc.Errorf(&r.Decimal, "write the separator too, such as separator: semicolon", "the decimal mark is a comma, and so is the separator by default")
 	}
 	if r.Form == SQL && r.Table == "" && r.Query == "" {
 		doc.Errorf(&r.Form, "write query: and a query that gives the rows in the order they were written, or table:", "nothing says which rows of the database are the records")

@@ -368,7 +368,7 @@ func (j *judging) unmappedWords() (why []string) {
 		if more := len(rows[w]) - 1; more > 0 {
 			n = fmt.Sprintf(" and %d more", more)
 		}
-		why = append(why, fmt.Sprintf("row %d%s: nothing says what the event word %q means; add it to the host description's events, as reading, or as ignored if it says nothing that is judged", one.Row, n, w))
+		why = append(why, fmt.Sprintf("row %d%s: unknown event word %q: map it under events in the host description, as reading, or as ignored if it says nothing that is judged", one.Row, n, w))
 	}
 	return append(why, j.reasons...)
 }

@@ -469,7 +469,7 @@ func TestUnmappedEvents(t *testing.T) {
 		w.records[i].Kind = "Mass"
 	}
 	res := judge.Judge(w.spec, w.entries, w.records)
-	if d := cmp.Diff([]string{fmt.Sprintf(`row %d and 2 more: nothing says what the event word "Mass" means; add it to the host description's events, as reading, or as ignored if it says nothing that is judged`,
+	if d := cmp.Diff([]string{fmt.Sprintf(`row %d and 2 more: unknown event word "Mass": map it under events in the host description, as reading, or as ignored if it says nothing that is judged`,
 		w.records[0].Row)}, res.Reasons); d != "" || res.Verdict != judge.Inconclusive || len(res.Findings) > 0 {
 		t.Errorf("%s %s", res.Verdict, d)
 	}

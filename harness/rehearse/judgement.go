@@ -256,7 +256,7 @@ func (s *Summary) assume(l *Line) {
 		{"capability", "values over all shifts; 95 % limits for one shift's parts; chi-square and normal approximation (NIST/SEMATECH e-Handbook 6.1.6); spread within runs of five parts for Cp and Cpk"},
 		{"tolerance classes", "ISO 286-1:2010, as two public programs transcribe its table of standard tolerances; deviations checked against public tables of limits"},
 		{"Monte Carlo error", "± is one standard error over the shifts played; limits of the 5 % worst case are 95 % limits from the binomial law"},
-		{"what if", fmt.Sprintf("the first %d shifts again, with the same luck, and one thing changed", min(tried, s.shifts))},
+		{"what if", fmt.Sprintf("the first %d shifts again, with the same random seeds, and one thing changed", min(tried, s.shifts))},
 	} {
 		s.Assumptions = append(s.Assumptions, f)
 	}

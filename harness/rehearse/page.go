@@ -160,9 +160,9 @@ func lastLine(b []byte) string {
 func (s *Summary) Again() string {
 	n := min(tried, s.shifts)
 	if n == 1 {
-		return "The first shift again, with the same luck, and one thing changed."
+		return "The first shift again, with the same random seeds, and one thing changed."
 	}
-	return fmt.Sprintf("The first %d shifts again, with the same luck, and one thing changed; ± is one standard error.", n)
+	return fmt.Sprintf("The first %d shifts again, with the same random seeds, and one thing changed; ± is one standard error.", n)
 }
 
 // busiest are the ports with the greatest use.

@@ -191,7 +191,7 @@ func (r *reader) read(n ast.Node) (term, error) {
 			return x, err
 		}
 		if n.Operator != "-" {
-			return term{}, fmt.Errorf("%q is no arithmetic", n.Operator)
+			return term{}, fmt.Errorf("%q is not a supported operator; write + - * or /", n.Operator)
 		}
 		return term{x.dim, func(a []decimal.Decimal) (decimal.Decimal, bool) { v, ok := x.eval(a); return v.Neg(), ok }}, nil
 	case *ast.BinaryNode:
@@ -203,7 +203,7 @@ func (r *reader) read(n ast.Node) (term, error) {
 	case *ast.BuiltinNode:
 		return r.call(n.Name, n.Arguments)
 	}
-	return term{}, fmt.Errorf("%s is no arithmetic; write + - * /, brackets, numbers, channels, abs, min, max, mean, or a length such as mm(2.5)", n)
+	return term{}, fmt.Errorf("%s is not supported; write + - * /, brackets, numbers, channels, abs, min, max, mean, or a length such as mm(2.5)", n)
 }
 
 func (r *reader) argument(name string) func([]decimal.Decimal) (decimal.Decimal, bool) {
@@ -265,7 +265,7 @@ func (r *reader) binary(n *ast.BinaryNode) (term, error) {
 			return x.Quo(y, places, decimal.HalfEven), true
 		})
 	}
-	return term{}, fmt.Errorf("%q is no arithmetic", n.Operator)
+	return term{}, fmt.Errorf("%q is not a supported operator; write + - * or /", n.Operator)
 }
 
 func (r *reader) call(name string, args []ast.Node) (term, error) {
@@ -290,7 +290,7 @@ func (r *reader) call(name string, args []ast.Node) (term, error) {
 	fold := map[string]func(a, b decimal.Decimal) decimal.Decimal{"min": least, "max": most, "mean": decimal.Decimal.Add, "abs": nil}
 	f, ok := fold[name]
 	if !ok || len(ts) == 0 || name == "abs" && len(ts) != 1 {
-		return term{}, fmt.Errorf("%s of %d arguments is no arithmetic; there are abs, min, max and mean, and units such as mm(2.5)", name, len(ts))
+		return term{}, fmt.Errorf("%s is not a supported function of %d arguments; there are abs, min, max and mean, and units such as mm(2.5)", name, len(ts))
 	}
 	return term{ts[0].dim, func(a []decimal.Decimal) (decimal.Decimal, bool) {
 		v, ok := ts[0].eval(a)

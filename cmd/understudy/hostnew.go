@@ -1,0 +1,42 @@
+package main
+
+import (
+	"fmt"
+	"os"
+
+	"example.org/understudy/harness/records"
+)
+
+type hostCmd struct {
+	New hostNewCmd `cmd:"" help:"Draft a host description from a sample of the host's records."`
+}
+
+type hostNewCmd struct {
+	From string `required:"" help:"A file of the host's own records."`
+	Out  string `short:"o" help:"The file to write (default: standard output). It must not exist yet."`
+}
+
+func (c *hostNewCmd) Run(a *app) error {
+	text, guesses, err := records.Draft(a.ctx, c.From)
+	if err != nil {
+		return err
+	}
+	if c.Out == "" {
+		if _, err := a.stdout.Write(text); err != nil {
+			return err
+		}
+	} else {
+		if _, err := os.Stat(c.Out); err == nil {
+			return fmt.Errorf("%s is there already; nothing was changed", c.Out)
+		}
+		if err := os.WriteFile(c.Out, text, 0o644); err != nil {
+			return err
+		}
+		fmt.Fprintln(a.stdout, c.Out, "is written.")
+	}
+	fmt.Fprintln(a.stderr, "Guessed, so look at it; lint asks the questions until they are answered:")
+	for _, g := range guesses {
+		fmt.Fprintln(a.stderr, "-", g)
+	}
+	return nil
+}

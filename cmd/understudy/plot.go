@@ -1,0 +1,53 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"example.org/understudy/harness/check"
+	"example.org/understudy/harness/library"
+	"example.org/understudy/harness/paper"
+	"example.org/understudy/harness/plot"
+	"example.org/understudy/harness/plot/pictures"
+)
+
+type plotCmd struct {
+	Scenario string `arg:"" help:"A scenario file or the name of a shipped scenario, which is played on paper; or the folder of a run, whose ledger is drawn."`
+	Out      string `short:"o" help:"The picture: a name that ends in .svg or .png (default: the scenario's name and .svg)."`
+}
+
+func (c *plotCmd) Run(a *app) error {
+	draw, name := func() (*plot.Picture, error) { return pictures.Folder(a.ctx, c.Scenario) }, filepath.Base(c.Scenario)
+	if !check.IsRun(c.Scenario) && !check.IsPlay(c.Scenario) {
+		s, err := library.Load(c.Scenario)
+		if err != nil {
+			return err
+		}
+		draw, name = func() (*plot.Picture, error) { return pictures.Scenario(a.ctx, s) }, library.Name(s)
+	}
+	out := c.Out
+	if out == "" {
+		out = name + ".svg"
+	}
+	png := strings.HasSuffix(out, ".png")
+	if !png && !strings.HasSuffix(out, ".svg") {
+		return fmt.Errorf("%s is neither .svg nor .png", out)
+	}
+	pic, cut := draw()
+	if cut != nil && !errors.As(cut, new(paper.Cut)) {
+		return cut
+	}
+	if err := writeFile(out, func(f *os.File) error {
+		if png {
+			return pic.WritePNG(f)
+		}
+		return pic.WriteSVG(f)
+	}); err != nil {
+		return err
+	}
+	fmt.Fprintln(a.stdout, out)
+	return cut
+}
