@@ -255,7 +255,7 @@ func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (g
 	if larger == Releases {
 		sense = gauge.Falling
 	}
-	seat := inherited(c.MidStroke, g.MidStroke, nominal)
+	midStroke := inherited(c.MidStroke, g.MidStroke, nominal)
 	preset := inherited(c.Preset, g.Preset, nominal)
 	lim, warn := c.Limits, c.Warn
 	if !computed { // what a computed channel measures is not the part's feature
@@ -285,13 +285,13 @@ func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (g
 	}
 	starts := preset
 	if c.Preset == nil && g.Preset == nil && l.Part.Nominal == nil {
-		starts = seat // there is no other size it can be on
+		starts = midStroke // there is no other size it can be on
 	}
 	fit := stage.Fitting{
-		Seat:     seat.Picometres(),
-		Releases: larger == Releases,
-		Starts:   inherited(c.StartsOn, g.StartsOn, starts).Picometres(),
-		Temp:     probe.Reference,
+		MidStroke: midStroke.Picometres(),
+		Releases:  larger == Releases,
+		Starts:    inherited(c.StartsOn, g.StartsOn, starts).Picometres(),
+		Temp:      probe.Reference,
 	}
 	fit.Noise = l.noise(cmp.Or(c.Noise, g.Noise))
 	l.probe(cmp.Or(c.Probe, g.Probe), &fit, ch.Stroke)
@@ -388,7 +388,7 @@ func (l *loader) probe(p *Probe, fit *stage.Fitting, stroke decimal.Length) {
 		return
 	}
 	spec := probe.Spec{
-		Centre: fit.Seat, Stroke: stroke, Offset: p.Offset.Picometres(), Tilt: p.Tilt.Degrees.Float64(),
+		Centre: fit.MidStroke, Stroke: stroke, Offset: p.Offset.Picometres(), Tilt: p.Tilt.Degrees.Float64(),
 		Play: p.Play.Picometres(), Repeat: p.Repeat.Picometres(), Slip: decimal.Micrometre, Lag: p.Lag.D(), Average: p.Average,
 	}
 	spec.Linearity[0] = p.Bow.Picometres()
@@ -396,7 +396,7 @@ func (l *loader) probe(p *Probe, fit *stage.Fitting, stroke decimal.Length) {
 		spec.GainError = p.Gain.Float64()
 	}
 	if p.PartGrows != nil {
-		spec.Part = probe.Growth{Length: fit.Seat, PerKelvin: p.PartGrows.Mul(decimal.New(1, -6)).Float64()}
+		spec.Part = probe.Growth{Length: fit.MidStroke, PerKelvin: p.PartGrows.Mul(decimal.New(1, -6)).Float64()}
 	}
 	fit.Temp = inherited(p.Warm, nil, quantity.Celsius{Degrees: decimal.New(probe.Reference, 0)}).Degrees.Float64()
 	model, err := probe.New(spec)

@@ -118,7 +118,7 @@ const (
 	LinkLost Aspect = "link-lost"
 	LinkBack Aspect = "link-back"
 	Settings Aspect = "settings"
-	Line     Aspect = "line"
+	Line     Aspect = "serial-line"
 	Reopen   Aspect = "reopen"  // opens the port again after a hang-up
 	KeepUp   Aspect = "keep-up" // reads as fast as the gauge sends
 	Time     Aspect = "time"    // time stamps in order and within the run

@@ -35,7 +35,7 @@ type JobGauge struct {
 	Serial   string          `json:"serial" doc:"what the gauge says of itself"`
 	Port     string          `json:"port" doc:"of a pty a path, of tcp HOST:PORT, of rfc2217 a URL: rfc2217://HOST:PORT"`
 	PortKind string          `json:"port-kind" doc:"pty, tcp or rfc2217"`
-	Line     string          `json:"line" doc:"such as 9600 8N1"`
+	Line     string          `json:"serial-line" doc:"how the serial line is set, such as 9600 8N1"`
 	Dialect  string          `json:"dialect" doc:"file of its description"`
 	Unit     string          `json:"unit" doc:"the gauge reports in it at the start"`
 	Factor   decimal.Decimal `json:"factor" doc:"the gauge applies it; the host does not"`

@@ -31,7 +31,7 @@ func (s *Server) table() []route {
 		{method: "GET", path: "/v1/gauges", summary: "How everything stands now", reply: Sight{}, do: s.getGauges},
 		{method: "GET", path: "/v1/gauges/{name}", summary: "How one gauge stands now", reply: stage.GaugeView{}, do: s.getGauge},
 		{method: "POST", path: "/v1/acts", summary: "Do something to a gauge: any act of a cue", body: Act{}, reply: Done{}, do: s.postAct},
-		{method: "POST", path: "/v1/clock", summary: "Hold, step, pace or restart the timeline", body: Clock{}, reply: Sight{}, do: s.postClock},
+		{method: "POST", path: "/v1/clock", summary: "Pause, step, pace or restart the timeline", body: Clock{}, reply: Sight{}, do: s.postClock},
 		{method: "GET", path: "/v1/ledger", summary: "A part of the ledger", query: map[string]string{"run": "integer", "from": "integer"}, reply: Entries{}, do: s.getLedger},
 		{method: "GET", path: "/v1/ledger/tail", summary: "The ledger as it is written: server-sent events, one entry each", stream: true, do: s.tail},
 		{method: "GET", path: "/v1/watch", summary: "Everything as it changes: server-sent events for a page; the streams of one gauge alone where it names one", query: map[string]string{"gauge": "string"}, stream: true, do: s.watch},

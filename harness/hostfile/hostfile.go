@@ -306,6 +306,10 @@ func (h *Host) check(doc *strict.Doc) {
 	h.checkMany(doc)
 	for i, claim := range h.NoClaim {
 		if names := aspects(); !slices.Contains(names, claim) {
+			if claim == "line" {
+				doc.Errorf(&h.NoClaim[i], "write serial-line", "%q is called %q now", claim, cause.Line)
+				continue
+			}
 			want := "write any of " + strings.Join(names, ", ")
 			if near := strict.Nearest(claim, names); near != "" {
 				want = fmt.Sprintf("did you mean %q?", near)

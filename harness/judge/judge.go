@@ -109,7 +109,7 @@ const (
 	KindSettingOrder   Kind = "setting-order"   // in another order
 	KindSettingRefused Kind = "setting-refused" // the gauge refused it
 	KindDatum          Kind = "datum"           // a preset or zero set again after a return
-	KindLine           Kind = "line"            // other serial line settings
+	KindLine           Kind = "serial-line"     // other serial line settings
 	KindControl        Kind = "control-lines"   // DTR or RTS not as stated
 	KindBreak          Kind = "break"           // breaks that are not stated, or none
 	KindStall          Kind = "stall"           // bytes left unread for too long
@@ -394,7 +394,7 @@ func (j *judging) notJudged() (out []string) {
 			out = append(out, "control lines and breaks of "+j.Gauges[g].Name+": its port does not show them")
 		}
 		if j.Claimed(cause.Line) && j.Gauges[g].Line != "" && j.h.Gauges[g].Opened && j.h.Gauges[g].Line == "" {
-			out = append(out, "line of "+j.Gauges[g].Name+": the port does not tell what the host asked for")
+			out = append(out, "serial line of "+j.Gauges[g].Name+": the port does not tell what the host asked for")
 		}
 	}
 	return out

@@ -223,30 +223,30 @@ type GaugeView struct {
 	Unread   int           `json:"unread,omitempty"`
 	Frames   int           `json:"frames"`
 	Lost     int           `json:"lost,omitempty"`
-	Line     string        `json:"line"`
+	Line     string        `json:"serialLine"`
 	Asked    string        `json:"asked,omitempty"` // line settings of the host, where they are not the gauge's
 }
 
 // ChannelView is one channel's tip and reading.
 type ChannelView struct {
-	Name     string    `json:"name"`
-	Computed bool      `json:"computed,omitempty"`
-	Releases bool      `json:"releases,omitempty"` // a larger part lets the tip out
-	Size     int64     `json:"size"`               // true size the gauge is on
-	Seat     int64     `json:"seat"`               // size at the middle of the stroke
-	Stroke   int64     `json:"stroke"`
-	Pressed  int64     `json:"pressed"` // as the probe says
-	Stuck    bool      `json:"stuck,omitempty"`
-	Missing  bool      `json:"missing,omitempty"`
-	Value    int64     `json:"value"` // the reading; 0 when void
-	Shown    string    `json:"shown"` // the reading as reported
-	Unit     string    `json:"unit"`
-	Step     int64     `json:"step"` // one count
-	Function string    `json:"function"`
-	Zone     string    `json:"zone"`
-	Void     string    `json:"void,omitempty"`
-	Limits   [4]*int64 `json:"limits"` // lower, lower warning, upper warning, upper
-	Preset   int64     `json:"preset"`
+	Name      string    `json:"name"`
+	Computed  bool      `json:"computed,omitempty"`
+	Releases  bool      `json:"releases,omitempty"` // a larger part lets the tip out
+	Size      int64     `json:"size"`               // true size the gauge is on
+	MidStroke int64     `json:"midStroke"`          // size at the middle of the stroke
+	Stroke    int64     `json:"stroke"`
+	Pressed   int64     `json:"pressed"` // as the probe says
+	Stuck     bool      `json:"stuck,omitempty"`
+	Missing   bool      `json:"missing,omitempty"`
+	Value     int64     `json:"value"` // the reading; 0 when void
+	Shown     string    `json:"shown"` // the reading as reported
+	Unit      string    `json:"unit"`
+	Step      int64     `json:"step"` // one count
+	Function  string    `json:"function"`
+	Zone      string    `json:"zone"`
+	Void      string    `json:"void,omitempty"`
+	Limits    [4]*int64 `json:"limits"` // lower, lower warning, upper warning, upper
+	Preset    int64     `json:"preset"`
 }
 
 // LampView is a lamp and how it looks.
@@ -306,7 +306,7 @@ func (a *actor) view() GaugeView {
 	for i, r := range a.g.Readings(nil) {
 		t, set := &a.probes[i], a.g.Settings(i)
 		c := ChannelView{Name: a.m.Profile.Channels[i].Name, Computed: t.calc != nil, Releases: t.fit.Releases, Size: int64(t.path.At(a.s.now)),
-			Seat: int64(t.fit.Seat), Stroke: int64(t.stroke), Pressed: int64(r.Pressed), Stuck: t.state.Stuck, Missing: t.state.Missing,
+			MidStroke: int64(t.fit.MidStroke), Stroke: int64(t.stroke), Pressed: int64(r.Pressed), Stuck: t.state.Stuck, Missing: t.state.Missing,
 			Unit: r.Unit.Symbol(), Function: set.Function.String(), Zone: r.Zone.String(), Void: r.Void.String(), Preset: int64(set.Preset)}
 		c.Step, _ = set.Resolution.Mul(size(set.Unit)).Int64()
 		if t.calc != nil {

@@ -53,8 +53,8 @@ type Member struct {
 
 // Fitting is how a channel's probe is fitted to what it measures.
 type Fitting struct {
-	// Seat is the size at which the tip is pressed to the middle of its stroke.
-	Seat decimal.Length
+	// MidStroke is the size at which the tip is pressed to the middle of its stroke.
+	MidStroke decimal.Length
 	// Releases says that a larger size lets the tip out (a plug in a bore)
 	// instead of pressing it in (a height stand).
 	Releases bool
@@ -68,9 +68,9 @@ type Fitting struct {
 // pressed is how far a size presses the tip into a stroke.
 func (f *Fitting) pressed(size, stroke decimal.Length) decimal.Length {
 	if f.Releases {
-		return stroke/2 + f.Seat - size
+		return stroke/2 + f.MidStroke - size
 	}
-	return stroke/2 + size - f.Seat
+	return stroke/2 + size - f.MidStroke
 }
 
 // free is the size at which the tip hangs a millimetre short of its stroke:
@@ -78,9 +78,9 @@ func (f *Fitting) pressed(size, stroke decimal.Length) decimal.Length {
 func (f *Fitting) free(stroke decimal.Length) decimal.Length {
 	out := stroke/2 + decimal.Millimetre
 	if f.Releases {
-		return f.Seat + out
+		return f.MidStroke + out
 	}
-	return f.Seat - out
+	return f.MidStroke - out
 }
 
 // Cue is one act at its time.

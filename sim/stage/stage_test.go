@@ -29,7 +29,7 @@ func plain(name string) stage.Member {
 				Limits: zone.Limits{Lower: zone.At(7985 * um), Upper: zone.At(8015 * um)},
 			}}},
 		},
-		Channels: []stage.Fitting{{Seat: 8 * decimal.Millimetre, Starts: 8 * decimal.Millimetre, Temp: 20}},
+		Channels: []stage.Fitting{{MidStroke: 8 * decimal.Millimetre, Starts: 8 * decimal.Millimetre, Temp: 20}},
 	}
 }
 

@@ -44,7 +44,7 @@ type gauge struct {
 	Serial   string     `json:"serial"`
 	Port     string     `json:"port"`
 	PortKind string     `json:"port-kind"` // pty, serial, tcp or rfc2217
-	Line     line       `json:"line"`
+	Line     line       `json:"serial-line"`
 	Dialect  string     `json:"dialect"`
 	Unit     *unit      `json:"unit"`   // it reports in, where its frames do not say; Unit of the job unless given
 	Factor   *number    `json:"factor"` // it has applied already

@@ -12,7 +12,7 @@ import (
 
 const fullJob = `{ "version": 1, "feature": "guide bore", "unit": "mm", "resolution": "0.001", "rounding": "half-even",
   "decide": "displayed", "limits-are": "inclusive", "guard": "0.002", "keeps": "tagged", "records": "records.csv", "later": {"key": 1},
-  "gauges": [ { "name": "bore-1", "serial": "US-0001", "port": "ports/bore-1", "port-kind": "pty", "line": "19200 7E2",
+  "gauges": [ { "name": "bore-1", "serial": "US-0001", "port": "ports/bore-1", "port-kind": "pty", "serial-line": "19200 7E2",
       "dialect": "line-ascii.yaml", "factor": "1", "preset": "8.000", "function": "live",
       "tags": {"first": 1, "last": 9999, "window": "2 s"},
       "writes": [ {"setting": "unit", "channel": "A", "to": "in"}, {"verb":"stream-on"} ],

@@ -207,7 +207,7 @@ func (w readyWriter) Write(p []byte) (int, error) {
 // made from plainJob's first one by a change.
 func writeJob(t *testing.T, dir string, keeps string, gauges ...map[string]any) string {
 	for i, g := range gauges {
-		full := map[string]any{"name": fmt.Sprintf("bore-%d", i+1), "dialect": lineASCII, "line": "9600 8N1", "function": "live",
+		full := map[string]any{"name": fmt.Sprintf("bore-%d", i+1), "dialect": lineASCII, "serial-line": "9600 8N1", "function": "live",
 			"tags":     map[string]any{"first": 1, "last": 9999, "window": "60 s"},
 			"channels": []any{map[string]any{"name": "A", "limits-unit": "mm", "lower": "7.985", "upper": "8.015", "warn-lower": "7.990", "warn-upper": "8.010"}}}
 		for k, v := range g {
@@ -367,7 +367,7 @@ func TestSeveralGauges(t *testing.T) {
 	one := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
 	two := newFakeGauge(t, packed, filepath.Join(dir, "bore-2"))
 	channels := []any{map[string]any{"name": "left"}, map[string]any{"name": "right", "limits-unit": "mm", "upper": "1"}}
-	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": one.path}, map[string]any{"port": two.path, "dialect": packed, "channels": channels, "line": "115200 8E1"}), "")
+	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": one.path}, map[string]any{"port": two.path, "dialect": packed, "channels": channels, "serial-line": "115200 8E1"}), "")
 	await(t, "ready", h.ready)
 	one.send(one.frame(said{tag: 1, values: []string{"8.001"}}))
 	h.waitRows(1)
@@ -422,7 +422,7 @@ func TestLineSettings(t *testing.T) {
 
 		dir := t.TempDir()
 		g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
-		h := startHost(t, writeJob(t, dir, "all", map[string]any{"port": g.path, "line": k.line}), k.defect)
+		h := startHost(t, writeJob(t, dir, "all", map[string]any{"port": g.path, "serial-line": k.line}), k.defect)
 		await(t, "ready", h.ready)
 		got, err := unix.IoctlGetTermios(int(g.tty.Fd()), unix.TCGETS)
 		require.NoError(t, err)
@@ -460,7 +460,7 @@ func TestHostOnComPort(t *testing.T) {
 		})
 		require.NoError(t, err)
 		dir := t.TempDir()
-		h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": p.Path(), "port-kind": "rfc2217", "line": "19200 7E2"}), defect)
+		h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": p.Path(), "port-kind": "rfc2217", "serial-line": "19200 7E2"}), defect)
 		await(t, "ready", h.ready)
 		var last simport.Settings
 		for range 4 {

@@ -73,7 +73,7 @@ const faults = [
   ["Lose link", "for 5 s; its port goes away with it", { do: "lose link", for: "5 s" }], ["Stall, then burst", "nothing arrives for 2 s, then all at once", { do: "stall", for: "2 s" }],
   ["Garble", "one bit of the next frame", { do: "garble" }], ["Duplicate", "the next frame", { do: "duplicate" }],
   ["Unplug probe", "for 3 s", { do: "unplug probe", for: "3 s" }, "tip"], ["Stick tip", "for 3 s", { do: "stick tip", for: "3 s" }, "tip"],
-  ["Change line speed", "the gauge sends at half its line speed for 5 s", (g) => ({ do: "change line speed", to: Math.max(1, parseInt(g.line, 10) >> 1) + " Bd", for: "5 s" })],
+  ["Change line speed", "the gauge sends at half its line speed for 5 s", (g) => ({ do: "change line speed", to: Math.max(1, parseInt(g.serialLine, 10) >> 1) + " Bd", for: "5 s" })],
   ["Restore line speed", "that of the scenario", { do: "restore line speed" }],
   ["Fade cell", "to 8 %", { do: "fade cell", to: "8 %" }], ["Empty cell", "the gauge goes off", { do: "fade cell", to: "0 %" }], ["Fresh cell", "of 100 %", { do: "fade cell", to: "100 %" }],
 ];
@@ -90,7 +90,7 @@ function keys() {
     const c = hand.lane.c, size = of(c);
     if (size !== null && size !== undefined) hand.on({ do: "move to", size: mm(size), over: "150 ms" });
   });
-  on("Master", (c) => c.preset || c.seat);
+  on("Master", (c) => c.preset || c.midStroke);
   on("Lower limit", (c) => c.limits[0]);
   on("Middle", (c) => c.limits[0] === null || c.limits[3] === null ? null : (c.limits[0] + c.limits[3]) / 2);
   on("Upper limit", (c) => c.limits[3]);

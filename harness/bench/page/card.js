@@ -148,7 +148,7 @@ export class Card {
     const list = [];
     if (v.power === "off") list.push(this.cast.cell && v.percent === 0 ? "cell empty: gauge off" : "gauge off");
     else if (v.link !== "up") list.push("link " + v.link);
-    if (v.asked) list.push(`line speed ${v.line.split(" ")[0]}, the host at ${v.asked.split(" ")[0]}`);
+    if (v.asked) list.push(`line speed ${v.serialLine.split(" ")[0]}, the host at ${v.asked.split(" ")[0]}`);
     if (v.low && v.power !== "off") list.push("cell low");
     v.channels.forEach((c, i) => {
       const of = this.many ? " of " + c.name : "";

@@ -35,7 +35,7 @@ export function say(e, text) {
 // micrometres at a limit and millimetres of a lift are seen in one picture.
 export function frame(c) {
   const [lo, , , hi] = c.limits;
-  let mid = c.computed ? 0 : c.preset || c.seat, half = 20 * c.step;
+  let mid = c.computed ? 0 : c.preset || c.midStroke, half = 20 * c.step;
   if (lo !== null && hi !== null) { mid = (lo + hi) / 2; half = Math.max((hi - lo) / 2, 4 * c.step); }
   else if (hi !== null) { mid = hi; }
   else if (lo !== null) { mid = lo; }
@@ -84,7 +84,7 @@ export class Scene {
 
   show(c) {
     const f = this.frame = frame(c), y = this.y(f.at(c.size));
-    const away = c.releases ? c.size - c.seat > c.stroke / 2 : c.seat - c.size > c.stroke / 2;
+    const away = c.releases ? c.size - c.midStroke > c.stroke / 2 : c.midStroke - c.size > c.stroke / 2;
     const ball = this.ball.r.baseVal.value;
     if (this.plug) {
       const wall = away ? 30 : y;
@@ -107,7 +107,7 @@ export class Scene {
     set(this.hand, { d: away ? "" : `M36 ${y} L50 ${y - 7} L50 ${y + 7} Z` });
     this.away = away;
     set(this.root, { "aria-label": `Tip of ${this.title}: size the gauge is on`, "aria-valuenow": Math.round(c.size / 1e3) / 1e6,
-      "aria-valuemin": Math.round((c.seat - c.stroke / 2) / 1e3) / 1e6, "aria-valuemax": Math.round((c.seat + c.stroke / 2) / 1e3) / 1e6,
+      "aria-valuemin": Math.round((c.midStroke - c.stroke / 2) / 1e3) / 1e6, "aria-valuemax": Math.round((c.midStroke + c.stroke / 2) / 1e3) / 1e6,
       "aria-valuetext": (c.size / 1e9).toFixed(4) + " mm, the gauge reads " + (c.shown ? c.shown + " " + c.unit : c.void) + ", " + c.zone });
   }
 }

@@ -80,7 +80,7 @@ class Gauge(threading.Thread):
         self.dialect = re.search(r"([\w-]+)\.yaml$", spec["dialect"])[1]
         self.here = self  # the gauge that is at this one's port
         self.low, self.seen, self.ready = False, {}, threading.Event()
-        baud, form = spec["line"].split()
+        baud, form = spec["serial-line"].split()
         self.line = dict(baudrate=int(baud), bytesize=int(form[0]), parity=form[1], stopbits=float(form[2:]), timeout=0.02)
 
     def run(self):
