@@ -583,7 +583,7 @@ func (d *Doc) check(f Field, n Any, v reflect.Value) {
 	}
 	if words := f.One(); len(words) > 0 && !slices.Contains(words, n.Scalar) {
 		want := "write " + strings.Join(words, ", ")
-		if near := Nearest(n.Scalar, words); near != "" {
+		if near := Nearest(n.Scalar, words); len(near) > 2 { // a digit is near any other
 			want = fmt.Sprintf("did you mean %q?", near)
 		}
 		d.add(n.Pos, want, "%q cannot stand here", n.Scalar)

@@ -307,8 +307,8 @@ func (c *compiler) voids(v *valued, keys *voidKeys, token func(strict.Any) []byt
 	switch n := keys.Void; n.Kind {
 	case strict.Mapping:
 		for _, p := range n.Pairs {
-			if !contains([]string{"under", "over", "missing", "empty", "none"}, p.Key) {
-				n.Errorf("write under, over, missing, empty or none", "%q is no reason for a void reading", p.Key)
+			if !contains(knownValues[Void], p.Key) {
+				n.Errorf("write "+strings.Join(knownValues[Void], ", "), "%q is no reason for a void reading", p.Key)
 				continue
 			}
 			add(p.Value, p.Key, true)
