@@ -51,7 +51,7 @@ const (
 	gram     = 4   // equal keys that re-join the sides after a long gap
 	ahead    = 1 << 17
 	farthest = 1 << 12 // pairs that are moved by one at most
-	short    = 1 << 16 // pairs that are possible between sides that are short
+	short    = 1 << 14 // pairs that are possible between sides that are short
 )
 
 type aligner struct {

@@ -22,6 +22,7 @@ cues:
   - {at: 500 ms, do: tag}
   - {at: 1490 ms, do: lose link, for: 400 ms}
   - {at: 1900 ms, do: lose link, for: 500 ms}
+  - {at: 3 s, do: tag}
 until: 4170 ms
 `), shippedDialect)
 	require.NoError(t, err)
