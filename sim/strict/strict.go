@@ -564,7 +564,8 @@ func (d *Doc) decodeStruct(n Any, v reflect.Value, depth int) {
 		}
 	}
 	for _, f := range fields {
-		if _, ok := n.Lookup(f.Key); f.Needed && !ok {
+		_, ok := n.Lookup(f.Key)
+		if _, before := n.Lookup(f.Was); f.Needed && !ok && !(f.Was != "" && before) {
 			d.add(n.Pos, f.Doc, "the key %q is missing", f.Key)
 		}
 	}
