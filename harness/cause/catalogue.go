@@ -94,6 +94,10 @@ const (
 	gaugesSwapped
 	gaugesByPort
 	functionIgnored
+	voidAsZero
+	voidAsLast
+	voidInside
+	voidDropped
 	tagRepeated
 	firstTagMissed
 	tagLostAtRejoin
@@ -109,10 +113,6 @@ const (
 	streamsUnrecorded
 	tagsOutOfOrder
 	tagDroppedBurst
-	voidAsZero
-	voidAsLast
-	voidInside
-	voidDropped
 	neverReopens
 	linkLossMissed
 	linkBackMissed
@@ -233,7 +233,7 @@ var catalogue = [defectCount]entry{
 	roundsTwice: {Cause{"C204", "rounds-twice", "some values just below the middle of a step are rounded up",
 		"the value is rounded to more decimals on the way and again at the end",
 		"round once, from the value as received"}, nil},
-	roundsCoarse: {Cause{"C205", "rounds-coarse", "the last digit of every value is 0",
+	roundsCoarse: {Cause{"C205", "rounds-coarse", "every value has one decimal fewer than stated, or ends in 0",
 		"the number format has one decimal less than the stated resolution",
 		"write as many decimals as the resolution has"}, nil},
 	notRounded: {Cause{"C206", "not-rounded", "values carry more decimals than the stated resolution",

@@ -95,6 +95,8 @@ func (j *judging) respect(d *diff) respect {
 		r.effect = missing
 	case KindExtra, KindTagRepeated, KindEventExtra:
 		r.effect = surplus
+	case KindSettingRefused: // it may follow from any wrong value
+		r.effect = 0
 	}
 	if d.stream >= 0 {
 		r.gauge = d.stream / int32(j.width)

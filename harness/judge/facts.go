@@ -211,7 +211,7 @@ func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
 		switch {
 		case k >= 0 && rows.LateWrites: // a host that writes late has not written yet
 			add(KindSettingOrder, i)
-		case k >= 0 && got[k].Refused != "" && !(rows.LoseValue && !sameText(d.To, got[k].To)):
+		case k >= 0 && got[k].Refused != "":
 			add(KindSettingRefused, i)
 		case k >= 0 && sameText(d.To, got[k].To):
 		case k >= 0 && rows.LoseValue:

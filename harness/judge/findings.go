@@ -19,6 +19,12 @@ func (j *judging) findings(base *outcome, ex explained, byKind map[Kind]int) []F
 	// A cause's findings stand together with the unexplained ones in order of
 	// time; those that are left out for their number are the last of a kind.
 	var fs []Finding
+	equal := map[[2]int32]int{} // rows that are missing of those that are equal
+	for i := range base.diffs {
+		if d := &base.diffs[i]; d.want != nil && d.rec < 0 && d.like > 1 {
+			equal[[2]int32{d.stream, d.first}]++
+		}
+	}
 	for i := range base.diffs {
 		d := &base.diffs[i]
 		byKind[d.kind]++
@@ -26,6 +32,10 @@ func (j *judging) findings(base *outcome, ex explained, byKind map[Kind]int) []F
 			continue
 		}
 		f := j.finding(d)
+		if n := equal[[2]int32{d.stream, d.first}]; d.want != nil && d.rec < 0 && d.like > 1 {
+			verb := map[bool]string{true: "has", false: "have"}[n == 1]
+			f.Rule = fmt.Sprintf("of %d equal readings in a row from %.3f s on %d %s no row; which of them cannot be known", d.like, f.At.Seconds(), n, verb)
+		}
 		f.Cause, f.Pattern = ex.of[d.key()], ex.by[d.key()]
 		fs = append(fs, f)
 	}
@@ -137,9 +147,7 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 		f.Expected, f.Got = j.row(w), "no row"
 		f.Rule = "the host received the frame intact"
 		if d.like > 1 {
-			from := j.h.Seen[d.first].At
-			f.At, f.Frame, f.Bytes = from, 0, nil
-			f.Rule = fmt.Sprintf("of %d equal readings in a row from %.3f s on one has no row; which of them cannot be known", d.like, from.Seconds())
+			f.At, f.Frame, f.Bytes = j.h.Seen[d.first].At, 0, nil
 		}
 	case KindTagRepeated:
 		f.Expected, f.Got = "one row for "+j.row(w), "another row"

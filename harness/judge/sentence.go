@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness/cause"
+	"example.org/understudy/sim/decimal"
 )
 
 // Some sentences are not of single rows that are due: they are about events, about rows
@@ -19,7 +20,7 @@ const ofRun = aspects
 
 // sentences are those that explain findings of several rows together.
 func (j *judging) sentences(base *outcome) (out []found) {
-	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set} {
+	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set, j.written} {
 		if j.ended() {
 			return out
 		}
@@ -166,6 +167,40 @@ func (j *judging) set(base *outcome) (f found, ok bool) {
 	f = sentence("the host sets the gauge up again after its port came back, datum and all")
 	f.take(base, func(d *diff) bool { return d.kind == KindDatum })
 	return f, len(f.keys) > 0
+}
+
+// written is about the numbers that a host writes into settings.
+func (j *judging) written(base *outcome) (f found, ok bool) {
+	of := func(d *diff) bool { return d.kind == KindSettingValue || d.kind == KindSettingRefused }
+	for _, how := range []struct {
+		text string
+		mode decimal.Rounding
+	}{{"with %d decimals", decimal.HalfEven}, {"cut off after %d decimals", decimal.Truncate}} {
+		for places := 6; places >= 0; places-- {
+			same := true
+			for i := range base.diffs {
+				d := &base.diffs[i]
+				if !of(d) {
+					continue
+				}
+				g := &j.Gauges[d.gauge]
+				if int(d.nth) >= len(g.Writes) {
+					return f, false
+				}
+				due := g.Writes[d.nth]
+				n, err := decimal.Parse(due.To)
+				same = same && err == nil && slices.ContainsFunc(j.h.Gauges[d.gauge].Requests, func(r cause.Request) bool {
+					got, err := decimal.Parse(r.To)
+					return err == nil && r.Setting == due.Setting && got.Equal(n.Quantize(-places, how.mode)) && !got.Equal(n)
+				})
+			}
+			if f = sentence(fmt.Sprintf("numbers are written into settings "+how.text, places)); same {
+				f.take(base, of)
+				return f, len(f.keys) > 0
+			}
+		}
+	}
+	return f, false
 }
 
 // copied is about rows that are as many as are due, of which the wrong ones say what

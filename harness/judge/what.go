@@ -1,6 +1,7 @@
 package judge
 
 import (
+	"bytes"
 	"fmt"
 	"math"
 	"strconv"
@@ -125,6 +126,7 @@ func (j *judging) values(examples []*item) (ws []what) {
 			return j.shown(decimal.New(int64(at.At), 0)), at.Set
 		})
 	}
+	ws = append(ws, j.rawest(examples)...)
 	// What is done to the number: as it was sent, or as it is shown.
 	for _, op := range append(numberOps(j), learnedOps(j, examples)...) {
 		add(op.bits, op.text, func(it *item) (answer, bool) {
@@ -150,6 +152,53 @@ func (j *judging) values(examples []*item) (ws []what) {
 			n, ok := op.do(it.r)
 			return answer{v: j.Resolution.Mul(n)}, ok
 		})
+	}
+	return ws
+}
+
+// rawest are what the bytes of void readings say as numbers, where they say what the
+// examples show: the code for there being none is taken for a number.
+func (j *judging) rawest(examples []*item) (ws []what) {
+	read := func(b []byte, at, width int, little bool, e int) (v decimal.Decimal, ok bool) {
+		if at+width > len(b) {
+			return v, false
+		}
+		n := int64(0)
+		for k := range width {
+			one := b[at+k]
+			if little {
+				one = b[at+width-1-k]
+			}
+			if n = n<<8 | int64(one); k == 0 {
+				n = int64(int8(one))
+			}
+		}
+		return decimal.New(n, e), true
+	}
+	for _, it := range examples {
+		if it.rec < 0 || !it.w.Void || it.seen == nil || !j.rows[it.rec].hasValue {
+			continue
+		}
+		for at := range it.seen.Bytes {
+			for _, width := range []int{2, 3, 4} {
+				for e := -7; e <= 0; e++ {
+					for _, little := range []bool{false, true} {
+						code := it.seen.Bytes[at:min(at+width, len(it.seen.Bytes))]
+						says := func(it *item) (answer, bool) {
+							if !it.w.Void || it.seen == nil || !bytes.HasPrefix(it.seen.Bytes[min(at, len(it.seen.Bytes)):], code) {
+								return answer{}, false
+							}
+							v, ok := read(it.seen.Bytes, at, width, little, e)
+							return j.shown(v.Mul(decimal.New(int64(j.Unit.Size()), 0))), ok
+						}
+						if a, ok := says(it); ok && equal(a.v, *j.rows[it.rec].value) && a.v.Sign() != 0 {
+							ws = append(ws, what{ofValue, 8, fmt.Sprintf("% x in bytes %d to %d of the frame says that there is no reading, and is taken for a number", code, at+1, at+width), says})
+						}
+					}
+				}
+			}
+		}
+		return ws
 	}
 	return ws
 }
