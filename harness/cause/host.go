@@ -403,16 +403,22 @@ func (m *model) channel(r Reading) int {
 	return int(r.Channel)
 }
 
+// afterTag is streamAsTag of a host that keeps the number of the last tag, and has none
+// before the first.
+const afterTag = 1
+
 func (m *model) streamed(i int, s *Seen, g int, rs []Reading, loss uint8) {
 	gs := &m.gauges[g]
 	for _, r := range rs {
 		c := m.channel(r)
 		ch := &gs.channels[c]
 		switch {
-		case m.has(streamAsTag):
-			if before, ok := ch.seen[gs.lastTag]; ok && before.r.same(r) {
-				loss = 0 // the host takes it for the tag sent again
+		case m.has(streamAsTag) && m.param[streamAsTag] == afterTag:
+			if gs.anyTag && !ch.seen[gs.lastTag].r.same(r) { // else the host takes it for the tag sent again
+				ch.seen[gs.lastTag] = sighting{at: s.At, seen: int32(i), r: r}
+				m.record(i, g, c, ch, r, Want{Tag: gs.lastTag, Tagged: true, Loss: loss})
 			}
+		case m.has(streamAsTag):
 			m.record(i, g, c, ch, r, Want{Tag: gs.lastTag, Tagged: true, Loss: loss, Changed: LooseTag})
 		case m.All && !m.has(streamsUnrecorded) || m.has(streamsRecorded):
 			if s.Asked || s.Repeat && m.Gauges[g].Counts { // whose count tells the host that it has it

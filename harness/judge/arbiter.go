@@ -218,7 +218,7 @@ func (ex *explained) yield(f found) {
 		return true
 	})
 	for k := range ex.named {
-		if n := whole[ex.named[k].Cause.Name]; n > 0 && n <= thin {
+		if n := whole[ex.named[k].Cause.Name]; n > 0 && (n <= thin || f.of == ofZone) {
 			ex.named[k].Or = append(ex.named[k].Or, f.Text)
 		}
 	}
@@ -227,7 +227,7 @@ func (ex *explained) yield(f found) {
 const (
 	loosely = 4.0 // bits that a sentence saves before a cause that leaves much to chance gives way to it,
 	plain   = 2.0 // or that it has at most
-	thin    = 3   // findings that hardly tell a cause from a sentence
+	thin    = 6   // findings that hardly tell a cause from a sentence
 )
 
 // chancy reports whether a cause leaves to chance which of the rows it concerns.
