@@ -250,7 +250,7 @@ func TestPlacesInALongRun(t *testing.T) {
 			w.port(w.spec.Gauges[g].Name, ledger.Port{What: what, Path: "ports/" + w.spec.Gauges[1-g].Name})
 		}
 	}
-	still := shape{gauges: 2, channels: 1, steps: testenv.Count(2700, 4000)}
+	still := shape{gauges: 2, channels: 1, steps: testenv.Count(1200, 4000)}
 	w = w.play(still).mistaken(cause.Named("gauges-by-port"))
 	res := judge.Judge(w.spec, w.entries, w.records)
 	if len(res.Explanations) == 0 || res.Explanations[0].Cause.Name != "gauges-by-port" || 20*res.Unexplained > res.Counts.Findings {
@@ -342,7 +342,7 @@ func TestUnknownMistakesStayUnexplained(t *testing.T) {
 	t.Parallel()
 	r := random.New(11)
 	named := 0
-	runs := testenv.Count(5, 16)
+	runs := testenv.Count(3, 16)
 	for n := range runs {
 		sh := shape{gauges: 1, channels: 2, steps: 60, events: true}
 		w := newWorld(uint64(n), sh).play(sh).correct()

@@ -76,7 +76,7 @@ func TestOneLostAmongMany(t *testing.T) {
 // Kind: model.
 func TestCausesOfLongRuns(t *testing.T) {
 	t.Parallel()
-	n := testenv.Count(8_000, 25_000)
+	n := testenv.Count(4_000, 25_000)
 	for name, spoil := range map[string]func(spec *judge.Spec, rs []judge.Record) []judge.Record{
 		"decimal-shifted": func(_ *judge.Spec, rs []judge.Record) []judge.Record {
 			for i := range rs {
