@@ -12,7 +12,6 @@ import (
 	"example.org/understudy/cmd/refhost/inprocess"
 	"example.org/understudy/harness/explore/inside"
 	"example.org/understudy/harness/judge"
-	"example.org/understudy/sim/random"
 	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 )
@@ -53,9 +52,7 @@ func TestTwoDefectsAtOnce(t *testing.T) {
 		}
 	}
 	if !*allPairs {
-		r := random.New(11)
-		r.Shuffle(len(pairs), func(i, k int) { pairs[i], pairs[k] = pairs[k], pairs[i] })
-		pairs = pairs[:testenv.Count(24, 120)]
+		pairs = testenv.Share(t, 24, 120, pairs)
 	}
 	for _, p := range pairs {
 		for k := range p {
