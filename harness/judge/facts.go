@@ -202,6 +202,10 @@ func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
 			used[k] = true
 		}
 	}
+	written := false // one with another value, which the gauge took
+	for i, k := range match {
+		written = written || k >= 0 && got[k].Refused == "" && !sameText(due[i].To, got[k].To)
+	}
 	add := func(kind Kind, nth int) {
 		out.diffs = append(out.diffs, diff{kind: kind, rec: -1, stream: -1, gauge: int32(g), nth: int32(nth), at: -1})
 	}
@@ -211,7 +215,7 @@ func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
 		switch {
 		case k >= 0 && rows.LateWrites: // a host that writes late has not written yet
 			add(KindSettingOrder, i)
-		case k >= 0 && got[k].Refused != "":
+		case k >= 0 && got[k].Refused != "" && (!rows.LoseValue || !written || sameText(d.To, got[k].To)):
 			add(KindSettingRefused, i)
 		case k >= 0 && sameText(d.To, got[k].To):
 		case k >= 0 && rows.LoseValue:
