@@ -22,7 +22,7 @@ func TestWhatAFrameDoesNotCarry(t *testing.T) {
 	const limits = "part: {feature: rim, nominal: 12.7 mm, limits: [none, 12.7015 mm]}\n"
 	for _, c := range []struct{ name, text, tag, value string }{
 		{"a tag's number that is not sent", `
-gauges: [{name: g1, dialect: parts-ascii, sends: [inputs, check, start]}]
+gauges: [{name: g1, dialect: parts-ascii, carries: [keys, tail, lead]}]
 cues:
   - {at: 0 s, do: preset}
   - {at: 1 s, do: tag}
