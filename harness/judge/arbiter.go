@@ -55,6 +55,8 @@ func (j *judging) patterns(base *outcome, ex *explained) {
 		rest = append(rest, j.learn(o, open)...)
 		again = j.contradicted(ex, base, &rest)
 	}
+	for j.contradicted(ex, base, &rest) { // by what a sentence explained that is taken back
+	}
 	for n, f := range rest {
 		f.Text += parts
 		ex.patterns = append(ex.patterns, f.Pattern)
