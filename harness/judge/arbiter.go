@@ -135,6 +135,8 @@ func (j *judging) contradicted(ex *explained, base *outcome, rest *[]found) bool
 			}
 			own[name][r]++
 			continue
+		case d.kind == KindZone && d.rec >= 0 && j.records[d.rec].Problem != "":
+			continue // its word means nothing to us, so that it contradicts nothing
 		case n < 0:
 			open[r]++
 		default:
