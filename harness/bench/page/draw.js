@@ -173,7 +173,7 @@ export class Trace {
     band(0, top, style.out); band(bottom, h, style.out);
     band(top, wh === null ? top : y(wh), style.warn); band(wl === null ? bottom : y(wl), bottom, style.warn);
     g.lineWidth = scale;
-    const scales = [[hi, "upper limit ", []], [wh, "warning ", [4, 3]], [wl, "warning ", [4, 3]], [lo, "lower limit ", []]];
+    const scales = [[hi, "specification limit ", []], [wh, "warning ", [4, 3]], [wl, "warning ", [4, 3]], [lo, "specification limit ", []]];
     for (const [at, , dash] of scales) {
       if (at === null) continue;
       g.strokeStyle = style.line; g.setLineDash(dash.map((d) => d * scale));
