@@ -3,6 +3,7 @@ package judge
 import (
 	"cmp"
 	"slices"
+	"time"
 
 	"example.org/understudy/harness/cause"
 )
@@ -83,6 +84,9 @@ func (a *aligned) before(seen int32) int {
 	return i
 }
 
+// streams are the aligned streams of a gauge, its events last, and the readings of all.
+type streams struct{ mine, all []aligned }
+
 // span is a part of the run: what was seen in from..to, worked out from warm
 // on, and the records that belong to it (nil: all).
 type span struct {
@@ -133,7 +137,7 @@ func (j *judging) testSpan(out *outcome, hyp cause.Hypothesis, sp span) {
 		readings := out.streams[first+g*j.width : first+(g+1)*j.width]
 		es := j.eventSides(readings, trim(rows.Events[g], sp), sp.events[g])
 		out.streams = append(out.streams, aligned{es.wants, es.recs, es.align()})
-		mine := append(slices.Clone(readings), out.streams[len(out.streams)-1])
+		mine := streams{append(slices.Clone(readings), out.streams[len(out.streams)-1]), out.streams[first : first+len(rows.Readings)]}
 		for c := range readings {
 			j.compare(out, rows, all[g*j.width+c], mine, c)
 		}
@@ -177,8 +181,8 @@ func (j *judging) sides(rows *cause.Rows, wants []cause.Want, recs []int32, stre
 }
 
 // compare enters what differs in stream c of the aligned ones of a gauge.
-func (j *judging) compare(out *outcome, rows *cause.Rows, s *sides, mine []aligned, c int) {
-	wants, recs, match := s.wants, s.recs, mine[c].match
+func (j *judging) compare(out *outcome, rows *cause.Rows, s *sides, with streams, c int) {
+	wants, recs, match := s.wants, s.recs, with.mine[c].match
 	complete := j.Claimed(cause.Complete)
 	var lost []int         // wants
 	var extra, after []int // rows, and the want paired last before each
@@ -216,7 +220,7 @@ func (j *judging) compare(out *outcome, rows *cause.Rows, s *sides, mine []align
 		extra, after = append(extra, next), append(after, before)
 	}
 	if complete && len(lost)+len(extra) > 0 {
-		lost = slices.DeleteFunc(lost, j.gone(out, rows, mine, c))
+		lost = slices.DeleteFunc(lost, j.gone(out, rows, with, c))
 		s.unpaired(out, rows, lost, extra, after)
 	}
 }
@@ -370,11 +374,15 @@ func (j *judging) silent() bool {
 	return true
 }
 
+// beside is how far apart the rows of two gauges may come and be written in either order.
+const beside = 250 * time.Millisecond
+
 // gone says of each want of stream c of a gauge that has no row whether a hypothesis
 // lets it be missing together with its neighbours: at the end, before the host was
 // killed, or from before it was started last. What is missing at an end is what no
-// row of the gauge follows, in whichever stream.
-func (j *judging) gone(out *outcome, rows *cause.Rows, mine []aligned, c int) func(i int) bool {
+// row of the gauge follows, in whichever stream, and none of another gauge by much.
+func (j *judging) gone(out *outcome, rows *cause.Rows, with streams, c int) func(i int) bool {
+	mine := with.mine
 	if rows.Nothing && j.silent() {
 		return func(int) bool { return true }
 	}
@@ -388,7 +396,13 @@ func (j *judging) gone(out *outcome, rows *cause.Rows, mine []aligned, c int) fu
 		for k := range mine {
 			last = max(last, mine[k].lastPaired(mine[k].before(end)))
 		}
-		for i := to - 1; i >= least && a.match[i] < 0 && a.wants[i].Seen >= last; i-- {
+		recorded := time.Duration(0) // what it recorded last, of any gauge, came then
+		for k := range with.all {
+			if n := with.all[k].lastPaired(with.all[k].before(end)); n >= 0 {
+				recorded = max(recorded, j.h.Seen[n].At-beside)
+			}
+		}
+		for i := to - 1; i >= least && a.match[i] < 0 && a.wants[i].Seen >= max(last, 0) && j.h.Seen[a.wants[i].Seen].At >= recorded; i-- {
 			may[i] = true
 		}
 	}
@@ -466,11 +480,12 @@ func (s *sides) repeats(i, k int) *cause.Want {
 	return nil
 }
 
-func (j *judging) compareEvents(out *outcome, rows *cause.Rows, s *eventSides, mine []aligned, g int32) {
+func (j *judging) compareEvents(out *outcome, rows *cause.Rows, s *eventSides, with streams, g int32) {
+	mine := with.mine
 	wants, recs, match := s.wants, s.recs, mine[len(mine)-1].match
 	// Where there are more rows of an event than it has to have, it is not sure
 	// which row is whose.
-	gone := j.gone(out, rows, mine, len(mine)-1)
+	gone := j.gone(out, rows, with, len(mine)-1)
 	unsure := map[cause.Event]bool{}
 	more := map[cause.Event]int{}
 	for _, rec := range recs {
