@@ -173,7 +173,7 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 	case KindEventExtra:
 		f.Expected, f.Got, f.Rule = "no row", rec.Kind, "it did not happen, or was recorded already"
 	case KindTime:
-		f.Expected, f.Got, f.Rule = "a time not before the row above", rec.Time.Format(time.RFC3339Nano), "times do not run backwards"
+		f.Expected, f.Got, f.Rule = "a time not before that of a row above it", rec.Time.Format(time.RFC3339Nano), "times do not run backwards"
 	case KindTimeOff:
 		f.Expected = "a time from " + j.Begun.Format(time.RFC3339) + " on"
 		if !j.Ended.IsZero() {
