@@ -285,7 +285,7 @@ function beat(m) {
   const turn = cards.length > 12 ? 2 : 1;
   beats++;
   for (let i = 0; i < cards.length; i++) if (i % turn === beats % turn || cards[i] === hand || !cards[i].view) cards[i].show(m.at, m.gauges[i]);
-  say($("time"), (m.at / 1e9).toFixed(1) + " s");
+  say($("time"), (Math.floor(m.at / 1e8) / 10).toFixed(1) + " s");
   const wants = hand ? JSON.stringify(m.wants[cards.indexOf(hand)]) : "";
   if (wants !== wanted) { wanted = wants; redraw(); }
   const holds = $("pause");
