@@ -97,8 +97,6 @@ func (j *judging) respect(d *diff) respect {
 		r.effect = missing
 	case KindExtra, KindTagRepeated, KindEventExtra:
 		r.effect = surplus
-	case KindTimeOff: // a clock that is wrong does not go backwards for that
-		r.effect |= cause.OnDelay
 	case KindSettingRefused: // it may follow from any wrong value
 		r.effect = 0
 	}

@@ -119,7 +119,7 @@ func (w *world) mistaken(hyp cause.Hypothesis) *world {
 		w.row(p.rec)
 		rec := &w.records[i]
 		if rows.Backwards && i%2 == 1 {
-			rec.Time = rec.Time.Add(-90 * time.Second)
+			rec.Time = rec.Time.Add(-time.Duration(min(i, 90)) * time.Second) // within the run
 		}
 		if rows.Jumps && i > len(all)/2 {
 			rec.Time = rec.Time.Add(-time.Hour)
