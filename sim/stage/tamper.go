@@ -186,7 +186,7 @@ func (a *actor) handOver(ids []int, raw []byte, fault string) {
 		raw = nil
 	}
 	a.gone(ids, f, raw, fault)
-	if f == ledger.Sent && time.Since(a.purged) < purgesFor {
+	if f == ledger.Sent && time.Since(a.purged) < a.s.purgesFor() {
 		a.unread(sent) // the client may throw it away, when it sees the answer to its purge
 	}
 }
@@ -244,8 +244,15 @@ func (t *tamper) idle(now time.Duration) bool {
 // full reports whether so much waits for the line that no more can.
 func (t *tamper) full(a *actor) bool { return max(a.s.now, t.last) > a.s.now+backlog }
 
-// purgesFor is how long after a purge a client may still throw away what comes.
-const purgesFor = 150 * time.Millisecond
+// purgesFor is how long after a purge a client may still throw away what comes: at pace
+// drain, where time waits for it, as long as it counts as negotiating; else longer, for
+// the answer and the client may be late.
+func (s *Stage) purgesFor() time.Duration {
+	if s.opt.Pace.kind == timed {
+		return time.Second
+	}
+	return 150 * time.Millisecond
+}
 
 const tooSlow = "the line is too slow"
 
