@@ -48,8 +48,8 @@ type Case struct {
 	// that of the reference host does: the test program is another one.
 	Self string
 	// Records says how the records of Command and Func read: the records: section of
-	// a host description, in YAML. When left out they are CSV with our column names
-	// in {records}, which is Job.Records.
+	// a host description, in YAML (default: CSV with our column names in {records},
+	// which is Job.Records).
 	Records string
 
 	// Database is where records of form sql are, whatever its driver. What stands
@@ -57,9 +57,9 @@ type Case struct {
 	Database *sql.DB
 
 	Seed *uint64 // instead of the scenario's own
-	Pace string  // drain, real, or a factor such as 10x; as the host description has it when left out
-	// Folder for the run: ledger, records, and what the host printed. When left out
-	// it is a temporary one, which the test removes.
+	Pace string  // drain, real, or a factor such as 10x; (default: as the host description says)
+	// Folder for the run: ledger, records, and what the host printed (default: a
+	// temporary one, which the test removes).
 	Folder string
 }
 

@@ -14,8 +14,7 @@ import (
 )
 
 // Marshal writes a scenario as a person would: what is short on one line, a cue
-// a line, and nothing that says the same when left out. Parse reads it back as
-// it was. The lines of the comment come first.
+// a line, and no default. Parse reads it back as it was. The lines of the comment come first.
 func Marshal(f *File, comment string) []byte {
 	var b strings.Builder
 	for line := range strings.Lines(comment) {
