@@ -57,7 +57,7 @@ type Case struct {
 	Database *sql.DB
 
 	Seed *uint64 // instead of the scenario's own
-	Pace string  // drain, real, or a factor such as 10x; (default: as the host description says)
+	Pace string  // drain, real, or a speed factor such as 10x (default: as the host description says)
 	// Folder for the run: ledger, records, and what the host printed (default: a
 	// temporary one, which the test removes).
 	Folder string
