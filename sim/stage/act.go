@@ -22,8 +22,22 @@ import (
 type Act interface {
 	// do carries the act out on one gauge at the present time. An error says
 	// why it could not be done; nothing has changed then.
-	do(s *Stage, a *actor) error
+	do(s *Stage, a target) error
 }
+
+// target is what an act is done to, and by whom: a gauge (none, where it is done to the
+// host), and one of its channels or, as −1, all.
+type target struct {
+	*actor
+	channel int
+	by      string
+}
+
+// Who does it, where it is not a hand.
+const (
+	byCue  = "cue" // of the scenario
+	byHost = "host"
+)
 
 // verbs names the acts in a scenario.
 var verbs = map[string]Act{

@@ -25,7 +25,7 @@ func (c ChangeSpeed) check() error {
 
 func (c ChangeSpeed) lasts() time.Duration { return c.For.D() }
 
-func (c ChangeSpeed) do(s *Stage, a *actor) error {
+func (c ChangeSpeed) do(s *Stage, a target) error {
 	a.setSpeed(int(c.To))
 	if mine := a.speeds; c.For > 0 {
 		s.at(s.now+c.For.D(), func() {

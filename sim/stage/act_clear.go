@@ -7,4 +7,4 @@ import (
 // Clear forgets max and min.
 type Clear struct{}
 
-func (Clear) do(_ *Stage, a *actor) error { return a.command(gauge.Command{Verb: "clear"}) }
+func (Clear) do(_ *Stage, a target) error { return a.command(gauge.Command{Verb: "clear"}) }

@@ -33,12 +33,12 @@ func (c Cycle) check() error {
 
 func (c Cycle) lasts() time.Duration { return time.Duration(max(c.Times, 1)) * c.Every.D() }
 
-func (c Cycle) do(s *Stage, a *actor) error {
-	f, channel := c.fixture(), a.channel
+func (c Cycle) do(s *Stage, a target) error {
+	f := c.fixture()
 	for n := range max(c.Times, 1) {
 		begin := func() {
 			var v motion.Visit
-			a.on(channel, func(t *tipper) {
+			a.each(func(t *tipper) {
 				f.Free = t.fit.free(t.stroke)
 				v = f.Measure(t.path, s.now, c.Size.Picometres())
 			})

@@ -11,7 +11,7 @@ type FadeCell struct {
 	To quantity.Percent `yaml:"to" need:"yes" doc:"charge left"`
 }
 
-func (f FadeCell) do(s *Stage, a *actor) error {
+func (f FadeCell) do(s *Stage, a target) error {
 	if a.m.Cell == nil {
 		return errors.New("the gauge has no cell")
 	}

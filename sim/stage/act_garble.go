@@ -6,4 +6,4 @@ type Garble struct {
 	Frames int `yaml:"frames" doc:"how many of the next frames (default: 1)"`
 }
 
-func (g Garble) do(_ *Stage, a *actor) error { a.tamper.garble = max(g.Frames, 1); return nil }
+func (g Garble) do(_ *Stage, a target) error { a.tamper.garble = max(g.Frames, 1); return nil }

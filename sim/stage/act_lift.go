@@ -16,7 +16,7 @@ func (Lift) ofTip() {}
 
 func (l Lift) lasts() time.Duration { return l.Over.D() }
 
-func (l Lift) do(s *Stage, a *actor) error {
+func (l Lift) do(s *Stage, a target) error {
 	a.each(func(t *tipper) { t.path.Move(s.now, t.fit.free(t.stroke), l.Over.D(), motion.MinimumJerk) })
 	return nil
 }

@@ -28,7 +28,7 @@ func (l LoseLink) check() error {
 
 func (l LoseLink) lasts() time.Duration { return l.For.D() }
 
-func (l LoseLink) do(_ *Stage, a *actor) error {
+func (l LoseLink) do(_ *Stage, a target) error {
 	a.linkRun()
 	if !a.link.Phase.Joined() {
 		return errors.New("the link is lost already")

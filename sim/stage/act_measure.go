@@ -50,14 +50,14 @@ func (m Measure) lasts() time.Duration {
 	return time.Duration(max(m.Times, 1)) * (visit + time.Duration(3*h.Unsteady*float64(visit)))
 }
 
-func (m Measure) do(s *Stage, a *actor) error {
-	h, channel := m.hand(), a.channel
+func (m Measure) do(s *Stage, a target) error {
+	h := m.hand()
 	var visit func(left int)
 	visit = func(left int) {
 		seed := noise.Split(s.play.Seed, a.name, "hand "+strconv.Itoa(a.visits))
 		a.visits++
 		var v motion.Visit
-		a.on(channel, func(t *tipper) {
+		a.each(func(t *tipper) {
 			h.Free = t.fit.free(t.stroke)
 			luck := noise.NewRand(seed) // one hand holds all the tips
 			v = h.Measure(t.path, s.now, m.Size.Picometres(), &luck)

@@ -19,15 +19,14 @@ func (MoveTo) ofTip() {}
 
 func (m MoveTo) lasts() time.Duration { return m.Over.D() }
 
-func (m MoveTo) do(s *Stage, a *actor) error {
+func (m MoveTo) do(s *Stage, a target) error {
 	to := m.Size.Picometres()
 	a.each(func(t *tipper) { t.path.Move(s.now, to, m.Over.D(), m.Shape) })
 	if m.Bounce.Picometres() != 0 {
 		// The bounce takes the path over when the tip strikes, unless
 		// something else has taken it over by then.
-		channel := a.channel
 		s.at(s.now+m.Over.D(), func() {
-			a.on(channel, func(t *tipper) {
+			a.each(func(t *tipper) {
 				if t.path.At(s.now) == to {
 					t.path.Bounce(s.now, ring(m.Bounce))
 				}

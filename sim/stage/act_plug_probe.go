@@ -5,7 +5,7 @@ type Plug struct{}
 
 func (Plug) ofTip() {}
 
-func (Plug) do(_ *Stage, a *actor) error {
+func (Plug) do(_ *Stage, a target) error {
 	a.each(func(t *tipper) { t.state.Missing = false })
 	return nil
 }

@@ -10,7 +10,7 @@ type Preset struct {
 	To *quantity.Length `yaml:"to" doc:"size of the master (default: the gauge's own preset)"`
 }
 
-func (p Preset) do(_ *Stage, a *actor) error {
+func (p Preset) do(_ *Stage, a target) error {
 	c := gauge.Command{Verb: "preset"}
 	if p.To != nil {
 		v, _ := p.To.Picometres().In(a.g.Settings(max(a.channel, 0)).Unit)

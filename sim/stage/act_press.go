@@ -31,7 +31,7 @@ func (p Press) check() error {
 
 func (p Press) lasts() time.Duration { return p.last() + p.hold() }
 
-func (p Press) do(s *Stage, a *actor) error {
+func (p Press) do(s *Stage, a target) error {
 	if a.cell.Dead {
 		return errors.New("the cell is empty")
 	}

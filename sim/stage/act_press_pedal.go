@@ -14,7 +14,7 @@ type Pedal struct {
 
 func (p Pedal) lasts() time.Duration { return hold(p.For) }
 
-func (p Pedal) do(s *Stage, a *actor) error {
+func (p Pedal) do(s *Stage, a target) error {
 	a.note("pedal pressed")
 	a.act(gauge.Event{Kind: gauge.PedalDown})
 	s.at(s.now+hold(p.For), func() {

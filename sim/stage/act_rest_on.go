@@ -11,7 +11,7 @@ type RestOn struct {
 
 func (RestOn) ofTip() {}
 
-func (r RestOn) do(s *Stage, a *actor) error {
+func (r RestOn) do(s *Stage, a target) error {
 	a.each(func(t *tipper) { t.path.Rest(s.now, r.Size.Picometres()) })
 	return nil
 }

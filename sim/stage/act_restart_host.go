@@ -17,7 +17,7 @@ type RestartHost struct {
 
 func (r RestartHost) lasts() time.Duration { return r.For.D() }
 
-func (r RestartHost) do(s *Stage, _ *actor) error {
+func (r RestartHost) do(s *Stage, _ target) error {
 	switch {
 	case len(s.opt.Ports) == 0:
 		s.onPaper(r)

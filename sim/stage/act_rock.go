@@ -29,7 +29,7 @@ func (r Rock) check() error {
 
 func (r Rock) lasts() time.Duration { return r.Period.D() * time.Duration(max(r.Swings, 1)) }
 
-func (r Rock) do(s *Stage, a *actor) error {
+func (r Rock) do(s *Stage, a target) error {
 	a.each(func(t *tipper) {
 		t.path.Rock(s.now, r.Size.Picometres(), motion.Rock{Plane: r.Plane, Angle: r.Angle.Degrees.Float64(), Period: r.Period.D(), Swings: max(r.Swings, 1)})
 	})

@@ -15,7 +15,7 @@ func (c Set) check() error {
 	return gauge.CheckSetting(c.Setting)
 }
 
-func (c Set) do(_ *Stage, a *actor) error {
+func (c Set) do(_ *Stage, a target) error {
 	v := gauge.Text(c.To)
 	if n, err := decimal.Parse(c.To); err == nil {
 		v = gauge.Number(n)

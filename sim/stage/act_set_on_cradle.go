@@ -17,7 +17,7 @@ type Cradle struct {
 
 func (c Cradle) lasts() time.Duration { return c.For.D() }
 
-func (c Cradle) do(s *Stage, a *actor) error {
+func (c Cradle) do(s *Stage, a target) error {
 	if a.m.Cell == nil {
 		return errors.New("the gauge has no cell")
 	}

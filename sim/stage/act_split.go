@@ -6,7 +6,7 @@ type Split struct {
 	At     int `yaml:"first" doc:"bytes in the first piece (default: every byte on its own)"`
 }
 
-func (sp Split) do(_ *Stage, a *actor) error {
+func (sp Split) do(_ *Stage, a target) error {
 	a.tamper.split, a.tamper.splitAt = max(sp.Frames, 1), sp.At
 	return nil
 }

@@ -14,7 +14,7 @@ type Stall struct {
 
 func (st Stall) lasts() time.Duration { return st.For.D() }
 
-func (st Stall) do(s *Stage, a *actor) error {
+func (st Stall) do(s *Stage, a target) error {
 	a.linkRun()
 	err := a.m.Link.Inject(a.link, link.Fault{Kind: link.Stall, At: s.now, For: st.For.D()})
 	a.linkRun()

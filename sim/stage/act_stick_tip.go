@@ -15,7 +15,7 @@ func (Stick) ofTip() {}
 
 func (st Stick) lasts() time.Duration { return st.For.D() }
 
-func (st Stick) do(_ *Stage, a *actor) error {
+func (st Stick) do(_ *Stage, a target) error {
 	a.during(st.For.D(), func(t *tipper, on bool) { t.state.Stuck = on })
 	return nil
 }

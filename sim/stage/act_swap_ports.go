@@ -18,12 +18,12 @@ type SwapPorts struct {
 
 func (sw SwapPorts) lasts() time.Duration { return sw.For.D() }
 
-func (sw SwapPorts) do(s *Stage, a *actor) error {
+func (sw SwapPorts) do(s *Stage, a target) error {
 	i := slices.IndexFunc(s.actors, func(b *actor) bool { return b.name == sw.With })
-	if i < 0 || s.actors[i] == a {
+	if i < 0 || s.actors[i] == a.actor {
 		return fmt.Errorf("there is no other gauge %q", sw.With)
 	}
-	both := [2]*actor{a, s.actors[i]}
+	both := [2]*actor{a.actor, s.actors[i]}
 	for _, x := range both {
 		if x.linkRun(); !x.link.Phase.Joined() {
 			return fmt.Errorf("the link of %s is lost already", x.name)

@@ -16,7 +16,7 @@ type Tag struct {
 
 func (t Tag) lasts() time.Duration { return t.Every.D() * time.Duration(max(t.Times-1, 0)) }
 
-func (t Tag) do(s *Stage, a *actor) error {
+func (t Tag) do(s *Stage, a target) error {
 	if a.g.Power() != gauge.On {
 		return errors.New("the gauge is " + a.g.Power().String())
 	}

@@ -11,7 +11,7 @@ type Tilt struct {
 	To quantity.Angle `yaml:"to" need:"yes" doc:"angle from upright; 180 ° is upside down"`
 }
 
-func (t Tilt) do(_ *Stage, a *actor) error {
+func (t Tilt) do(_ *Stage, a target) error {
 	d, _ := t.To.Degrees.Quantize(0, decimal.HalfEven).Int64()
 	was := a.g.Face().UpsideDown
 	a.act(gauge.Event{Kind: gauge.Tilted, Degrees: int(d)})

@@ -29,7 +29,7 @@ func (r Turn) check() error {
 
 func (r Turn) lasts() time.Duration { return r.Period.D() * time.Duration(max(r.Turns, 1)) }
 
-func (r Turn) do(s *Stage, a *actor) error {
+func (r Turn) do(s *Stage, a target) error {
 	a.each(func(t *tipper) {
 		t.path.Turn(s.now, r.Size.Picometres(), motion.Turn{Contacts: r.Contacts, Lobes: r.Lobes, Amplitude: r.Amplitude.Picometres(), Period: r.Period.D(), Turns: max(r.Turns, 1)})
 	})

@@ -15,13 +15,13 @@ func (Unplug) ofTip() {}
 
 func (u Unplug) lasts() time.Duration { return u.For.D() }
 
-func (u Unplug) do(_ *Stage, a *actor) error {
+func (u Unplug) do(_ *Stage, a target) error {
 	a.during(u.For.D(), func(t *tipper, on bool) { t.state.Missing = on })
 	return nil
 }
 
 // during sets something on the act's channels, and back after a time.
-func (a *actor) during(d time.Duration, set func(t *tipper, on bool)) {
+func (a target) during(d time.Duration, set func(t *tipper, on bool)) {
 	a.each(func(t *tipper) {
 		set(t, true)
 		if d > 0 {

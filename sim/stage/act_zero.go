@@ -7,4 +7,4 @@ import (
 // Zero makes the present value read 0.
 type Zero struct{}
 
-func (Zero) do(_ *Stage, a *actor) error { return a.command(gauge.Command{Verb: "zero"}) }
+func (Zero) do(_ *Stage, a target) error { return a.command(gauge.Command{Verb: "zero"}) }

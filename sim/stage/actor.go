@@ -30,8 +30,9 @@ type actor struct {
 	m        *Member
 	name     string
 	g        *gauge.Gauge
-	outs     []*gauge.Out // one for each level of steps that lead to steps
-	depth    int
+	out      gauge.Out
+	stepping bool             // it is giving out what came of an event
+	next     []gauge.Event    // what came to it meanwhile
 	streamed []ledger.Reading // newest of each channel, where tags leave the reading to the stream
 	bareTags bool             // they do
 	entry    struct {         // room for what is entered, where nobody keeps it
@@ -105,9 +106,6 @@ type actor struct {
 	answers   int           // of the listener on paper since the last frame was made
 	answering bool          // one of them is queued
 	asked     uart.Settings // of the host
-
-	channel int    // of the act under way; −1: all
-	by      string // who does it
 }
 
 // flight is a frame on its way through the link.
@@ -151,7 +149,7 @@ func newActor(s *Stage, i int, m *Member, prt port.Port) (*actor, error) {
 	if len(m.Channels) != len(m.Profile.Channels) {
 		return nil, fmt.Errorf("%d fittings for %d channels", len(m.Channels), len(m.Profile.Channels))
 	}
-	a := &actor{s: s, index: i, m: m, name: m.Profile.Name, g: g, port: prt, channel: -1, tickAt: -1, by: "cue", inFlight: map[uint64]flight{}, told: true, line: m.lineSettings()}
+	a := &actor{s: s, index: i, m: m, name: m.Profile.Name, g: g, port: prt, tickAt: -1, inFlight: map[uint64]flight{}, told: true, line: m.lineSettings()}
 	a.asked = a.line
 	if prt != nil {
 		a.home = prt.Name()
@@ -300,24 +298,31 @@ func (a *actor) tick() {
 	a.schedule()
 }
 
-// step gives the gauge an event and carries out what comes of it.
+// step gives the gauge an event and carries out what comes of it. What that leads to,
+// such as a link that is lost because the gauge goes off, is an event of its own: the
+// gauge gets it when all that came of this one is done.
 func (a *actor) step(e gauge.Event) {
+	if a.stepping {
+		a.next = append(a.next, e)
+		return
+	}
 	a.stepped(e, a.emitted)
 }
 
-// stepped gives the gauge an event and hands each thing that comes of it to do.
-// That may step the gauge again, so every level has an Out of its own.
 func (a *actor) stepped(e gauge.Event, do func(*gauge.Emission)) {
-	if a.depth == len(a.outs) {
-		a.outs = append(a.outs, new(gauge.Out))
+	a.stepping = true
+	for {
+		a.g.Step(a.s.now, e, &a.out)
+		for i := range a.out.Emissions {
+			do(&a.out.Emissions[i])
+		}
+		if len(a.next) == 0 {
+			break
+		}
+		e, do = a.next[0], a.emitted
+		a.next = slices.Delete(a.next, 0, 1)
 	}
-	out := a.outs[a.depth]
-	a.depth++
-	a.g.Step(a.s.now, e, out)
-	for i := range out.Emissions {
-		do(&out.Emissions[i])
-	}
-	a.depth--
+	a.stepping = false
 }
 
 // act looks, steps and schedules: for events from outside the gauge's rhythm.
@@ -942,10 +947,10 @@ func (a *actor) serve(inc wire.Incoming) {
 	case req.Local:
 		outcome.OK = true
 	default:
-		reply = a.ask(gauge.Command{Verb: req.Verb, Setting: req.Setting, Channel: req.Channel, Value: value(req.Value)})
+		reply = a.ask(gauge.Command{Verb: req.Verb, Setting: req.Setting, Channel: req.Channel, Value: value(req.Value)}, byHost)
 		for _, more := range req.More {
 			if reply.Outcome.Refused == gauge.Done {
-				reply = a.ask(gauge.Command{Verb: more.Verb, Setting: more.Setting, Channel: more.Channel, Value: value(more.Value)})
+				reply = a.ask(gauge.Command{Verb: more.Verb, Setting: more.Setting, Channel: more.Channel, Value: value(more.Value)}, byHost)
 			}
 		}
 		outcome.OK = reply.Outcome.Refused == gauge.Done
@@ -995,14 +1000,14 @@ func (a *actor) channelName(i int) string {
 }
 
 // ask puts a command to the gauge and returns its reply.
-func (a *actor) ask(c gauge.Command) *gauge.Emission {
+func (a *actor) ask(c gauge.Command, by string) *gauge.Emission {
 	a.look()
 	reply := gauge.Emission{Kind: gauge.Replied, Outcome: gauge.Outcome{Refused: gauge.UnknownVerb}}
-	a.stepped(gauge.Event{Kind: gauge.Asked, Command: c, By: "host"}, func(e *gauge.Emission) {
+	a.stepped(gauge.Event{Kind: gauge.Asked, Command: c, By: by}, func(e *gauge.Emission) {
 		switch {
 		case e.Kind == gauge.Replied:
 			reply = *e
-		case e.Kind == gauge.PowerTold && e.Power == gauge.Off:
+		case by == byHost && e.Kind == gauge.PowerTold && e.Power == gauge.Off:
 			a.leaves = true
 		default:
 			a.emitted(e)

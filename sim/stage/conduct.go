@@ -148,19 +148,7 @@ func (s *Stage) ByHand(ctx context.Context, member, channel int, a Act, did func
 		s.byHand()
 		at = s.now
 		s.write(ledger.Entry{Kind: ledger.KindCue, Gauge: s.nameOf(member), Note: "by hand: " + Describe(a)})
-		if OfHost(a) {
-			if err = a.do(s, nil); err != nil {
-				s.write(ledger.Entry{Kind: ledger.KindHost, Note: "not done: " + err.Error()})
-			}
-		}
-		for i := range s.actors {
-			if !OfHost(a) && (member < 0 || member == i) {
-				if e := s.perform(i, channel, a, "hand"); e != nil {
-					s.write(ledger.Entry{Kind: ledger.KindGauge, Gauge: s.nameOf(i), Note: "not done: " + e.Error()})
-					err = errors.Join(err, fmt.Errorf("%s: %w", s.nameOf(i), e))
-				}
-			}
-		}
+		err = s.perform(member, channel, a, "hand")
 		if did != nil {
 			did(at)
 		}

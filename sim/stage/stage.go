@@ -455,19 +455,7 @@ func (s *Stage) Status(ctx context.Context) ([]Status, error) {
 
 func (s *Stage) cue(c *Cue) {
 	s.write(ledger.Entry{Kind: ledger.KindCue, Gauge: s.nameOf(c.Gauge), Note: c.Text})
-	if OfHost(c.Act) {
-		if err := c.Act.do(s, nil); err != nil {
-			s.write(ledger.Entry{Kind: ledger.KindHost, Note: "the cue was not done: " + err.Error()})
-		}
-		return
-	}
-	for i := range s.actors {
-		if c.Gauge < 0 || c.Gauge == i {
-			if err := s.perform(i, c.Channel, c.Act, "cue"); err != nil {
-				s.write(ledger.Entry{Kind: ledger.KindGauge, Gauge: s.nameOf(i), Note: "the cue was not done: " + err.Error()})
-			}
-		}
-	}
+	_ = s.perform(c.Gauge, c.Channel, c.Act, byCue) // the ledger says what was not done
 }
 
 func (s *Stage) nameOf(member int) string {
@@ -477,12 +465,31 @@ func (s *Stage) nameOf(member int) string {
 	return s.play.Cast[member].Profile.Name
 }
 
+// perform carries an act out on a gauge of the cast, or on all of them when member is
+// −1, and enters into the ledger where it could not be done.
 func (s *Stage) perform(member, channel int, act Act, by string) error {
-	a := s.actors[member]
-	a.channel, a.by = channel, by
-	err := act.do(s, a)
-	a.channel, a.by = -1, "cue"
-	return err
+	not := "not done: "
+	if by == byCue {
+		not = "the cue was not done: "
+	}
+	if OfHost(act) {
+		err := act.do(s, target{by: by})
+		if err != nil {
+			s.write(ledger.Entry{Kind: ledger.KindHost, Note: not + err.Error()})
+		}
+		return err
+	}
+	var errs []error
+	for i, a := range s.actors {
+		if member >= 0 && member != i {
+			continue
+		}
+		if err := act.do(s, target{a, channel, by}); err != nil {
+			s.write(ledger.Entry{Kind: ledger.KindGauge, Gauge: a.name, Note: not + err.Error()})
+			errs = append(errs, fmt.Errorf("%s: %w", a.name, err))
+		}
+	}
+	return errors.Join(errs...)
 }
 
 // takeInbox serves what has come, for as long as one turn may take, and reports
