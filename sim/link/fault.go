@@ -49,3 +49,40 @@ func (f Fault) Validate() error {
 	check(f.For >= 0, "for %v: must not be negative", f.For)
 	return errors.Join(errs...)
 }
+
+// Inject lets a Stall or a Lose begin. Its time must be s.Now, that is, after
+// Advance to it; one that begins late ends no later for it. What follows comes
+// out of Advance.
+func (l *Link) Inject(s *State, f Fault) error {
+	if err := f.Validate(); err != nil {
+		return err
+	}
+	if f.At > s.Now {
+		return fmt.Errorf("link: %v at %v put in at %v: advance the link to it first", f.Kind, f.At, s.Now)
+	}
+	end := never
+	if f.For < never-f.At {
+		end = f.At + f.For
+	}
+	switch f.Kind {
+	case Stall:
+		s.stallUntil = max(s.stallUntil, end)
+	case Lose:
+		s.outUntil = max(s.outUntil, end)
+		s.newName = s.newName || f.NewName
+		s.hangup = s.Phase.Joined()
+	}
+	l.listen(s)
+	l.schedule(s)
+	return nil
+}
+
+// Clear ends, now, every fault that Inject began.
+func (l *Link) Clear(s *State) {
+	s.stallUntil, s.outUntil = min(s.stallUntil, s.Now), min(s.outUntil, s.Now)
+	l.listen(s)
+	l.schedule(s)
+	if !s.Phase.Joined() && l.cfg.Rejoin.atOnce() {
+		l.backOff(s)
+	}
+}
