@@ -261,7 +261,7 @@ func TestBenchInABrowser(t *testing.T) {
 	q.Until(size + ` > 25.01`)
 	p.Until(`document.querySelector(".port").textContent.startsWith("port open")`)
 
-	// On the upper limit by a master: inside, and it says so in words.
+	// On the upper specification limit by a master: inside, and it says so in words.
 	p.Press("Lift off")
 	p.Until(`document.querySelectorAll(".zone")[0].textContent === "under range"`)
 	p.Press("Master")
@@ -438,7 +438,7 @@ func looked(t *testing.T, b *chromium.Browser, v view) {
 	p.Open(h.page())
 	p.Until(fmt.Sprintf(`%s.length === %d`, card, v.gauges))
 	p.Press("A tag")
-	p.Press("Upper limit")
+	p.Press("Upper specification limit")
 	p.Until(`!!document.querySelector("#tags tr")`)
 	p.Press("Garble")
 	p.Until(`document.querySelector("#wire .check.wrong") && document.querySelectorAll("#wire li.out").length > 2`)
@@ -668,7 +668,7 @@ func TestEveryFaultByHand(t *testing.T) {
 	p.Until(zone(0) + ` === "no probe"`)
 	p.Until(alarms(0) + ` === ""`)
 	p.Press("Stick tip")
-	p.Press("Upper limit")
+	p.Press("Upper specification limit")
 	p.Until(alarms(0) + ` === "▲ tip sticks" && document.querySelector(".scene").getAttribute("aria-valuenow") === "25.015"`)
 	require.Regexp(t, `^(25\.00|24\.99)`, p.Eval(`document.querySelector(".figures").textContent`), "a stuck tip reads what it read")
 	p.Until(alarms(0) + ` === "" && document.querySelector(".figures").textContent.startsWith("25.01")`)

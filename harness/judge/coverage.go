@@ -9,6 +9,7 @@ import (
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage/ledger"
+	"example.org/understudy/sim/zone"
 )
 
 // Coverage is what a run could have shown: the mistakes of the catalogue whose host
@@ -197,8 +198,8 @@ func (j *judging) lacks(base *cause.Rows) (out []string) {
 				return false
 			}
 			_, shown := j.Display(it.r.Length())
-			return slices.ContainsFunc(limitNames, func(n limitName) bool {
-				at := *n.of(j.limits(it))
+			return slices.ContainsFunc(zone.Kinds[:], func(n zone.Kind) bool {
+				at := *n.Of(j.limits(it))
 				return at.Set && shown.Equal(decimal.New(int64(at.At), 0))
 			})
 		})},

@@ -155,7 +155,7 @@ func TestFindingsAreWorded(t *testing.T) {
 	}
 	want := []words{
 		{"value", "8.014 mm", "8.015 mm", "the gauge sent 8.0142 mm, rounded half-even to 0.001 mm"},
-		{"zone", "above", "inside", "the displayed value is above the upper limit 8.015 mm moved in by U = 0.002 mm; taking U for twice the standard uncertainty, it conforms with a probability of 0.84"},
+		{"zone", "above", "inside", "the displayed value is above the upper specification limit 8.015 mm moved in by U = 0.002 mm; taking U for twice the standard uncertainty, it conforms with a probability of 0.84"},
 	}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Error(d)
@@ -163,7 +163,7 @@ func TestFindingsAreWorded(t *testing.T) {
 }
 
 // Where the evidence does not tell two causes apart, the second is named as
-// the first one's rival: a single value on the upper limit does not show
+// the first one's rival: a single value on the upper specification limit does not show
 // whether the comparison is strict or made in binary floating point.
 //
 // Kind: property.

@@ -119,10 +119,10 @@ func (j *judging) values(examples []*item) (ws []what) {
 		}
 		return answer{none: true, lost: it.rec < 0}, true
 	})
-	for _, l := range limitNames {
-		add(5, "the value is the "+l.name, func(it *item) (answer, bool) {
+	for _, l := range zone.Kinds {
+		add(5, "the value is the "+l.Name, func(it *item) (answer, bool) {
 			limits := j.limits(it)
-			at := l.of(limits)
+			at := l.Of(limits)
 			return j.shown(decimal.New(int64(at.At), 0)), at.Set
 		})
 	}

@@ -78,11 +78,11 @@ func (j *judging) conditions(items []*item) (cs []when) {
 		at := decimal.New(int64(l.At), 0)
 		return l.Set && (shown.Equal(at) || j.Rule.Decide == zone.Unrounded && pm.Equal(at))
 	}
-	for _, n := range limitNames {
-		number(3, "the value is on the "+n.name, "", func(_ decimal.Decimal, it *item) bool { return on(*n.of(j.limits(it)), it) })
+	for _, n := range zone.Kinds {
+		number(3, "the value is on the "+n.Name, "", func(_ decimal.Decimal, it *item) bool { return on(*n.Of(j.limits(it)), it) })
 	}
 	number(3, "the value is on a limit", "", func(_ decimal.Decimal, it *item) bool {
-		return slices.ContainsFunc(limitNames, func(n limitName) bool { return on(*n.of(j.limits(it)), it) })
+		return slices.ContainsFunc(zone.Kinds[:], func(n zone.Kind) bool { return on(*n.Of(j.limits(it)), it) })
 	})
 	for z := zone.Below; z <= zone.Above; z++ {
 		bits := 5.0

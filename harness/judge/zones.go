@@ -8,20 +8,6 @@ import (
 	"example.org/understudy/sim/zone"
 )
 
-type limitName struct {
-	name string
-	of   func(*zone.Limits) *zone.Limit
-}
-
-// limitNames are the limits, the lower ones first, the specification limits before the
-// warning limits.
-var limitNames = []limitName{
-	{"lower limit", func(l *zone.Limits) *zone.Limit { return &l.Lower }},
-	{"upper limit", func(l *zone.Limits) *zone.Limit { return &l.Upper }},
-	{"lower warning limit", func(l *zone.Limits) *zone.Limit { return &l.WarnLower }},
-	{"upper warning limit", func(l *zone.Limits) *zone.Limit { return &l.WarnUpper }},
-}
-
 // limits is a copy of an item's own.
 func (j *judging) limits(it *item) *zone.Limits {
 	l := zone.Limits{}
@@ -51,7 +37,7 @@ func (j *judging) lengths(it *item) (pm, shown decimal.Decimal, ok bool) {
 type judged struct {
 	zone.Limits
 	zone.Rule
-	strict [4]bool       // as in limitNames
+	strict [4]bool       // as in zone.Kinds
 	more   []zone.Limits // that come into it while a value is inside those before
 }
 
@@ -69,7 +55,7 @@ func (p *judged) place(v decimal.Decimal) zone.Zone {
 
 func (p *judged) by(v decimal.Decimal) zone.Zone {
 	for k, z := range []zone.Zone{zone.Below, zone.Above, zone.WarnLow, zone.WarnHigh} {
-		l := *limitNames[k].of(&p.Limits)
+		l := *zone.Kinds[k].Of(&p.Limits)
 		guard := p.Guard
 		if k > 1 {
 			guard = 0
@@ -169,13 +155,13 @@ func (j *judging) rules(with func(bits float64, text string, change func(it *ite
 	for mask := 1; mask < 15; mask++ {
 		var names string
 		n := 0
-		for k := range limitNames {
+		for k := range zone.Kinds {
 			if mask>>k&1 != 0 {
 				n++
 				if names != "" {
 					names += " and the "
 				}
-				names += limitNames[k].name
+				names += zone.Kinds[k].Name
 			}
 		}
 		verb := map[bool]string{true: "counts", false: "count"}[n == 1]
@@ -202,9 +188,9 @@ func (j *judging) rules(with func(bits float64, text string, change func(it *ite
 		p.WarnLower, p.WarnUpper = zone.Limit{}, zone.Limit{}
 		return true
 	})
-	for _, n := range limitNames {
-		with(5, "the zone is right without the "+n.name, func(_ *item, p *judged) bool {
-			*n.of(&p.Limits) = zone.Limit{}
+	for _, n := range zone.Kinds {
+		with(5, "the zone is right without the "+n.Name, func(_ *item, p *judged) bool {
+			*n.Of(&p.Limits) = zone.Limit{}
 			return true
 		})
 	}
@@ -214,8 +200,8 @@ func (j *judging) rules(with func(bits float64, text string, change func(it *ite
 func (j *judging) otherLimits(with func(bits float64, text string, change func(it *item, p *judged) bool)) {
 	each := func(bits float64, text string, change func(it *item, l *zone.Limit)) {
 		with(bits, text, func(it *item, p *judged) bool {
-			for _, n := range limitNames {
-				change(it, n.of(&p.Limits))
+			for _, n := range zone.Kinds {
+				change(it, n.Of(&p.Limits))
 			}
 			return true
 		})
@@ -257,8 +243,8 @@ func (j *judging) otherLimits(with func(bits float64, text string, change func(i
 	}))
 	each(5, "the limits end at the decimal mark", in(own, func(v decimal.Decimal) decimal.Decimal { return v.Quantize(0, decimal.Truncate) }))
 	tighten := func(p *judged, l zone.Limits) {
-		for k, n := range limitNames {
-			at, by := n.of(&p.Limits), *n.of(&l)
+		for k, n := range zone.Kinds {
+			at, by := n.Of(&p.Limits), *n.Of(&l)
 			if by.Set && (!at.Set || (at.At < by.At) == (k%2 == 0)) {
 				*at = by
 			}

@@ -3,6 +3,7 @@ package plot
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -291,10 +292,11 @@ func (g *gathering) setting(i *instrument, s *ledger.Setting) {
 			c.unitText = s.To
 		}
 		now := c.limits[len(c.limits)-1].Limits
-		to := map[string]*zone.Limit{"lower": &now.Lower, "upper": &now.Upper, "warn-lower": &now.WarnLower, "warn-upper": &now.WarnUpper}[s.Name]
-		if to == nil {
+		k := slices.IndexFunc(zone.Kinds[:], func(k zone.Kind) bool { return k.Setting == s.Name })
+		if k < 0 {
 			continue
 		}
+		to := zone.Kinds[k].Of(&now)
 		if s.To == "none" {
 			*to = zone.Limit{}
 		} else {

@@ -781,17 +781,17 @@ func TestErrors(t *testing.T) {
 		ledger []byte
 		opt    Options
 	}{
-		"tells of no gauge":               {newPen("empty").end(1), Options{}},
-		"is this a ledger?":               {[]byte("{}\n"), Options{}},
-		"has 65 channels and a picture":   {many, Options{}},
-		"65 panels; a picture holds 64":   {whole, Options{Channels: make([]Channel, 65)}},
-		"320 to 4000 points wide, not 7":  {whole, Options{Width: 7}},
-		"80 to 2000 points high, not NaN": {whole, Options{Height: math.NaN()}},
-		"nothing can be drawn from -1ns":  {whole, Options{From: -1}},
-		"not after its start":             {whole, Options{From: 2, To: 1}},
-		"g A: the lower limit lies above": {whole, Options{Channels: []Channel{{Gauge: "g", Channel: "A", Limits: upside}}}},
-		"g A is listed twice":             {whole, Options{Channels: []Channel{{Gauge: "g", Channel: "A"}, {Gauge: "g", Channel: "A"}}}},
-		"g A: not a unit of length":       {whole, Options{Channels: []Channel{{Gauge: "g", Channel: "A", Unit: 200}}}},
+		"tells of no gauge":                             {newPen("empty").end(1), Options{}},
+		"is this a ledger?":                             {[]byte("{}\n"), Options{}},
+		"has 65 channels and a picture":                 {many, Options{}},
+		"65 panels; a picture holds 64":                 {whole, Options{Channels: make([]Channel, 65)}},
+		"320 to 4000 points wide, not 7":                {whole, Options{Width: 7}},
+		"80 to 2000 points high, not NaN":               {whole, Options{Height: math.NaN()}},
+		"nothing can be drawn from -1ns":                {whole, Options{From: -1}},
+		"not after its start":                           {whole, Options{From: 2, To: 1}},
+		"g A: the lower specification limit lies above": {whole, Options{Channels: []Channel{{Gauge: "g", Channel: "A", Limits: upside}}}},
+		"g A is listed twice":                           {whole, Options{Channels: []Channel{{Gauge: "g", Channel: "A"}, {Gauge: "g", Channel: "A"}}}},
+		"g A: not a unit of length":                     {whole, Options{Channels: []Channel{{Gauge: "g", Channel: "A", Unit: 200}}}},
 	} {
 		_, err := FromLedger(bytes.NewReader(tc.ledger), tc.opt)
 		require.ErrorContains(t, err, want)

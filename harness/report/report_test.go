@@ -96,7 +96,7 @@ func sample() report.Run {
 			Verdict: judge.Fail,
 			Findings: []judge.Finding{
 				{Kind: judge.KindZone, Gauge: "bore-1", Channel: "A", At: 10 * time.Second, Frame: 101, Bytes: bytesOf("+8.015 mm"), Expected: "warn-high", Got: "above", Cause: "strict-limits",
-					Rule:   "the displayed value equals the upper limit 8.015 mm and limits are inclusive",
+					Rule:   "the displayed value equals the upper specification limit 8.015 mm and limits are inclusive",
 					Record: &judge.Record{Row: 9, Kind: "reading", Gauge: "bore-1", Channel: "A", Tag: num(9), Value: dec("8.015"), Unit: "mm", Zone: "above", Problem: "the verdict word \"above\" is not in the host description's zones", Raw: "2026-03-02T07:30:10Z,bore-1,A,9,8.015,mm,above,reading"}},
 				{Kind: judge.KindTagLost, Gauge: "bore-1", Channel: "A", At: 11 * time.Second, Frame: 111, Bytes: bytesOf("+8.016 mm"), Expected: "tag 10, 8.016 mm, above", Rule: "every tagged reading is recorded once"},
 			},

@@ -196,14 +196,12 @@ func (t *timeline) lane(l *lane, unit decimal.Unit) {
 	t.Begin("svg", "class", "plot", "x", strconv.Itoa(chartLeft), "y", show.Number(l.top), "width", strconv.Itoa(chartWidth), "height", height,
 		"viewBox", fmt.Sprintf("0 0 %d %d", whole, laneHeight), "data-h", height, "preserveAspectRatio", "none")
 	lim := l.channel.Limits
-	for _, k := range []struct {
-		zone.Limit
-		class, what string
-	}{{lim.Upper, "l-limit", "upper limit"}, {lim.WarnUpper, "l-warn", "upper warning limit"}, {lim.WarnLower, "l-warn", "lower warning limit"}, {lim.Lower, "l-limit", "lower limit"}} {
-		if k.Set {
-			v, _ := k.At.In(unit)
-			y := l.down(float64(k.At) / float64(unit.Size()))
-			t.Line(show.Style{Class: k.class, Title: k.what + " " + v.String() + " " + unit.Symbol()}, show.Pt(0, y), show.Pt(whole, y))
+	for k, kind := range zone.Kinds {
+		if at := kind.Of(&lim); at.Set {
+			v, _ := at.At.In(unit)
+			y := l.down(float64(at.At) / float64(unit.Size()))
+			class := [...]string{"l-limit", "l-limit", "l-warn", "l-warn"}[k]
+			t.Line(show.Style{Class: class, Title: kind.Name + " " + v.String() + " " + unit.Symbol()}, show.Pt(0, y), show.Pt(whole, y))
 		}
 	}
 	t.Lines(show.Style{Class: "truth"}, t.path(l, func(p *point) float64 { return p.truth }, false))

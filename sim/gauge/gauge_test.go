@@ -304,7 +304,7 @@ factor 1 = 5.251 mm
 datum 5 mm = 10.251 mm
 function live = 10.251 mm
 rounded half-even to 0.001 = 10.251 mm
-zone above = the displayed value is above the upper limit 10.25 mm`
+zone above = the displayed value is above the upper specification limit 10.25 mm`
 	require.Empty(t, cmp.Diff(want, strings.Join(lines, "\n")))
 }
 

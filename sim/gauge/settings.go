@@ -138,17 +138,6 @@ var (
 // MaxIdle is the longest idle time, a day.
 const MaxIdle = 24 * time.Hour
 
-// limitSettings are the four limits.
-var limitSettings = []struct {
-	name string
-	of   func(*zone.Limits) *zone.Limit
-}{
-	{"lower", func(l *zone.Limits) *zone.Limit { return &l.Lower }},
-	{"upper", func(l *zone.Limits) *zone.Limit { return &l.Upper }},
-	{"warn-lower", func(l *zone.Limits) *zone.Limit { return &l.WarnLower }},
-	{"warn-upper", func(l *zone.Limits) *zone.Limit { return &l.WarnUpper }},
-}
-
 // settings is the table, in an order in which all can be written one after
 // the other: the unit before what is written in it.
 func settings() []setting {
@@ -232,9 +221,9 @@ func settings() []setting {
 			c.datum = n.Mul(decimal.New(1, 9))
 			return Done
 		})
-	for _, l := range limitSettings {
-		get, set := limits(l.of)
-		channelled(l.name, "length in the order of the limits, or none", get, set)
+	for _, l := range zone.Kinds {
+		get, set := limits(l.Of)
+		channelled(l.Setting, "length in the order of the limits, or none", get, set)
 		s[len(s)-1].Length = true
 	}
 	get, set = lengths(func(c *channel) *decimal.Length { return &c.DeadBand }, 0)
@@ -550,9 +539,9 @@ func (g *Gauge) restore(s *setting) {
 			c.Unit, c.Resolution, c.step = f.Unit, f.Resolution, f.step
 			continue
 		}
-		for _, l := range limitSettings { // whatever the other limits are
-			if l.name == s.Name {
-				*l.of(&c.Limits) = *l.of(&f.Limits)
+		for _, l := range zone.Kinds { // whatever the other limits are
+			if l.Setting == s.Name {
+				*l.Of(&c.Limits) = *l.Of(&f.Limits)
 			}
 		}
 		s.exactly(c, func() { s.exactly(f, func() { s.set(g, c, 0, s.get(fresh, f)) }) })

@@ -58,16 +58,28 @@ type Limits struct {
 	WarnLower, WarnUpper Limit
 }
 
+// Kind is one of the four limits.
+type Kind struct {
+	Name    string // what it is called
+	Setting string // the gauge's setting
+	Of      func(*Limits) *Limit
+}
+
+// Kinds are the limits: the specification limits first, the lower of each two first.
+var Kinds = [4]Kind{
+	{"lower specification limit", "lower", func(l *Limits) *Limit { return &l.Lower }},
+	{"upper specification limit", "upper", func(l *Limits) *Limit { return &l.Upper }},
+	{"lower warning limit", "warn-lower", func(l *Limits) *Limit { return &l.WarnLower }},
+	{"upper warning limit", "warn-upper", func(l *Limits) *Limit { return &l.WarnUpper }},
+}
+
 // Check reports the first thing wrong with the limits' order.
 func (l Limits) Check() error {
-	order := []struct {
-		name string
-		Limit
-	}{{"lower limit", l.Lower}, {"lower warning limit", l.WarnLower}, {"upper warning limit", l.WarnUpper}, {"upper limit", l.Upper}}
+	order := [...]Kind{Kinds[0], Kinds[2], Kinds[3], Kinds[1]}
 	for i := range order {
 		for j := i + 1; j < len(order); j++ {
-			if a, b := order[i], order[j]; a.Set && b.Set && a.At > b.At {
-				return fmt.Errorf("the %s lies above the %s", a.name, b.name)
+			if a, b := order[i].Of(&l), order[j].Of(&l); a.Set && b.Set && a.At > b.At {
+				return fmt.Errorf("the %s lies above the %s", order[i].Name, order[j].Name)
 			}
 		}
 	}
@@ -143,49 +155,50 @@ func (l Limits) Why(pm decimal.Decimal, r Rule, u decimal.Unit) string {
 		return v.String() + " " + u.Symbol()
 	}
 	equal := func(at Limit) bool { return at.Set && pm.Equal(decimal.New(int64(at.At), 0)) }
-	guard := ""
-	if r.Guard != 0 {
-		guard = " moved in by U = " + write(r.Guard)
-	}
 	strictly := "limits are inclusive"
 	if r.Strict {
 		strictly = "limits are strict"
 	}
-	at := func(l Limit, name string, g decimal.Length, beyond string) string {
-		l.At += g
-		s := "the " + r.Decide.String() + " value is " + beyond + " the " + name + " " + write(l.At-g)
+	// name is a limit with its size, and how far it is moved.
+	name := func(k Kind, g decimal.Length) string {
+		s := k.Name + " " + write(k.Of(&l).At)
 		if g != 0 {
-			s += guard
-		}
-		if equal(l) {
-			s = "the " + r.Decide.String() + " value equals the " + name + " " + write(l.At-g) + " and " + strictly
+			s += " moved in by U = " + write(r.Guard)
 		}
 		return s
 	}
+	equals := func(k Kind, g decimal.Length) string {
+		return "the " + r.Decide.String() + " value equals the " + name(k, g) + " and " + strictly
+	}
+	at := func(k Kind, g decimal.Length, beyond string) string {
+		limit := *k.Of(&l)
+		if limit.At += g; equal(limit) {
+			return equals(k, g)
+		}
+		return "the " + r.Decide.String() + " value is " + beyond + " the " + name(k, g)
+	}
 	// onLimit says of a value in a warning zone that it is on the specification
 	// limit itself, which is where hosts go wrong.
-	onLimit := func(l Limit, name string) string {
-		if !equal(l) {
+	onLimit := func(k Kind) string {
+		if !equal(*k.Of(&l)) {
 			return ""
 		}
-		return "the " + r.Decide.String() + " value equals the " + name + " " + write(l.At) + " and " + strictly + "; "
+		return equals(k, 0) + "; "
 	}
+	lower, upper, warnLower, warnUpper := Kinds[0], Kinds[1], Kinds[2], Kinds[3]
 	switch z {
 	case Below:
-		return at(l.Lower, "lower limit", r.Guard, "below")
+		return at(lower, r.Guard, "below")
 	case Above:
-		return at(l.Upper, "upper limit", -r.Guard, "above")
+		return at(upper, -r.Guard, "above")
 	case WarnLow:
-		return onLimit(l.Lower, "lower limit") + at(l.WarnLower, "lower warning limit", 0, "below")
+		return onLimit(lower) + at(warnLower, 0, "below")
 	case WarnHigh:
-		return onLimit(l.Upper, "upper limit") + at(l.WarnUpper, "upper warning limit", 0, "above")
+		return onLimit(upper) + at(warnUpper, 0, "above")
 	}
-	for _, e := range []struct {
-		l    Limit
-		name string
-	}{{l.WarnLower, "lower warning limit"}, {l.WarnUpper, "upper warning limit"}, {l.Lower, "lower limit"}, {l.Upper, "upper limit"}} {
-		if equal(e.l) {
-			return "the " + r.Decide.String() + " value equals the " + e.name + " " + write(e.l.At) + " and " + strictly
+	for _, k := range [...]Kind{warnLower, warnUpper, lower, upper} {
+		if equal(*k.Of(&l)) {
+			return equals(k, 0)
 		}
 	}
 	if l == (Limits{}) {

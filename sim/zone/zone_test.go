@@ -72,16 +72,16 @@ func TestFractionsOfAPicometreDecide(t *testing.T) {
 // Kind: property.
 func TestWhyNamesTheLimit(t *testing.T) {
 	for at, want := range map[int64]string{
-		10250: "the displayed value equals the upper limit 10.25 mm and limits are inclusive; the displayed value is above the upper warning limit 10.2 mm",
+		10250: "the displayed value equals the upper specification limit 10.25 mm and limits are inclusive; the displayed value is above the upper warning limit 10.2 mm",
 		10210: "the displayed value is above the upper warning limit 10.2 mm",
 		10200: "the displayed value equals the upper warning limit 10.2 mm and limits are inclusive",
-		10251: "the displayed value is above the upper limit 10.25 mm",
-		9000:  "the displayed value is below the lower limit 9.75 mm",
+		10251: "the displayed value is above the upper specification limit 10.25 mm",
+		9000:  "the displayed value is below the lower specification limit 9.75 mm",
 		10000: "the displayed value is inside all limits",
 	} {
 		require.Equal(t, want, about10.Why(pm(um(at)), zone.Rule{}, decimal.MM))
 	}
-	require.Equal(t, "the unrounded value equals the upper limit 10.25 mm and limits are strict",
+	require.Equal(t, "the unrounded value equals the upper specification limit 10.25 mm and limits are strict",
 		about10.Why(pm(um(10250)), zone.Rule{Decide: zone.Unrounded, Strict: true}, decimal.MM))
 }
 
@@ -118,7 +118,7 @@ func TestZonesAreOrderedAndSymmetric(t *testing.T) {
 func TestLimitsOutOfOrder(t *testing.T) {
 	bad := about10
 	bad.WarnUpper = zone.At(um(10300))
-	require.EqualError(t, bad.Check(), "the upper warning limit lies above the upper limit")
+	require.EqualError(t, bad.Check(), "the upper warning limit lies above the upper specification limit")
 	require.NoError(t, about10.Check())
 }
 
@@ -147,6 +147,8 @@ func TestEqualLimitsAreInOrder(t *testing.T) {
 // Kind: property.
 func TestWhyTellsTheGuardBand(t *testing.T) {
 	r := zone.Rule{Guard: um(10)}
-	require.Equal(t, "the displayed value is above the upper limit 10.25 mm moved in by U = 0.01 mm", about10.Why(pm(um(10245)), r, decimal.MM))
-	require.Equal(t, "the displayed value is below the lower limit 9.75 mm moved in by U = 0.01 mm", about10.Why(pm(um(9755)), r, decimal.MM))
+	require.Equal(t, "the displayed value is above the upper specification limit 10.25 mm moved in by U = 0.01 mm", about10.Why(pm(um(10245)), r, decimal.MM))
+	require.Equal(t, "the displayed value is below the lower specification limit 9.75 mm moved in by U = 0.01 mm", about10.Why(pm(um(9755)), r, decimal.MM))
+	r.Strict = true
+	require.Equal(t, "the displayed value equals the upper specification limit 10.25 mm moved in by U = 0.01 mm and limits are strict", about10.Why(pm(um(10240)), r, decimal.MM))
 }

@@ -91,9 +91,9 @@ function keys() {
     if (size !== null && size !== undefined) hand.on({ do: "move to", size: mm(size), over: "150 ms" });
   });
   on("Master", (c) => c.preset || c.midStroke);
-  on("Lower limit", (c) => c.limits[0]);
+  on("Lower specification limit", (c) => c.limits[0]);
   on("Middle", (c) => c.limits[0] === null || c.limits[3] === null ? null : (c.limits[0] + c.limits[3]) / 2);
-  on("Upper limit", (c) => c.limits[3]);
+  on("Upper specification limit", (c) => c.limits[3]);
   key(box, "Lift off", () => hand.on({ do: "lift", over: "200 ms" }));
   key(box, "Rock", () => hand.on({ do: "rock", size: mm(hand.lane.c.size), angle: "2 °", period: "1 s", swings: 2 }));
   key(box, "Zero", () => hand.on({ do: "zero" }));

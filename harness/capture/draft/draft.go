@@ -338,26 +338,23 @@ func (l *line) keys(name string, ch *channel) (k scenario.ChannelKeys) {
 		stroke := quantity.MM(strconv.FormatInt(int64(2*reach/decimal.Millimetre)+4, 10))
 		k.Stroke = &stroke
 	}
-	k.Limits = l.limits(name, ch, "lower", "upper", zone.Below, zone.Above, []zone.Zone{zone.WarnLow, zone.Inside, zone.WarnHigh})
-	k.Warn = l.limits(name, ch, "warn-lower", "warn-upper", zone.WarnLow, zone.WarnHigh, []zone.Zone{zone.Inside})
+	k.Limits = l.limits(name, ch, zone.Kinds[:2], [2]zone.Zone{zone.Below, zone.Above}, []zone.Zone{zone.WarnLow, zone.Inside, zone.WarnHigh})
+	k.Warn = l.limits(name, ch, zone.Kinds[2:], [2]zone.Zone{zone.WarnLow, zone.WarnHigh}, []zone.Zone{zone.Inside})
 	return k
 }
 
 // limits are a pair of limits: as the gauge said them, or such that the
 // readings that were heard fall where they fell.
-func (l *line) limits(name string, ch *channel, lower, upper string, below, above zone.Zone, inside []zone.Zone) *scenario.Pair {
+func (l *line) limits(name string, ch *channel, kinds []zone.Kind, beyond [2]zone.Zone, inside []zone.Zone) *scenario.Pair {
 	p := scenario.Pair{{None: true}, {None: true}}
-	for side, w := range []struct {
-		setting string
-		beyond  zone.Zone
-	}{{lower, below}, {upper, above}} {
-		if v, said := l.known[w.setting]; said && len(l.order) == 1 {
+	for side, kind := range kinds {
+		if v, said := l.known[kind.Setting]; said && len(l.order) == 1 {
 			if q, err := quantity.NewLength(v, ch.unit); err == nil {
 				p[side] = scenario.Bound{Length: q}
 			}
 			continue
 		}
-		if ch.at[w.beyond][0] == nil {
+		if ch.at[beyond[side]][0] == nil {
 			continue
 		}
 		// The outermost reading inside; else one step in from the innermost beyond.
@@ -369,12 +366,12 @@ func (l *line) limits(name string, ch *channel, lower, upper string, below, abov
 		}
 		if v == nil {
 			step := decimal.New(int64(1-2*side), ch.exp)
-			moved := ch.at[w.beyond][1-side].Add(step)
+			moved := ch.at[beyond[side]][1-side].Add(step)
 			v = &moved
 		}
 		if q, err := quantity.NewLength(*v, ch.unit); err == nil {
 			p[side] = scenario.Bound{Length: q}
-			l.note("the %s limit of %s is a guess: %s is on the good side of it, and a reading was beyond", w.setting, name, q)
+			l.note("the %s of %s is a guess: %s is on the good side of it, and a reading was beyond", kind.Name, name, q)
 		}
 	}
 	if p[0].None && p[1].None {

@@ -15,7 +15,7 @@ var zones = []mutant{
 	{rule: "equal limits are in order", old: "a.Set && b.Set && a.At > b.At", new: "a.Set && b.Set && a.At >= b.At"},
 	{rule: "a set holds only zones there are", old: "int(z) < len(names) && s>>z&1 != 0", new: "s>>(z&7)&1 != 0"},
 	{rule: "a mistake in a set changes nothing", old: "all |= SetOf(z)", new: "all |= SetOf(z)\n\t\t*s = all"},
-	{rule: "why: a guarded limit is named where it was before", old: `s := "the " + r.Decide.String() + " value is " + beyond + " the " + name + " " + write(l.At-g)`, new: `s := "the " + r.Decide.String() + " value is " + beyond + " the " + name + " " + write(l.At)`},
+	{rule: "why: a guarded limit is named where it was before", old: `s := k.Name + " " + write(k.Of(&l).At)`, new: `s := k.Name + " " + write(k.Of(&l).At+g)`},
 }
 
 var decimals = []mutant{
