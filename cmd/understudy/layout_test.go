@@ -53,6 +53,7 @@ var siblings = map[string][]string{
 	"harness/plot/pictures":  {"harness/check", "harness/paper", "harness/plot"},
 	"harness/records":        {"harness/budget", "harness/hostfile", "harness/infile", "harness/judge"},
 	"harness/records/sqlite": {"harness/infile", "harness/records"},
+	"harness/proof":          {"harness/report", "harness/schema"},
 	"harness/rehearse":       {"harness/budget", "harness/paper", "harness/shard", "harness/show"},
 	"harness/replay":         {"harness/capture"},
 	"harness/report":         {"harness/judge", "harness/show"},
@@ -210,7 +211,7 @@ func TestSchemasExplainEveryKey(t *testing.T) {
 			}
 		}
 	}
-	for _, kind := range []string{"scenario", "gauge", "dialect", "host", "line", "job", "report"} {
+	for _, kind := range []string{"scenario", "gauge", "dialect", "host", "line", "job", "report", "verify"} {
 		var out bytes.Buffer
 		require.Zero(t, run(t.Context(), []string{"schema", kind}, nil, &out, io.Discard))
 		var v any

@@ -13,6 +13,7 @@ import (
 	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/paper"
+	"example.org/understudy/harness/proof"
 	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/harness/report"
 	"example.org/understudy/scenario"
@@ -133,17 +134,17 @@ func lint(ctx context.Context, file string, text []byte) error {
 }
 
 type schemaCmd struct {
-	Kind string `arg:"" optional:"" default:"scenario" help:"What kind of file: scenario (default), gauge, dialect, host or line; job: what a host is told; report: what check and report write with --json."`
+	Kind string `arg:"" optional:"" default:"scenario" help:"What kind of file: scenario (default), gauge, dialect, host or line; job: what a host is told; report: what check and report write with --json; verify: what verify writes with --json."`
 }
 
 func (c *schemaCmd) Run(a *app) error {
-	makers := map[string]func() []byte{"job": check.JobSchema, "report": report.Schema}
+	makers := map[string]func() []byte{"job": check.JobSchema, "report": report.Schema, "verify": proof.Schema}
 	names := []string{}
 	for _, k := range kinds {
 		makers[k.name] = k.schema
 		names = append(names, k.name)
 	}
-	names = append(names, "job", "report")
+	names = append(names, "job", "report", "verify")
 	if make, ok := makers[c.Kind]; ok {
 		_, err := a.stdout.Write(make())
 		return err

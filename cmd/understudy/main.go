@@ -41,6 +41,7 @@ type cli struct {
 	Rehearse rehearseCmd `cmd:"" help:"Play whole shifts of a line on paper, and say whether it holds."`
 	Report   reportCmd   `cmd:"" help:"Judge finished runs again and write their reports."`
 	Causes   causesCmd   `cmd:"" help:"List the mistakes hosts make, or tell about one."`
+	Verify   verifyCmd   `cmd:"" help:"Compare every model and rule with published values."`
 	Dialect  dialectCmd  `cmd:"" help:"Try a wire protocol's description, or start one."`
 	Host     hostCmd     `cmd:"" help:"Start a host description."`
 	Tap      tapCmd      `cmd:"" help:"Sit between a real serial device and a host, and keep what they say."`

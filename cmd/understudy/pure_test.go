@@ -21,7 +21,7 @@ import (
 // pure are the packages that ask no clock, touch no file and no network, draw
 // from no chance but what they are given, and print nothing.
 var pure = []string{"sim/decimal", "sim/quantity", "sim/strict", "sim/steady", "sim/zone", "sim/tolerance", "sim/enum", "sim/gauge", "sim/wire", "sim/motion", "sim/probe",
-	"sim/power", "sim/link", "sim/uart", "sim/random", "scenario", "harness/align", "harness/cause", "harness/judge", "harness/hostfile", "harness/report", "harness/plot", "harness/show", "harness/bytesheet", "harness/shard"}
+	"sim/power", "sim/link", "sim/uart", "sim/random", "scenario", "harness/align", "harness/cause", "harness/judge", "harness/hostfile", "harness/report", "harness/proof", "harness/plot", "harness/show", "harness/bytesheet", "harness/shard"}
 
 // allowed are the packages outside the project that a pure one may use, each with
 // what it may use of it; nothing named allows all of it.

@@ -101,6 +101,11 @@ func hash(s string) string {
 	return "sha256-" + base64.StdEncoding.EncodeToString(sum[:])
 }
 
+// Style is the style of the pages, and the content policy that lets nothing else in.
+func Style() (css template.CSS, policy string) {
+	return template.CSS(pageCSS), fmt.Sprintf("default-src 'none'; style-src '%s'; base-uri 'none'; form-action 'none'", hash(pageCSS))
+}
+
 func pageOf(r *Run, id string) pageRun {
 	res := &r.Result
 	p := pageRun{ID: id, Title: visible(r.name()), Notice: visible(r.Notice), Host: visible(r.Host), Verdict: res.Verdict.String(), Count: res.Counts.Findings, Summary: summary(r)}

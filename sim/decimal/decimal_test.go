@@ -10,51 +10,6 @@ import (
 	"pgregory.net/rapid"
 )
 
-// The printed examples of the rounding rules.
-//
-// Kind: outside.
-func TestPublishedRoundingExamples(t *testing.T) {
-	for _, c := range []struct {
-		source      string
-		value, step string
-		rule        decimal.Rounding
-		want        string
-	}{
-		// ISO 80000-1:2009 Annex B (the examples of ISO 31-0:1992 Annex B), from memory:
-		// rounding range 0.1: 12.223 → 12.2, 12.251 → 12.3, 12.275 → 12.3;
-		// rounding range 10: 1222.3 → 1220, 1225.1 → 1230, 1227.5 → 1230.
-		{"ISO 80000-1 B.2", "12.223", "0.1", decimal.HalfEven, "12.2"},
-		{"ISO 80000-1 B.2", "12.251", "0.1", decimal.HalfEven, "12.3"},
-		{"ISO 80000-1 B.2", "12.275", "0.1", decimal.HalfEven, "12.3"},
-		{"ISO 80000-1 B.2", "1222.3", "10", decimal.HalfEven, "1220"},
-		{"ISO 80000-1 B.2", "1225.1", "10", decimal.HalfEven, "1230"},
-		{"ISO 80000-1 B.2", "1227.5", "10", decimal.HalfEven, "1230"},
-		// Annex B.3, rule A (the even multiple): 12.25 → 12.2, 12.35 → 12.4, 1225.0 → 1220, 1235.0 → 1240.
-		{"ISO 80000-1 B.3 rule A", "12.25", "0.1", decimal.HalfEven, "12.2"},
-		{"ISO 80000-1 B.3 rule A", "12.35", "0.1", decimal.HalfEven, "12.4"},
-		{"ISO 80000-1 B.3 rule A", "1225.0", "10", decimal.HalfEven, "1220"},
-		{"ISO 80000-1 B.3 rule A", "1235.0", "10", decimal.HalfEven, "1240"},
-		// Annex B.3, rule B (the higher multiple): 12.25 → 12.3, 12.35 → 12.4, 1225.0 → 1230, 1235.0 → 1240.
-		{"ISO 80000-1 B.3 rule B", "12.25", "0.1", decimal.HalfUp, "12.3"},
-		{"ISO 80000-1 B.3 rule B", "12.35", "0.1", decimal.HalfUp, "12.4"},
-		{"ISO 80000-1 B.3 rule B", "1225.0", "10", decimal.HalfUp, "1230"},
-		{"ISO 80000-1 B.3 rule B", "1235.0", "10", decimal.HalfUp, "1240"},
-		// NIST SP 811 (2008) B.7.1, rounding to the nearest with ties to even:
-		// 6.974 951 5 to 3 digits → 6.97, to 5 → 6.9750; 6.974 950 5 → to 5 digits 6.9750 (from memory).
-		{"NIST SP 811 B.7.1", "6.9749515", "0.01", decimal.HalfEven, "6.97"},
-		{"NIST SP 811 B.7.1", "6.9749515", "0.0001", decimal.HalfEven, "6.9750"},
-		{"NIST SP 811 B.7.1", "6.9749505", "0.000001", decimal.HalfEven, "6.974950"},
-		{"truncation, by definition", "12.299", "0.1", decimal.Truncate, "12.2"},
-		{"truncation, by definition", "-12.299", "0.1", decimal.Truncate, "-12.2"},
-		{"by symmetry", "-12.25", "0.1", decimal.HalfEven, "-12.2"},
-		{"by symmetry", "-12.25", "0.1", decimal.HalfUp, "-12.3"},
-		{"a step that is not a power of ten", "0.0013", "0.0005", decimal.HalfEven, "0.0015"},
-	} {
-		got := decimal.MustParse(c.value).RoundTo(decimal.MustParse(c.step), c.rule)
-		require.True(t, got.Equal(decimal.MustParse(c.want)), "%s: %s to %s %s = %s, want %s", c.source, c.value, c.step, c.rule, got, c.want)
-	}
-}
-
 // The inch is 25.4 mm exactly (NIST SP 811 (2008) Appendix B.6, footnote 7).
 //
 // Kind: outside.

@@ -1,0 +1,33 @@
+package main
+
+import (
+	"os"
+
+	"example.org/understudy/harness/proof"
+)
+
+type verifyCmd struct {
+	HTML string `name:"html" type:"path" help:"Write the table as a page to this file."`
+	JSON string `name:"json" type:"path" help:"Write the table as JSON to this file."`
+}
+
+func (c *verifyCmd) Run(a *app) error {
+	r := proof.Of(proof.Rows())
+	if err := r.Text(a.stdout); err != nil {
+		return err
+	}
+	if c.HTML != "" {
+		if err := writeFile(c.HTML, func(f *os.File) error { return r.HTML(f) }); err != nil {
+			return err
+		}
+	}
+	if c.JSON != "" {
+		if err := writeFile(c.JSON, func(f *os.File) error { return r.JSON(f) }); err != nil {
+			return err
+		}
+	}
+	if !r.Agree {
+		return coded{code: exitFinding}
+	}
+	return nil
+}

@@ -1,0 +1,162 @@
+package proof
+
+import (
+	_ "embed"
+	"encoding/json"
+	"fmt"
+	"html/template"
+	"io"
+	"slices"
+	"strings"
+	"unicode/utf8"
+
+	"example.org/understudy/harness/report"
+	"example.org/understudy/harness/schema"
+)
+
+//go:embed page.tmpl
+var pageText string
+
+var pageTemplate = template.Must(template.New("page").Parse(pageText))
+
+// Report is the whole table, as JSON has it.
+type Report struct {
+	Version   int    `json:"understudy-verify" doc:"version of this form"`
+	Agree     bool   `json:"agree" doc:"whether every computed value is the published one"`
+	Summary   string `json:"summary" doc:"how many values there are, and how their documents were seen"`
+	Simulated string `json:"simulated" doc:"what a pass does not say"`
+	Rows      []Row  `json:"rows" doc:"one published value each"`
+}
+
+// Schema is the JSON Schema (2020-12) of the JSON form.
+func Schema() []byte { return schema.Document("understudy verify", Report{}) }
+
+// Of makes a report of rows.
+func Of(rows []Row) Report {
+	r := Report{Version: 1, Agree: true, Rows: rows,
+		Simulated: "This compares models with published values. It says nothing about a real part, gauge or operator."}
+	how := make([]int, len(Opened.Names()))
+	models, wrong := map[string]bool{}, 0
+	for i := range rows {
+		how[rows[i].Seen]++
+		models[rows[i].Package+rows[i].Model] = true
+		if !rows[i].Agrees {
+			r.Agree = false
+			wrong++
+		}
+	}
+	says := fmt.Sprintf("%d disagree", wrong)
+	if r.Agree {
+		says = "all agree"
+	}
+	var parts []string
+	for i, name := range Opened.Names() {
+		parts = append(parts, fmt.Sprintf("%s %d", name, how[i]))
+	}
+	r.Summary = fmt.Sprintf("%d values of %d models and rules: %s. How the documents were seen: %s.", len(rows), len(models), says, strings.Join(parts, ", "))
+	return r
+}
+
+// JSON writes the report as JSON.
+func (r Report) JSON(w io.Writer) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	return e.Encode(r)
+}
+
+// width is the widest line of the text form.
+const width = 100
+
+// Text writes the report for a terminal.
+func (r Report) Text(w io.Writer) error {
+	var b strings.Builder
+	last := Row{}
+	for i := range r.Rows {
+		row := &r.Rows[i]
+		if row.Package != last.Package || row.Model != last.Model {
+			fmt.Fprintf(&b, "\n%s: %s\n%s", row.Package, row.Model, wrapped("  ", "reached by "+row.File+", "+row.Words))
+			last.Document = ""
+		}
+		if row.Document != last.Document {
+			b.WriteString(wrapped("  ", row.Document+" ("+row.Seen.String()+")"))
+		}
+		last = *row
+		sign := " "
+		if !row.Agrees {
+			sign = "✕"
+		}
+		line := fmt.Sprintf("  %s %s%s%s %s", sign, cell(row.Given, 46), cell(row.Expected, 20), cell(row.Got, 20), row.Digits)
+		if utf8.RuneCountInString(line) <= width {
+			b.WriteString(line + "\n")
+			continue
+		}
+		fmt.Fprintf(&b, "  %s %s", sign, strings.TrimLeft(wrapped("    ", row.Given), " "))
+		b.WriteString(wrapped("      ", "expected "+row.Expected))
+		if row.Got == row.Expected {
+			b.WriteString("      got the same\n")
+		} else {
+			b.WriteString(wrapped("      ", "got      "+row.Got))
+		}
+	}
+	for _, p := range []string{r.Summary, without(), r.Simulated} {
+		b.WriteString("\n" + wrapped("", p))
+	}
+	_, err := io.WriteString(w, strings.TrimPrefix(b.String(), "\n"))
+	return err
+}
+
+// cell fills a column up.
+func cell(s string, to int) string {
+	return s + strings.Repeat(" ", max(1, to-utf8.RuneCountInString(s)))
+}
+
+// wrapped breaks a text into lines behind an indent.
+func wrapped(indent, text string) string {
+	var b strings.Builder
+	line := indent
+	for _, word := range strings.Fields(text) {
+		for utf8.RuneCountInString(word) > width-len(indent) {
+			cut := []rune(word)
+			b.WriteString(strings.TrimRight(line, " ") + "\n")
+			line, word = indent+string(cut[:width-len(indent)]), string(cut[width-len(indent):])
+		}
+		if utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width {
+			b.WriteString(line + "\n")
+			line = indent
+		}
+		if line != indent {
+			line += " "
+		}
+		line += word
+	}
+	return b.String() + line + "\n"
+}
+
+// without says which packages have no row.
+func without() string {
+	var parts []string
+	for name, why := range Without() {
+		parts = append(parts, name+" ("+why+")")
+	}
+	slices.Sort(parts)
+	return "Packages without a value: " + strings.Join(parts, "; ") + "."
+}
+
+// HTML writes the report as one page that stands alone.
+func (r Report) HTML(w io.Writer) error {
+	type group struct {
+		Name string
+		Rows []Row
+	}
+	var groups []group
+	for _, row := range r.Rows {
+		if len(groups) == 0 || groups[len(groups)-1].Name != row.Package {
+			groups = append(groups, group{Name: row.Package})
+		}
+		g := &groups[len(groups)-1]
+		g.Rows = append(g.Rows, row)
+	}
+	css, policy := report.Style()
+	return pageTemplate.Execute(w, map[string]any{"Report": r, "Groups": groups, "Without": without(), "CSS": css, "CSP": policy})
+}
