@@ -1,6 +1,7 @@
 package scenario
 
 import (
+	"errors"
 	"fmt"
 
 	"example.org/understudy/sim/decimal"
@@ -110,8 +111,8 @@ type Host struct {
 // AtPort is how the host is to behave at its port, besides setting it as
 // the gauge's is set. Control lines and breaks show at rfc2217 ports only.
 type AtPort struct {
-	DTR    *Level            `yaml:"DTR" doc:"how data terminal ready stands while the gauge sends: on or off"`
-	RTS    *Level            `yaml:"RTS" doc:"how request to send stands while the gauge sends: on or off"`
+	DTR    *Level            `yaml:"DTR" doc:"how data terminal ready stands while the gauge sends: raised or lowered"`
+	RTS    *Level            `yaml:"RTS" doc:"how request to send stands while the gauge sends: raised or lowered"`
 	Breaks *Breaks           `yaml:"breaks" doc:"none (the host sends no break), or some (it sends at least one)"`
 	Reads  quantity.Duration `yaml:"reads-within" doc:"bytes that have come wait no longer for the host to read some of them, in real time; judged at pace real or at a speed factor"`
 }
@@ -315,17 +316,20 @@ type Channel struct {
 	ChannelKeys
 }
 
-// Stream is a rate, or off.
+// Stream is a rate, or none.
 type Stream struct {
 	quantity.Rate
 	Off bool
 }
 
-// UnmarshalText reads a rate or "off".
+// UnmarshalText reads a rate or "none".
 func (s *Stream) UnmarshalText(b []byte) error {
-	if string(b) == "off" {
+	switch string(b) {
+	case "none":
 		*s = Stream{Off: true}
 		return nil
+	case "off":
+		return errors.New(`"off" is called "none" now; write none`)
 	}
 	*s = Stream{}
 	return s.Rate.UnmarshalText(b)
@@ -336,7 +340,7 @@ func (s Stream) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
 
 func (s Stream) String() string {
 	if s.Off {
-		return "off"
+		return "none"
 	}
 	return s.Rate.String()
 }
@@ -344,7 +348,7 @@ func (s Stream) String() string {
 // Pattern describes the text for the JSON Schema.
 func (s Stream) Pattern() (string, string) {
 	p, example := s.Rate.Pattern()
-	return "^off$|" + p, example
+	return "^none$|" + p, example
 }
 
 // Phase is a time, or drawn.

@@ -148,7 +148,7 @@ func treeOf(v reflect.Value) tree {
 	case reflect.String:
 		return tree{scalar: plain(v.String())}
 	case reflect.Bool:
-		return tree{scalar: map[bool]string{true: "yes", false: "no"}[v.Bool()]}
+		return tree{scalar: strconv.FormatBool(v.Bool())}
 	case reflect.Slice, reflect.Array:
 		t := tree{items: []tree{}}
 		for i := range v.Len() {
@@ -197,7 +197,7 @@ func plain(s string) string {
 		safe = true // a percentage
 	}
 	switch strings.ToLower(s) {
-	case "null", "~", "-", "?", "---", "...":
+	case "null", "~", "-", "?", "---", "...", "yes", "no", "on", "off":
 		safe = false
 	}
 	if safe {

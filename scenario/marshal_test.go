@@ -34,7 +34,7 @@ gauges:
     sense: falling
     factor: -2
     function: fim
-    stream: off
+    stream: none
     tags: {first: 0, last: 3, repeat: 200 ms, tries: 2}
     buttons: {A: {press: tag, long: zero, after: 2 s}}
     lamps: [{name: red, shows: zone}]
@@ -47,7 +47,7 @@ cues:
   - {at: 1 ms, do: preset, to: 0 in, channel: B}
   - {at: 1 s, do: lose link, for: 2 s, seen: silence}
   - {at: 4 s, do: lose link, for: 1 s, return-as: "127.0.0.1:7009"}
-  - {at: 4 s, do: set, setting: stream, to: off}
+  - {at: 4 s, do: set, setting: stream, to: "off"}
 until: 9 s
 expect: [{tags: 0}, {at: 2 s, void: under}]
 `)}

@@ -75,7 +75,7 @@ func TestNamesOfPorts(t *testing.T) {
 //
 // Kind: property.
 func TestAtLine(t *testing.T) {
-	const text = "understudy: 1\ntitle: line\nhost: {at-port: {DTR: on, RTS: off, breaks: some, reads-within: 300 ms}}\ngauges: [{name: a, dialect: line-ascii}]\nuntil: 1 s\n"
+	const text = "understudy: 1\ntitle: line\nhost: {at-port: {DTR: raised, RTS: lowered, breaks: some, reads-within: 300 ms}}\ngauges: [{name: a, dialect: line-ascii}]\nuntil: 1 s\n"
 	s, err := scenario.Parse("f", []byte(text), shippedDialect)
 	if err != nil {
 		t.Fatal(err)
@@ -86,11 +86,11 @@ func TestAtLine(t *testing.T) {
 	if again, err := scenario.Parse("f", scenario.Marshal(&s.File, ""), shippedDialect); err != nil || cmp.Diff(s.Host.AtPort, again.Host.AtPort) != "" {
 		t.Errorf("written and read again: %v\n%s", err, scenario.Marshal(&s.File, ""))
 	}
-	for was, now := range map[string]string{"300 ms": "19 ms", "DTR: on": "DTR: high", "breaks: some": "breaks: 3"} {
+	for was, now := range map[string]string{"300 ms": "19 ms", "DTR: raised": "DTR: high", "breaks: some": "breaks: 3"} {
 		_, err := scenario.Parse("f", []byte(strings.Replace(text, was, now, 1)), shippedDialect)
 		if want := map[string]string{
-			"300 ms":  "f:3:18: how long bytes waited is not known to within 19 ms; write a time from 20 ms on",
-			"DTR: on": `f:3:23: "high" is not how a control line stands; write off or on`, "breaks: some": `f:3:45: "3" is not what is said of breaks; write none or some`}[was]; err == nil || err.Error() != want {
+			"300 ms":      "f:3:18: how long bytes waited is not known to within 19 ms; write a time from 20 ms on",
+			"DTR: raised": `f:3:23: "high" is not how a control line stands; write lowered or raised`, "breaks: some": `f:3:53: "3" is not what is said of breaks; write none or some`}[was]; err == nil || err.Error() != want {
 			t.Errorf("%s: got %v, want %s", now, err, want)
 		}
 	}

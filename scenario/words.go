@@ -100,8 +100,11 @@ type (
 	portKindWords    struct{}
 )
 
-func (levelWords) Names() []string { return []string{"off", "on"} }
+func (levelWords) Names() []string { return []string{"lowered", "raised"} }
 func (levelWords) What() string    { return "how a control line stands" }
+func (levelWords) Was() map[string]string {
+	return map[string]string{"off": "lowered", "on": "raised"}
+}
 
 func (breaksWords) Names() []string { return []string{"none", "some"} }
 func (breaksWords) What() string    { return "what is said of breaks" }

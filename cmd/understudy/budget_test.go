@@ -59,7 +59,7 @@ func TestEventsOnPaper(t *testing.T) {
 			require.FileExists(t, picture)
 		})
 	}
-	code, printed := command(t.Context(), "explain", timeline(t, 1, "off", "  - {at: 0 s, do: tag, times: 2000}\n"))
+	code, printed := command(t.Context(), "explain", timeline(t, 1, "none", "  - {at: 0 s, do: tag, times: 2000}\n"))
 	require.Equal(t, exitPass, code, printed)
 	require.Contains(t, printed, "  tag 2000 ")
 }

@@ -22,7 +22,7 @@ func TestExitCodes(t *testing.T) {
 		require.NoError(t, os.WriteFile(file, []byte(text), 0o644))
 		return file
 	}
-	idle := write("idle.yaml", "understudy-host: 1\nrun: [sleep, \"60\"]\nready: {opened: yes, within: 200 ms}\nrecords: {form: csv}\n")
+	idle := write("idle.yaml", "understudy-host: 1\nrun: [sleep, \"60\"]\nready: {opened: true, within: 200 ms}\nrecords: {form: csv}\n")
 	some := write("some.yaml", "understudy-host: 1\nrun: [\"{self}\", refhost, --job, \"{job}\"]\nready: {says: \"^ready$\"}\nscenarios: [in-the-middle]\nrecords: {form: csv}\n")
 	bad := write("bad.yaml", "understudy: 1\ntitle: t\ngauges: [{name: g, dialect: line-ascii, resolutoin: 0.001 mm}]\n")
 	for _, k := range []struct {

@@ -62,7 +62,7 @@ func TestInputsThatAskForMuch(t *testing.T) {
 		{"a hundred hours", "plot FILE --events 20000 -o DIR/p.svg", line("20 Hz", "at: 100 h, do: tag"), "", exitUndecided, "more than 20000 events happen in it (--events)"},
 		{"10^18 ns", "explain FILE", line("20 Hz", "at: 1000000000 s, do: tag"), "", exitUsage, "FILE:6:6: 1000000000 s is after the end of the longest timeline"},
 		{"30 gauges at 10 kHz", "explain FILE --events 20000", head + "gauges:\n" + crowd.String() + "cues:\n  - {at: 60 s, do: tag}\n", "", exitUndecided, "more than 20000 events happen in it (--events)"},
-		{"an act 100,000 times", "explain FILE --events 20000", line("off", "at: 1 s, do: tag, times: 100000"), "", exitUndecided, "more than 20000 events happen in it (--events)"},
+		{"an act 100,000 times", "explain FILE --events 20000", line("none", "at: 1 s, do: tag, times: 100000"), "", exitUndecided, "more than 20000 events happen in it (--events)"},
 		{"1 MB without a frame", "dialect try line-ascii", "", strings.Repeat("A", 1<<20), exitFinding, "no frame"},
 		{"1 MB of line ends", "dialect try line-ascii", "", strings.Repeat("\r\n", 1<<19), exitFinding, "no frame"},
 		{"a host that floods", "check FILE --ledger 2 --pace real -r DIR/runs -- sh -c 'exec cat /dev/zero >{port}'", line("20 Hz", "at: 30 s, do: tag"), "", exitUndecided, "its ledger is larger than 2 MiB (--ledger)"},

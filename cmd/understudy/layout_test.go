@@ -3,7 +3,9 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -15,6 +17,8 @@ import (
 	"example.org/understudy/harness/library"
 	"example.org/understudy/scenarios"
 	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/lexer"
+	"github.com/goccy/go-yaml/token"
 	"github.com/santhosh-tekuri/jsonschema/v6"
 	"github.com/stretchr/testify/require"
 )
@@ -184,6 +188,60 @@ func TestShippedFilesFitTheirSchemas(t *testing.T) {
 				t.Errorf("%s/%s: %v", dir, name, err)
 			}
 		}
+	}
+}
+
+// Readers of YAML 1.1 and of 1.2 take the words of the shipped files alike: none that
+// is a boolean to one of them only (https://yaml.org/type/bool.html, from memory) is a
+// key, a value without quotes, or a word that a schema allows.
+//
+// Kind: outside.
+func TestNoWordIsABooleanToSomeOnly(t *testing.T) {
+	t.Parallel()
+	boolean := regexp.MustCompile(`^(y|Y|yes|Yes|YES|n|N|no|No|NO|true|True|TRUE|false|False|FALSE|on|On|ON|off|Off|OFF)$`)
+	of := func(text []byte) (found []string) {
+		for _, k := range lexer.Tokenize(string(text)) {
+			key := k.Next != nil && k.Next.Type == token.MappingValueType
+			both := !key && (k.Value == "true" || k.Value == "false")
+			if k.Type != token.DoubleQuoteType && k.Type != token.SingleQuoteType && k.Type != token.CommentType && !both && boolean.MatchString(k.Value) {
+				found = append(found, fmt.Sprintf("%d: %s", k.Position.Line, k.Value))
+			}
+		}
+		return found
+	}
+	require.Equal(t, []string{"1: on", "1: off", "2: N"}, of([]byte("is: {on: 1, off: \"off\", \"no\": true}\ntag: N\n")))
+	for _, dir := range []string{"scenarios", "testdata", "harness"} {
+		require.NoError(t, filepath.WalkDir(filepath.Join("..", "..", dir), func(name string, _ fs.DirEntry, err error) error {
+			if filepath.Ext(name) == ".yaml" {
+				text, err := os.ReadFile(name)
+				require.NoError(t, err)
+				require.Empty(t, of(text), name)
+			}
+			return err
+		}))
+	}
+	var look func(at string, v any)
+	look = func(at string, v any) {
+		switch v := v.(type) {
+		case string:
+			require.False(t, boolean.MatchString(v), at)
+		case []any:
+			for _, e := range v {
+				look(at, e)
+			}
+		case map[string]any:
+			for key, e := range v {
+				require.False(t, boolean.MatchString(key), at)
+				look(at+" "+key, e)
+			}
+		}
+	}
+	for _, kind := range []string{"scenario", "gauge", "dialect", "host", "line", "job", "report"} {
+		var out bytes.Buffer
+		require.Zero(t, run(t.Context(), []string{"schema", kind}, nil, &out, io.Discard))
+		var v any
+		require.NoError(t, json.Unmarshal(out.Bytes(), &v))
+		look(kind, v)
 	}
 }
 

@@ -39,7 +39,7 @@ func (p *printed) String() string {
 	return p.buf.String()
 }
 
-// A play on a bench starts again as often as it is asked to: on the same ports,
+// A play on a bench starts again as often as it is asked to: "on" the same ports,
 // also one that had just been hung up, with a ledger of its own, while the host
 // keeps its port open; and when it is stopped it has ended well.
 //
@@ -54,7 +54,7 @@ seed: 4
 part: {feature: sleeve, nominal: 4.000 mm, limits: [3.990 mm, 4.010 mm]}
 gauges:
   - {name: sleeve-stand, dialect: line-ascii, stream: 50 Hz}
-  - {name: sleeve-snap, dialect: line-ascii, stream: off}
+  - {name: sleeve-snap, dialect: line-ascii, stream: none}
 cues:
   - {at: 0 s, do: preset, to: 4.000 mm}
   - {at: 100 ms, do: tag, gauge: sleeve-stand}

@@ -48,8 +48,8 @@ type JobGauge struct {
 
 // JobAtLine is how the host is to behave at the line, where the scenario says so.
 type JobAtLine struct {
-	DTR    *scenario.Level  `json:"DTR,omitempty" doc:"on or off"`
-	RTS    *scenario.Level  `json:"RTS,omitempty" doc:"on or off"`
+	DTR    *scenario.Level  `json:"DTR,omitempty" doc:"raised or lowered"`
+	RTS    *scenario.Level  `json:"RTS,omitempty" doc:"raised or lowered"`
 	Breaks *scenario.Breaks `json:"breaks,omitempty" doc:"none or some"`
 	Reads  string           `json:"reads-within,omitempty" doc:"bytes wait no longer, such as 500 ms"`
 }

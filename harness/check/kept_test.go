@@ -59,7 +59,7 @@ func TestKept(t *testing.T) {
 	for name, desc := range map[string]string{
 		"told": told,
 		"goes on": `run: ["{self}", refhost, --job, "{job}"]
-many-runs: yes
+many-runs: true
 `,
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -41,7 +41,7 @@ func livesAgain(t *testing.T, host string) (*check.Outcome, error) {
 // Kind: process.
 func TestRestartOfARunningHost(t *testing.T) {
 	t.Parallel()
-	out, err := livesAgain(t, "understudy-host: 1\nalready-running: yes\nrecords: {form: csv, file: /nowhere}\n")
+	out, err := livesAgain(t, "understudy-host: 1\nalready-running: true\nrecords: {form: csv, file: /nowhere}\n")
 	require.NoError(t, err)
 	require.Equal(t, judge.Skipped, out.Verdict)
 	require.Contains(t, out.Why, "this one is started by hand")

@@ -222,7 +222,7 @@ const quiet = `
 understudy: 1
 title: A gauge that is asked
 until: 1 s
-gauges: [{name: g, dialect: line-ascii, mid-stroke: 8 mm, stream: off}]
+gauges: [{name: g, dialect: line-ascii, mid-stroke: 8 mm, stream: none}]
 cues: [{at: 0 s, do: rest on, size: 8 mm}]
 `
 
@@ -282,7 +282,7 @@ understudy: 1
 title: One of two is flooded
 until: 500 ms
 gauges:
-  - {name: g, dialect: line-ascii, mid-stroke: 8 mm, stream: off}
+  - {name: g, dialect: line-ascii, mid-stroke: 8 mm, stream: none}
   - {name: h, dialect: line-ascii, mid-stroke: 8 mm, stream: 30 Hz}
 cues: [{at: 0 s, do: rest on, size: 8 mm}]
 `, pace)

@@ -36,7 +36,7 @@ type Host struct {
 	Version     int               `yaml:"understudy-host" need:"yes" doc:"write understudy-host: 1, the version of this language"`
 	Title       string            `yaml:"title" doc:"what the host is, for reports"`
 	Run         []string          `yaml:"run" doc:"the command that starts the host, word by word; placeholders such as {port} and {records} are filled in"`
-	Running     bool              `yaml:"already-running" doc:"yes: the host is started by hand and only its port and its records are watched"`
+	Running     bool              `yaml:"already-running" doc:"true: the host is started by hand and only its port and its records are watched"`
 	Environment map[string]string `yaml:"environment" doc:"variables set for the host, beside those of the harness"`
 	Folder      string            `yaml:"folder" doc:"the folder the host starts in, from the description's own folder (default: the run folder)"`
 	Ready       Ready             `yaml:"ready" doc:"when the host counts as ready (default: when it has opened all its ports)"`
@@ -67,8 +67,8 @@ const question = "still to be answered: "
 type Ready struct {
 	Says    string            `yaml:"says" was:"line" doc:"a regular expression (RE2) that a line of the host's standard output matches"`
 	File    string            `yaml:"file" doc:"a file that appears; placeholders are filled in"`
-	Opened  bool              `yaml:"opened" doc:"yes: the host has opened the ports of all gauges"`
-	Command bool              `yaml:"first-command" doc:"yes: the host has sent something to every gauge"`
+	Opened  bool              `yaml:"opened" doc:"true: the host has opened the ports of all gauges"`
+	Command bool              `yaml:"first-command" doc:"true: the host has sent something to every gauge"`
 	After   quantity.Duration `yaml:"after" doc:"this long after its start; the last resort"`
 	Within  quantity.Duration `yaml:"within" doc:"how long to wait for it (default: 20 s)"`
 
@@ -127,13 +127,13 @@ type ManyRuns struct {
 	EndedPattern *regexp.Regexp // Ended, compiled
 }
 
-// UnmarshalAny takes yes, for a host that is told nothing, beside the mapping.
+// UnmarshalAny takes true, for a host that is told nothing, beside the mapping.
 func (m *ManyRuns) UnmarshalAny(n strict.Any) error {
 	type plain ManyRuns
 	if n.Kind != strict.Scalar {
 		n.Decode((*plain)(m))
-	} else if n.Scalar != "yes" {
-		n.Errorf("write yes, or a mapping such as {begin: \"job {job}\", end: end, ended: ^ended$}", "%q does not say how the host is told of each run", n.Scalar)
+	} else if n.Scalar != "true" {
+		n.Errorf("write true, or a mapping such as {begin: \"job {job}\", end: end, ended: ^ended$}", "%q does not say how the host is told of each run", n.Scalar)
 	}
 	return nil
 }
@@ -141,7 +141,7 @@ func (m *ManyRuns) UnmarshalAny(n strict.Any) error {
 // SchemaFor describes both forms.
 func (ManyRuns) SchemaFor(of func(any) map[string]any) map[string]any {
 	type manyRuns ManyRuns
-	return map[string]any{"anyOf": []any{map[string]any{"enum": []string{"yes"}}, of(manyRuns{})}}
+	return map[string]any{"anyOf": []any{map[string]any{"enum": []any{true}}, of(manyRuns{})}}
 }
 
 // GoesOn reports whether the host's ports and records are the same in every
@@ -272,7 +272,7 @@ func (h *Host) check(doc *strict.Doc) {
 	case h.Running && len(h.Run) > 0:
 		doc.Errorf(&h.Running, "keep one of them", "a host that is already running is not started by run as well")
 	case !h.Running && len(h.Run) == 0:
-		doc.Errorf(h, "write run: [command, words], or already-running: yes", "nothing says how the host is started")
+		doc.Errorf(h, "write run: [command, words], or already-running: true", "nothing says how the host is started")
 	}
 	for i := range h.Run {
 		checkPlaces(doc, &h.Run[i], h.Run[i])

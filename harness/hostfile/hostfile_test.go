@@ -102,8 +102,8 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 		"place":            {"understudy-host: 1\nrun: [h, \"{prot}\"]\nrecords: {form: csv}", `h:2:10: {prot} is not a place; did you mean {port}?`},
 		"place, empty":     {"understudy-host: 1\nrun: [h, \"{port:}\"]\nrecords: {form: csv}", `h:2:10: {port:} names no gauge; write {port:NAME}, or {port}`},
 		"place with name":  {"understudy-host: 1\nrun: [h, \"{run:x}\"]\nrecords: {form: csv}", `h:2:10: {run:x}: only {port:NAME} takes a name; write {run}`},
-		"both lives":       {"understudy-host: 1\nrun: [h]\nalready-running: yes\nrecords: {form: csv}", `h:3:18: a host that is already running is not started by run as well; keep one of them`},
-		"no life":          {"understudy-host: 1\nrecords: {form: csv}", `h:1:1: nothing says how the host is started; write run: [command, words], or already-running: yes`},
+		"both lives":       {"understudy-host: 1\nrun: [h]\nalready-running: true\nrecords: {form: csv}", `h:3:18: a host that is already running is not started by run as well; keep one of them`},
+		"no life":          {"understudy-host: 1\nrecords: {form: csv}", `h:1:1: nothing says how the host is started; write run: [command, words], or already-running: true`},
 		"version":          {"understudy-host: 2\nrun: [h]\nrecords: {form: csv}", `h:1:18: version 2 of the language is not known here; write 1`},
 		"not ours":         {"understudy: 1\n", "h:1:1: unknown key \"understudy\""},
 		"ready":            {"understudy-host: 1\nrun: [h]\nready: soon\nrecords: {form: csv}", `h:3:8: "soon" is not a way to be ready; write opened, first-command, or a mapping such as {says: ready}`},
@@ -119,8 +119,8 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 		"separator":        {with("{form: csv, separator: comet}"), `h:3:33: "comet" is not a mark`},
 		"separator, json":  {with("{form: json-lines, separator: tab}"), `h:3:40: a separator has no meaning for records of form json-lines`},
 		"comma twice":      {with("{form: csv, decimal-mark: comma}"), `h:3:36: the decimal mark is a comma, and so is the separator by default`},
-		"no header":        {with("{form: csv, no-header: yes}"), `h:3:33: without a header the columns must be given by number`},
-		"no header, name":  {with("{form: csv, no-header: yes, columns: {value: v}}"), `h:3:55: there is no header that could name the column "v"`},
+		"no header":        {with("{form: csv, no-header: true}"), `h:3:33: without a header the columns must be given by number`},
+		"no header, name":  {with("{form: csv, no-header: true, columns: {value: v}}"), `h:3:56: there is no header that could name the column "v"`},
 		"no value":         {with("{form: csv, columns: {tag: 1}}"), `h:3:32: the columns name neither a value nor a zone; write at least value or zone`},
 		"a dialect's file": {"understudy-host: 1\nrun: [h]\ndialects: [line-ascii, my/binary.yaml]\nrecords: {form: csv}", `h:3:24: "my/binary.yaml" is not a dialect's name; write the name that stands in the dialect's file behind dialect:`},
 		"a dialect again":  {"understudy-host: 1\nrun: [h]\ndialects: [line-ascii, line-ascii]\nrecords: {form: csv}", `h:3:24: the dialect line-ascii is claimed twice`},
@@ -132,8 +132,8 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 		"time":             {with("{form: csv, time: stardate}"), `h:3:28: "stardate" is not a form of time at "stardate"`},
 		"time zone":        {with("{form: csv, time: {form: iso, zone: Mars/Base}}"), `h:3:29: "Mars/Base" is not a zone that is known here`},
 		"table and query":  {with("{form: sqlite, table: a, query: select 1}"), `h:3:42: a table and a query stand side by side; keep one of them`},
-		"many runs":        {many("maybe"), `h:3:12: "maybe" does not say how the host is told of each run; write yes, or a mapping such as {begin: "job {job}", end: end, ended: ^ended$}`},
-		"many, running":    {"understudy-host: 1\nalready-running: yes\nmany-runs: yes\nrecords: {form: csv}", `h:3:12: a host that is already running is kept anyway; leave it out`},
+		"many runs":        {many("maybe"), `h:3:12: "maybe" does not say how the host is told of each run; write true, or a mapping such as {begin: "job {job}", end: end, ended: ^ended$}`},
+		"many, running":    {"understudy-host: 1\nalready-running: true\nmany-runs: true\nrecords: {form: csv}", `h:3:12: a host that is already running is kept anyway; leave it out`},
 		"many, place":      {many("{begin: \"{jop}\"}"), `h:3:20: {jop} is not a place; did you mean {job}?`},
 		"many, line end":   {many("{begin: b, end: \"a\\nb\"}"), `h:3:28: the line has a line end in it`},
 		"many, expression": {many("{begin: b, end: e, ended: \"(\"}"), `h:3:38: the regular expression cannot be read`},
@@ -155,8 +155,8 @@ func TestManyRuns(t *testing.T) {
 		goesOn bool
 	}{
 		"run: [h]":                      {nil, false},
-		"already-running: yes":          {nil, true},
-		"run: [h]\nmany-runs: yes":      {&hostfile.ManyRuns{}, true},
+		"already-running: true":         {nil, true},
+		"run: [h]\nmany-runs: true":     {&hostfile.ManyRuns{}, true},
 		"run: [h]\nmany-runs: {}":       {&hostfile.ManyRuns{}, true},
 		"run: [h]\nmany-runs: {end: e}": {&hostfile.ManyRuns{End: "e"}, true},
 		"run: [h]\nmany-runs: {begin: \"job {job}\", end: e, ended: ^E}": {&hostfile.ManyRuns{Begin: "job {job}", End: "e", Ended: "^E"}, false},
@@ -223,7 +223,7 @@ func TestSchemaTakesWhatParseTakes(t *testing.T) {
 	require.NoError(t, json.Unmarshal([]byte(`{"understudy-host": 1, "run": ["h", "{port}"], "ready": "opened", "pace": "10×",
 		"records": {"form": "csv", "columns": {"value": 3, "unit": {"always": "mm"}}, "zones": {"OK": "inside"}, "time": {"form": "iso"}}}`), &v))
 	require.NoError(t, schema.Validate(v))
-	for how, fits := range map[string]bool{`"yes"`: true, `{"begin": "job {job}", "end": "end", "ended": "^ended$"}`: true, `"no"`: false, `{"start": "x"}`: false} {
+	for how, fits := range map[string]bool{`true`: true, `{"begin": "job {job}", "end": "end", "ended": "^ended$"}`: true, `false`: false, `{"start": "x"}`: false} {
 		require.NoError(t, json.Unmarshal([]byte(`{"understudy-host": 1, "run": ["h"], "many-runs": `+how+`, "records": {"form": "csv"}}`), &v))
 		require.Equal(t, fits, schema.Validate(v) == nil, how)
 	}

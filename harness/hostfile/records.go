@@ -81,7 +81,7 @@ type Records struct {
 	Separator Mark     `yaml:"separator" doc:"the character between fields of csv (default: comma)"`
 	Encoding  Encoding `yaml:"encoding" doc:"how the text is written as bytes (default: utf-8)"`
 	Decimal   Mark     `yaml:"decimal-mark" doc:"the mark before the decimals of a value (default: point)"`
-	NoHeader  bool     `yaml:"no-header" doc:"yes: the first row of csv is a record already; columns are then given by number"`
+	NoHeader  bool     `yaml:"no-header" doc:"true: the first row of csv is a record already; columns are then given by number"`
 	Skip      int      `yaml:"skip-lines" doc:"lines before the header (or the first record) that are not records"`
 	Only      string   `yaml:"only-lines" doc:"a regular expression (RE2); lines it does not match are neither header nor records, for records among other output (default: all lines; of json-lines in {output}, those that begin with a brace)"`
 	Table     string   `yaml:"table" doc:"of sqlite: the table, in the order of its rowid (default: the only one); of sql: the table"`

@@ -157,7 +157,7 @@ func (d *drafter) csvTable(lines []string) table {
 	if len(t.rows) > 0 && isHeader(t.rows[0]) {
 		t.names, t.rows = t.rows[0], t.rows[1:]
 	} else {
-		d.line("no-header: yes")
+		d.line("no-header: true")
 		d.say("the first row is a record and not a header")
 	}
 	return t

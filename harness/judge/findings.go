@@ -214,7 +214,7 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 // control says how the control lines of a gauge's port are to stand, and how those
 // stood that did not.
 func (j *judging) control(f *cause.Facts) (want, got string) {
-	words := map[bool]string{true: "on", false: "off"}
+	words := map[bool]string{true: "raised", false: "lowered"}
 	var wants, gots []string
 	for _, l := range []struct {
 		name   string

@@ -99,7 +99,7 @@ func TestReadsForms(t *testing.T) {
 		"german": {german, encode("Zeit;Nr;Messgröße;Einheit;Urteil;Art\n31.07.2026 09:30:00,25;0012;8,015;mm;IO;M\n31.07.2026 09:30:01;13;\"8,02\";Zoll;nio+;M\n31.07.2026 09:30:02;14;---;mm;kein;M\n;;;;;Batterie\n;;bla;;;Kommentar\n", charmap.Windows1252.NewEncoder()),
 			[]string{"2 reading at 2026-07-31T07:30:00.25Z bore-1/ tag 12 value 8.015 mm inside", "3 reading at 2026-07-31T07:30:01Z bore-1/ tag 13 value 8.02 in above",
 				"4 reading at 2026-07-31T07:30:02Z bore-1/ tag 14 mm void", "5 low-cell bore-1/"}},
-		"tabs, no header":           {"  {form: csv, separator: tab, no-header: yes, columns: {value: 2, tag: 1, zone: 9}}", "1\t8.01\n2\t-0.003 mm\n", []string{"1 reading tag 1 value 8.01", "2 reading tag 2 value -0.003 mm"}},
+		"tabs, no header":           {"  {form: csv, separator: tab, no-header: true, columns: {value: 2, tag: 1, zone: 9}}", "1\t8.01\n2\t-0.003 mm\n", []string{"1 reading tag 1 value 8.01", "2 reading tag 2 value -0.003 mm"}},
 		"date and time apart":       {"  {form: csv, columns: {time: [Date, Time], value: v}}", "Time,v,Date\n07:30:00,1.5,2026-01-31\n", []string{"2 reading at 2026-01-31T07:30:00Z value 1.5"}},
 		"date and time apart, json": {"  {form: json-lines, columns: {time: [at.d, at.t], value: v}}", `{"at":{"d":"2026-01-31","t":"07:30:00"},"v":1.5}`, []string{"1 reading at 2026-01-31T07:30:00Z value 1.5"}},
 		"lines before":              {"  {form: csv, skip-lines: 2}", "Report \"A\nof today\nvalue,zone\n1.5,inside\n", []string{"4 reading value 1.5 inside"}},

@@ -277,7 +277,7 @@ func (m *maker) cast() {
 			g.Function = new(gauge.Function)
 			_ = g.Function.UnmarshalText([]byte(fn)) // the levels are its names
 		}
-		if m.Levels["stream"] != "off" {
+		if m.Levels["stream"] != "none" {
 			g.Stream = &scenario.Stream{}
 			_ = g.Stream.UnmarshalText([]byte(m.Levels["stream"]))
 		}

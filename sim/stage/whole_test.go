@@ -48,9 +48,9 @@ frames:
       - {when: with-tail, fields: ["*", {check: sum, form: hex}]}
   - {name: hello, sent: [banner], fields: ["HELLO ", {text: serial}]}
   - {name: done, sent: [reply], fields: ["OK"]}
-  - {name: no, sent: [reply], fields: ["NO ", {text: error}]}
+  - {name: refused, sent: [reply], fields: ["NO ", {text: error}]}
 commands:
-  - {name: write, fields: ["W ", {text: setting}, "=", {text: value, numbers: yes}], does: set, reply: done, refusal: no}
+  - {name: write, fields: ["W ", {text: setting}, "=", {text: value, numbers: true}], does: set, reply: done, refusal: refused}
 `
 
 // fake is a port whose far side is the test.

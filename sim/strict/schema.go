@@ -75,7 +75,7 @@ func (s schemas) of(t reflect.Type) map[string]any {
 	case reflect.Map:
 		return map[string]any{"type": "object", "additionalProperties": s.of(t.Elem())}
 	case reflect.Bool:
-		return map[string]any{"enum": []any{true, false, "yes", "no", "on", "off"}}
+		return map[string]any{"type": "boolean"}
 	case reflect.String:
 		return map[string]any{"type": []string{"string", "number", "boolean"}}
 	}

@@ -147,8 +147,9 @@ type Doc struct {
 	Root Any
 	at   map[place]Pos
 
-	errs  Errors
-	found int // mistakes, those not listed among them
+	errs    Errors
+	found   int     // mistakes, those not listed among them
+	misread []Error // words that other readers take for booleans
 }
 
 // Decode reads src into *out. The error is of type Errors and holds every
@@ -166,11 +167,25 @@ func Decode(file string, src []byte, out any) (doc *Doc, err error) {
 			doc.decode(root, reflect.ValueOf(out).Elem(), 0)
 		}
 	}
+	if _, whole := out.(*Any); whole {
+		doc.misread = nil // nothing takes the words yet
+	}
 	return doc, doc.Err()
 }
 
-// Err returns all mistakes so far as Errors, sorted by place, or nil.
+// booleans are words of YAML 1.2 that YAML 1.1 takes for true and false, as most of
+// its readers have it.
+var booleans = []string{"yes", "no", "on", "off"}
+
+// Err returns all mistakes so far as Errors, sorted by place, or nil. A word that
+// is a boolean to some is one where nothing else is wrong with it.
 func (d *Doc) Err() error {
+	for _, e := range d.misread {
+		if !slices.ContainsFunc(d.errs, func(o Error) bool { return o.Pos == e.Pos }) {
+			d.add(e.Pos, e.Want, "%s", e.Msg)
+		}
+	}
+	d.misread = nil
 	if len(d.errs) == 0 {
 		return nil
 	}
@@ -292,7 +307,11 @@ func (d *Doc) convert(n ast.Node, depth int) (out Any, ok bool) {
 		return out, true
 	case *ast.StringNode:
 		out.Kind, out.Scalar = Scalar, n.Value
-		out.Quoted = strings.HasPrefix(n.Token.Origin, `"`) || strings.HasPrefix(strings.TrimSpace(n.Token.Origin), `"`) || strings.HasPrefix(strings.TrimSpace(n.Token.Origin), `'`)
+		origin := strings.TrimSpace(n.Token.Origin)
+		out.Quoted = strings.HasPrefix(origin, `"`) || strings.HasPrefix(origin, `'`)
+		if !out.Quoted && slices.Contains(booleans, strings.ToLower(n.Value)) {
+			d.misread = append(d.misread, Error{out.Pos, n.Value + " without quotes is a word to some YAML tools and a boolean to others", fmt.Sprintf("write %q in quotes", n.Value)})
+		}
 		return out, true
 	case *ast.LiteralNode:
 		out.Kind, out.Scalar, out.Quoted = Scalar, n.Value.Value, true
@@ -463,12 +482,14 @@ func (d *Doc) scalar(n Any, v reflect.Value) {
 		v.SetString(n.Scalar)
 	case reflect.Bool:
 		switch n.Scalar {
-		case "true", "yes", "on":
-			v.SetBool(true)
-		case "false", "no", "off":
-			v.SetBool(false)
+		case "true", "false":
+			v.SetBool(n.Scalar == "true")
+		case "yes", "on":
+			d.add(n.Pos, "write true", "%q is called \"true\" now", n.Scalar)
+		case "no", "off":
+			d.add(n.Pos, "write false", "%q is called \"false\" now", n.Scalar)
 		default:
-			d.add(n.Pos, "write yes or no", "%q is neither yes nor no", n.Scalar)
+			d.add(n.Pos, "write true or false", "%q is neither true nor false", n.Scalar)
 		}
 	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
 		i, err := strconv.ParseInt(n.Scalar, 0, bits)

@@ -47,7 +47,7 @@ leaves:
     veins: 0x10
 spare: {name: s}
 marks: {a: 1, b: -2}
-tall: yes
+tall: true
 pair: [1, 2]
 `
 
@@ -86,23 +86,25 @@ func TestDecodeKeepsTextAndPlace(t *testing.T) {
 // Kind: property.
 func TestMistakesAreNamedWhereTheyStand(t *testing.T) {
 	for name, c := range map[string]struct{ src, want string }{
-		"unknown key, near":  {"leavse: []", `t.yaml:1:1: unknown key "leavse"; did you mean "leaves"?`},
-		"unknown key, far":   {"zzz: 1", `t.yaml:1:1: unknown key "zzz"; the keys here are leaves, spare, marks, tall, pair`},
-		"unknown key, old":   {"foliage: []", `t.yaml:1:1: the key "foliage" is called "leaves" now; write leaves`},
-		"missing key":        {"spare: {veins: 1}", `t.yaml:1:9: the key "name" is missing; what the leaf is called`},
-		"enumeration":        {"spare: {name: a, shade: dep}", `t.yaml:1:25: "dep" is not a shade; did you mean "deep"?`},
-		"list for scalar":    {"tall: [1]", `t.yaml:1:7: a single value belongs here, not a list`},
-		"scalar for list":    {"leaves: 5", "t.yaml:1:9: a list belongs here, not a single value; write it as a list: [ ... ]"},
-		"nothing":            {"tall:", "t.yaml:1:1: the value is missing: a single value belongs here; write one, or leave the key out"},
-		"too large":          {"spare: {name: a, veins: 200}", `t.yaml:1:25: "200" is not a whole number that fits here`},
-		"negative":           {"pair: [1, -2]", `t.yaml:1:11: "-2" is not a whole number, zero or more, that fits here`},
-		"count":              {"pair: [1]", "t.yaml:1:7: 2 values belong here, not 1"},
-		"not a yes or no":    {"tall: maybe", `t.yaml:1:7: "maybe" is neither yes nor no; write yes or no`},
-		"twice":              {"tall: yes\ntall: no", `t.yaml:2:1: the key "tall" stands twice (first at line 1); keep one of them`},
-		"empty":              {"# nothing\n", "t.yaml:1:1: the file is empty"},
-		"anchor":             {"spare: &a {name: b}", "t.yaml:1:8: anchors, aliases and tags are not part of this language; write the value out"},
-		"second document":    {"tall: yes\n---\ntall: no\n", "t.yaml:3:1: a second document starts here; keep one per file"},
-		"two, in file order": {"tall: maybe\nleavse: 1", "t.yaml:1:7: \"maybe\" is neither yes nor no; write yes or no\nt.yaml:2:1: unknown key \"leavse\"; did you mean \"leaves\"?"},
+		"unknown key, near":   {"leavse: []", `t.yaml:1:1: unknown key "leavse"; did you mean "leaves"?`},
+		"unknown key, far":    {"zzz: 1", `t.yaml:1:1: unknown key "zzz"; the keys here are leaves, spare, marks, tall, pair`},
+		"unknown key, old":    {"foliage: []", `t.yaml:1:1: the key "foliage" is called "leaves" now; write leaves`},
+		"missing key":         {"spare: {veins: 1}", `t.yaml:1:9: the key "name" is missing; what the leaf is called`},
+		"enumeration":         {"spare: {name: a, shade: dep}", `t.yaml:1:25: "dep" is not a shade; did you mean "deep"?`},
+		"list for scalar":     {"tall: [1]", `t.yaml:1:7: a single value belongs here, not a list`},
+		"scalar for list":     {"leaves: 5", "t.yaml:1:9: a list belongs here, not a single value; write it as a list: [ ... ]"},
+		"nothing":             {"tall:", "t.yaml:1:1: the value is missing: a single value belongs here; write one, or leave the key out"},
+		"too large":           {"spare: {name: a, veins: 200}", `t.yaml:1:25: "200" is not a whole number that fits here`},
+		"negative":            {"pair: [1, -2]", `t.yaml:1:11: "-2" is not a whole number, zero or more, that fits here`},
+		"count":               {"pair: [1]", "t.yaml:1:7: 2 values belong here, not 1"},
+		"not a yes or no":     {"tall: maybe", `t.yaml:1:7: "maybe" is neither true nor false; write true or false`},
+		"twice":               {"tall: true\ntall: no", `t.yaml:2:1: the key "tall" stands twice (first at line 1); keep one of them`},
+		"empty":               {"# nothing\n", "t.yaml:1:1: the file is empty"},
+		"anchor":              {"spare: &a {name: b}", "t.yaml:1:8: anchors, aliases and tags are not part of this language; write the value out"},
+		"a boolean of before": {"tall: yes", `t.yaml:1:7: "yes" is called "true" now; write true`},
+		"a boolean to some":   {"spare: {name: Off, veins: 1}", `t.yaml:1:15: Off without quotes is a word to some YAML tools and a boolean to others; write "Off" in quotes`},
+		"second document":     {"tall: true\n---\ntall: false\n", "t.yaml:3:1: a second document starts here; keep one per file"},
+		"two, in file order":  {"tall: maybe\nleavse: 1", "t.yaml:1:7: \"maybe\" is neither true nor false; write true or false\nt.yaml:2:1: unknown key \"leavse\"; did you mean \"leaves\"?"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			var tr tree
@@ -118,7 +120,7 @@ func TestMistakesAreNamedWhereTheyStand(t *testing.T) {
 // Kind: property.
 func TestSyntaxErrorHasAPlace(t *testing.T) {
 	var tr tree
-	_, err := strict.Decode("t.yaml", []byte("tall: yes\nleaves: [1, 2\n"), &tr)
+	_, err := strict.Decode("t.yaml", []byte("tall: true\nleaves: [1, 2\n"), &tr)
 	require.Error(t, err)
 	require.Regexp(t, `^t\.yaml:2:\d+: `, err.Error())
 }
@@ -139,12 +141,12 @@ func TestBoundsOfAFile(t *testing.T) {
 		"braces":        {"marks: " + strings.Repeat("{a: ", 40_000), "t.yaml:1:408: nested more than 100 deep"},
 		"dashes":        {"leaves:\n" + strings.Repeat("- ", 40_000) + "1", "t.yaml:2:201: nested more than 100 deep"},
 		"indentation":   {indented(150), "t.yaml:101:101: nested more than 100 deep"},
-		"keys":          {"tall: yes\nmarks:\n  " + strings.ReplaceAll(keys(100_000), "\n", "\n  "), "t.yaml:4003:3: this mapping has more than 4000 keys; keep to 4000"},
+		"keys":          {"tall: true\nmarks:\n  " + strings.ReplaceAll(keys(100_000), "\n", "\n  "), "t.yaml:4003:3: this mapping has more than 4000 keys; keep to 4000"},
 		"values":        {"leaves: [" + strings.Repeat("1, ", 300_000) + "1]", "t.yaml:1:1: the file has more than 200000 lines and values; keep to 200000 lines and values"},
 		"size":          {strings.Repeat("#", 5<<20), "t.yaml:1:1: the file has 5242880 bytes; keep it under 4194304"},
-		"not UTF-8":     {"tall: yes\nspare: {name: é\xff}", "t.yaml:2:16: the byte 0xff is not UTF-8; save the file as UTF-8"},
+		"not UTF-8":     {"tall: true\nspare: {name: é\xff}", "t.yaml:2:16: the byte 0xff is not UTF-8; save the file as UTF-8"},
 		"UTF-16":        {"\xff\xfet\x00", "t.yaml:1:1: the file begins with the byte order mark of UTF-16; save it as UTF-8"},
-		"a long value":  {"tall: " + strings.Repeat("x", 1_000_000), `t.yaml:1:7: "` + strings.Repeat("x", 147) + "…" + strings.Repeat("x", 50) + `" is neither yes nor no; write yes or no`},
+		"a long value":  {"tall: " + strings.Repeat("x", 1_000_000), `t.yaml:1:7: "` + strings.Repeat("x", 147) + "…" + strings.Repeat("x", 50) + `" is neither true nor false; write true or false`},
 		"a long shade":  {"spare: {name: a, shade: " + strings.Repeat("x", 1_000_000) + "}", `t.yaml:1:25: "` + strings.Repeat("x", 146) + "…" + strings.Repeat("x", 34) + `" is not a shade`},
 		"a long key":    {strings.Repeat("x", 1000) + ": 1", `t.yaml:1:1: unknown key "` + strings.Repeat("x", 147) + "…" + strings.Repeat("x", 50) + `"; the keys here are leaves, spare, marks, tall, pair`},
 		"many mistakes": {"{" + strings.ReplaceAll(keys(30_000), "\n", ", ") + "}", ""},
@@ -179,7 +181,7 @@ func TestQuotesAndCommentsDoNotNest(t *testing.T) {
 	for _, src := range []string{
 		"spare: {name: \"" + many + "\\\"" + many + "\"}",
 		"spare: {name: '" + many + "'}",
-		"tall: yes # " + many,
+		"tall: true # " + many,
 		"\ufeffspare:\n  name: it's\n# " + many,
 	} {
 		var tr tree

@@ -174,7 +174,7 @@ func (c *compiler) framing(f *framing, from Side) {
 		want string
 		what string
 	}{
-		{f.covers == "body-and-end" && !s.Beyond, &s.Covers, "add check-after-end: yes", "the check stands before the end and cannot cover it"},
+		{f.covers == "body-and-end" && !s.Beyond, &s.Covers, "add check-after-end: true", "the check stands before the end and cannot cover it"},
 		{s.Beyond && f.check == nil, &s.Beyond, "write check: as well", "there is no check to stand after the end"},
 		{f.split != 0 && f.check != nil, &s.Split, "", "a line of several commands has no check"},
 		{f.path != 0 && f.split == 0, &s.Path, "write split as well", "a path matters only between the commands of one line"},

@@ -53,26 +53,26 @@ frames:
   - {name: result, sent: [reading], per: channel, fields: [{decimal: fn, decimals: 0}, "R", {decimal: channel, decimals: 0}, "=", {decimal: reading}]}
   - {name: enquiry, fields: ["ENQ"]}
   - {name: end, fields: ["EOT ", {decimal: cell, decimals: 0}]}
-  - {name: no, fields: ["NO ", {text: error}]}
+  - {name: refused, fields: ["NO ", {text: error}]}
 commands:
   - {name: ack, fields: ["A"]}
   - {name: nak, fields: ["N"]}
-  - {name: go-on, fields: ["G"], in: [asking], refusal: no}
+  - {name: go-on, fields: ["G"], in: [asking], refusal: refused}
 states:
   - state: idle
     rules:
-      - {upon: emission, hold: yes, send: enquiry, let: {fn: "1"}, go: asking}
+      - {upon: emission, hold: true, send: enquiry, let: {fn: "1"}, go: asking}
       - {upon: go-on, go: asking}
   - state: asking
     rules:
-      - {upon: ack, release: yes, go: sent}
-      - {upon: nak, resend: yes, at-most: 2, else: {drop: yes, send: end, go: idle}}
-      - {after: 1 s, drop: yes, go: idle}
+      - {upon: ack, release: true, go: sent}
+      - {upon: nak, resend: true, at-most: 2, else: {drop: true, send: end, go: idle}}
+      - {after: 1 s, drop: true, go: idle}
   - state: sent
     rules:
-      - {upon: ack, if: left > 0, let: {fn: "(fn + 1) % 8"}, release: yes}
+      - {upon: ack, if: left > 0, let: {fn: "(fn + 1) % 8"}, release: true}
       - {upon: ack, wait: 50 ms, speed: 9600, send: [end, enquiry], go: idle}
-      - {upon: nak, resend: yes, at-most: 2, else: {drop: yes, send: end, go: idle}}
+      - {upon: nak, resend: true, at-most: 2, else: {drop: true, send: end, go: idle}}
 `
 
 // Frames are written when they are sent, one emission in several messages, with
@@ -260,7 +260,7 @@ func TestFramings(t *testing.T) {
 dialect: two
 framing: {kind: delimited, end: "\r\n", header: ["#", {decimal: seq, width: 2, pad: "0", decimals: 0}], trailer: ["*", {check: xor, form: hex}]}
 framings:
-  - {framing: block, kind: bracketed, start: "\x02", end: "\x03", check: {check: xor}, check-after-end: yes, covers: body-and-end}
+  - {framing: block, kind: bracketed, start: "\x02", end: "\x03", check: {check: xor}, check-after-end: true, covers: body-and-end}
   - {framing: word, kind: sync, mask: 0x80, bytes: 2}
 frames:
   - {name: line, fields: [" ", {decimal: reading}]}
@@ -296,9 +296,9 @@ framing: {kind: delimited, end: "\n"}
 frames: [{name: x, sent: [reading], fields: [{decimal: reading}]}]
 commands: [{name: ack, fields: ["A"]}]
 states:
-  - {state: idle, rules: [{upon: emission, hold: yes, go: waits}]}
+  - {state: idle, rules: [{upon: emission, hold: true, go: waits}]}
   - {state: waits, rules: [{upon: ack, if: waiting > 5, go: never}]}
-  - {state: never, rules: [{upon: ack, release: yes, go: idle}]}
+  - {state: never, rules: [{upon: ack, release: true, go: idle}]}
 `
 	err := parse(t, "d.yaml", src).Prove(Use{}).Err()
 	require.ErrorContains(t, err, "from state waits what waits is never sent nor given up")

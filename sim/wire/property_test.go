@@ -33,14 +33,14 @@ var framingsText = []string{
 	`{kind: length, size: 1, order: little, plus: 3, check: {check: crc-32/iso-hdlc}, longest: 240}`,
 	`{kind: bracketed, start: ":", end: "\r\n", coding: hex, check: {check: sum-negated}}`,
 	`{kind: bracketed, start: "\x02", end: "\x03", escape: "\x1B", xor: 0x20, check: {check: fletcher-16}}`,
-	`{kind: bracketed, start: "\x10\x02", end: "\x10\x03", double: "\x10", check: {check: crc-8/smbus}, check-after-end: yes, covers: body-and-end}`,
+	`{kind: bracketed, start: "\x10\x02", end: "\x10\x03", double: "\x10", check: {check: crc-8/smbus}, check-after-end: true, covers: body-and-end}`,
 	`{kind: silence, gap: 3.5 characters, check: {check: crc-16/modbus, order: little}}`,
-	`{kind: silence, gap: 5 ms, early: yes, check: {check: crc-32/iso-hdlc, order: little}}`,
+	`{kind: silence, gap: 5 ms, early: true, check: {check: crc-32/iso-hdlc, order: little}}`,
 }
 
 var framingsASCII = append([]string{
 	`{kind: delimited, end: "\r\n"}`, `{kind: delimited, end: "\n", check: {check: xor, form: hex}}`,
-	`{kind: bracketed, start: "\x02", end: "\x03", check: {check: xor}, check-after-end: yes, covers: body-and-end}`,
+	`{kind: bracketed, start: "\x02", end: "\x03", check: {check: xor}, check-after-end: true, covers: body-and-end}`,
 }, framingsText...)
 
 func decimals(lo, hi int64, exp int) func(t *rapid.T) Value {
@@ -93,10 +93,10 @@ func drawField(t *rapid.T, name string, ascii bool) (string, genTerm) {
 		g.value = func(t *rapid.T) Value {
 			return toValue(rapid.StringMatching(`[a-z]{1,5}|[1-9][0-9]{0,5}`).Draw(t, "text"))
 		}
-		return fmt.Sprintf(`{text: %s, width: 8, numbers: yes}`, name), g
+		return fmt.Sprintf(`{text: %s, width: 8, numbers: true}`, name), g
 	case "quoted":
 		g.value = func(t *rapid.T) Value { return Str(rapid.StringMatching(`[ -~]{0,10}`).Draw(t, "text")) }
-		return fmt.Sprintf(`{text: %s, quoted: yes, longest: 10}`, name), g
+		return fmt.Sprintf(`{text: %s, quoted: true, longest: 10}`, name), g
 	case "choice":
 		g.value = func(t *rapid.T) Value {
 			return Str(rapid.SampledFrom([]string{"one", "two", "three"}).Draw(t, "choice"))

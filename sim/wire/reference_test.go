@@ -273,8 +273,8 @@ station: {term: address, is: 17, broadcast: [0]}
 maps:
   - map: holding
     registers:
-      - {at: 1, write: yes, holds: {int: one, size: 2}}
-      - {at: 2, write: yes, holds: {int: two, size: 2}}
+      - {at: 1, write: true, holds: {int: one, size: 2}}
+      - {at: 2, write: true, holds: {int: two, size: 2}}
       - {at: 0x6B, holds: {int: a, size: 2}}
       - {at: 0x6C, holds: {int: b, size: 2}}
       - {at: 0x6D, holds: {int: c, size: 2}}
@@ -286,14 +286,14 @@ frames:
   - {name: six, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 6}, {int: first, size: 2}, {map: holding, first: first, count: 1}]}
   - {name: sixteen, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 16}, {int: first, size: 2}, {int: count, size: 2}]}
   - {name: echo, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 8}, {int: sub-function, size: 2, value: 0}, {int: data, size: 2}]}
-  - {name: no, fields: [{int: address, size: 1}, {int: code, size: 1, range: [128, 255], value: "=function_code + 128"}, {choice: error, size: 1, is: {illegal-function: 1, illegal-address: 2, illegal-value: 3}, otherwise: illegal-value}]}
+  - {name: refused, fields: [{int: address, size: 1}, {int: code, size: 1, range: [128, 255], value: "=function_code + 128"}, {choice: error, size: 1, is: {illegal-function: 1, illegal-address: 2, illegal-value: 3}, otherwise: illegal-value}]}
 commands:
-  - {name: read-holding, does: read, reply: three, refusal: no, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 3}, {int: first, size: 2}, {int: count, size: 2}]}
-  - {name: read-input, does: read, reply: four, refusal: no, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 4}, {int: first, size: 2}, {int: count, size: 2}]}
-  - {name: write-one, does: set, reply: six, refusal: no, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 6}, {int: first, size: 2}, {map: holding, first: first, count: 1}]}
-  - {name: write, does: set, reply: sixteen, refusal: no, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 16}, {int: first, size: 2}, {int: count, size: 2}, {length: data, size: 1}, {map: holding, name: data, first: first, count: count}]}
+  - {name: read-holding, does: read, reply: three, refusal: refused, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 3}, {int: first, size: 2}, {int: count, size: 2}]}
+  - {name: read-input, does: read, reply: four, refusal: refused, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 4}, {int: first, size: 2}, {int: count, size: 2}]}
+  - {name: write-one, does: set, reply: six, refusal: refused, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 6}, {int: first, size: 2}, {map: holding, first: first, count: 1}]}
+  - {name: write, does: set, reply: sixteen, refusal: refused, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 16}, {int: first, size: 2}, {int: count, size: 2}, {length: data, size: 1}, {map: holding, name: data, first: first, count: count}]}
   - {name: diagnose, reply: echo, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 8}, {int: sub-function, size: 2, value: 0}, {int: data, size: 2}]}
-  - {name: other, refuse: illegal-function, refusal: no, fields: [{int: address, size: 1}, {int: function-code, size: 1, except: [3, 4, 6, 8, 16], range: [0, 127]}, {skip: rest}]}
+  - {name: other, refuse: illegal-function, refusal: refused, fields: [{int: address, size: 1}, {int: function-code, size: 1, except: [3, 4, 6, 8, 16], range: [0, 127]}, {skip: rest}]}
 `)
 	rec := set(d, d.NewRecord(), 0, "a", 0x022b, "b", 0, "c", 0x64, "nine", 10)
 	for _, tt := range []struct{ section, ask, reply string }{
@@ -428,7 +428,7 @@ frames:
   - {name: nr2, fields: ["2 ", {decimal: a}]}
   - {name: nr3, fields: ["3 ", {decimal: a, exponent: always}]}
   - {name: nrf, fields: ["4 ", {decimal: a, exponent: accept}]}
-  - {name: string, fields: ["5 ", {text: s, quoted: yes}]}
+  - {name: string, fields: ["5 ", {text: s, quoted: true}]}
 `)
 	for _, tt := range []struct{ frame, term, value, want string }{
 		{"nr1", "a", "123", "1 123"}, {"nr1", "a", "-12", "1 -12"},

@@ -189,8 +189,8 @@ func TestModbusMore(t *testing.T) {
 		{"01 0000 0001", "read /-1 -", "01 01 01"},
 		{"01 0000 0014", "read /-1 -", "01 03 010000"},
 		{"01 0100 0001", "refused: illegal-address", "81 02"},
-		{"05 0000 FF00", "set stream/-1 on", "05 0000 FF00"},
-		{"05 0000 0000", "set stream/-1 off", "05 0000 0000"},
+		{"05 0000 FF00", "set stream/-1 yes", "05 0000 FF00"},
+		{"05 0000 0000", "set stream/-1 no", "05 0000 0000"},
 		{"05 0000 1234", "refused: illegal-function", "85 01"},
 		{"0F 0000 0001 01 00", "set stream/0 no", "0F 0000 0001"},
 		{"0F 0010 0002 01 03", "zero /0 - + zero /1 -", "0F 0010 0002"},
@@ -404,10 +404,10 @@ framing: {kind: delimited, end: "\n"}
 remembers: [{name: tries}]
 frames:
   - {name: ok, fields: ["OK"]}
-  - {name: no, fields: ["NO ", {text: error}, " ", {decimal: tries, decimals: 0}]}
+  - {name: refused, fields: ["NO ", {text: error}, " ", {decimal: tries, decimals: 0}]}
 commands:
   - {name: unlock, fields: ["open sesame"], reply: ok}
-  - {name: zero, fields: ["zero"], does: zero, in: [open], reply: ok, refusal: no, let: {tries: "0"}}
+  - {name: zero, fields: ["zero"], does: zero, in: [open], reply: ok, refusal: refused, let: {tries: "0"}}
   - {name: count, fields: ["count"], let: {tries: "tries + 1"}, reply: ["tries ", {text: word, value: "=tries > 1 ? 'many' : 'one'"}]}
 states:
   - {state: locked, rules: [{upon: unlock, go: open}]}

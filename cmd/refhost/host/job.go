@@ -33,8 +33,8 @@ type job struct {
 
 // atLine is how the host is to behave at the serial line.
 type atLine struct {
-	DTR    string `json:"DTR"`    // on unless given
-	RTS    string `json:"RTS"`    // on unless given
+	DTR    string `json:"DTR"`    // raised unless given
+	RTS    string `json:"RTS"`    // raised unless given
 	Breaks string `json:"breaks"` // none unless given
 }
 
@@ -189,8 +189,8 @@ func (j *job) check() error {
 		oneOf("decide", &j.Decide, "displayed", "unrounded"),
 		oneOf("limits-are", &j.LimitsAre, "inclusive", "strict"),
 		oneOf("keeps", &j.Keeps, "tagged", "all"),
-		oneOf("at-line.DTR", &j.AtLine.DTR, "on", "off"),
-		oneOf("at-line.RTS", &j.AtLine.RTS, "on", "off"),
+		oneOf("at-line.DTR", &j.AtLine.DTR, "raised", "lowered"),
+		oneOf("at-line.RTS", &j.AtLine.RTS, "raised", "lowered"),
 		oneOf("at-line.breaks", &j.AtLine.Breaks, "none", "some"))
 	for i := range j.Gauges {
 		g := &j.Gauges[i]

@@ -24,7 +24,7 @@ func TestParseJob(t *testing.T) {
 	j, err := parseJob("job.json", []byte(fullJob))
 	require.NoError(t, err)
 	want := &job{Version: 1, Feature: "guide bore", Unit: "mm", Rounding: "half-even", Resolution: *dec("0.001"), Decide: "displayed", LimitsAre: "inclusive",
-		Guard: *dec("0.002"), Keeps: "tagged", Records: "records.csv", AtLine: atLine{"on", "on", "none"}, Gauges: []gauge{{
+		Guard: *dec("0.002"), Keeps: "tagged", Records: "records.csv", AtLine: atLine{"raised", "raised", "none"}, Gauges: []gauge{{
 			Name: "bore-1", Serial: "US-0001", Port: "ports/bore-1", PortKind: "pty", Line: line{19200, 7, 'E', "2"}, Dialect: "line-ascii.yaml",
 			Unit: &j.Unit, Factor: dec("1"), Preset: dec("8.000"), Function: "live", Tags: tagNumbers{1, 9999, duration{2 * time.Second}},
 			Writes:   []write{{"set", "unit", "A", "in"}, {Verb: "stream-on"}},

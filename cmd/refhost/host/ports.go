@@ -30,7 +30,7 @@ func (s *session) wants(first bool) Wants {
 	j, d := s.mind.job, s.mind.defects
 	l := j.Gauges[s.place].Line.with(d)
 	return Wants{Place: s.place, Again: !first, Line: l.String(), line: l, Lines: !d["control-lines-idle"],
-		DTR: j.AtLine.DTR == "on", RTS: j.AtLine.RTS == "on", Break: (j.AtLine.Breaks == "some") != d["sends-breaks"]}
+		DTR: j.AtLine.DTR == "raised", RTS: j.AtLine.RTS == "raised", Break: (j.AtLine.Breaks == "some") != d["sends-breaks"]}
 }
 
 // Ground is what the host runs on: an operating system, or a world in the same
