@@ -201,13 +201,20 @@ func JudgeSeq(ctx context.Context, spec Spec, entries iter.Seq[ledger.Entry], re
 	if spec.Resolution.Sign() <= 0 {
 		return Result{Verdict: Error, Reasons: []string{"the host's resolution is not stated, or not above 0"}}
 	}
-	j := &judging{Spec: &spec, ctx: ctx, records: records, seed: maphash.MakeSeed()}
-	j.observe(entries)
+	j := newJudging(ctx, &spec, entries, records)
 	if j.ended() {
 		return Result{Verdict: Inconclusive, Reasons: []string{cutShort}}
 	}
-	j.index()
 	return j.result()
+}
+
+func newJudging(ctx context.Context, spec *Spec, entries iter.Seq[ledger.Entry], records []Record) *judging {
+	j := &judging{Spec: spec, ctx: ctx, records: records, seed: maphash.MakeSeed()}
+	j.observe(entries)
+	if !j.ended() {
+		j.index()
+	}
+	return j
 }
 
 // judging is the state of one judgement.

@@ -96,6 +96,21 @@ func (j *judging) learn(o *outcome, open map[key]bool) (out []found) {
 
 // aspect finds the best sentence about one aspect of the rows.
 func (l *learner) aspect(a aspect) found {
+	all := l.fitting(a)
+	if len(all) == 0 {
+		return found{}
+	}
+	best := all[0]
+	for _, f := range all[1:] {
+		if len(best.Or) < mostOthers && f.bits-best.bits <= nearly && slices.Equal(f.items, best.items) && !strings.HasPrefix(f.Text, best.Text) {
+			best.Or = append(best.Or, f.Text)
+		}
+	}
+	return best
+}
+
+// fitting are the sentences about one aspect of the rows, the best first.
+func (l *learner) fitting(a aspect) (all []found) {
 	var wrong []*item
 	for _, it := range l.items {
 		if d := it.bad[a]; d != nil && l.open[d.key()] {
@@ -103,22 +118,10 @@ func (l *learner) aspect(a aspect) found {
 		}
 	}
 	if len(wrong) == 0 {
-		return found{}
-	}
-	var ways []what
-	switch a {
-	case ofValue:
-		ways = l.values(spread(wrong, 12))
-	case ofZone:
-		ways = l.zones()
-	case ofTag:
-		ways = l.tagsWrong(spread(wrong, 12))
-	default:
-		ways = slices.DeleteFunc(slices.Clone(simple), func(w what) bool { return w.of != a })
+		return nil
 	}
 	few := spread(wrong, prescreen)
-	var all []found
-	for _, w := range ways {
+	for _, w := range l.ways(a, spread(wrong, 12)) {
 		if slices.ContainsFunc(few, func(it *item) bool { ans, ok := w.says(it); return ok && l.got(it, a, ans) }) {
 			all = append(all, l.way(w, wrong)...)
 		}
@@ -139,16 +142,20 @@ func (l *learner) aspect(a aspect) found {
 		}
 		return cmp.Or(cmp.Compare(y.Rows, x.Rows), cmp.Compare(y.saves, x.saves))
 	})
-	if len(all) == 0 {
-		return found{}
+	return all
+}
+
+// ways are the ways in which an aspect can be wrong; examples are wrong items.
+func (j *judging) ways(a aspect, examples []*item) []what {
+	switch a {
+	case ofValue:
+		return j.values(examples)
+	case ofZone:
+		return j.zones()
+	case ofTag:
+		return j.tagsWrong(examples)
 	}
-	best := all[0]
-	for _, f := range all[1:] {
-		if len(best.Or) < mostOthers && f.bits-best.bits <= nearly && slices.Equal(f.items, best.items) && !strings.HasPrefix(f.Text, best.Text) {
-			best.Or = append(best.Or, f.Text)
-		}
-	}
-	return best
+	return slices.DeleteFunc(slices.Clone(simple), func(w what) bool { return w.of != a })
 }
 
 // spread is at most n of the items, from the beginning to the end.
