@@ -30,8 +30,7 @@ func (calcs) What() string    { return "a way to compute a channel" }
 
 var calcNames = []string{"sum", "difference", "mean", "spread", "taper", "formula"}
 
-// Calc makes a channel's value of the values of channels before it. Quotients
-// are rounded half-even to a millionth of a picometre.
+// Calc makes a channel's value of the values of channels before it, exactly.
 type Calc struct {
 	Kind CalcKind
 	Of   []int // channels, each before this one
@@ -59,17 +58,17 @@ func (c *Calc) check(i int) error {
 	return nil
 }
 
-// quotient is the exponent quotients in picometres are rounded to.
-const quotient = -6
+// whole is a whole number as a fraction.
+func whole[T ~int | ~int64](n T) decimal.Fraction { return decimal.New(int64(n), 0).Fraction() }
 
 // Value computes the channel, in picometres, of its arguments in the order of
 // Of. ok is false when it has none: a division by zero.
-func (c *Calc) Value(args []decimal.Decimal) (v decimal.Decimal, ok bool) {
+func (c *Calc) Value(args []decimal.Fraction) (v decimal.Fraction, ok bool) {
 	switch c.Kind {
 	case Difference, Taper:
 		v = args[0].Sub(args[1])
 		if c.Kind == Taper {
-			v = v.Mul(decimal.New(int64(c.Per), 0)).Quo(decimal.New(int64(c.Over), 0), quotient, decimal.HalfEven)
+			v = v.Mul(whole(c.Per)).Quo(whole(c.Over))
 		}
 	case Spread:
 		lo, hi := args[0], args[0]
@@ -84,20 +83,20 @@ func (c *Calc) Value(args []decimal.Decimal) (v decimal.Decimal, ok bool) {
 			v = v.Add(a)
 		}
 		if c.Kind == Mean {
-			v = v.Quo(decimal.New(int64(len(args)), 0), quotient, decimal.HalfEven)
+			v = v.Quo(whole(len(args)))
 		}
 	}
 	return v, true
 }
 
-func least(a, b decimal.Decimal) decimal.Decimal {
+func least(a, b decimal.Fraction) decimal.Fraction {
 	if b.Cmp(a) < 0 {
 		return b
 	}
 	return a
 }
 
-func most(a, b decimal.Decimal) decimal.Decimal {
+func most(a, b decimal.Fraction) decimal.Fraction {
 	if b.Cmp(a) > 0 {
 		return b
 	}
@@ -105,14 +104,13 @@ func most(a, b decimal.Decimal) decimal.Decimal {
 }
 
 // Expr is a formula over channels: + − * /, brackets, numbers, lengths such as
-// mm(2.5) or inch(0.1), and the functions abs, min, max and mean. It is exact decimal
-// arithmetic throughout; only quotients are rounded. Dimensions are checked
-// when it is read: a length cannot be added to a number, and the result is a
-// length.
+// mm(2.5) or inch(0.1), and the functions abs, min, max and mean. It is exact
+// throughout. Dimensions are checked when it is read: a length cannot be added to a
+// number, and the result is a length.
 type Expr struct {
 	Text string
 	Args []string // channels it speaks of, in the order in which it first does
-	eval func(args []decimal.Decimal) (decimal.Decimal, bool)
+	eval func(args []decimal.Fraction) (decimal.Fraction, bool)
 }
 
 // NewExpr reads a formula. Channels stand in it by name.
@@ -138,7 +136,7 @@ func NewExpr(text string) (*Expr, error) {
 	return e, nil
 }
 
-func (e *Expr) run(args []decimal.Decimal) (decimal.Decimal, bool) { return e.eval(args) }
+func (e *Expr) run(args []decimal.Fraction) (decimal.Fraction, bool) { return e.eval(args) }
 
 func dimension(d int) string {
 	switch d {
@@ -154,7 +152,7 @@ func dimension(d int) string {
 // is worked out, lengths in picometres.
 type term struct {
 	dim  int
-	eval func(args []decimal.Decimal) (decimal.Decimal, bool)
+	eval func(args []decimal.Fraction) (decimal.Fraction, bool)
 }
 
 type reader struct {
@@ -170,11 +168,11 @@ func (r *reader) literal(n ast.Node) (term, error) {
 	if err != nil {
 		return term{}, err
 	}
-	return constant(d, 0), nil
+	return constant(d.Fraction(), 0), nil
 }
 
-func constant(d decimal.Decimal, dim int) term {
-	return term{dim, func([]decimal.Decimal) (decimal.Decimal, bool) { return d, true }}
+func constant(d decimal.Fraction, dim int) term {
+	return term{dim, func([]decimal.Fraction) (decimal.Fraction, bool) { return d, true }}
 }
 
 func (r *reader) read(n ast.Node) (term, error) {
@@ -193,7 +191,7 @@ func (r *reader) read(n ast.Node) (term, error) {
 		if n.Operator != "-" {
 			return term{}, fmt.Errorf("%q is not a supported operator; write + - * or /", n.Operator)
 		}
-		return term{x.dim, func(a []decimal.Decimal) (decimal.Decimal, bool) { v, ok := x.eval(a); return v.Neg(), ok }}, nil
+		return term{x.dim, func(a []decimal.Fraction) (decimal.Fraction, bool) { v, ok := x.eval(a); return v.Neg(), ok }}, nil
 	case *ast.BinaryNode:
 		return r.binary(n)
 	case *ast.CallNode:
@@ -206,7 +204,7 @@ func (r *reader) read(n ast.Node) (term, error) {
 	return term{}, fmt.Errorf("%s is not supported; write + - * /, brackets, numbers, channels, abs, min, max, mean, or a length such as mm(2.5)", n)
 }
 
-func (r *reader) argument(name string) func([]decimal.Decimal) (decimal.Decimal, bool) {
+func (r *reader) argument(name string) func([]decimal.Fraction) (decimal.Fraction, bool) {
 	i := 0
 	for i < len(r.e.Args) && r.e.Args[i] != name {
 		i++
@@ -214,7 +212,7 @@ func (r *reader) argument(name string) func([]decimal.Decimal) (decimal.Decimal,
 	if i == len(r.e.Args) {
 		r.e.Args = append(r.e.Args, name)
 	}
-	return func(a []decimal.Decimal) (decimal.Decimal, bool) { return a[i], true }
+	return func(a []decimal.Fraction) (decimal.Fraction, bool) { return a[i], true }
 }
 
 func (r *reader) binary(n *ast.BinaryNode) (term, error) {
@@ -226,8 +224,8 @@ func (r *reader) binary(n *ast.BinaryNode) (term, error) {
 	if err != nil {
 		return y, err
 	}
-	both := func(dim int, f func(x, y decimal.Decimal) (decimal.Decimal, bool)) (term, error) {
-		return term{dim, func(a []decimal.Decimal) (decimal.Decimal, bool) {
+	both := func(dim int, f func(x, y decimal.Fraction) (decimal.Fraction, bool)) (term, error) {
+		return term{dim, func(a []decimal.Fraction) (decimal.Fraction, bool) {
 			v, ok := x.eval(a)
 			if !ok {
 				return v, false
@@ -245,24 +243,17 @@ func (r *reader) binary(n *ast.BinaryNode) (term, error) {
 			return term{}, fmt.Errorf("%s has %s on one side and %s on the other", n, dimension(x.dim), dimension(y.dim))
 		}
 		if n.Operator == "+" {
-			return both(x.dim, func(x, y decimal.Decimal) (decimal.Decimal, bool) { return x.Add(y), true })
+			return both(x.dim, func(x, y decimal.Fraction) (decimal.Fraction, bool) { return x.Add(y), true })
 		}
-		return both(x.dim, func(x, y decimal.Decimal) (decimal.Decimal, bool) { return x.Sub(y), true })
+		return both(x.dim, func(x, y decimal.Fraction) (decimal.Fraction, bool) { return x.Sub(y), true })
 	case "*":
-		return both(x.dim+y.dim, func(x, y decimal.Decimal) (decimal.Decimal, bool) { return x.Mul(y), true })
+		return both(x.dim+y.dim, func(x, y decimal.Fraction) (decimal.Fraction, bool) { return x.Mul(y), true })
 	case "/":
-		// A millionth of a picometre of a length; of a number as many decimals
-		// as a length of metres needs for the same.
-		dim := x.dim - y.dim
-		places := quotient
-		if dim <= 0 {
-			places = -24
-		}
-		return both(dim, func(x, y decimal.Decimal) (decimal.Decimal, bool) {
-			if y.IsZero() {
+		return both(x.dim-y.dim, func(x, y decimal.Fraction) (decimal.Fraction, bool) {
+			if y.Sign() == 0 {
 				return x, false
 			}
-			return x.Quo(y, places, decimal.HalfEven), true
+			return x.Quo(y), true
 		})
 	}
 	return term{}, fmt.Errorf("%q is not a supported operator; write + - * or /", n.Operator)
@@ -284,15 +275,15 @@ func (r *reader) call(name string, args []ast.Node) (term, error) {
 		if len(ts) != 1 || ts[0].dim != 0 {
 			return term{}, fmt.Errorf("%s makes a length of one number", name)
 		}
-		x, size := ts[0], decimal.New(int64(u.Size()), 0)
-		return term{1, func(a []decimal.Decimal) (decimal.Decimal, bool) { v, ok := x.eval(a); return v.Mul(size), ok }}, nil
+		x, size := ts[0], whole(u.Size())
+		return term{1, func(a []decimal.Fraction) (decimal.Fraction, bool) { v, ok := x.eval(a); return v.Mul(size), ok }}, nil
 	}
-	fold := map[string]func(a, b decimal.Decimal) decimal.Decimal{"min": least, "max": most, "mean": decimal.Decimal.Add, "abs": nil}
+	fold := map[string]func(a, b decimal.Fraction) decimal.Fraction{"min": least, "max": most, "mean": decimal.Fraction.Add, "abs": nil}
 	f, ok := fold[name]
 	if !ok || len(ts) == 0 || name == "abs" && len(ts) != 1 {
 		return term{}, fmt.Errorf("%s is not a supported function of %d arguments; there are abs, min, max and mean, and units such as mm(2.5)", name, len(ts))
 	}
-	return term{ts[0].dim, func(a []decimal.Decimal) (decimal.Decimal, bool) {
+	return term{ts[0].dim, func(a []decimal.Fraction) (decimal.Fraction, bool) {
 		v, ok := ts[0].eval(a)
 		for _, t := range ts[1:] {
 			w, ok2 := t.eval(a)
@@ -302,7 +293,7 @@ func (r *reader) call(name string, args []ast.Node) (term, error) {
 		case "abs":
 			v = v.Abs()
 		case "mean":
-			v = v.Quo(decimal.New(int64(len(ts)), 0), quotient, decimal.HalfEven)
+			v = v.Quo(whole(len(ts)))
 		}
 		return v, ok
 	}}, nil

@@ -12,6 +12,7 @@ type Value struct {
 	Num     decimal.Decimal
 	Word    string
 	Numeric bool
+	PM      bool // Num is a length in picometres, whatever the channel's unit
 }
 
 // Text is a word as a value.
@@ -19,6 +20,10 @@ func Text(s string) Value { return Value{Word: s} }
 
 // Number is a number as a value.
 func Number(d decimal.Decimal) Value { return Value{Num: d, Numeric: true} }
+
+// Size is a length as a value, which needs no end as a decimal in the channel's unit:
+// 20 mm has none in inches.
+func Size(l decimal.Length) Value { return Value{Num: decimal.New(int64(l), 0), Numeric: true, PM: true} }
 
 func (v Value) String() string {
 	if v.Numeric {
@@ -53,6 +58,9 @@ func (v Value) length(u decimal.Unit) (decimal.Length, Refusal) {
 	n, why := v.in(u.Symbol())
 	if why != Done {
 		return 0, why
+	}
+	if v.PM {
+		u = decimal.PM
 	}
 	l, ok := decimal.Exactly(n, u)
 	if !ok {

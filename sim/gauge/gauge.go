@@ -19,8 +19,8 @@
 // kept of the samples instead of their mean.
 //
 // The datum is the offset that zero or preset leaves: value becomes exactly 0
-// or the master's size at that instant. (With the factor after the datum it may
-// have to be rounded, to 10⁻¹² pm.) All of it is exact decimal arithmetic.
+// or the master's size at that instant. All of it is exact, as fractions where a
+// quotient does not end, up to the one rounding to the resolution.
 package gauge
 
 import (
@@ -42,8 +42,8 @@ type Tip struct {
 type Reading struct {
 	Channel  int
 	Pressed  decimal.Length
-	Exact    decimal.Decimal // pm, before rounding; meaningless when void
-	Shown    decimal.Decimal // in Unit, a whole number of steps; meaningless when void
+	Exact    decimal.Fraction // pm, before rounding; meaningless when void
+	Shown    decimal.Decimal  // in Unit, a whole number of steps; meaningless when void
 	Unit     decimal.Unit
 	Function Function
 	Zone     zone.Zone
@@ -130,19 +130,19 @@ type channel struct {
 	stroke decimal.Length
 	calc   *Calc
 	Settings
-	step     decimal.Length  // the resolution in pm
-	datum    decimal.Decimal // pm
-	raw      decimal.Length  // pressed, as the probe says
-	pressed  decimal.Length  // averaged
+	step     decimal.Length   // the resolution in pm
+	datum    decimal.Fraction // pm
+	raw      decimal.Length   // pressed, as the probe says
+	pressed  decimal.Length   // averaged
 	void     Void
-	base     decimal.Decimal // pm, what the factor and the datum work on
-	value    decimal.Decimal // pm, of the last valid sample
-	max, min decimal.Decimal
+	base     decimal.Fraction // pm, what the factor and the datum work on
+	value    decimal.Fraction // pm, of the last valid sample
+	max, min decimal.Fraction
 	memory   bool // max and min hold something
 
 	mean moving
 	rest decimal.Length // where the tip was when it last counted as activity
-	sent decimal.Decimal
+	sent decimal.Fraction
 	last Void // of what was last streamed; with sent
 	told bool // something was streamed on change since the gauge came on
 }
@@ -207,7 +207,7 @@ type Gauge struct {
 	lamps   []string
 	worst   zone.Zone
 	buzzes  map[string]Rhythm
-	args    []decimal.Decimal
+	args    []decimal.Fraction
 }
 
 // New makes a gauge as its profile sets it, switched on. Until the first sample
@@ -418,22 +418,22 @@ func (g *Gauge) compute(c *channel) {
 	c.remember(c.value)
 }
 
-func (c *channel) sensed(pressed decimal.Length) decimal.Decimal {
+func (c *channel) sensed(pressed decimal.Length) decimal.Fraction {
 	if c.Sense == Falling {
-		return decimal.New(int64(c.stroke-pressed), 0)
+		pressed = c.stroke - pressed
 	}
-	return decimal.New(int64(pressed), 0)
+	return whole(pressed)
 }
 
 // measure is the chain from what was sensed to the value.
-func (g *Gauge) measure(c *channel, base decimal.Decimal) decimal.Decimal {
+func (g *Gauge) measure(c *channel, base decimal.Fraction) decimal.Fraction {
 	if g.p.Chain.FactorLast {
-		return c.Factor.Mul(base.Add(c.datum))
+		return base.Add(c.datum).Mul(c.Factor.Fraction())
 	}
-	return c.Factor.Mul(base).Add(c.datum)
+	return base.Mul(c.Factor.Fraction()).Add(c.datum)
 }
 
-func (c *channel) remember(v decimal.Decimal) {
+func (c *channel) remember(v decimal.Fraction) {
 	if !c.memory {
 		c.max, c.min, c.memory = v, v, true
 		return
@@ -484,11 +484,10 @@ func (g *Gauge) rechain(i int) {
 // setDatum makes the present value of channel i read as target.
 func (g *Gauge) setDatum(i int, target decimal.Length) {
 	c := &g.ch[i]
-	to := decimal.New(int64(target), 0)
-	if g.p.Chain.FactorLast {
-		c.datum = to.Quo(c.Factor, -12, decimal.HalfEven).Sub(c.base).Trim()
+	if factor := c.Factor.Fraction(); g.p.Chain.FactorLast {
+		c.datum = whole(target).Quo(factor).Sub(c.base).Trim()
 	} else {
-		c.datum = to.Sub(c.Factor.Mul(c.base))
+		c.datum = whole(target).Sub(factor.Mul(c.base))
 	}
 	g.rechain(i)
 }
@@ -524,7 +523,7 @@ func (g *Gauge) reading(i int) Reading {
 		return r
 	}
 	r.Shown = c.Resolution.Mul(decimal.New(n, 0))
-	judged := r.Exact
+	judged := r.Exact.Beside()
 	if c.Rule.Decide == zone.Displayed {
 		judged = step.Mul(decimal.New(n, 0))
 	}
@@ -574,7 +573,7 @@ func (g *Gauge) moved(rs []Reading) bool {
 	for i := range rs {
 		c, r := &g.ch[i], &rs[i]
 		moved = moved || !c.told || r.Void != c.last ||
-			r.Void == Valid && r.Exact.Sub(c.sent).Abs().Cmp(decimal.New(int64(c.DeadBand), 0)) > 0
+			r.Void == Valid && r.Exact.Sub(c.sent).Abs().Cmp(whole(c.DeadBand)) > 0
 	}
 	if moved {
 		for i := range rs {
@@ -707,18 +706,15 @@ func (g *Gauge) datum(ch int, target func(*channel) decimal.Length, name, by str
 		}
 		from, to := c.value, target(c)
 		g.setDatum(i, to)
-		out.add(Emission{Kind: Changed, Change: Change{Name: name, Channel: i, From: inUnit(from, c.Unit), To: inUnit(decimal.New(int64(to), 0), c.Unit), By: by}})
+		out.add(Emission{Kind: Changed, Change: Change{Name: name, Channel: i, From: inUnit(from, c.Unit), To: inUnit(whole(to), c.Unit), By: by}})
 	}
 	g.buzz("datum", out)
 	return Done
 }
 
 // inUnit writes a value in pm in a unit.
-func inUnit(pm decimal.Decimal, u decimal.Unit) string {
-	l, ok := pm.Int64()
-	if !ok {
-		l, _ = pm.Quantize(0, decimal.HalfEven).Int64()
-	}
+func inUnit(pm decimal.Fraction, u decimal.Unit) string {
+	l, _ := pm.Decimal(0).Quantize(0, decimal.HalfEven).Int64()
 	v, _ := decimal.Length(l).In(u)
 	return v.String() + " " + u.Symbol()
 }

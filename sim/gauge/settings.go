@@ -209,17 +209,20 @@ func settings() []setting {
 	channelled("preset-size", "length", get, set)
 	s[len(s)-1].Length = true
 	channelled("datum", "number of mm, up to a million", // in mm always: not every datum can be written in inches
-		func(_ *Gauge, c *channel) Value { return Number(c.datum.Mul(decimal.New(1, -9)).Trim()) },
+		func(_ *Gauge, c *channel) Value { return Number(c.datum.Decimal(-12).Mul(decimal.New(1, -9)).Trim()) },
 		func(_ *Gauge, c *channel, _ time.Duration, v Value) Refusal {
 			n, why := v.in("mm")
-			if why != Done {
-				return why
+			mm := n.Fraction()
+			if f, err := decimal.ParseFraction(v.Word); err == nil && strings.Contains(v.Word, "/") { // as Export writes it
+				mm, why = f, Done
 			}
-			if n.Abs().Cmp(decimal.New(1, 6)) > 0 || n.Exponent() < -60 {
-				return OutOfRange
+			if why == Done && (mm.Abs().Cmp(decimal.New(1, 6).Fraction()) > 0 || n.Exponent() < -60) {
+				why = OutOfRange
 			}
-			c.datum = n.Mul(decimal.New(1, 9))
-			return Done
+			if why == Done {
+				c.datum = mm.Mul(decimal.New(1, 9).Fraction())
+			}
+			return why
 		})
 	for _, l := range zone.Kinds {
 		get, set := limits(l.Of)
@@ -573,7 +576,7 @@ func (g *Gauge) factory(at time.Duration, by string, out *Out) {
 			c.Settings = g.p.Channels[i].Settings
 			c.Average = max(c.Average, 1)
 			c.step, _ = stepOf(c.Resolution, c.Unit)
-			c.datum, c.told, c.mean = decimal.Decimal{}, false, moving{}
+			c.datum, c.told, c.mean = decimal.Fraction{}, false, moving{}
 		}
 		for i := range g.ch {
 			g.rechain(i)
@@ -616,6 +619,9 @@ func (g *Gauge) Export() Export {
 				c := &g.ch[k]
 				s.exactly(c, func() {
 					v := s.get(g, c).String()
+					if s.Name == "datum" {
+						v = c.datum.Mul(decimal.New(1, -9).Fraction()).Trim().String()
+					}
 					if s.Length && v != "none" {
 						v += " pm"
 					}

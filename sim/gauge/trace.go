@@ -19,7 +19,7 @@ func (g *Gauge) Trace(i int) []Step {
 	if r.Void != Valid && c.void != Valid {
 		return []Step{{"probe", c.void.String()}, {"reading", "void: " + r.Void.String()}}
 	}
-	write := func(d decimal.Decimal) string { return inUnit(d, c.Unit) }
+	write := func(d decimal.Fraction) string { return inUnit(d, c.Unit) }
 	var steps []Step
 	if c.calc != nil {
 		var of []string
@@ -32,9 +32,9 @@ func (g *Gauge) Trace(i int) []Step {
 		}
 		steps = append(steps, Step{what + " of " + strings.Join(of, ", "), write(c.base)})
 	} else {
-		steps = append(steps, Step{"pressed", write(decimal.New(int64(c.raw), 0))})
+		steps = append(steps, Step{"pressed", write(whole(c.raw))})
 		if c.Average > 1 {
-			steps = append(steps, Step{fmt.Sprintf("mean of the last %d", c.Average), write(decimal.New(int64(c.pressed), 0))})
+			steps = append(steps, Step{fmt.Sprintf("mean of the last %d", c.Average), write(whole(c.pressed))})
 		}
 		steps = append(steps, Step{"sense " + c.Sense.String(), write(c.base)})
 	}
@@ -43,13 +43,13 @@ func (g *Gauge) Trace(i int) []Step {
 		datum.Value, factor.Value = write(c.base.Add(c.datum)), write(c.value)
 		steps = append(steps, datum, factor)
 	} else {
-		factor.Value, datum.Value = write(c.Factor.Mul(c.base)), write(c.value)
+		factor.Value, datum.Value = write(c.base.Mul(c.Factor.Fraction())), write(c.value)
 		steps = append(steps, factor, datum)
 	}
 	if r.Void != Valid {
 		return append(steps, Step{"reading", "void: " + r.Void.String()})
 	}
-	judged := r.Exact
+	judged := r.Exact.Beside()
 	if c.Rule.Decide == zone.Displayed {
 		n, _ := r.Exact.Steps(decimal.New(int64(c.step), 0), c.Rounding)
 		judged = decimal.New(int64(c.step), 0).Mul(decimal.New(n, 0))

@@ -13,8 +13,7 @@ type Preset struct {
 func (p Preset) do(_ *Stage, a target) error {
 	c := gauge.Command{Verb: "preset"}
 	if p.To != nil {
-		v, _ := p.To.Picometres().In(a.g.Settings(max(a.channel, 0)).Unit)
-		c.Value = gauge.Number(v)
+		c.Value = gauge.Size(p.To.Picometres())
 	}
 	return a.command(c)
 }

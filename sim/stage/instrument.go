@@ -101,12 +101,12 @@ func (a *actor) read() {
 
 // computed is the true size a computed channel stands for; 0 when it has none.
 func (a *actor) computed(c *gauge.Calc) decimal.Length {
-	args := make([]decimal.Decimal, len(c.Of))
+	args := make([]decimal.Fraction, len(c.Of))
 	for i, j := range c.Of {
-		args[i] = decimal.New(int64(a.probes[j].size), 0)
+		args[i] = decimal.New(int64(a.probes[j].size), 0).Fraction()
 	}
 	v, _ := c.Value(args)
-	l, _ := v.Quantize(0, decimal.HalfEven).Int64()
+	l, _ := v.Decimal(0).Quantize(0, decimal.HalfEven).Int64()
 	return decimal.Length(l)
 }
 

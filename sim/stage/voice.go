@@ -143,7 +143,7 @@ func (a *actor) readings(out []ledger.Reading, rs []gauge.Reading) []ledger.Read
 	for i := range rs {
 		r := &rs[i]
 		out = append(out, ledger.Reading{
-			Channel: a.m.Profile.Channels[r.Channel].Name, Size: a.probes[r.Channel].size, Pressed: r.Pressed, Exact: r.Exact, Shown: r.Shown,
+			Channel: a.m.Profile.Channels[r.Channel].Name, Size: a.probes[r.Channel].size, Pressed: r.Pressed, Exact: r.Exact.Decimal(-6), Shown: r.Shown,
 			Unit: r.Unit.Symbol(), Function: r.Function.String(), Zone: r.Zone, Void: r.Void.String()})
 	}
 	return out
