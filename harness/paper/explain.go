@@ -22,7 +22,7 @@ import (
 
 // Explain writes the expected timeline of a scenario, played on paper: cues,
 // and for each tagged reading, and each streamed one that changes the zone
-// (every one with all), the truth, the reading, the frame, and what a correct
+// (every one with all), the part size, the tip travel, the reading, the frame, and what a correct
 // host makes of it and why. With steps each reading is followed through the
 // gauge's measuring chain.
 func Explain(ctx context.Context, out io.Writer, s *scenario.Scenario, all, steps bool) error {
@@ -117,7 +117,6 @@ func explainFrame(e ledger.Entry, chain [][]gauge.Step, line func(what, format s
 		if len(s.Play.Cast[g].Profile.Channels) > 1 {
 			name = r.Channel + "  "
 		}
-		size, _ := r.Size.In(unit)
 		reads := r.Shown.String() + " " + r.Unit
 		if r.Void != "" {
 			reads = "void: " + r.Void
@@ -125,7 +124,13 @@ func explainFrame(e ledger.Entry, chain [][]gauge.Step, line func(what, format s
 		if r.Function != "live" {
 			reads += " (" + r.Function + ")"
 		}
-		line(what, "%struth %s %s, reads %s", name, size, r.Unit, reads)
+		size, _ := r.Size.In(unit)
+		travel := ""
+		if s.Play.Cast[g].Profile.Channels[ch].Calc == nil {
+			pressed, _ := r.Pressed.In(unit)
+			travel = fmt.Sprintf("tip travel %s %s, ", pressed, r.Unit)
+		}
+		line(what, "%spart size %s %s, %sreading %s", name, size, r.Unit, travel, reads)
 		if chain != nil {
 			explainSteps(chain[ch], reads, line)
 		}

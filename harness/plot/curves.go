@@ -69,7 +69,7 @@ func (t *trail) to(x, y float64) {
 	*t = append(*t, p)
 }
 
-// curves draws the value before rounding, the reading, and the true size where
+// curves draws the value before rounding, the reading, and the part size where
 // the probe makes something else of it.
 func (d *drawing) curves(p *panel, b box, y func(float64) float64) {
 	c := p.channel

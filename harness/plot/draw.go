@@ -193,7 +193,7 @@ func (d *drawing) legend(wide float64) {
 		}
 	}
 	entry("truth", "value before rounding", across(truthInk, truthWidth, nil))
-	entry("size", "true size", across(sizeInk, sizeWidth, sizeDash))
+	entry("size", "part size", across(sizeInk, sizeWidth, sizeDash))
 	if d.used["spread"] {
 		entry("reading", "usual reading", across(shownInk, 1, nil))
 	} else {

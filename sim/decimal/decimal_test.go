@@ -243,3 +243,20 @@ func TestUnits(t *testing.T) {
 		require.False(t, ok, word)
 	}
 }
+
+// A fraction is judged as it is: a third of a picometre beyond a limit lies beyond it.
+//
+// Kind: property.
+func TestAFractionBesideALimit(t *testing.T) {
+	third, err := decimal.ParseFraction("30/3")
+	require.NoError(t, err)
+	for _, c := range []struct {
+		f    string
+		side int
+	}{{"31/3", 1}, {"29/3", -1}, {"30/3", 0}, {"-1/3", -1}} {
+		f, err := decimal.ParseFraction(c.f)
+		require.NoError(t, err)
+		require.Equal(t, c.side, f.Cmp(third), c.f)
+		require.Equal(t, c.side, f.Beside().Cmp(decimal.New(10, 0)), c.f)
+	}
+}

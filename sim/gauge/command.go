@@ -23,7 +23,9 @@ func Number(d decimal.Decimal) Value { return Value{Num: d, Numeric: true} }
 
 // Size is a length as a value, which needs no end as a decimal in the channel's unit:
 // 20 mm has none in inches.
-func Size(l decimal.Length) Value { return Value{Num: decimal.New(int64(l), 0), Numeric: true, PM: true} }
+func Size(l decimal.Length) Value {
+	return Value{Num: decimal.New(int64(l), 0), Numeric: true, PM: true}
+}
 
 func (v Value) String() string {
 	if v.Numeric {

@@ -298,7 +298,7 @@ func TestTraceShowsEachStep(t *testing.T) {
 	for _, s := range b.g.Trace(0) {
 		lines = append(lines, s.Name+" = "+s.Value)
 	}
-	want := `pressed = 5.251 mm
+	want := `tip travel = 5.251 mm
 sense rising = 5.251 mm
 factor 1 = 5.251 mm
 datum 5 mm = 10.251 mm

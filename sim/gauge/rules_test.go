@@ -6,6 +6,7 @@ import (
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
+	"example.org/understudy/sim/zone"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 )
@@ -95,4 +96,34 @@ func TestNoBurstAfterAPause(t *testing.T) {
 		streamed += len(b.out.Emissions)
 	}
 	require.InDelta(t, 20, streamed, 1)
+}
+
+// Any master can be preset, in any unit and with any factor on either side of the
+// datum, and the value is then exactly its size: 20 mm has no end as a decimal of
+// inches, and 7/0.7 none in the other order. What is exported keeps it so.
+//
+// Kind: property.
+func TestAPresetReadsItsMaster(t *testing.T) {
+	factors := []string{"1", "0.7", "3", "-1.1", "0.999", "6", "1.000001", "0.3", "-7", "1.3", "9"}
+	for _, unit := range []decimal.Unit{decimal.MM, decimal.IN, decimal.UIN} {
+		for _, last := range []bool{false, true} {
+			b := newBench(t, func(p *gauge.Profile) {
+				c := &p.Channels[0]
+				c.Unit, c.Resolution, c.Limits, c.Rounding = unit, gauge.ResolutionIn(decimal.Micrometre, unit), zone.Limits{}, decimal.Truncate
+				p.Chain.FactorLast = last
+			})
+			for n := range int64(10_000) {
+				master := decimal.Length(n+1) * 10 * um
+				b.set("factor", factors[n%int64(len(factors))])
+				b.press(n % 9973)
+				require.Equal(t, gauge.Done, b.do(gauge.Command{Verb: "preset", Channel: -1, Value: gauge.Size(master)}).Refused)
+				require.True(t, b.g.Readings(nil)[0].Exact.Equal(decimal.New(int64(master), 0).Fraction()), "%d × 10 µm", n+1)
+			}
+			other, err := gauge.New(b.g.Profile())
+			require.NoError(t, err)
+			require.NoError(t, other.Import(0, b.g.Export(), "hand", &b.out))
+			other.Step(b.at, gauge.Event{Kind: gauge.Sampled, Tips: []gauge.Tip{b.tip}}, &b.out)
+			require.True(t, other.Readings(nil)[0].Exact.Equal(b.g.Readings(nil)[0].Exact))
+		}
+	}
 }

@@ -216,7 +216,7 @@ func settings() []setting {
 			if f, err := decimal.ParseFraction(v.Word); err == nil && strings.Contains(v.Word, "/") { // as Export writes it
 				mm, why = f, Done
 			}
-			if why == Done && (mm.Abs().Cmp(decimal.New(1, 6).Fraction()) > 0 || n.Exponent() < -60) {
+			if why == Done && (mm.Abs().Cmp(decimal.New(1, 6).Fraction()) > 0 || n.Exponent() < -60 || len(mm.String()) > decimal.MaxExponent) {
 				why = OutOfRange
 			}
 			if why == Done {

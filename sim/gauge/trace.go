@@ -32,7 +32,7 @@ func (g *Gauge) Trace(i int) []Step {
 		}
 		steps = append(steps, Step{what + " of " + strings.Join(of, ", "), write(c.base)})
 	} else {
-		steps = append(steps, Step{"pressed", write(whole(c.raw))})
+		steps = append(steps, Step{"tip travel", write(whole(c.raw))})
 		if c.Average > 1 {
 			steps = append(steps, Step{fmt.Sprintf("mean of the last %d", c.Average), write(whole(c.pressed))})
 		}

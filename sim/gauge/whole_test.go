@@ -520,7 +520,7 @@ func TestTraceOfOtherChains(t *testing.T) {
 		}
 		return b.String()
 	}
-	require.Equal(t, `pressed = 5.01 mm
+	require.Equal(t, `tip travel = 5.01 mm
 mean of the last 2 = 5.005 mm
 sense rising = 5.005 mm
 datum 4.995 mm = 10 mm

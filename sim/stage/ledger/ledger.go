@@ -127,10 +127,10 @@ const (
 // Reading is what one channel said in a frame, and the truth under it.
 type Reading struct {
 	Channel string          `json:"ch"`
-	Size    decimal.Length  `json:"size"`    // pm, true size of what the gauge is set on now
-	Pressed decimal.Length  `json:"pressed"` // pm the probe says the tip is pressed into its stroke
+	Size    decimal.Length  `json:"size"`    // part size: pm, of what the gauge is set on now
+	Pressed decimal.Length  `json:"pressed"` // tip travel: pm that the probe says the tip is pressed into its stroke
 	Exact   decimal.Decimal `json:"exact"`   // after the chain, before rounding, in pm
-	Shown   decimal.Decimal `json:"shown"`   // as reported, in Unit; meaningless when Void
+	Shown   decimal.Decimal `json:"shown"`   // reading: as reported, in Unit; meaningless when Void
 	// Sent is what the frame says, where it has no room for all of Shown.
 	Sent     *decimal.Decimal `json:"sent,omitempty"`
 	Unit     string           `json:"unit"` // of Shown
