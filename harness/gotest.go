@@ -87,7 +87,7 @@ func Run(t T, c Case) *Outcome {
 	}
 	var b strings.Builder
 	r := out.Report()
-	if err := report.TerminalRun(&b, &r, report.Screen{}); err != nil {
+	if err := report.TerminalRun(&b, &r, report.Screen{}, false); err != nil {
 		t.Fatal(err)
 	}
 	t.Error("\n" + b.String())

@@ -98,8 +98,9 @@ func (c *checkCmd) play(a *app, s *suite.Suite, dir *runFolder, h *hostfile.Host
 		if !ran && !c.KeepGoing && r.Result.Verdict == judge.Error {
 			return nil // the error says all there is
 		}
-		return report.TerminalRun(a.paint(), &r, screen)
+		return report.TerminalRun(a.paint(), &r, screen, len(s.Checks) > 1)
 	})
+	report.Diagnose(a.ctx, runs)
 	if ran || failed == nil {
 		if err := report.TerminalSummary(a.paint(), runs, screen); err != nil {
 			return err

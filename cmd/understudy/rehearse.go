@@ -125,7 +125,7 @@ func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
 		return err
 	}
 	runs := []report.Run{out.Report()}
-	if err := report.TerminalRun(a.paint(), &runs[0], a.screen()); err != nil {
+	if err := report.TerminalRun(a.paint(), &runs[0], a.screen(), false); err != nil {
 		return err
 	}
 	if line := report.CoverageLine(runs); line != "" {

@@ -185,6 +185,7 @@ func (c *reportCmd) runs(a *app, names []string) error {
 		}
 		runs = append(runs, out.Report())
 	}
+	report.Diagnose(a.ctx, runs)
 	if err := report.Terminal(a.paint(), runs, a.screen()); err != nil {
 		return err
 	}

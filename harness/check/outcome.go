@@ -27,6 +27,9 @@ func (o *Outcome) Report() report.Run {
 			return Fields(s.Play.Cast[s.GaugeIndex(gauge)].Dialect, frame)
 		},
 	}
+	for i := range s.Play.Cast {
+		r.Dialects = append(r.Dialects, s.Play.Cast[i].Dialect.Name())
+	}
 	if o.Began.IsZero() || o.Check.Host.Running {
 		r.HostEnd = "" // it was not started here
 	}

@@ -39,6 +39,7 @@ type page struct {
 	CSP, Title, Verdict, Simulated string
 	CSS                            template.CSS
 	JS                             template.JS
+	Diagnoses                      [][]line
 	Runs                           []pageRun
 	Key                            []keyEntry // of the timelines
 }
@@ -89,6 +90,9 @@ func HTML(w io.Writer, title string, runs []Run) error {
 		CSS: template.CSS(pageCSS), JS: template.JS(pageJS),
 		// Only this very style and this very script may be used, and nothing be loaded.
 		CSP: fmt.Sprintf("default-src 'none'; style-src '%s'; script-src '%s'; base-uri 'none'; form-action 'none'", hash(pageCSS), hash(pageJS)),
+	}
+	for _, r := range diagnoses(runs) {
+		p.Diagnoses = append(p.Diagnoses, diagnosisText(r))
 	}
 	for i := range runs {
 		p.Runs = append(p.Runs, pageOf(&runs[i], fmt.Sprintf("run%d", i+1)))

@@ -20,10 +20,53 @@ var schema []byte
 func Schema() []byte { return append([]byte(nil), schema...) }
 
 type jsonReport struct {
-	Version   int       `json:"understudy-report"`
-	Simulated string    `json:"simulated"`
-	Verdict   string    `json:"verdict"`
-	Runs      []jsonRun `json:"runs"`
+	Version   int    `json:"understudy-report"`
+	Simulated string `json:"simulated"`
+	Verdict   string `json:"verdict"`
+	// Diagnoses are of all runs of a host.
+	Diagnoses []jsonDiagnosis `json:"diagnoses,omitempty"`
+	Runs      []jsonRun       `json:"runs"`
+}
+
+type jsonDiagnosis struct {
+	Host     string     `json:"host"`
+	Named    []jsonName `json:"named"`
+	Or       []string   `json:"or,omitempty"`
+	Dialect  string     `json:"dialect,omitempty"`
+	Alone    []jsonName `json:"alone,omitempty"`
+	Findings int        `json:"findings"`
+	Failing  int        `json:"failing"`
+	Passing  int        `json:"passing"`
+	LeftOut  int        `json:"left-out,omitempty"`
+}
+
+type jsonName struct {
+	Code     string `json:"code,omitempty"`
+	Name     string `json:"name,omitempty"`
+	Text     string `json:"text"`
+	Fix      string `json:"fix,omitempty"`
+	Findings int    `json:"findings,omitempty"`
+	Runs     int    `json:"runs"`
+	Against  string `json:"contradicted-by,omitempty"`
+}
+
+func nameJSON(c judge.Candidate, findings, runs int, against string) jsonName {
+	return jsonName{c.Cause.Code, c.Cause.Name, c.Text, c.Cause.Fix, findings, runs, against}
+}
+
+func diagnosisJSON(r *Run) jsonDiagnosis {
+	d := r.Diagnosis
+	j := jsonDiagnosis{Host: r.Host, Named: []jsonName{}, Dialect: d.Dialect, Findings: d.Findings, Failing: d.Failing, Passing: d.Passing, LeftOut: r.Unasked}
+	for _, n := range d.Named {
+		j.Named = append(j.Named, nameJSON(n.Candidate, n.Findings, n.Runs, ""))
+	}
+	for _, o := range d.Or {
+		j.Or = append(j.Or, candidateText(o))
+	}
+	for _, a := range d.Alone {
+		j.Alone = append(j.Alone, nameJSON(a.Candidate, 0, a.Runs, a.Against))
+	}
+	return j
 }
 
 type jsonRun struct {
@@ -115,6 +158,9 @@ type jsonCounts struct {
 // JSON writes the runs in the form that Schema describes.
 func JSON(w io.Writer, runs []Run) error {
 	out := jsonReport{Version: Version, Simulated: Simulated, Verdict: Verdict(runs).String(), Runs: []jsonRun{}}
+	for _, r := range diagnoses(runs) {
+		out.Diagnoses = append(out.Diagnoses, diagnosisJSON(r))
+	}
 	for i := range runs {
 		out.Runs = append(out.Runs, toJSON(&runs[i]))
 	}

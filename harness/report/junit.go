@@ -59,6 +59,12 @@ func JUnit(w io.Writer, runs []Run) error {
 			s.Out += clean(r.name() + ": not judged: " + visible(n) + "\n")
 		}
 	}
+	for _, r := range diagnoses(runs) {
+		s := &out.Suites[index[r.Host]]
+		for _, l := range diagnosisText(r) {
+			s.Props = append(s.Props, property{Name: "diagnosis", Value: token(l.Text)})
+		}
+	}
 	for i := range out.Suites {
 		s := &out.Suites[i]
 		s.Time = decimalSeconds(s.took)

@@ -10,6 +10,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"example.org/understudy/harness/diagnosis"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/stage/ledger"
 )
@@ -31,6 +32,10 @@ type Run struct {
 	HostEnd string        // how the host ended, in words
 	Output  []string      // the last lines the host printed
 	Notes   []string      // what bears on no verdict and has to be known all the same
+
+	Dialects  []string             // of the gauges
+	Diagnosis *diagnosis.Diagnosis // of all runs of the host; see Diagnose
+	Unasked   int                  // runs with findings of which it says nothing
 
 	Result  judge.Result
 	Spec    judge.Spec

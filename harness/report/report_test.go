@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness/cause"
+	"example.org/understudy/harness/diagnosis"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/report"
 	"example.org/understudy/sim/decimal"
@@ -121,7 +122,13 @@ func runs() []report.Run {
 		Result: judge.Result{Verdict: judge.Error, Reasons: []string{"the host ended with exit status 2 and did not get ready; the end of its error output:\n  panic: no licence\n  \n  goroutine 1 [running]:\r\n  main.main()\n  \t/src/main.go:4 +0x1d\x1b[31m", "the ledger could not be written: no space left on device"}}}
 	skipped := report.Run{Name: "bore-pair", Title: "Two bores at a time", Host: "Other host",
 		Result: judge.Result{Verdict: judge.Skipped, Reasons: []string{"not played: the host does not claim the dialect multi-ascii of pair"}}}
-	return []report.Run{good, sample(), none, broken, skipped}
+	bad := sample()
+	strict := bad.Result.Explanations[0].Cause
+	of := judge.Candidate{Cause: strict, Text: strict.Looks}
+	good.Diagnosis = &diagnosis.Diagnosis{Named: []diagnosis.Name{{Candidate: of, Findings: 2, Runs: 1}}, Dialect: "line-ascii",
+		Or: []judge.Candidate{{Text: "where the value is on the upper limit, the zone is above"}}, Failing: 1, Passing: 1, Findings: 2}
+	bad.Diagnosis = good.Diagnosis
+	return []report.Run{good, bad, none, broken, skipped}
 }
 
 func write(t testing.TB, f func(io.Writer) error) []byte {
@@ -151,7 +158,7 @@ func TestTerminal(t *testing.T) {
 // Kind: property.
 func TestPrintedLines(t *testing.T) {
 	t.Parallel()
-	out := string(write(t, func(w io.Writer) error { return report.TerminalRun(w, &runs()[3], report.Screen{}) }))
+	out := string(write(t, func(w io.Writer) error { return report.TerminalRun(w, &runs()[3], report.Screen{}, false) }))
 	require.Contains(t, out, "\n                panic: no licence\n                \n                goroutine 1 [running]:\n                main.main()\n                    /src/main.go:4 +0x1d\\x1b[31m\n")
 	out = page(t, runs()[3:])
 	require.Contains(t, out, "<code class=\"row\">  panic: no licence\n  \n  goroutine 1 [running]:\n  main.main()\n      /src/main.go:4 &#43;0x1d\\x1b[31m\n</code>")
@@ -165,7 +172,7 @@ func TestTerminalIsWideSafe(t *testing.T) {
 	t.Parallel()
 	r := sample()
 	r.Title = strings.Repeat("測定子の位置", 20) + " e\u0301 " + strings.Repeat("x", 100)
-	out := write(t, func(w io.Writer) error { return report.TerminalRun(w, &r, report.Screen{Width: 40}) })
+	out := write(t, func(w io.Writer) error { return report.TerminalRun(w, &r, report.Screen{Width: 40}, false) })
 	for _, l := range strings.Split(string(out), "\n") {
 		n := 0
 		for _, c := range l {

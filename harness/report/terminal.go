@@ -21,17 +21,22 @@ type Screen struct {
 // went wrong under it, and a summary.
 func Terminal(w io.Writer, runs []Run, s Screen) error {
 	for i := range runs {
-		if err := TerminalRun(w, &runs[i], s); err != nil {
+		if err := TerminalRun(w, &runs[i], s, len(runs) > 1); err != nil {
 			return err
 		}
 	}
 	return TerminalSummary(w, runs, s)
 }
 
-// TerminalRun writes one run, as Terminal does. What was not run is in the summary.
-func TerminalRun(w io.Writer, r *Run, s Screen) error {
+// TerminalRun writes one run, as Terminal does; of one among others the findings are in the
+// summary, where what all of them come from goes before. What was not run is there too.
+func TerminalRun(w io.Writer, r *Run, s Screen, among bool) error {
 	t := terminal{Screen: s}
-	if !r.NotRun {
+	switch {
+	case r.NotRun:
+	case among && r.Result.Verdict == judge.Fail:
+		t.head(r)
+	default:
 		t.run(r)
 	}
 	_, err := io.WriteString(w, t.b.String())
@@ -65,7 +70,7 @@ func (t *terminal) word(v judge.Verdict) string {
 	return s + pad
 }
 
-func (t *terminal) run(r *Run) {
+func (t *terminal) head(r *Run) {
 	res := &r.Result
 	line := visible(r.name())
 	if n := res.Counts.Findings; n > 0 {
@@ -73,6 +78,11 @@ func (t *terminal) run(r *Run) {
 	}
 	t.b.WriteString(t.word(res.Verdict))
 	t.text(line, indent, indent)
+}
+
+func (t *terminal) run(r *Run) {
+	res := &r.Result
+	t.head(r)
 	told := false
 	for _, why := range res.Reasons {
 		told = told || strings.Contains(why, r.HostEnd)
@@ -161,7 +171,26 @@ func wireText(b []byte) string {
 	return strings.NewReplacer("\r", `\r`, "\n", `\n`, "\t", `\t`).Replace(string(b))
 }
 
+// failures are the findings of runs, under what all of them come from.
+func (t *terminal) failures(runs []Run) {
+	for _, r := range diagnoses(runs) {
+		t.b.WriteByte('\n')
+		for _, l := range diagnosisText(r) {
+			t.text(l.Text, 0, l.In)
+		}
+	}
+	for i := range runs {
+		if r := &runs[i]; !r.NotRun && r.Result.Verdict == judge.Fail {
+			t.b.WriteByte('\n')
+			t.run(r)
+		}
+	}
+}
+
 func (t *terminal) summary(runs []Run) {
+	if len(runs) > 1 {
+		t.failures(runs)
+	}
 	counts := map[judge.Verdict]int{}
 	var parts, notRun []string
 	why := ""

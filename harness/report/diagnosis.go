@@ -1,0 +1,173 @@
+package report
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"example.org/understudy/harness/diagnosis"
+	"example.org/understudy/harness/judge"
+)
+
+// Diagnose finds one name for what is wrong over all runs of each host, and has what each
+// run is put down to follow it. Of a host of which there is one run, that run says all.
+func Diagnose(ctx context.Context, runs []Run) {
+	hosts := map[string][]*Run{}
+	var order []string
+	for i := range runs {
+		h := runs[i].Host
+		if v := runs[i].Result.Verdict; v != judge.Pass && v != judge.Fail {
+			continue
+		}
+		if hosts[h] == nil {
+			order = append(order, h)
+		}
+		hosts[h] = append(hosts[h], &runs[i])
+	}
+	for _, h := range order {
+		if len(hosts[h]) > 1 && slices.ContainsFunc(hosts[h], func(r *Run) bool { return r.Result.Verdict == judge.Fail }) {
+			diagnose(ctx, hosts[h])
+		}
+	}
+}
+
+func diagnose(ctx context.Context, runs []*Run) {
+	var asked []diagnosis.Run
+	var of []*Run
+	left := 0
+	for _, r := range runs {
+		fails := r.Result.Verdict == judge.Fail
+		var c *judge.Case
+		if r.Every <= 1 {
+			c = judge.NewCase(ctx, r.Spec, r.Ledger, r.Records)
+		}
+		if c == nil || (c.Findings() > 0) != fails {
+			if fails {
+				left++
+			}
+			continue
+		}
+		own := diagnosis.Run{Name: r.Name, Dialects: r.Dialects, Evidence: c}
+		for _, g := range groups(&r.Result) {
+			own.First = append(own.First, g.title())
+		}
+		asked, of = append(asked, own), append(of, r)
+	}
+	d := diagnosis.Of(asked)
+	if d.Failing == 0 || ctx.Err() != nil {
+		return
+	}
+	for i, r := range of {
+		r.Diagnosis, r.Unasked = &d, left
+		if r.Result.Verdict == judge.Fail && len(d.Named) == 1 {
+			follow(&r.Result, &d, asked[i].Weigh(d.Named[0].Candidate))
+		}
+		for _, a := range d.Alone {
+			if a.Against != "" && slices.Contains(asked[i].First, a.Title()) {
+				r.Notes = append(slices.Clone(r.Notes), fmt.Sprintf("the scenario %s contradicts this: %s", a.Against, a.Title()))
+			}
+		}
+	}
+}
+
+// title is the name of the cause or the sentence, empty for findings without either.
+func (g *group) title() string {
+	switch {
+	case g.ex != nil:
+		return g.ex.Cause.Name
+	case g.pattern != nil:
+		return g.pattern.Text
+	}
+	return ""
+}
+
+// follow has a run put down to what is named for all runs, and tells of what else fits
+// the run only what fits the others too.
+func follow(res *judge.Result, d *diagnosis.Diagnosis, w judge.Weight) {
+	name := d.Named[0]
+	var or []string
+	for _, o := range d.Or {
+		or = append(or, candidateText(o))
+	}
+	res.Findings = slices.Clone(res.Findings)
+	for i := range res.Findings {
+		res.Findings[i].Cause, res.Findings[i].Pattern = name.Cause.Name, 0
+		if name.Cause.Name == "" {
+			res.Findings[i].Pattern = 1
+		}
+	}
+	n := res.Counts.Findings
+	res.Unexplained, res.Counts.Explained = 0, n
+	if name.Cause.Name == "" {
+		res.Explanations, res.Patterns = nil, []judge.Pattern{{Text: name.Text, Rows: w.Rows, Explains: n, Or: or}}
+		return
+	}
+	res.Explanations, res.Patterns = []judge.Explanation{{Cause: name.Cause, Explains: n, Or: or}}, nil
+}
+
+func candidateText(c judge.Candidate) string {
+	if c.Cause.Name == "" {
+		return visible(c.Text)
+	}
+	return fmt.Sprintf("%s %s: %s", c.Cause.Code, c.Cause.Name, c.Cause.Looks)
+}
+
+// line is a line of text, and how far in it is.
+type line struct {
+	In   int
+	Text string
+}
+
+// diagnoses are those of the hosts of runs, each once.
+func diagnoses(runs []Run) (out []*Run) {
+	for i := range runs {
+		if d := runs[i].Diagnosis; d != nil && !slices.ContainsFunc(out, func(r *Run) bool { return r.Diagnosis == d }) {
+			out = append(out, &runs[i])
+		}
+	}
+	return out
+}
+
+// diagnosisText says what explains all runs of a host, or that nothing does.
+func diagnosisText(r *Run) (out []line) {
+	d := r.Diagnosis
+	add := func(in int, format string, args ...any) { out = append(out, line{in, fmt.Sprintf(format, args...)}) }
+	all := fmt.Sprintf("%s in %s", plural(d.Findings, "finding"), plural(d.Failing, "scenario"))
+	with := ""
+	if d.Dialect != "" {
+		with = "; it shows with the dialect " + visible(d.Dialect) + " only"
+	}
+	switch {
+	case len(d.Named) == 1:
+		add(0, "One mistake explains all: %s%s.", all, with)
+	case len(d.Named) > 1:
+		add(0, "No one mistake explains all (%s), but these together do:", all)
+	case len(d.Alone) > 0:
+		add(0, "Several mistakes, or one that has no name here: nothing explains all (%s). What explains some:", all)
+	default:
+		add(0, "Several mistakes, or one that has no name here: nothing explains all (%s).", all)
+	}
+	for _, n := range d.Named {
+		add(2, "%s", candidateText(n.Candidate))
+		if len(d.Named) > 1 {
+			add(4, "explains %s in %s", plural(n.Findings, "finding"), plural(n.Runs, "scenario"))
+		}
+		if n.Cause.Fix != "" {
+			add(4, "to fix: %s", n.Cause.Fix)
+		}
+	}
+	for _, o := range d.Or {
+		add(4, "or, as far as these scenarios tell: %s", candidateText(o))
+	}
+	for _, a := range d.Alone {
+		why := ""
+		if a.Against != "" {
+			why = "; " + visible(a.Against) + " contradicts it"
+		}
+		add(2, "in %s: %s%s", plural(a.Runs, "scenario"), candidateText(a.Candidate), why)
+	}
+	if r.Unasked > 0 {
+		add(2, "%s with findings, too long to be compared, left out", plural(r.Unasked, "scenario"))
+	}
+	return out
+}
