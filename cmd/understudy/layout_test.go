@@ -58,7 +58,7 @@ var siblings = map[string][]string{
 	"harness/plot/pictures":  {"harness/check", "harness/paper", "harness/plot"},
 	"harness/records":        {"harness/budget", "harness/hostfile", "harness/infile", "harness/judge"},
 	"harness/records/sqlite": {"harness/infile", "harness/records"},
-	"harness/proof":          {"harness/report", "harness/schema"},
+	"harness/proof":          {"harness/judge", "harness/library", "harness/paper", "harness/rehearse", "harness/report", "harness/schema"},
 	"harness/rehearse":       {"harness/budget", "harness/paper", "harness/shard", "harness/show"},
 	"harness/replay":         {"harness/capture"},
 	"harness/report":         {"harness/diagnosis", "harness/judge", "harness/show"},

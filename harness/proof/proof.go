@@ -12,8 +12,8 @@ package proof
 import (
 	"embed"
 	"fmt"
+	"maps"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -53,6 +53,18 @@ type Row struct {
 	Seen     Seen   `json:"seen" doc:"how the document was seen"`
 	File     string `json:"file" doc:"shipped file by which a user comes to the model"`
 	Words    string `json:"words" doc:"what stands there"`
+}
+
+// models compute the values of the table, by package and model. Each takes what is
+// given as it stands in the table, and returns words or a float64.
+var models = merged(arithmetic, lines, measuring, physics, radio, statistics)
+
+func merged(some ...map[string]func(given string) any) map[string]func(given string) any {
+	all := map[string]func(given string) any{}
+	for _, m := range some {
+		maps.Copy(all, m)
+	}
+	return all
 }
 
 //go:embed table/*.txt
@@ -154,13 +166,14 @@ func bounds(text string) (low, high float64, inRange bool) {
 	mantissa, exponent, _ := strings.Cut(text, "e")
 	_, places, _ := strings.Cut(mantissa, ".")
 	e, _ := strconv.Atoi(exponent)
-	// half a unit of the last place, and what binary floats lose at its edge
-	half := 0.5000001 * math.Pow(10, float64(e-len(places)))
+	// half a unit of the last place, and what binary floats lose
+	half := 0.5000001*math.Pow(10, float64(e-len(places))) + 4e-15*math.Abs(v)
 	return v - half, v + half, false
 }
 
-// figures counts the digits of a published number.
+// figures counts the digits of a published number, or of the first of a range.
 func figures(text string) int {
+	text, _, _ = strings.Cut(text, " ")
 	mantissa, _, _ := strings.Cut(text, "e")
 	digits := strings.Map(func(c rune) rune {
 		if c >= '0' && c <= '9' {
@@ -182,16 +195,6 @@ func agreement(got, want float64, published int, agrees bool) string {
 		}
 	}
 	return fmt.Sprintf("%d of %d", n, published)
-}
-
-// Packages lists the packages that have a row.
-func Packages() (names []string) {
-	for _, r := range Rows() {
-		if !slices.Contains(names, r.Package) {
-			names = append(names, r.Package)
-		}
-	}
-	return names
 }
 
 // Without are the packages of sim that hold no model or rule, with the reason.

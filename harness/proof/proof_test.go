@@ -11,6 +11,7 @@ import (
 
 	"example.org/understudy/harness/proof"
 	"example.org/understudy/scenarios"
+	"example.org/understudy/sim/wire"
 	"github.com/stretchr/testify/require"
 )
 
@@ -36,6 +37,36 @@ func TestEveryRowIsReached(t *testing.T) {
 		}
 		require.NoError(t, err)
 		require.True(t, strings.Contains(string(text), r.Words), "%s has no %q", r.File, r.Words)
+	}
+}
+
+// Every package of sim and every check of the wire has a row; a package may have a
+// reason instead.
+//
+// Kind: self.
+func TestEveryPackageHasARow(t *testing.T) {
+	var have []string
+	checked := map[string]bool{"crc": true} // any parameters: a model of its own
+	for _, r := range proof.Rows() {
+		have = append(have, r.Package)
+		if name, _, ok := strings.Cut(r.Given, " of "); ok && r.Model == "checks" {
+			checked[name] = true
+		}
+	}
+	root := filepath.Join("..", "..")
+	require.NoError(t, filepath.WalkDir(filepath.Join(root, "sim"), func(p string, d fs.DirEntry, err error) error {
+		if code, _ := filepath.Glob(filepath.Join(p, "*.go")); err != nil || len(code) == 0 {
+			return err
+		}
+		name, err := filepath.Rel(root, p)
+		require.NoError(t, err)
+		if slices.Contains(have, name) == (proof.Without()[name] != "") {
+			t.Errorf("%s has a row and a reason to have none, or neither", name)
+		}
+		return nil
+	}))
+	for _, name := range wire.CheckNames() {
+		require.True(t, checked[name], "the check %s has no row", name)
 	}
 }
 

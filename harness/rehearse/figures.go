@@ -22,11 +22,11 @@ func Misjudged(tolerance, acceptance [2]float64, mean, spread, u float64) (false
 		z := (x - mean) / spread
 		return math.Exp(-z*z/2) / (spread * math.Sqrt(2*math.Pi))
 	}
-	return misjudged(density, [2]float64{mean - float64(9*spread), mean + float64(9*spread)}, tolerance, acceptance, u)
+	return MisjudgedOf(density, [2]float64{mean - float64(9*spread), mean + float64(9*spread)}, tolerance, acceptance, u)
 }
 
-// misjudged is Misjudged for true values with any density within a range.
-func misjudged(density func(x float64) float64, within, tolerance, acceptance [2]float64, u float64) (falseIn, falseOut float64) {
+// MisjudgedOf is Misjudged for true values with any density within a range.
+func MisjudgedOf(density func(x float64) float64, within, tolerance, acceptance [2]float64, u float64) (falseIn, falseOut float64) {
 	lower, upper := tolerance[0], tolerance[1]
 	first, last := within[0], within[1]
 	phi := func(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }

@@ -22,51 +22,6 @@ func near(t *testing.T, what string, got, want, within float64) {
 	}
 }
 
-// JCGM 106:2012, 9.5.4, the ball bearings: the radial error motion of what is
-// made follows the gamma distribution with α = 4 and β = 4 per µm, the limit is 2 µm,
-// u = 0.25 µm. 4.2 % of them do not conform; 0.8 % of all do not and are accepted;
-// an acceptance limit 0.33 µm inside makes that 0.1 %. (As a public notebook that
-// names the clause works it out: sandialabs/suncal, Risk - Ball Bearing: 0.042380,
-// 0.0080191, 0.328171. The document itself was not opened.)
-//
-// Kind: outside.
-func TestRisksOfJCGM106(t *testing.T) {
-	t.Parallel()
-	density := func(x float64) float64 { return math.Pow(4, 4) * x * x * x * math.Exp(-4*x) / 6 }
-	far := [2]float64{0, 20}
-	limits := [2]float64{0, 2}
-	bad, _ := misjudged(density, far, limits, [2]float64{-1000, 1000}, 0.25) // all are accepted
-	near(t, "not conforming", bad, 0.042380, 5e-7)
-	in, _ := misjudged(density, far, limits, limits, 0.25)
-	near(t, "consumer's risk", in, 0.0080191, 5e-8)
-	in, _ = misjudged(density, far, limits, [2]float64{0, 2 - 0.328171}, 0.25)
-	near(t, "consumer's risk when guarded", in, 0.001, 5e-7)
-}
-
-// Published risks for a normal process with limits at ±SL of its standard
-// deviations and a test uncertainty 1/TUR of it: D. Deaver, "How to Maintain
-// Confidence", p. 7 and p. 10 (guarded to 0.91 of the limits), as quoted in the
-// tests of Sandia's uncertainty calculator (sandialabs/suncal).
-//
-// Kind: outside.
-func TestRisksAsPublished(t *testing.T) {
-	t.Parallel()
-	for _, c := range []struct {
-		sl, u, guard, in, out, within float64
-	}{
-		{2, 0.25, 0, 0.008, -1, 0.0005},
-		{2.5, 0.25, 0, 0.0025, -1, 0.0001},
-		{2.5, 1, 0, 0.005, -1, 0.001},
-		{2, 0.5, 2 - 2*0.91, 0.008, 0.066, 0.001},
-	} {
-		in, out := Misjudged([2]float64{-c.sl, c.sl}, [2]float64{-c.sl + c.guard, c.sl - c.guard}, 0, 1, c.u)
-		near(t, "consumer's risk", in, c.in, c.within)
-		if c.out >= 0 {
-			near(t, "producer's risk", out, c.out, c.within)
-		}
-	}
-}
-
 // With hardly any uncertainty hardly anything is misjudged; with far too much,
 // what is accepted does not depend on the part.
 //
@@ -117,29 +72,6 @@ func TestRisksAgainstCounting(t *testing.T) {
 	}
 }
 
-// Capability.
-//
-// Kind: outside.
-func TestCapabilityAsPublished(t *testing.T) {
-	t.Parallel()
-	// NIST/SEMATECH e-Handbook 6.1.6: limits 8 and 20, mean 16, spread 2 (from memory).
-	p, pk := indices(8, 20, 16, 2, 50, 49)
-	near(t, "Cp", p.Value, 1, 1e-12)
-	near(t, "Cpk", pk.Value, 0.6667, 5e-5)
-	// Montgomery, Introduction to Statistical Quality Control, example on a
-	// confidence interval for Cp: limits 38 and 62, n = 20, s = 1.75: 2.29, 1.57 to
-	// 3.01 (the upper limit also on a public page of worked answers; the lower from
-	// memory). The book goes on with the 2.29 that it has rounded.
-	p, _ = indices(38, 62, 50, 1.75, 20, 19)
-	near(t, "Cp", p.Value, 2.29, 0.005)
-	near(t, "lower limit", p.Low/p.Value*2.29, 1.57, 0.005)
-	near(t, "upper limit", p.High/p.Value*2.29, 3.01, 0.005)
-	// The same, for Cpk = 1.33 and n = 20: 0.88 to 1.78 (from memory).
-	_, pk = indices(-3*1.33, 100, 0, 1, 20, 19)
-	near(t, "lower limit", pk.Low, 0.88, 0.005)
-	near(t, "upper limit", pk.High, 1.78, 0.005)
-}
-
 // The limits cover the true index in 95 of 100 samples, more or less: the
 // chi-square limits exactly, the normal approximation closely.
 //
@@ -181,24 +113,13 @@ func TestMoments(t *testing.T) {
 	}
 }
 
-// M/D/1: ρ ÷ 2μ(1-ρ) in the queue, (2-ρ) ÷ 2μ(1-ρ) in the system ("A Survey on
-// Queueing Systems with Mathematical Models and Applications", 4.5, as an open
-// course prints it). A public encyclopaedia's example: 20 customers an hour, 30 served
-// an hour: 0.067 h in the system (the rates from memory). M/M/1 by its own formula,
-// ρ·s÷(1-ρ) (any textbook on queues). And the queue itself, fed at random, with
-// things that all take the same and with two kinds of them.
+// The queue of a port, fed at random, with things that all take the same and with two
+// kinds of them, against the closed form.
 //
-// Kind: outside.
+// Kind: model.
 func TestWaiting(t *testing.T) {
 	t.Parallel()
-	service := 2 * time.Minute
-	near(t, "time in the system", (Waiting(20.0/30, service, 0) + service).Hours(), 0.067, 0.0005)
-	for _, rho := range []float64{0.1, 0.5, 0.9} {
-		near(t, "in the queue", Waiting(rho, time.Hour, 0).Hours(), rho/(2*(1-rho)), 1e-9)
-		near(t, "in the system", (Waiting(rho, time.Hour, 0) + time.Hour).Hours(), (2-rho)/(2*(1-rho)), 1e-9)
-	}
-	near(t, "M/M/1", Waiting(0.75, service, 1).Minutes(), 0.75*2/0.25, 1e-9)
-	if Waiting(1, service, 0) != math.MaxInt64 {
+	if Waiting(1, time.Minute, 0) != math.MaxInt64 {
 		t.Error("a full server's queue has an end")
 	}
 	for _, use := range []float64{0.2, 0.5, 0.8} {

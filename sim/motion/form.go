@@ -1,26 +1,12 @@
 package motion
 
 import (
-	"math"
 	"time"
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/enum"
 	"example.org/understudy/sim/steady"
 )
-
-// Chord returns what two contacts span across a circle of the given diameter
-// along a line that passes its centre at a distance: √(d² − 4e²) (Euclid
-// III.35). It is the diameter, exactly, at 0, and 0 from half the diameter on.
-func Chord(diameter, off decimal.Length) decimal.Length {
-	d, e := float64(diameter), math.Abs(float64(off))
-	if 2*e >= d {
-		return 0
-	}
-	// d − √(d²−4e²) = 4e² / (d + √(d²−4e²)): no cancellation.
-	root := math.Sqrt((d - 2*e) * (d + 2*e))
-	return diameter - grid(4*e*e/(d+root))
-}
 
 // Contacts is how many contacts touch a turning part, and where.
 type Contacts = enum.Of[contacts]
@@ -37,6 +23,11 @@ const (
 	// OneContact sees the part turn about its axis: 2R + a·cos nφ. One lobe is
 	// an eccentricity a, whose full movement is 2a.
 	OneContact
+	// In a vee block an indicator sees the part rise as its lobes pass the flanks:
+	// 2R + F·a·cos nφ, see veeGain.
+	Vee60
+	Vee90
+	Vee120
 )
 
 type contacts struct{}
@@ -44,26 +35,28 @@ type contacts struct{}
 func (contacts) Names() []string { return contactNames }
 func (contacts) What() string    { return "a number of contacts" }
 
-var contactNames = []string{"two", "three", "one"}
+var contactNames = []string{"two", "three", "one", "vee-60", "vee-90", "vee-120"}
 
-// Gain returns how many times a lobe's amplitude contacts see, at most,
-// to either side.
+// Gain returns how many times a lobe's amplitude contacts see where a lobe is under
+// the contact; below 0 where they see a valley there.
 func Gain(c Contacts, lobes int) float64 {
 	switch {
 	case c == TwoContacts && lobes%2 == 0, c == ThreeContacts && lobes%3 == 0:
 		return 2
 	case c == OneContact:
 		return 1
+	case c >= Vee60:
+		return veeGain(lobes, [...]float64{60, 90, 120}[c-Vee60])
 	}
 	return 0
 }
 
-// VeeGain returns how many times a lobe's amplitude an indicator sees that
+// veeGain returns how many times a lobe's amplitude an indicator sees that
 // stands over a part lying in a vee block of the given included angle
 // (degrees, above 0 and below 180), on its bisector: 1 + cos(n(90°+α/2)) /
 // sin(α/2). The part rises in the vee as its lobes pass the two flanks. (The
 // three-point summit method of ISO 4292:1985, derived here from the geometry.)
-func VeeGain(lobes int, degrees float64) float64 {
+func veeGain(lobes int, degrees float64) float64 {
 	half := degrees / 720
 	return 1 + steady.Cos(float64(lobes)*(0.25+half))/steady.Sin(half)
 }

@@ -21,9 +21,6 @@ type Line struct {
 // NewLine is an idle line written with the given settings, which must be valid.
 func NewLine(tx Settings) *Line { return &Line{tx: tx} }
 
-// Reset empties the line, keeping its memory.
-func (l *Line) Reset() { l.levels = l.levels[:0] }
-
 // Send writes bytes back to back. Only the low DataBits bits of each go out.
 func (l *Line) Send(bytes ...byte) {
 	for _, b := range bytes {
@@ -38,12 +35,6 @@ func (l *Line) Send(bytes ...byte) {
 		l.hold(true, int(l.tx.Stop))
 	}
 }
-
-// Break holds the line low for n bit times.
-func (l *Line) Break(n int) { l.hold(false, 2*n) }
-
-// Idle holds the line high for n bit times.
-func (l *Line) Idle(n int) { l.hold(true, 2*n) }
 
 func (l *Line) hold(level bool, halves int) {
 	for range halves {

@@ -171,40 +171,8 @@ func (s Settings) BitsPerChar() float64 { return float64(s.halves()) / 2 }
 // nanosecond: n × bits ÷ baud. Rounding is of the total, never per character,
 // so a million characters are as exact as one.
 func (s Settings) Chars(n int) time.Duration {
-	d, _ := s.split(0, n)
-	return d
-}
-
-// split adds n characters to a remainder counted in units of 1/(2·Baud) ns.
-func (s Settings) split(rem int64, n int) (time.Duration, int64) {
 	// whole seconds first, so that the product stays inside an int64
 	per := 2 * int64(s.Baud) // half bits a second
 	total := int64(n) * s.halves()
-	sec, part := total/per, total%per
-	num := part*1e9 + rem // part < 1e8, so below 1e17+1e8
-	return time.Duration(sec)*time.Second + time.Duration(num/per), num % per
+	return time.Duration(total/per)*time.Second + time.Duration(total%per*1e9/per)
 }
-
-// A Pacer says when bytes leave a line that is busy with one byte at a time.
-// Its zero value, with Settings filled in, is an idle line at time zero.
-type Pacer struct {
-	Settings
-	free time.Duration // when the last byte's stop element ended
-	rem  int64         // and the fraction of a nanosecond beyond, in 1/(2·Baud) ns
-}
-
-// Send puts n bytes on the line at time at, behind any still going out, and
-// gives the time the first byte's start bit begins and the last byte's stop
-// element ends.
-func (p *Pacer) Send(at time.Duration, n int) (begin, end time.Duration) {
-	if at > p.free {
-		p.free, p.rem = at, 0
-	}
-	begin = p.free
-	d, rem := p.split(p.rem, n)
-	p.free, p.rem = p.free+d, rem
-	return begin, p.free
-}
-
-// Free is when the line has sent all it was given.
-func (p *Pacer) Free() time.Duration { return p.free }

@@ -64,12 +64,15 @@ func (r *Rand) Uniform() float64 {
 // each. (The ziggurat of x/exp/rand calls math.Exp and math.Log in its wedges
 // and tail, whose last bit differs between processors; one such bit would
 // shift the whole stream.)
-func (r *Rand) Normal() float64 { return quantile(r.Uniform()) }
+func (r *Rand) Normal() float64 { return Quantile(r.Uniform()) }
 
 // Spec says how much of each kind of noise there is. The zero value is silence.
 type Spec struct {
-	White   decimal.Length // standard deviation of each sample
-	Flicker decimal.Length // level of the flat part of the Allan deviation
+	White decimal.Length // standard deviation of each sample
+	// Flicker is the level of the flat part of the Allan deviation, which that of
+	// means of ten readings and more keeps to; single readings, which are no means,
+	// differ by more: at 20 Hz by 1.55 times that level.
+	Flicker decimal.Length
 	Walk    decimal.Length // standard deviation of the walk after one second
 	Drift   decimal.Length // steady movement in one hour
 	Hum     Hum
@@ -77,17 +80,12 @@ type Spec struct {
 }
 
 // Hum is mains pick-up: Amplitude·sin(2π(Frequency·t + Phase)). A gauge that
-// samples more slowly than twice the frequency shows it at Alias.
+// samples more slowly than twice the frequency shows it at the distance from the
+// nearest multiple of its rate.
 type Hum struct {
 	Amplitude decimal.Length
 	Frequency float64 // hertz
 	Phase     float64 // turns
-}
-
-// Alias returns the frequency at which a tone appears in samples taken at a
-// rate: its distance from the nearest multiple of the rate (both in hertz).
-func Alias(frequency, rate float64) float64 {
-	return math.Abs(math.Remainder(frequency, rate))
 }
 
 // Shocks are knocks to the bench. They come at random, independently of one

@@ -6,10 +6,10 @@ import (
 	"example.org/understudy/sim/steady"
 )
 
-// quantile is the inverse of the standard normal distribution function, for
+// Quantile is the inverse of the standard normal distribution function, for
 // 0 < p < 1, good to about 1 part in 10¹⁵: M. J. Wichura, Algorithm AS 241,
 // Applied Statistics 37(3), 1988, 477–484 (PPND16).
-func quantile(p float64) float64 {
+func Quantile(p float64) float64 {
 	q := p - 0.5
 	if math.Abs(q) <= 0.425 {
 		r := 0.180625 - float64(q*q)
