@@ -177,9 +177,9 @@ func drawDialect(t *rapid.T) generated {
 	case 2:
 		g.count = rapid.IntRange(1, 5).Draw(t, "channels")
 		fields = append(fields, fmt.Sprintf(`{decimal: channels, decimals: 0}, ":", {each: channel, count: channels, between: ",", fields: [%s, "/"]}`, draw(11, true)))
-	case 3:
+	case 3: // each group begins with what cannot be the end of them all
 		g.count = rapid.IntRange(1, 5).Draw(t, "channels")
-		fields = append(fields, fmt.Sprintf(`"(", {each: channel, count: rest, between: ",", fields: [%s, "/"]}, ")"`, draw(11, true)))
+		fields = append(fields, fmt.Sprintf(`"(", {each: channel, count: rest, between: ",", fields: ["=", %s, "/"]}, ")"`, draw(11, true)))
 	}
 	check := rapid.SampledFrom([]string{"", "{check: xor, form: hex}", "{check: sum, size: 2, form: decimal}", "{check: crc-16/arc, form: hex, from: t0}", "{check: fletcher-32, form: hex}"}).Draw(t, "check")
 	if check != "" {
