@@ -161,7 +161,7 @@ type ChannelKeys struct {
 	Limits     *Pair             `yaml:"limits" doc:"specification limits of this channel (default: the part's)"`
 	Warn       *Pair             `yaml:"warn" doc:"warning limits of this channel (default: the part's)"`
 	Decide     *zone.Decide      `yaml:"decide" doc:"which value the gauge compares with its limits: displayed (default) or unrounded"`
-	Average    *int              `yaml:"average" doc:"samples of a moving mean of the probe (default: 1, no mean)"`
+	Average    *int              `yaml:"average" doc:"samples of a moving average of the probe (default: 1, no averaging)"`
 	DeadBand   *quantity.Length  `yaml:"dead-band" doc:"how far a reading moves before a stream on change sends it (default: 0 mm, any change)"`
 	StartsOn   *quantity.Length  `yaml:"starts-on" doc:"size the gauge rests on at the start (default: the preset, else the nominal, else the middle of the stroke)"`
 	Noise      *Noise            `yaml:"noise" doc:"noise of the probe"`
@@ -208,7 +208,7 @@ type GaugeKeys struct {
 	Computed    []Computed         `yaml:"computed" doc:"channels that are computed of those before them"`
 	Scan        *quantity.Duration `yaml:"scan" doc:"time from reading one channel to reading the next (default: all at once)"`
 	Chain       Chain              `yaml:"chain" doc:"the order of the measuring chain, where gauges differ"`
-	Stream      *Stream            `yaml:"stream" doc:"readings sent on their own: a rate, or off"`
+	Stream      *Stream            `yaml:"stream" doc:"readings sent on their own: a rate, or none"`
 	Rate        *RateOnly          `yaml:"rate" doc:"samples a second while nothing is streamed (default: 20 Hz)"`
 	Phase       *Phase             `yaml:"phase" doc:"when the first sample falls: a time such as 12 ms, or drawn: anywhere in the first interval, by the seed, as with gauges that nobody switched on together (default: at the start)"`
 	OnChange    *bool              `yaml:"on-change" doc:"the stream sends only when a reading has moved beyond its dead band"`

@@ -30,7 +30,7 @@ type exploreCmd struct {
 	Budget    time.Duration `default:"60s" help:"Time to explore for, such as 10m; shrinking takes extra time. 0 for as long as --runs takes."`
 	Runs      int           `help:"How many scenarios to play at most."`
 	Until     bool          `name:"until-found" help:"Stop at the first finding."`
-	NoShrink  bool          `help:"Leave what is found as it was generated."`
+	NoShrink  bool          `help:"Do not shrink failing scenarios."`
 	Save      string        `type:"path" help:"Folder to keep the smallest scenario of each cause in, for check to play again; one that is there stays. combinations.csv in it says which combinations were run."`
 	Results   string        `type:"path" help:"Write every run and finding to this file, as JSON Lines."`
 	Tell      bool          `name:"combinations" help:"Also list the combinations that are impossible, and why, and those that were not run; --save writes all of them to a file."`

@@ -147,7 +147,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 
 // renamedOption is an error that names what an option of before is called now.
 func renamedOption(args []string) error {
-	now := map[string]string{"play --keep": "--save-settings", "play --load": "--load-settings", "tap --keep": "--to", "replay --keep": "--to"}
+	now := map[string]string{"play --keep": "--save-settings", "play --load": "--load-settings", "tap --keep": "--to", "tap --line": "--serial-line", "replay --keep": "--to"}
 	for i, w := range args {
 		option, _, _ := strings.Cut(w, "=")
 		if to := now[args[0]+" "+option]; i > 0 && to != "" {

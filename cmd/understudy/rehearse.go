@@ -20,7 +20,7 @@ import (
 type rehearseCmd struct {
 	Line   string             `arg:"" help:"Line file, or the name of a shipped line: bench, cell or hall."`
 	Shifts int                `default:"20" help:"How many shifts to play on paper, each with its own random seed."`
-	Shard  shard.Shard        `default:"1/1" placeholder:"K/N" help:"Play part K of N only; write each with --json and put them together with report."`
+	Shard  shard.Shard        `default:"1/1" placeholder:"K/N" help:"Play shard K of N only; write each with --json and put them together with report."`
 	JSON   string             `name:"json" type:"path" help:"Write the result, of a shard or of all, to this file."`
 	HTML   string             `name:"html" type:"path" help:"Write the report as a page to this file."`
 	PDF    string             `name:"pdf" type:"path" help:"Write the report as a PDF to this file (needs chromium)."`

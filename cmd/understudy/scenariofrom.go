@@ -18,7 +18,7 @@ type scenarioCmd struct {
 
 type scenarioFromCmd struct {
 	Capture string `arg:"" help:"A pcapng capture of serial lines."`
-	Dialect string `short:"d" required:"" help:"The lines' dialect: a file, or the name of a shipped one."`
+	Dialect string `short:"d" required:"" help:"Dialect of the serial lines: a file, or the name of a shipped one."`
 	Title   string `help:"The scenario's title."`
 	Out     string `short:"o" type:"path" help:"The file to write (default: standard output). It must not exist yet."`
 }

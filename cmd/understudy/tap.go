@@ -18,7 +18,7 @@ import (
 
 type tapCmd struct {
 	Device string `arg:"" name:"port" help:"The serial port of the real device, such as /dev/ttyUSB0."`
-	Line   string `help:"Settings of the device's serial line until the host asks for others, such as '9600 8N1' (default: as the dialect has it, or 9600 8N1)."`
+	Line   string `name:"serial-line" help:"Settings of the device's serial line until the host asks for others, such as '9600 8N1' (default: as the dialect has it, or 9600 8N1)."`
 	Name   string `help:"What the gauge is called (default: after its port)."`
 	To     string `type:"path" placeholder:"FILE.pcapng" help:"File for the bytes of both directions with their times, which Wireshark and tshark open (default: capture.pcapng in the run folder)."`
 	lineFlags
@@ -38,7 +38,7 @@ func (c *tapCmd) Run(a *app) (err error) {
 	}
 	line, err := port.ParseSettings(text)
 	if err != nil {
-		return fmt.Errorf("--line: %w", err)
+		return fmt.Errorf("--serial-line: %w", err)
 	}
 	name := c.Name
 	if name == "" {

@@ -25,7 +25,7 @@ type Job struct {
 	Guard      decimal.Decimal `json:"guard" doc:"in Unit; 0: simple acceptance"`
 	Keeps      string          `json:"keeps" doc:"tagged or all"`
 	Records    string          `json:"records" doc:"file or address that the records go to"`
-	AtLine     JobAtLine       `json:"at-line" doc:"how the host is to behave at its ports; what is not stated is not judged"`
+	AtLine     JobAtLine       `json:"at-port" doc:"how the host is to behave at its ports; what is not stated is not judged"`
 	Gauges     []JobGauge      `json:"gauges" doc:"the gauges"`
 }
 

@@ -154,7 +154,7 @@ func (s *Summary) riskyGauges() {
 	lostOf := func(c *ChangeRow) float64 { return c.Lost }
 	if lost := s.total(func(g *GaugeRow) float64 { return g.Lost }); lost > 0 {
 		s.risk(lost, "Tags are lost on the radio", "Links hang up, and a gauge that keeps no tags loses those given meanwhile: "+some(s.Gauges, func(g *GaugeRow) float64 { return g.Lost })+".",
-			cmp.Or(s.best(lostOf, "class", "receivers", "seats", "stands", "wait"), "nothing that was tried; bring a receiver nearer"))
+			cmp.Or(s.best(lostOf, "class", "receivers", "places", "stands", "wait"), "nothing that was tried; bring a receiver nearer"))
 	}
 	if gone := s.total(func(g *GaugeRow) float64 { return g.Skipped }); gone > 0 {
 		s.risk(gone, "Gauges go flat", "Their cells do not last the shift, or a spare has to be fetched: "+some(s.Gauges, func(g *GaugeRow) float64 { return g.Skipped })+".",
@@ -168,7 +168,7 @@ func (s *Summary) riskyGauges() {
 	}
 	if stalls := s.total(func(g *GaugeRow) float64 { return g.StallsAShift }); stalls > 0 {
 		s.risk(0, "Links fall silent for a while", fmt.Sprintf("%s times a shift in all; tags then come late and together: %s.", figure(stalls), some(s.Gauges, func(g *GaugeRow) float64 { return g.StallsAShift })),
-			cmp.Or(s.best(func(c *ChangeRow) float64 { return c.Stalls }, "class", "receivers", "seats", "stands"), "a host that waits for late tags"))
+			cmp.Or(s.best(func(c *ChangeRow) float64 { return c.Stalls }, "class", "receivers", "places", "stands"), "a host that waits for late tags"))
 	}
 }
 
@@ -219,7 +219,7 @@ func (s *Summary) riskySeats(l *Line) {
 		}
 	}
 	if len(taken) > 0 {
-		s.risk(0, "No seat is left at "+strings.Join(taken, ", "), "All are taken, so a spare gauge is refused until one leaves.", "a receiver more, or a gauge less there")
+		s.risk(0, "No place is left at "+strings.Join(taken, ", "), "All are taken, so a spare gauge is refused until one leaves.", "a receiver more, or a gauge less there")
 	}
 }
 
@@ -250,7 +250,7 @@ func (s *Summary) assume(l *Line) {
 		{"the stream", "is counted as load on cells and radios; at the ports each frame comes when it was made, after a silent spell of 0.1 s or more all of them at once, and not while the link is lost; shorter spells delay none here"},
 		{"ports", "a port takes one frame after the other, each for its bytes at what the line settings carry; frame lengths are those of the line's own dialects, played once; the mean wait beside it is that of frames that come wholly at random (Pollaczek and Khinchin, M/G/1; M/D/1 when all are as long), which even streams do not reach"},
 		{"lengths of time", "those of which half, 95 % or 99 % are no longer, over all shifts; to within 6 %, the longest exactly"},
-		{"seats", "gauges that share a receiver see each other come and go up to 10 s late"},
+		{"places", "gauges that share a receiver see each other come and go up to 10 s late"},
 		{"sizes", "normal from part to part, the mean moving evenly over the shift; readings normal about the size with U/2, rounded half-even to the resolution; limits inclusive"},
 		{"misjudged parts", "JCGM 106:2012, 9.5.2; the acceptance limits are those that rounding to the resolution leaves, and a guarded decision moves inwards by U"},
 		{"capability", "values over all shifts; 95 % limits for one shift's parts; chi-square and normal approximation (NIST/SEMATECH e-Handbook 6.1.6); spread within runs of five parts for Cp and Cpk"},

@@ -298,7 +298,7 @@ func (l *reader) seat(free []*Tool, place map[*Tool]int, seats []int) {
 			}
 		}
 		if g.radio < 0 {
-			l.doc.Errorf(t, "add a receiver", "%s has no receiver: all %d seats of the line's receivers are taken", t.Name, l.seats())
+			l.doc.Errorf(t, "add a receiver", "%s has no receiver: all %d places of the line's receivers are taken", t.Name, l.seats())
 			return
 		}
 		seats[g.radio]++

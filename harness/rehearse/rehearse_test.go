@@ -425,8 +425,8 @@ func TestChangesMoveTheRightWay(t *testing.T) {
 	if r := by["double the rate"]; math.Abs(r.RadioUse/base.RadioUse-2) > 1e-9 {
 		t.Errorf("double the rate uses %v instead of %v", r.RadioUse, base.RadioUse)
 	}
-	if n := by["seats given out anew"]; n.Margin < base.Margin+5 { // the last gauge of the file got what was left
-		t.Errorf("with other seats the smallest margin is %v instead of %v", n.Margin, base.Margin)
+	if n := by["places given out anew"]; n.Margin < base.Margin+5 { // the last gauge of the file got what was left
+		t.Errorf("with other places the smallest margin is %v instead of %v", n.Margin, base.Margin)
 	}
 	if n := by["nothing stands in the way"]; n.Margin < base.Margin {
 		t.Errorf("without obstacles the margin falls from %v to %v", base.Margin, n.Margin)
@@ -659,7 +659,7 @@ func TestMistakes(t *testing.T) {
 		{"{name: bore-1}", "{name: bore 1}", "cannot name a gauge"},
 		{"{name: bore-1}", "{name: b, receiver: dusk}", `did you mean "desk"?`},
 		{"{name: bore-1}", "{name: b, feature: spol bore}", `did you mean "spool bore"?`},
-		{"{name: bore-1}", "{name: a}, {name: b}, {name: c}, {name: d}, {name: e}, {name: f}, {name: g}, {name: h}", "h has no receiver: all 7 seats of the line's receivers are taken; add a receiver"},
+		{"{name: bore-1}", "{name: a}, {name: b}, {name: c}, {name: d}, {name: e}, {name: f}, {name: g}, {name: h}", "h has no receiver: all 7 places of the line's receivers are taken; add a receiver"},
 		{"better-by: 12 dB", "better-by: 12 dB, places: 8", "bench.yaml:19:62: no radio talks to 8 gauges at a time; write 1 to 7"},
 		{"better-by: 12 dB", "better-by: 12 dB, places: 1", ""},
 		{"{name: bore-1}", "{name: bore-1, queue: -1}", "-1 is no number"},

@@ -319,7 +319,7 @@ func (l *Line) changes() (out []change) {
 			c.radios[r].at = [2]float64{x / n, y / n}
 		}
 	}
-	each("seats given out anew", func(*gauge) {})
+	each("places given out anew", func(*gauge) {})
 	again := out[len(out)-1].line
 	again.reseat()
 	for i := range l.Receivers {

@@ -143,7 +143,7 @@ func (a *annotation) frame() error {
 			at, end = place[k], place[len(u.plain)]
 			place = place[:k+1]
 		}
-		s := Span{Start: at, End: end, Field: "check", Shows: f.check.shows(nil, 0, u.sum), Good: !u.bad}
+		s := Span{Start: at, End: end, Field: f.node.name, Shows: f.check.shows(nil, 0, u.sum), Good: !u.bad}
 		if u.bad {
 			s.Shows, s.Want = s.Shows+" "+whyCheck, f.check.right(u.over)
 		}

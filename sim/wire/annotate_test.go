@@ -154,7 +154,7 @@ func TestAnnotateReply(t *testing.T) {
 	for _, s := range b.host.Annotate(raw) {
 		got += fmt.Sprintf("%s=%s ", s.Field, s.Shows)
 	}
-	if want := "address=1 function-code=4 length=4 reading=8.01500 check=28BE "; got != want {
+	if want := "address=1 function-code=4 length=4 reading=8.01500 crc-16/modbus=28BE "; got != want {
 		t.Errorf("%s\nwant %s", got, want)
 	}
 }

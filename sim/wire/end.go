@@ -340,7 +340,7 @@ func (e *End) read(inc *Incoming, body []byte, badSum bool) {
 	switch {
 	case badSum:
 		inc.BadChecksum = true
-		inc.Garbage = errCheck
+		inc.Garbage = fmt.Errorf("the frame's %s does not match", e.f.node.name)
 	case f == NoFrame:
 		name := "no frame begins like this"
 		e.reason = Unknown

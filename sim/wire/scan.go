@@ -19,7 +19,6 @@ var (
 	errUnfinished = errors.New("the frame was left unfinished")
 	errTooLong    = errors.New("the frame is longer than the framing allows")
 	errOutside    = errors.New("the bytes stand outside a frame")
-	errCheck      = errors.New("the frame's check does not match")
 	errRestart    = errors.New("another frame starts before this one has ended")
 )
 

@@ -18,7 +18,7 @@ type fileSpec struct {
 	Framing  framingSpec    `yaml:"framing" need:"yes" doc:"how one frame is told from the next"`
 	Host     framingSpec    `yaml:"host-framing" doc:"framing of what the host sends, where it differs"`
 	Framings []namedFraming `yaml:"framings" doc:"further framings, each told by its first bytes; a frame or command names the one it stands in"`
-	Station  stationSpec    `yaml:"station" doc:"addressing, where several gauges share a line"`
+	Station  stationSpec    `yaml:"station" doc:"addressing, where several gauges share a serial line"`
 	Maps     []tableSpec    `yaml:"maps" doc:"register tables: address to term"`
 	Remember []rememberSpec `yaml:"remembers" was:"keeps" doc:"whole numbers the gauge's end of the wire remembers"`
 	Errors   errorsSpec     `yaml:"errors" doc:"the queue of errors a host can read"`
@@ -142,7 +142,7 @@ type doSpec struct {
 	Let    map[string]string `yaml:"let" doc:"numbers it changes"`
 	Drop   bool              `yaml:"drop" doc:"give up the emission that is being sent"`
 	Wait   string            `yaml:"wait" doc:"the time before anything is sent, such as 50 ms"`
-	Speed  string            `yaml:"speed" doc:"the speed of the line from now on: bits a second, as a number or an expression"`
+	Speed  string            `yaml:"speed" doc:"the speed of the serial line from now on: bits a second, as a number or an expression"`
 	Resend bool              `yaml:"resend" doc:"send the bytes that were sent last again"`
 	Free   bool              `yaml:"release" doc:"send the next message of the emission"`
 	Hold   bool              `yaml:"hold" doc:"let the emission wait until it is released"`

@@ -27,7 +27,7 @@ type job struct {
 	Guard      number  `json:"guard"`      // in Unit
 	Keeps      string  `json:"keeps"`      // tagged or all
 	Records    string  `json:"records"`
-	AtLine     atLine  `json:"at-line"`
+	AtLine     atLine  `json:"at-port"`
 	Gauges     []gauge `json:"gauges"`
 }
 
@@ -189,9 +189,9 @@ func (j *job) check() error {
 		oneOf("decide", &j.Decide, "displayed", "unrounded"),
 		oneOf("limits-are", &j.LimitsAre, "inclusive", "strict"),
 		oneOf("keeps", &j.Keeps, "tagged", "all"),
-		oneOf("at-line.DTR", &j.AtLine.DTR, "raised", "lowered"),
-		oneOf("at-line.RTS", &j.AtLine.RTS, "raised", "lowered"),
-		oneOf("at-line.breaks", &j.AtLine.Breaks, "none", "some"))
+		oneOf("at-port.DTR", &j.AtLine.DTR, "raised", "lowered"),
+		oneOf("at-port.RTS", &j.AtLine.RTS, "raised", "lowered"),
+		oneOf("at-port.breaks", &j.AtLine.Breaks, "none", "some"))
 	for i := range j.Gauges {
 		g := &j.Gauges[i]
 		where := fmt.Sprintf("gauges[%d]", i)
