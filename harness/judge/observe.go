@@ -41,6 +41,13 @@ type observer struct {
 	due      bool             // the host was started again and said that it is ready, and has not opened it
 	datum    bool             // the host has set the gauge's datum, which the gauge has kept since
 	keeps    bool             // and the port has come back to that host
+	severals map[int]several  // frames that are sent as several messages, by their number
+}
+
+// several is a frame that is sent as several messages.
+type several struct {
+	seen int32
+	torn bool // it need not have got all of them
 }
 
 type made struct {
@@ -128,6 +135,7 @@ func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 		j.h.Add(cause.Seen{At: e.T, What: what, State: cause.Sure})
 		for g := range obs {
 			obs[g].streamed = nil
+			obs[g].tear()
 		}
 	case strings.HasPrefix(e.Note, ledger.Quit):
 		own := *e
@@ -360,6 +368,10 @@ func (j *judging) out(o *observer, g int, e *ledger.Entry) {
 					found = true
 				case pass == 0 && (out.Fault == "" || out.Fault == ledger.Partly): // a conversation writes a frame when it sends it
 					n, rest = len(rest), nil
+					if j.message(o, id, out.Fault != "", at+int64(n)) {
+						at += int64(n)
+						continue
+					}
 				case pass == 0:
 					state, n = cause.Spoilt, 0
 				default:
@@ -380,6 +392,29 @@ func (j *judging) out(o *observer, g int, e *ledger.Entry) {
 	if len(o.tail) > kept {
 		o.tail = append(o.tail[:0], o.tail[len(o.tail)-kept/2:]...)
 	}
+}
+
+// message sees to one of the messages of a frame that has several, which is one frame for
+// the host, and sure when the last has come. It reports whether the frame was given when
+// an earlier message came.
+func (j *judging) message(o *observer, id int, more bool, end int64) bool {
+	p, known := o.severals[id]
+	if !known && more {
+		if o.severals == nil {
+			o.severals = map[int]several{}
+		}
+		o.severals[id] = several{seen: int32(len(j.h.Seen))}
+	}
+	if !known {
+		return false
+	}
+	o.tail = append(o.tail, tail{p.seen, end})
+	if s := &j.h.Seen[p.seen]; !more && !p.torn && s.State == cause.Perhaps {
+		s.State = cause.Sure
+		j.counts.Perhaps--
+		j.counts.Frames++
+	}
+	return true
 }
 
 // give adds a frame that reached the host; end is where its last byte stands
@@ -466,6 +501,7 @@ func (j *judging) unread(o *observer, g int, e *ledger.Entry) {
 	for k := len(o.tail) - 1; k >= 0 && o.tail[k].end > from; k-- {
 		j.perhaps(int(o.tail[k].seen))
 	}
+	o.tear()
 	for _, id := range e.Out.Frames {
 		found := false
 		for k := range o.tail {
@@ -477,6 +513,14 @@ func (j *judging) unread(o *observer, g int, e *ledger.Entry) {
 		if m, ok := o.made[id]; ok && !found {
 			j.give(o, g, e, m, cause.Perhaps, false, o.sent)
 		}
+	}
+}
+
+// tear notes that the host need not get all of what it was given some messages of.
+func (o *observer) tear() {
+	for id, p := range o.severals {
+		p.torn = true
+		o.severals[id] = p
 	}
 }
 
