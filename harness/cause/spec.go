@@ -240,6 +240,14 @@ type Facts struct {
 	Stall    time.Duration // the longest that bytes waited, none of them read
 	StallAt  time.Duration // since the scenario's start
 	Datums   []Datum
+	Answers  []Answer
+}
+
+// Answer is a wrong answer of the host in a conversation.
+type Answer struct {
+	At    time.Duration
+	Frame int
+	What  string // of ledger.Port
 }
 
 // Datum is an offset that the host moved after the port had come back to it, though the

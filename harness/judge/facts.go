@@ -53,6 +53,9 @@ func (j *judging) facts(out *outcome, rows *cause.Rows) {
 		if want := rows.Lines[g]; j.Claimed(cause.Line) && f.Line != "" && !lineFits(want, j.Gauges[g].Line, f.Line) {
 			out.diffs = append(out.diffs, diff{kind: KindLine, rec: -1, stream: -1, gauge: int32(g), at: -1})
 		}
+		for n := range f.Answers {
+			out.diffs = append(out.diffs, diff{kind: KindAnswer, rec: -1, stream: -1, gauge: int32(g), nth: int32(n), at: -1})
+		}
 		if j.Claimed(cause.Settings) && f.Opened {
 			j.settings(out, rows, g)
 			for n := range f.Datums {

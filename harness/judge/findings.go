@@ -187,6 +187,16 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 		m := &j.h.Gauges[d.gauge].Datums[d.nth]
 		f.At, f.Expected, f.Got = m.At, m.Name+" as it was", m.Name+" moved from "+m.From+" to "+m.To
 		f.Rule = "the gauge has kept its datum over the loss of the link: to set it again takes the part that is on it for the master"
+	case KindAnswer:
+		a := &j.h.Gauges[d.gauge].Answers[d.nth]
+		f.At, f.Frame = a.At, a.Frame
+		if a.What == ledger.Accepts {
+			f.Expected, f.Got = "a refusal, or no answer", "accepted a message that was corrupted on its way"
+			f.Rule = "what is accepted is not sent again: its reading is lost"
+			break
+		}
+		f.Expected, f.Got = "an acceptance", "refused an intact message each time it was sent"
+		f.Rule = "the gauge gives up what is refused again and again: its reading is lost"
 	case KindQuit:
 		f.Gauge, f.At = "", j.quit.T
 		f.Expected, f.Got = "the host at work until it is asked to end", strings.TrimPrefix(strings.TrimPrefix(j.quit.Note, ledger.Quit), ": ")

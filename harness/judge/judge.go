@@ -109,6 +109,7 @@ const (
 	KindSettingOrder   Kind = "setting-order"   // in another order
 	KindSettingRefused Kind = "setting-refused" // the gauge refused it
 	KindDatum          Kind = "datum"           // a preset or zero set again after a return
+	KindAnswer         Kind = "answer"          // a corrupted message accepted, or an intact one refused
 	KindLine           Kind = "serial-line"     // other serial line settings
 	KindControl        Kind = "control-lines"   // DTR or RTS not as stated
 	KindBreak          Kind = "break"           // breaks that are not stated, or none

@@ -244,6 +244,8 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			o.down = false
 			// A host is not told of a new name, and cannot open it.
 			o.returned = len(o.downs) > 0 && (e.Port.Path == o.path || slices.Contains(j.paths, e.Port.Path))
+		case ledger.Accepts, ledger.Refuses:
+			f.Answers = append(f.Answers, cause.Answer{At: e.T, Frame: e.Port.Frame, What: e.Port.What})
 		case "not reading":
 			f.Unheard = f.Unheard || o.returned
 		}

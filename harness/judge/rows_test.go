@@ -11,6 +11,7 @@ import (
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage/ledger"
+	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 )
 
@@ -355,5 +356,68 @@ func TestCoverage(t *testing.T) {
 	}
 	if slices.Contains(c.Lacks, "negative reading") {
 		t.Errorf("lacks %v", c.Lacks)
+	}
+}
+
+// A frame of several messages is due once the last has come, as one row, and not where
+// the gauge gave it up or the host may not have read all of it.
+//
+// Kind: property.
+func TestFrameOfSeveralMessages(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		rest, unread bool
+		rows         int
+		found        []judge.Kind
+	}{
+		{"whole", true, false, 1, nil},
+		{"whole, no row", true, false, 0, []judge.Kind{judge.KindTagLost}},
+		{"whole, two rows", true, false, 2, []judge.Kind{judge.KindTagRepeated}},
+		{"given up", false, false, 0, nil},
+		{"given up, known from the first", false, false, 1, nil},
+		{"unread in part", true, true, 0, nil},
+	} {
+		b := newBench()
+		b.sends(7, "1.000", ledger.Partly, false)
+		out := b.entries[len(b.entries)-1].Out
+		out.Bytes = ledger.Hex("<head>")
+		more := func(o ledger.Out) { b.add(ledger.Entry{Kind: ledger.KindOut, Gauge: "g", Out: &o}) }
+		more(ledger.Out{Frames: out.Frames, Fate: ledger.Sent, Fault: ledger.Partly, Bytes: ledger.Hex("<result>")})
+		if c.unread {
+			more(ledger.Out{Fate: ledger.Unread, Count: 5})
+		}
+		if c.rest {
+			more(ledger.Out{Frames: out.Frames, Fate: ledger.Sent, Bytes: ledger.Hex("<last>")})
+		}
+		for range c.rows {
+			b.row(7, "1.000")
+		}
+		b.sends(8, "2.000", "", false) // so that something is due
+		b.row(8, "2.000")
+		var got []judge.Kind
+		res := b.judge()
+		for _, f := range res.Findings {
+			got = append(got, f.Kind)
+		}
+		if diff := cmp.Diff(c.found, got); diff != "" || res.Verdict == judge.Inconclusive {
+			t.Errorf("%s: %v %s", c.name, res.Verdict, diff)
+		}
+	}
+}
+
+// A host that accepts what was corrupted on its way is told so, though no row of it is due.
+//
+// Kind: property.
+func TestWrongAnswers(t *testing.T) {
+	for what, says := range map[string]string{ledger.Accepts: "accepted a message that was corrupted on its way", ledger.Refuses: "refused an intact message each time it was sent"} {
+		b := newBench()
+		b.sends(7, "1.000", "garble", false)
+		b.add(ledger.Entry{Kind: ledger.KindPort, Gauge: "g", Port: &ledger.Port{What: what, Frame: 1}})
+		b.sends(8, "2.000", "", false)
+		b.row(8, "2.000")
+		res := b.judge()
+		if len(res.Findings) != 1 || res.Findings[0].Kind != judge.KindAnswer || res.Findings[0].Got != says || len(res.Patterns) != 1 {
+			t.Errorf("%s: %s, %d patterns", what, describe(res.Findings), len(res.Patterns))
+		}
 	}
 }

@@ -10,6 +10,7 @@ import (
 
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/stage/ledger"
 )
 
 // Some sentences are not of single rows that are due: they are about events, about rows
@@ -20,7 +21,7 @@ const ofRun = aspects
 
 // sentences are those that explain findings of several rows together.
 func (j *judging) sentences(base *outcome) (out []found) {
-	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set, j.written} {
+	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set, j.answers, j.written} {
 		if j.ended() {
 			return out
 		}
@@ -167,6 +168,21 @@ func (j *judging) set(base *outcome) (f found, ok bool) {
 	f = sentence("the host sets the gauge up again after its port came back, datum and all")
 	f.take(base, func(d *diff) bool { return d.kind == KindDatum })
 	return f, len(f.keys) > 0
+}
+
+// answers is about messages of a conversation that are taken for what they were not.
+func (j *judging) answers(base *outcome) (f found, ok bool) {
+	for _, t := range []struct{ what, says string }{
+		{ledger.Accepts, "the host accepts messages that were corrupted on their way"},
+		{ledger.Refuses, "the host refuses messages that were intact"},
+	} {
+		f = sentence(t.says)
+		f.take(base, func(d *diff) bool { return d.kind == KindAnswer && j.h.Gauges[d.gauge].Answers[d.nth].What == t.what })
+		if len(f.keys) > 0 {
+			return f, true
+		}
+	}
+	return f, false
 }
 
 // written is about the numbers that a host writes into settings.

@@ -88,3 +88,48 @@ func TestHandshakeRepeats(t *testing.T) {
 	require.Equal(t, "\x05##\x04\x05#", spoken(got))
 	require.Empty(t, cmp.Diff(map[int][]ledger.Fate{1: {ledger.Sent, ledger.Sent}, 2: {ledger.Sent}}, fates(all)))
 }
+
+// A text that was corrupted is sent again, on paper too; a host that accepts it all the
+// same is told of in the ledger, and so is one that refuses a whole one again and again
+// until it is given up. An answer that may be to something else is not.
+//
+// Kind: property.
+func TestAnswersToWhatWasNotSaid(t *testing.T) {
+	says := func(ms int, text string) at {
+		return at{time.Duration(ms) * time.Millisecond, port.Event{Kind: port.Received, Data: []byte(text)}}
+	}
+	one := []stage.Cue{cue(900*time.Millisecond, stage.Garble{}), cue(time.Second, stage.Tag{})}
+	whole := one[1:]
+	twice := append([]stage.Cue{cue(800*time.Millisecond, stage.Duplicate{})}, one...)
+	session := []at{says(1100, "\x06")}
+	for ms := 1200; ms < 1900; ms += 100 {
+		session = append(session, says(ms, "\x15"))
+	}
+	for _, c := range []struct {
+		name, dialect string
+		cues          []stage.Cue
+		host          []at
+		want          []ledger.Port
+	}{
+		{"refused and sent again", "block-check", one, []at{says(1100, "\x06"), says(1200, "\x15"), says(1300, "\x06")}, nil},
+		{"accepted", "block-check", one, []at{says(1100, "\x06"), says(1200, "\x06")}, []ledger.Port{{What: ledger.Accepts, Frame: 1}}},
+		{"accepted when it came again", "block-check", one, []at{says(1100, "\x06"), says(3500, "\x06")}, nil},
+		{"doubled", "block-check", twice, []at{says(1100, "\x06"), says(1200, "\x06")}, nil},
+		{"whole, and refused", "astm-e1381", whole, session, []ledger.Port{{What: ledger.Refuses, Frame: 1}}},
+		{"refused once", "astm-e1381", whole, []at{says(1100, "\x06"), says(1200, "\x15"), says(1300, "\x06")}, nil},
+	} {
+		m := talking(t, "g", c.dialect)
+		m.Profile.Streaming = false
+		all, _ := played(t, m, 5*time.Second, c.cues, c.host...)
+		var got []ledger.Port
+		for _, e := range of(all, ledger.KindPort) {
+			if e.Port.Frame > 0 {
+				got = append(got, *e.Port)
+			}
+		}
+		require.Empty(t, cmp.Diff(c.want, got), c.name)
+	}
+	m, _ := threeTags(t)
+	all := onPaper(t, stage.Play{Seed: 1, Cast: []stage.Member{m}, Cues: one, Until: 3 * time.Second})
+	require.Empty(t, cmp.Diff(map[int][]ledger.Fate{1: {ledger.Sent, ledger.Sent}}, fates(all)), "refused by the listener on paper")
+}

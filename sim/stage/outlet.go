@@ -160,7 +160,7 @@ func (a *actor) waiting() (bool, int) {
 	}
 	n, _ := a.port.Unread()
 	if n == 0 && a.end != nil && (a.said || len(a.kept) > 0) && a.heard && len(a.inFlight) == 0 && a.tamper.idle(a.s.now) {
-		_, asked := a.end.Awaits(nil) // its answer is still to come
+		_, asked := a.end.Awaits(nil, false) // its answer is still to come
 		return asked, 0
 	}
 	return n > 0, n

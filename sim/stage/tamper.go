@@ -3,6 +3,7 @@ package stage
 import (
 	"bytes"
 	"slices"
+	"strings"
 	"time"
 
 	"example.org/understudy/sim/port"
@@ -179,6 +180,8 @@ func (a *actor) onLine(bytes int) time.Duration {
 // handOver puts bytes at the port and enters what became of them.
 func (a *actor) handOver(ids []int, raw []byte, fault string) {
 	f, sent := a.put(raw), len(raw)
+	a.latest = told{ids[0], f == ledger.Sent && len(ids) == 1 && strings.Contains(fault, "garble"), f == ledger.Sent && fault == ""}
+	a.doubtful = a.doubtful || len(ids) > 1 || strings.Contains(fault, "duplicate") // it answers each
 	if a.other[ids[0]] == ledger.Partly {
 		fault = join(fault, ledger.Partly)
 	}

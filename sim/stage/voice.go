@@ -21,6 +21,9 @@ type voice struct {
 	kept      []flight         // frames that wait for their turn in the dialect's conversation
 	said      bool             // some were sent
 	other     map[int]string   // frames that are sent with other bytes than they were entered with, and how
+	latest    told             // of what the host has to answer
+	refused   int              // times in a row that the host refused a message that went out intact
+	doubtful  bool             // an answer need not be one to the latest message
 	answers   int              // of the listener on paper since the last frame was made
 	answering bool             // one of them is queued
 	streamed  []ledger.Reading // newest of each channel, where tags leave the reading to the stream
@@ -199,13 +202,39 @@ func (a *actor) received(p []byte) {
 	a.s.write(e)
 	if len(gets) > 0 && a.end != nil {
 		a.end.Receive(gets, a.s.now, a.serve)
+		a.answered()
 		a.converse()
 	}
 	a.linkWake()
 }
 
+// told is how the latest message of a frame went out to the host.
+type told struct {
+	frame     int // 0: it was none of a frame
+	corrupted bool
+	intact    bool
+}
+
+// answered enters where the host takes a message for another than it was: one that it
+// accepts although it was corrupted is never sent again, and one that it refuses again and
+// again although it was intact is given up.
+func (a *actor) answered() {
+	switch a.end.Answered() {
+	case wire.Accepted:
+		a.refused = 0
+		if a.latest.corrupted && !a.doubtful {
+			a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindPort, Port: &ledger.Port{What: ledger.Accepts, Frame: a.latest.frame}})
+		}
+	case wire.Refused:
+		if a.refused++; !a.latest.intact {
+			a.refused = 0
+		}
+	}
+}
+
 // silence tells the end that nothing has come up to a time.
 func (a *actor) silence(at time.Duration) {
+	a.refused, a.doubtful = 0, a.doubtful || a.said // the answer may be late
 	a.end.Quiet(at, a.serve)
 	a.converse()
 }
@@ -220,6 +249,9 @@ func (a *actor) converse() {
 		case s.Baud != 0:
 			a.setSpeed(s.Baud)
 		case s.Given:
+			if a.refused > 1 && !a.doubtful {
+				a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindPort, Port: &ledger.Port{What: ledger.Refuses, Frame: s.Of}})
+			}
 			a.gone([]int{s.Of}, ledger.Lost, nil, "given up by the handshake")
 		default:
 			if s.Of != 0 && entered >= 0 && !bytes.Equal(s.Bytes, a.kept[entered].bytes) {
@@ -256,7 +288,7 @@ func (a *actor) converse() {
 // it. One whose states go round for ever is left after some answers.
 func (a *actor) listen() {
 	const most = 16
-	answer, ok := a.end.Awaits(nil)
+	_, ok := a.end.Awaits(nil, false)
 	if !ok || a.answering || a.answers == most || !a.link.Phase.Joined() {
 		return
 	}
@@ -265,7 +297,9 @@ func (a *actor) listen() {
 	// Not before what it answers has gone out, which may wait for the line.
 	a.s.at(max(a.s.now, a.tamper.begun), func() {
 		a.answering = false
-		a.received(answer)
+		if answer, ok := a.end.Awaits(nil, a.latest.corrupted); ok {
+			a.received(answer)
+		}
 	})
 }
 

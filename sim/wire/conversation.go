@@ -2,6 +2,7 @@ package wire
 
 import (
 	"errors"
+	"slices"
 	"time"
 )
 
@@ -172,6 +173,7 @@ type conversation struct {
 	waiting []emission
 	active  bool // a rule has taken up the first that waits
 	last    Said // what was sent last, for resend
+	answer  Answer
 	trouble error
 }
 
@@ -310,6 +312,23 @@ func (e *End) Says(now time.Duration, yield func(Said)) {
 	}
 }
 
+// Answer is what a host's command means for the message sent last, in a state that could
+// send it again.
+type Answer uint8
+
+const (
+	NoAnswer Answer = iota
+	Accepted        // the conversation has gone on
+	Refused         // the message is sent again or given up
+)
+
+// Answered returns what the host's command that came last was to the message sent last, once.
+func (e *End) Answered() Answer {
+	a := e.talk.answer
+	e.talk.answer = NoAnswer
+	return a
+}
+
 // Trouble is why a message that a rule sends could not be written, once.
 func (e *End) Trouble() error {
 	err := e.talk.trouble
@@ -365,8 +384,13 @@ func (c *conversation) apply(upon trigger, inc *Incoming) bool {
 		if c.tries[i]++; r.atMost > 0 && c.tries[i] > r.atMost {
 			do = &r.els
 		}
-		if upon == uponTime {
+		switch {
+		case upon == uponTime:
 			c.since = c.now
+		case upon == uponCommand && (do.Resend || do.Drop):
+			c.answer = Refused
+		case upon == uponCommand && slices.ContainsFunc(rules, func(r rule) bool { return r.do.Resend }):
+			c.answer = Accepted
 		}
 		c.do(do, rec, upon == uponEmission && do == &r.do)
 		return true
@@ -528,16 +552,17 @@ func (c *conversation) timeout(at time.Duration) {
 	}
 }
 
-// Awaits appends what a host says to let a conversation go on when all is well:
-// the command of the first rule of the present state that neither gives up nor
-// repeats a message. ok is false when the state waits for no host.
-func (e *End) Awaits(dst []byte) (out []byte, ok bool) {
+// Awaits appends what a host says to let a conversation go on when all is well: the
+// command of the first rule of the present state that neither gives up nor repeats a
+// message; or, where the message was corrupted on its way, that repeats it. ok is false
+// when the state waits for no host.
+func (e *End) Awaits(dst []byte, corrupted bool) (out []byte, ok bool) {
 	if e.side != Gauge || len(e.d.states) == 0 {
 		return dst, false
 	}
 	for i := range e.d.states[e.talk.state].rules {
 		r := &e.d.states[e.talk.state].rules[i]
-		if r.upon != uponCommand || r.do.Resend || r.do.Drop {
+		if r.upon != uponCommand || r.do.Resend != corrupted || r.do.Drop {
 			continue
 		}
 		if out, err := e.d.AppendRequest(dst, e.d.frames[r.frame].name, e.d.NewRecord()); err == nil {

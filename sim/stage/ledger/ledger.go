@@ -201,15 +201,23 @@ type Setting struct {
 	By      string `json:"by"` // host, cue, hand, button, pedal, or power (what the gauge forgets while it is off)
 }
 
+// What a host may answer in a conversation, and no right host does.
+const (
+	Accepts = "accepts what was corrupted" // so that it is not sent again
+	Refuses = "refuses what was intact"    // so often that it is given up
+)
+
 // Port is something that happened at a gauge's port.
 type Port struct {
 	// What: opened, closed, hung up, returned; asked (line settings), lines (DTR and
 	// RTS, of the host), modem (CTS, DSR and CD, of the gauge), break, purged, paused; stalled (the host did not read for a time), not
-	// reading and not answering (it was waited for in vain); garbage, trouble, dropped.
-	What string `json:"what"`
-	Path string `json:"path,omitempty"`
-	Line string `json:"line,omitempty"` // line settings the host asked for
-	Lost int    `json:"lost,omitempty"` // bytes it had not read
+	// reading and not answering (it was waited for in vain); garbage, trouble, dropped;
+	// Accepts and Refuses.
+	What  string `json:"what"`
+	Frame int    `json:"frame,omitempty"` // of Accepts and Refuses
+	Path  string `json:"path,omitempty"`
+	Line  string `json:"line,omitempty"` // line settings the host asked for
+	Lost  int    `json:"lost,omitempty"` // bytes it had not read
 	// Lasted is how long, in real time, bytes waited at least of which the host read
 	// none (what: stalled).
 	Lasted time.Duration `json:"lasted,omitempty"`
