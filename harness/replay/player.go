@@ -72,6 +72,9 @@ func (p *Player) Start(at time.Duration) {
 	}
 }
 
+// Later puts the rest of the timeline off.
+func (p *Player) Later(by time.Duration) { p.zero += by }
+
 // Counts says how it went so far.
 func (p *Player) Counts() Counts { return p.counts }
 

@@ -20,7 +20,8 @@ type Config struct {
 	// Record, if set, takes what happens, from one goroutine. An error of it
 	// ends the replay.
 	Record func(capture.Event) error
-	// Ends makes Run return when the timeline has ended, instead of answering on.
+	// Ends makes Run return when the timeline has ended and the host has read it,
+	// instead of answering on.
 	Ends bool
 }
 
@@ -31,6 +32,7 @@ type Server struct {
 	player *Player
 	began  time.Time
 	down   bool
+	opens  int64 // how often hosts had opened the port when it came back; −1 before
 
 	mu     sync.Mutex
 	events []port.Event
@@ -39,7 +41,7 @@ type Server struct {
 
 // Open opens the gauge's port.
 func Open(cfg Config) (*Server, error) {
-	s := &Server{cfg: cfg, player: NewPlayer(cfg.Script, cfg.Patience), began: time.Now(), notify: make(chan struct{}, 1)}
+	s := &Server{cfg: cfg, player: NewPlayer(cfg.Script, cfg.Patience), began: time.Now(), opens: -1, notify: make(chan struct{}, 1)}
 	var err error
 	s.port, err = cfg.Port(func(e port.Event) {
 		s.mu.Lock()
@@ -73,13 +75,14 @@ func (s *Server) Run(ctx context.Context) (c Counts, err error) {
 	do := func(d Deed) {
 		switch {
 		case d.Gone && !s.down:
+			s.player.Later(s.read(ctx))
 			s.down = true
 			if _, _, err := s.port.HangUp(); err != nil {
 				failure = errors.Join(failure, err)
 			}
 			record(capture.Event{Kind: capture.Gone})
 		case d.Back && s.down:
-			s.down = false
+			s.down, s.opens = false, s.port.Stats().Opens
 			if err := s.port.Return(d.Name); err != nil {
 				failure = errors.Join(failure, fmt.Errorf("the port does not come back: %w", err))
 			}
@@ -95,7 +98,11 @@ func (s *Server) Run(ctx context.Context) (c Counts, err error) {
 	defer timer.Stop()
 	for {
 		s.player.Advance(time.Since(s.began), do)
-		if failure != nil || s.cfg.Ends && s.player.Over() {
+		if over := s.cfg.Ends && s.player.Over(); over || failure != nil {
+			if failure == nil {
+				s.read(ctx)
+				s.takeAll(record)
+			}
 			return s.player.Counts(), failure
 		}
 		var wake <-chan time.Time
@@ -108,14 +115,33 @@ func (s *Server) Run(ctx context.Context) (c Counts, err error) {
 			return s.player.Counts(), nil
 		case <-wake:
 		case <-s.notify:
-			s.mu.Lock()
-			events := s.events
-			s.events = nil
-			s.mu.Unlock()
-			for _, e := range events {
-				s.take(e, record)
-			}
+			s.takeAll(record)
 		}
+	}
+}
+
+// read waits until the host has read what it was sent, as the captured one had, and
+// until it has opened a port that came back; no longer than Patience says. It returns
+// how long that took.
+func (s *Server) read(ctx context.Context) time.Duration {
+	began := time.Now()
+	for time.Since(began) < s.cfg.Patience && ctx.Err() == nil {
+		came := s.port.Stats().Opens > s.opens
+		if unread, _ := s.port.Unread(); came && (unread == 0 || !s.port.Open()) {
+			break
+		}
+		time.Sleep(time.Millisecond)
+	}
+	return time.Since(began)
+}
+
+func (s *Server) takeAll(record func(capture.Event)) {
+	s.mu.Lock()
+	events := s.events
+	s.events = nil
+	s.mu.Unlock()
+	for _, e := range events {
+		s.take(e, record)
 	}
 }
 

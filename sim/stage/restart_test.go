@@ -113,12 +113,12 @@ func TestRestartHost(t *testing.T) {
 		"sent", "port closed", "host stopped", "unheard", "port opened", "host ready", "sent"}, told(all)))
 
 	// At a pace of its own time goes on meanwhile, and the host is ready in the end
-	// however long it takes.
+	// however long it takes. Whether anything is sent meanwhile depends on how long.
 	m = &mortal{}
 	all = restarted(t, m, times(t, "10x"), stop)
 	require.Equal(t, []stage.Ending{stage.Stop}, m.how)
 	require.Len(t, m.got, 2)
-	require.Subset(t, told(all), []string{"host stopped", "host ready", "unheard"})
+	require.Subset(t, told(all), []string{"host stopped", "host ready"})
 }
 
 func times(t *testing.T, text string) (p stage.Pace) {
