@@ -12,11 +12,12 @@ import (
 
 // budgetFlags bound every command.
 type budgetFlags struct {
-	Within time.Duration `default:"${within}" group:"Budget of every command:" help:"Longest time by the wall clock (default: ${default})."`
-	Memory int64         `default:"${memory}" group:"Budget of every command:" placeholder:"MIB" help:"Most memory, in MiB (default: ${default})."`
-	Events int64         `default:"${events}" group:"Budget of every command:" help:"Most events of a timeline that is played on paper (default: ${default})."`
-	Rows   int           `default:"${rows}" group:"Budget of every command:" help:"Most rows of a host's records (default: ${default})."`
-	Ledger int64         `default:"${ledger}" group:"Budget of every command:" placeholder:"MIB" help:"Largest ledger of a run, in MiB (default: ${default})."`
+	Within   time.Duration `default:"${within}" group:"Budget of every command:" help:"Longest time by the wall clock (default: ${default})."`
+	Memory   int64         `default:"${memory}" group:"Budget of every command:" placeholder:"MIB" help:"Most memory, in MiB (default: ${default})."`
+	Events   int64         `default:"${events}" group:"Budget of every command:" help:"Most events of a timeline that is played on paper (default: ${default})."`
+	Rows     int           `default:"${rows}" group:"Budget of every command:" help:"Most rows of a host's records (default: ${default})."`
+	Findings int           `default:"${findings}" group:"Budget of every command:" help:"Most findings of one kind that are listed of a run; all are counted (default: ${default})."`
+	Ledger   int64         `default:"${ledger}" group:"Budget of every command:" placeholder:"MIB" help:"Largest ledger of a run, in MiB (default: ${default})."`
 }
 
 func (f budgetFlags) apply(ctx context.Context) (context.Context, context.CancelFunc) {

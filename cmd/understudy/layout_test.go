@@ -51,7 +51,7 @@ var siblings = map[string][]string{
 	"harness/explore":        {"harness/check", "harness/library", "harness/paper", "harness/cause", "harness/explore/inside", "harness/hostfile", "harness/judge", "harness/shard"},
 	"harness/explore/inside": {"harness/check", "harness/hostfile", "harness/judge", "harness/paper", "harness/records"},
 	"harness/hostfile":       {"harness/cause"},
-	"harness/judge":          {"harness/align", "harness/cause"},
+	"harness/judge":          {"harness/align", "harness/budget", "harness/cause"},
 	"harness/library":        {"harness/hostfile", "harness/infile"},
 	"harness/paper":          {"harness/budget", "harness/cause"},
 	"harness/plot":           {"harness/show"},

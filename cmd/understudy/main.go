@@ -121,7 +121,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		kong.Description("Virtual gauges for testing dimensional inspection software. Simulated results never release real parts."),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}), kong.Bind(a), kong.Vars{
 			"cores": fmt.Sprint(runtime.GOMAXPROCS(0)), "within": usual.Within.String(), "memory": fmt.Sprint(usual.Memory),
-			"events": fmt.Sprint(usual.Events), "rows": fmt.Sprint(usual.Rows), "ledger": fmt.Sprint(usual.Ledger)})
+			"events": fmt.Sprint(usual.Events), "rows": fmt.Sprint(usual.Rows), "findings": fmt.Sprint(usual.Findings), "ledger": fmt.Sprint(usual.Ledger)})
 	if err != nil {
 		fmt.Fprintln(stderr, "understudy:", err)
 		return exitUsage

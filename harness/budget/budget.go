@@ -13,16 +13,17 @@ import (
 // Limits are the budget. Each has its default in Default, and an option of the
 // command, which messages name.
 type Limits struct {
-	Within time.Duration // of real time
-	Memory int64         // MiB
-	Events int64         // of a timeline on paper
-	Rows   int           // of a host's records
-	Ledger int64         // MiB
+	Within   time.Duration // of real time
+	Memory   int64         // MiB
+	Events   int64         // of a timeline on paper
+	Rows     int           // of a host's records
+	Findings int           // of each kind that are listed of a run; all are counted
+	Ledger   int64         // MiB
 }
 
 // Default is the budget where nobody says otherwise.
 func Default() Limits {
-	return Limits{Within: 7 * 24 * time.Hour, Memory: 2048, Events: 2_000_000, Rows: 2_000_000, Ledger: 2048}
+	return Limits{Within: 7 * 24 * time.Hour, Memory: 2048, Events: 2_000_000, Rows: 2_000_000, Findings: 1000, Ledger: 2048}
 }
 
 type key struct{}

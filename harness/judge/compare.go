@@ -94,10 +94,11 @@ type span struct {
 	readings       [][]int32
 	events         [][]int32
 	places         []uint16 // see cause.History
+	loose, times   []diff   // of the run's that no part has, a few; the first part has them
 }
 
 func (j *judging) whole() span {
-	return span{to: len(j.h.Seen), readings: j.readings, events: j.events}
+	return span{to: len(j.h.Seen), readings: j.readings, events: j.events, loose: j.loose, times: j.times}
 }
 
 // test compares all the records with a hypothesis.
@@ -110,7 +111,7 @@ func (j *judging) testSpans(hyp cause.Hypothesis, spans []span) *outcome {
 	for _, sp := range spans {
 		j.testSpan(out, hyp, sp)
 	}
-	j.facts(out, out.rows[0])
+	j.facts(out, out.rows[0], spans[0])
 	return out
 }
 

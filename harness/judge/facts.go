@@ -12,10 +12,10 @@ import (
 )
 
 // facts compares what is known beside the records.
-func (j *judging) facts(out *outcome, rows *cause.Rows) {
-	out.diffs = append(out.diffs, j.loose...)
+func (j *judging) facts(out *outcome, rows *cause.Rows, sp span) {
+	out.diffs = append(out.diffs, sp.loose...)
 	zoned, jumped := rows.Zoned && j.oneZone(), rows.Jumps && j.oneJump()
-	for _, d := range j.times {
+	for _, d := range sp.times {
 		switch {
 		case d.kind == KindTime && rows.Backwards, d.kind == KindTimeOff && zoned, jumped && j.off(j.records[d.rec].Time) != 0:
 			out.slack++

@@ -7,15 +7,17 @@ import (
 	"strings"
 	"time"
 
+	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/zone"
 )
 
-// findings writes out the disagreements of the correct host, MaxListed of each
-// kind at most, and counts all of them.
+// findings writes out the disagreements of the correct host, so many of each kind as
+// the budget lists, and counts all of them.
 func (j *judging) findings(base *outcome, ex explained, byKind map[Kind]int) []Finding {
+	most := budget.Of(j.ctx).Findings
 	// A cause's findings stand together with the unexplained ones in order of
 	// time; those that are left out for their number are the last of a kind.
 	var fs []Finding
@@ -28,7 +30,7 @@ func (j *judging) findings(base *outcome, ex explained, byKind map[Kind]int) []F
 	for i := range base.diffs {
 		d := &base.diffs[i]
 		byKind[d.kind]++
-		if byKind[d.kind] > MaxListed {
+		if byKind[d.kind] > most {
 			continue
 		}
 		f := j.finding(d)

@@ -172,7 +172,7 @@ type Counts struct {
 type Result struct {
 	Verdict      Verdict       `json:"verdict"`
 	Reasons      []string      `json:"reasons,omitempty"`      // why it could not be decided
-	Findings     []Finding     `json:"findings,omitempty"`     // at most MaxListed of each kind, in order of time
+	Findings     []Finding     `json:"findings,omitempty"`     // at most so many of each kind as the budget of the context says, in order of time
 	Explanations []Explanation `json:"explanations,omitempty"` // the one that explains most first
 	Patterns     []Pattern     `json:"patterns,omitempty"`     // of findings without a cause
 	Unexplained  int           `json:"unexplained"`            // findings that neither a cause nor a pattern explains
@@ -186,9 +186,6 @@ type Result struct {
 	Tail   bool   `json:"-"`
 	Counts Counts `json:"counts"`
 }
-
-// MaxListed bounds the findings of one kind that a Result lists.
-const MaxListed = 1000
 
 // Judge judges a run by its ledger and the host's records, which come in the
 // order they were written.

@@ -51,6 +51,7 @@ func (j *judging) parts(base *outcome) ([]span, string) {
 		}
 	}
 	spans = merged
+	spans[0].loose, spans[0].times = few(j.loose), few(j.times)
 	places, next := make([]uint16, len(j.Gauges)), 0
 	for g := range places {
 		places[g] = uint16(g)
@@ -141,6 +142,17 @@ func (j *judging) part(at int) span {
 		}
 	}
 	return span{warm: warm, from: from, to: to}
+}
+
+// few is the first disagreements of each kind.
+func few(all []diff) (some []diff) {
+	of := map[Kind]int{}
+	for _, d := range all {
+		if of[d.kind]++; of[d.kind] <= fewDiffs {
+			some = append(some, d)
+		}
+	}
+	return some
 }
 
 // released keeps of an outcome only what its disagreements need.

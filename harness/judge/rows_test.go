@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage/ledger"
@@ -287,27 +288,43 @@ func TestLostAmongEqualOnes(t *testing.T) {
 }
 
 // Rows by the thousand that nobody asked for are counted, the first of them listed, and
-// put down to nothing; that they stand in one place does not make them doubles.
+// put down to nothing; that they stand in one place does not make them doubles. Each of
+// their times may be wrong too.
 //
 // Kind: property.
 func TestManyRowsNobodyAskedFor(t *testing.T) {
 	const many = 20_000
 	spec, entries, records := longRun(500, -1)
-	for name, same := range map[string]bool{"equal": true, "other": false} {
+	for _, c := range []struct {
+		name            string
+		same, earlier   bool
+		findings, kinds int
+		cause           string
+	}{{"equal", true, false, many, 1, ""}, {"other", false, false, many, 1, ""}, {"of an earlier time", false, true, 2 * many, 2, "times-backwards"}} {
 		rs := slices.Clone(records[:250])
+		if now := time.Now(); c.earlier {
+			rs[249].Time, rs[249].HasTime = now, true
+		}
 		for i := range many {
 			rec := records[100]
 			tag, v := int64(20_000), decimal.New(5000, -3)
-			if !same {
+			if !c.same {
 				tag, v = tag+int64(i), decimal.New(int64(5000+i), -3)
 			}
 			rec.Tag, rec.Value = &tag, &v
+			if rec.HasTime = c.earlier; c.earlier {
+				rec.Time = rs[249].Time.Add(-time.Second)
+			}
 			rs = append(rs, rec)
 		}
 		rs = append(rs, records[250:]...)
 		res := judge.JudgeSeq(context.Background(), spec, entries, rs)
-		if res.Counts.Findings != many || len(res.Findings) != judge.MaxListed || len(res.Explanations) > 0 || res.Searched == "" {
-			t.Errorf("%s: %d findings, %d listed, %+v, %q", name, res.Counts.Findings, len(res.Findings), res.Explanations, res.Searched)
+		named := ""
+		for _, e := range res.Explanations {
+			named += e.Cause.Name
+		}
+		if res.Counts.Findings != c.findings || len(res.Findings) != c.kinds*budget.Default().Findings || named != c.cause || res.Searched == "" {
+			t.Errorf("%s: %d findings, %d listed, %+v, %q", c.name, res.Counts.Findings, len(res.Findings), res.Explanations, res.Searched)
 		}
 	}
 }

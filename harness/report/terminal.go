@@ -90,6 +90,10 @@ func (t *terminal) run(r *Run) {
 			t.text(l, 0, indent)
 		}
 	}
+	of := ""
+	if n := len(res.Findings); n < res.Counts.Findings {
+		of = fmt.Sprintf(" of the %d that are listed (--findings)", n)
+	}
 	for _, g := range groups(res) {
 		if g.pattern != nil {
 			t.text("pattern: "+visible(g.pattern.Text), 0, indent)
@@ -115,7 +119,7 @@ func (t *terminal) run(r *Run) {
 		}
 		for i, f := range g.findings {
 			if i == each {
-				t.text(fmt.Sprintf("and %d more", len(g.findings)-i), 0, indent+2)
+				t.text(fmt.Sprintf("and %d more%s", len(g.findings)-i, of), 0, indent+2)
 				break
 			}
 			t.finding(f)
