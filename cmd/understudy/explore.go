@@ -182,6 +182,11 @@ func (c *exploreCmd) choose(a *app, o *explore.Options, defect, dir string) (don
 			return nil, fmt.Errorf("the host's description claims no %s of those that are explored; understudy explore --only %s=? names them", factor, factor)
 		}
 	}
+	for _, d := range h.Dialects {
+		if !slices.Contains(generate.Factors()[0].Levels, d) {
+			fmt.Fprintf(a.stdout, "not explored: the dialect %s, for which no scenarios are made\n", d)
+		}
+	}
 	h.Scenarios = nil // those it names are not the ones that are made here
 	program := &explore.Program{Host: h, Self: self, Extra: named.extra(), HostText: text, Folder: dir, Keep: c.One > 0}
 	o.Runner = program
