@@ -230,6 +230,10 @@ type Facts struct {
 	Requests []Request
 	Line     string // the line settings the host asked for last; empty when unknown
 	Opened   bool
+	// Unset is set when the host had set the line, and did not set it again when it
+	// opened the port at Again, after a hang-up, and read it until the end.
+	Unset bool
+	Again time.Duration
 	// Unheard is set when the port came back after a hang-up and the host did
 	// not open it again although the gauge had more to say.
 	Unheard bool

@@ -89,7 +89,7 @@ var effects = map[Kind]cause.Effect{
 	KindEventMissing: cause.OnEvent, KindEventExtra: cause.OnEvent, KindEventLate: cause.OnDelay,
 	KindSettingMissing: cause.OnSetting, KindSettingValue: cause.OnSetting, KindSettingLate: cause.OnSetting,
 	KindSettingOrder: cause.OnSetting, KindDatum: cause.OnSetting, KindSettingRefused: cause.OnSetting,
-	KindLine: cause.OnLine, KindControl: cause.OnLine, KindBreak: cause.OnLine, KindStall: cause.OnLine, KindReopen: cause.OnLine,
+	KindLine: cause.OnLine, KindUnset: cause.OnLine, KindControl: cause.OnLine, KindBreak: cause.OnLine, KindStall: cause.OnLine, KindReopen: cause.OnLine,
 	KindOverrun: cause.OnLine, KindQuit: cause.OnLine, KindTime: cause.OnTime, KindTimeOff: cause.OnTime,
 }
 

@@ -56,6 +56,9 @@ func (j *judging) facts(out *outcome, rows *cause.Rows, sp span) {
 		for n := range f.Answers {
 			out.diffs = append(out.diffs, diff{kind: KindAnswer, rec: -1, stream: -1, gauge: int32(g), nth: int32(n), at: -1})
 		}
+		if j.Claimed(cause.Line) && f.Unset && j.Gauges[g].Line != "" {
+			note(KindUnset)
+		}
 		if j.Claimed(cause.Settings) && f.Opened {
 			j.settings(out, rows, g)
 			for n := range f.Datums {

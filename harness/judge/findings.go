@@ -185,6 +185,9 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 	case KindLine:
 		f.Expected, f.Got = j.Gauges[d.gauge].Line, j.h.Gauges[d.gauge].Line
 		f.Rule = "the port is opened with the gauge's own line settings"
+	case KindUnset:
+		f.At, f.Expected, f.Got = j.h.Gauges[d.gauge].Again, j.Gauges[d.gauge].Line+", set again", "the port opened, and its line as the system has it"
+		f.Rule = "what comes back after a hang-up is a new device, which does not know how the line was set"
 	case KindDatum:
 		m := &j.h.Gauges[d.gauge].Datums[d.nth]
 		f.At, f.Expected, f.Got = m.At, m.Name+" as it was", m.Name+" moved from "+m.From+" to "+m.To

@@ -111,6 +111,7 @@ const (
 	KindDatum          Kind = "datum"           // a preset or zero set again after a return
 	KindAnswer         Kind = "answer"          // a corrupted message accepted, or an intact one refused
 	KindLine           Kind = "serial-line"     // other serial line settings
+	KindUnset          Kind = "line-unset"      // the serial line not set again after a hang-up
 	KindControl        Kind = "control-lines"   // DTR or RTS not as stated
 	KindBreak          Kind = "break"           // breaks that are not stated, or none
 	KindStall          Kind = "stall"           // bytes left unread for too long

@@ -38,6 +38,7 @@ type observer struct {
 	lines    lines            // the control lines in this session
 	up       int              // one more than the Seen of the port's return, until the host sets the line
 	brief    bool             // it went away before the host had set the line
+	unset    bool             // it came back, and the host, which had set the line, has not done so again
 	due      bool             // the host was started again and said that it is ready, and has not opened it
 	datum    bool             // the host has set the gauge's datum, which the gauge has kept since
 	keeps    bool             // and the port has come back to that host
@@ -108,6 +109,9 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 	for g := range j.Gauges {
 		f := &j.h.Gauges[g]
 		j.session(&obs[g], f, last)
+		f.Unset = obs[g].unset && (!j.RealTime || j.HostTime(last-f.Again) >= sureAfter) && slices.ContainsFunc(j.h.Seen, func(s cause.Seen) bool {
+			return int(s.Gauge) == g && s.What == cause.Frame && s.State == cause.Sure && s.At > f.Again
+		})
 		if !f.Opened {
 			j.reasons = append(j.reasons, "the host never opened the port of "+j.Gauges[g].Name)
 		}
@@ -134,7 +138,7 @@ func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 		}
 		j.h.Add(cause.Seen{At: e.T, What: what, State: cause.Sure})
 		for g := range obs {
-			obs[g].streamed = nil
+			obs[g].streamed, obs[g].unset = nil, false
 			obs[g].tear()
 		}
 	case strings.HasPrefix(e.Note, ledger.Quit):
@@ -199,6 +203,7 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			o.brief, o.up = false, 0
 			switch {
 			case len(o.downs) > 0 && o.returned:
+				o.unset, f.Again = f.Line != "", e.T
 				up := see(cause.Up, cause.Sure)
 				j.h.Seen[up].Place = uint16(j.place(g, e.Port.Path))
 				o.up, o.keeps = up+1, o.datum
@@ -223,11 +228,11 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			j.session(o, f, e.T)
 			o.closed, o.open = len(o.downs) == 0, false
 		case "asked":
-			o.up = 0
+			o.up, o.unset = 0, false
 			f.Line = known(e.Port.Line, j.Gauges[g].Line)
 		case "hung up":
 			j.session(o, f, e.T)
-			o.tail, o.path, o.open, o.down = nil, e.Port.Path, false, true
+			o.tail, o.path, o.open, o.down, o.unset = nil, e.Port.Path, false, true, false
 			if k := o.off - 1; k >= 0 && j.h.Seen[k].At == e.T { // the host sees the hang-up, not the silence
 				j.h.Seen[k].What = cause.Nothing
 				o.silent = false

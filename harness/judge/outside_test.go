@@ -350,6 +350,55 @@ func TestNotOpenedAfterAStart(t *testing.T) {
 	}
 }
 
+// A port that was opened again has its line set again by a host that set it before. Of one
+// that never sets it, that sets it late, or that has read nothing since, nothing is said.
+//
+// Kind: property.
+func TestLineSetAgain(t *testing.T) {
+	t.Parallel()
+	sh := shape{gauges: 1, channels: 1, steps: 10}
+	asked := func(e ledger.Entry) bool { return e.Port != nil && e.Port.What == "asked" }
+	for name, c := range map[string]struct {
+		later  int
+		change func(w *world)
+		want   bool
+	}{
+		"set again":          {later: 10, change: func(*world) {}},
+		"not set again":      {later: 10, want: true, change: func(w *world) { w.entries[w.lastOf(asked)].Port.What = "lines" }},
+		"never set":          {later: 10, change: func(w *world) { w.entries = slices.DeleteFunc(w.entries, asked) }},
+		"nothing came since": {change: func(w *world) { w.entries[w.lastOf(asked)].Port.What = "lines" }},
+		"opened twice, then set": {later: 10, change: func(w *world) {
+			at := w.lastOf(asked)
+			w.entries = slices.Insert(w.entries, at, ledger.Entry{T: w.entries[at].T, Kind: ledger.KindPort, Gauge: "g1", Port: &ledger.Port{What: "closed"}},
+				ledger.Entry{T: w.entries[at].T, Kind: ledger.KindPort, Gauge: "g1", Port: &ledger.Port{What: "opened", Path: "ports/g1"}})
+		}},
+	} {
+		w := newWorld(3, sh).play(sh)
+		w.entries = w.entries[:len(w.entries)-1]
+		w.port("g1", ledger.Port{What: "hung up", Path: "ports/g1"})
+		w.row(judge.Record{Kind: "link-lost", Gauge: "g1"})
+		w.now += time.Second
+		w.port("g1", ledger.Port{What: "returned", Path: "ports/g1"})
+		w.port("g1", ledger.Port{What: "opened", Path: "ports/g1"})
+		w.row(judge.Record{Kind: "link-back", Gauge: "g1"})
+		w.play(shape{gauges: 1, channels: 1, steps: c.later}).correct()
+		c.change(w)
+		res := judge.Judge(w.spec, w.entries, w.records)
+		if got := len(res.Findings) == 1 && res.Findings[0].Kind == judge.KindUnset; got != c.want || !got && res.Verdict != judge.Pass {
+			t.Errorf("%s: %s %q\n%s", name, res.Verdict, res.Reasons, describe(res.Findings))
+		}
+	}
+}
+
+// lastOf is the last entry of a kind.
+func (w *world) lastOf(is func(ledger.Entry) bool) int {
+	for i := len(w.entries) - 1; ; i-- {
+		if is(w.entries[i]) {
+			return i
+		}
+	}
+}
+
 // A lost link is to be noticed in time: its row stands before those of the
 // readings that follow.
 //

@@ -21,7 +21,7 @@ const ofRun = aspects
 
 // sentences are those that explain findings of several rows together.
 func (j *judging) sentences(base *outcome) (out []found) {
-	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set, j.answers, j.written} {
+	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set, j.unset, j.answers, j.written} {
 		if j.ended() {
 			return out
 		}
@@ -183,6 +183,13 @@ func (j *judging) answers(base *outcome) (f found, ok bool) {
 		}
 	}
 	return f, false
+}
+
+// unset is about a line that is not set again.
+func (j *judging) unset(base *outcome) (f found, ok bool) {
+	f = sentence("the serial line is set when the port is first opened, and not again after a hang-up")
+	f.take(base, func(d *diff) bool { return d.kind == KindUnset })
+	return f, len(f.keys) > 0
 }
 
 // written is about the numbers that a host writes into settings.

@@ -82,7 +82,6 @@ func newWorld(seed uint64, sh shape) *world {
 	w.entry(ledger.Entry{Kind: ledger.KindRun, Run: &ledger.Run{Version: ledger.Version, Pace: "drain"}})
 	for _, g := range w.spec.Gauges {
 		w.port(g.Name, ledger.Port{What: "opened", Path: "ports/" + g.Name})
-		w.port(g.Name, ledger.Port{What: "asked", Line: "9600 8N1"})
 		w.nextTag[g.Name] = g.Tags.Last - 5
 	}
 	return w
@@ -93,6 +92,7 @@ func (w *world) entry(e ledger.Entry) { e.T = w.now; w.entries = append(w.entrie
 func (w *world) port(g string, p ledger.Port) {
 	w.entry(ledger.Entry{Kind: ledger.KindPort, Gauge: g, Port: &p})
 	if p.What == "opened" {
+		w.port(g, ledger.Port{What: "asked", Line: "9600 8N1"})
 		w.port(g, ledger.Port{What: "lines", Note: highAndLow})
 	}
 }
