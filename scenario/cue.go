@@ -52,7 +52,7 @@ func (c *Cue) UnmarshalAny(n strict.Any) error {
 	var k cueKeys
 	common.Decode(&k)
 	own.Decode(act)
-	c.At, c.Gauge, c.Channel = k.At, k.Gauge, k.Channel
+	c.At, c.Gauge, c.Channel, c.Refused = k.At, k.Gauge, k.Channel, k.Refused
 	c.Act = reflect.ValueOf(act).Elem().Interface().(stage.Act)
 	return nil
 }
@@ -87,6 +87,23 @@ func (Cue) SchemaFor(of func(v any) map[string]any) map[string]any {
 		forms = append(forms, map[string]any{"type": "object", "properties": props, "required": need, "additionalProperties": false})
 	}
 	return map[string]any{"oneOf": forms}
+}
+
+// Pos is where the cue stands in its file.
+func (c *Cue) Pos() strict.Pos { return c.at.Pos }
+
+// Differs says how what a cue met differs from what the scenario says of it; empty:
+// it does not. whys say why it was not done, where it was not.
+func (c *Cue) Differs(whys []string) string {
+	for _, why := range whys {
+		if !strings.Contains(c.Refused, why) {
+			return fmt.Sprintf("%s at %s cannot be done: %s", c.verbName(), c.At, why)
+		}
+	}
+	if c.Refused != "" && len(whys) == 0 {
+		return fmt.Sprintf("%s at %s is done, and not refused: %s", c.verbName(), c.At, c.Refused)
+	}
+	return ""
 }
 
 // verbName is the verb of a cue, for messages.

@@ -466,6 +466,7 @@ type Cue struct {
 	At      quantity.Duration
 	Gauge   string
 	Channel string
+	Refused string
 	Act     stage.Act
 	at      strict.Any // the node, to place errors
 }
@@ -476,6 +477,7 @@ type cueKeys struct {
 	Gauge   string            `yaml:"gauge" doc:"name of the gauge (default: every gauge)"`
 	Channel string            `yaml:"channel" doc:"name of the channel (default: every channel)"`
 	Do      string            `yaml:"do" need:"yes" doc:"what is done"`
+	Refused string            `yaml:"refused" doc:"why it cannot be done, as explain says it, where that is the point (default: it is done, and lint finds a cue that is not)"`
 }
 
 // Expect is something that must be true when the scenario plays. Tags counts

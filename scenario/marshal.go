@@ -178,7 +178,7 @@ func (c Cue) tree() tree {
 		{key: "do", value: tree{scalar: stage.VerbOf(c.Act)}},
 	}
 	ps = append(ps, entries(reflect.ValueOf(c.Act))...)
-	for _, w := range []struct{ key, name string }{{"gauge", c.Gauge}, {"channel", c.Channel}} {
+	for _, w := range []struct{ key, name string }{{"gauge", c.Gauge}, {"channel", c.Channel}, {"refused", c.Refused}} {
 		if w.name != "" {
 			ps = append(ps, pair{key: w.key, value: tree{scalar: plain(w.name)}})
 		}

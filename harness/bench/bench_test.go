@@ -857,7 +857,7 @@ func TestLessons(t *testing.T) {
 		all, err := paper.Ledger(t.Context(), s)
 		require.NoError(t, err, file)
 		for _, e := range all { // but for the press on a gauge whose cell is empty
-			require.True(t, !strings.HasPrefix(e.Note, "the cue was not done") || e.T == 80*time.Second && e.Gauge == "loud-snap", "%s: %s", file, e.Note)
+			require.True(t, !strings.HasPrefix(e.Note, ledger.NotDone) || e.T == 80*time.Second && e.Gauge == "loud-snap", "%s: %s", file, e.Note)
 		}
 		for i, c := range s.Chapters {
 			next := s.Play.Until

@@ -52,3 +52,26 @@ gauges:
 	_, err = scenario.Parse("fine.yaml", []byte(strings.Replace(text, "0.000001", "0.00001", 1)), shippedDialect)
 	require.NoError(t, err)
 }
+
+// A cue that is refused while the scenario plays is never passed over: what it was to
+// show did not happen, and the host is not to blame.
+//
+// Kind: process.
+func TestARefusedCueIsSaid(t *testing.T) {
+	t.Parallel()
+	s, err := scenario.Parse("refused.yaml", []byte(`
+understudy: 1
+title: A preset on nothing
+part: {limits: [17.980 mm, 18.020 mm]}
+gauges:
+  - {name: bore, dialect: line-ascii, resolution: 0.001 mm, mid-stroke: 18.000 mm, preset: 18.000 mm}
+cues:
+  - {at: 0 s, do: tag}
+  - {at: 1 s, do: lift}
+  - {at: 2 s, do: preset}
+`), shippedDialect)
+	require.NoError(t, err)
+	out := judged(t, s)
+	require.Equal(t, judge.Inconclusive, out.Verdict, explain(out))
+	require.Contains(t, strings.Join(out.Reasons, "\n"), "the scenario, not the host: at refused.yaml:10:6, bore preset at 2 s cannot be done: no valid reading")
+}

@@ -87,6 +87,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Verdict = judge.Inconclusive
 		out.Reasons = append(out.Reasons, fmt.Sprintf("the host was still recording %s after the end, and nothing but its last rows is missing", workMost))
 	}
+	out.notDone()
 	c.describedBy(out, left)
 	out.doubt(m.Doubt)
 	if out.Verdict == judge.Pass && out.Counts.Expected == 0 {
@@ -98,6 +99,26 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 			out.Verdict = judge.Skipped
 			out.Reasons = []string{"all that the scenario has a host record is what this one does not claim"}
 		}
+	}
+}
+
+// notDone finds cues that were not done, and does not pass a run that lacks them: what it
+// was to show did not happen.
+func (o *Outcome) notDone() {
+	cues := o.Check.Scenario.Cues
+	said := map[int]bool{}
+	for _, e := range o.Entries {
+		if e.Cue < 1 || e.Cue > len(cues) || said[e.Cue] {
+			continue
+		}
+		wrong := cues[e.Cue-1].Differs([]string{strings.TrimPrefix(e.Note, ledger.NotDone)})
+		if said[e.Cue] = wrong != ""; wrong == "" {
+			continue
+		}
+		if o.Verdict == judge.Pass {
+			o.Verdict = judge.Inconclusive
+		}
+		o.Reasons = append(o.Reasons, fmt.Sprintf("the scenario, not the host: at %s, %s", cues[e.Cue-1].Pos(), strings.TrimSpace(e.Gauge+" "+wrong)))
 	}
 }
 

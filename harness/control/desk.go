@@ -11,6 +11,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 
@@ -69,6 +70,7 @@ type acted struct {
 	at             time.Duration
 	gauge, channel string
 	act            stage.Act
+	refused        string
 }
 
 // ErrNotPlaying is returned while no stage plays.
@@ -413,9 +415,13 @@ func (d *Desk) Do(ctx context.Context, gauge, channel string, act stage.Act) (ti
 	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
 	defer cancel()
 	defer d.changed()
-	return st.ByHand(ctx, g, ch, act, func(at time.Duration) {
+	return st.ByHand(ctx, g, ch, act, func(at time.Duration, err error) {
+		refused := ""
+		if err != nil {
+			refused = strings.ReplaceAll(err.Error(), "\n", "; ")
+		}
 		d.mu.Lock()
-		d.acts = append(d.acts, acted{at, gauge, channel, act})
+		d.acts = append(d.acts, acted{at, gauge, channel, act, refused})
 		d.mu.Unlock()
 	})
 }
@@ -457,7 +463,7 @@ func (d *Desk) Written(ctx context.Context) ([]byte, error) {
 	f.Expect, f.Chapters = nil, nil
 	var cues []scenario.Cue
 	for _, a := range acts {
-		cues = append(cues, scenario.Cue{At: quantity.Duration(a.at), Gauge: a.gauge, Channel: a.channel, Act: a.act})
+		cues = append(cues, scenario.Cue{At: quantity.Duration(a.at), Gauge: a.gauge, Channel: a.channel, Act: a.act, Refused: a.refused})
 	}
 	// An act by hand at the time of a cue was done before it.
 	rest := cues

@@ -169,7 +169,7 @@ func TestRandomChains(t *testing.T) {
 			gauge := fmt.Sprintf("g%d", g)
 			last := rnd.IntN(2) == 0
 			var links [3]link
-			fmt.Fprintf(&gauges, "  - {name: %s, dialect: any-unit, stream: off, stroke: 200 mm, mid-stroke: 100 mm, chain: {factor: %s},\n     channels: [", gauge, map[bool]string{true: "after-datum", false: "before-datum"}[last])
+			fmt.Fprintf(&gauges, "  - {name: %s, dialect: any-unit, stream: none, stroke: 200 mm, mid-stroke: 100 mm, chain: {factor: %s},\n     channels: [", gauge, map[bool]string{true: "after-datum", false: "before-datum"}[last])
 			for i := range links {
 				l := &links[i]
 				*l = link{name: string("ABF"[i]), unit: pick(units), rounding: pick(roundings), last: last, datum: new(big.Rat), falling: rnd.IntN(2) == 0, releases: rnd.IntN(2) == 0}

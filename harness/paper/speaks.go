@@ -16,13 +16,17 @@ import (
 const spokenEvents = 200_000
 
 // Speaks plays a scenario on paper and reports, for each gauge, what its dialect
-// has no frame for and what its line is too slow for.
+// has no frame for and what its line is too slow for, and the cues that cannot be done.
+// What the host is to write first may make a difference to those, and is not played.
 func Speaks(ctx context.Context, s *scenario.Scenario) error {
 	said := map[string]bool{}
 	late := map[string]int{}
 	var errs strict.Errors
+	refused := make([][]string, len(s.Cues))
 	err := Play(ctx, s, stage.Options{Events: spokenEvents, Keep: func(e ledger.Entry) {
 		switch {
+		case e.Cue > 0:
+			refused[e.Cue-1] = append(refused[e.Cue-1], strings.TrimPrefix(e.Note, ledger.NotDone))
 		case e.Kind == ledger.KindGauge && strings.HasPrefix(e.Note, "no frame: ") && !said[e.Gauge+e.Note]:
 			said[e.Gauge+e.Note] = true
 			errs = append(errs, strict.Error{Pos: s.At(&s.Gauges[s.GaugeIndex(e.Gauge)]), Want: "take a dialect with room for what the gauge sends",
@@ -38,6 +42,11 @@ func Speaks(ctx context.Context, s *scenario.Scenario) error {
 		if n := late[s.Gauges[i].Name]; n > 0 {
 			errs = append(errs, strict.Error{Pos: s.At(&s.Gauges[i]), Want: "stream less often, or set a faster line",
 				Msg: fmt.Sprintf("%s: its line is too slow for its stream: %d frames are given up", s.Gauges[i].Name, n)})
+		}
+	}
+	for i := range s.Cues {
+		if wrong := s.Cues[i].Differs(refused[i]); wrong != "" && err == nil && len(s.Host.Writes) == 0 {
+			errs = append(errs, strict.Error{Pos: s.Cues[i].Pos(), Msg: wrong, Want: "put the cue right, or write refused: and the reason where that is the point"})
 		}
 	}
 	if len(errs) > 0 {

@@ -137,8 +137,8 @@ func (g *gathering) take(e ledger.Entry) bool {
 	case e.Kind == ledger.KindCue:
 		act, _, _ := strings.Cut(e.Note, ", ")
 		g.event(e.Gauge, act, cueWords(e.Note))
-	case e.Kind == ledger.KindGauge && strings.HasPrefix(e.Note, "the cue was not done"):
-		g.event(e.Gauge, "not done", "not done"+strings.TrimPrefix(e.Note, "the cue was not done"))
+	case e.Kind == ledger.KindGauge && strings.HasPrefix(e.Note, ledger.NotDone):
+		g.event(e.Gauge, "not done", "not done: "+strings.TrimPrefix(e.Note, ledger.NotDone))
 	case i == nil: // of no gauge
 	case e.Frame != nil:
 		i.made[e.Frame.ID] = g.now

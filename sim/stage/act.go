@@ -31,6 +31,7 @@ type target struct {
 	*actor
 	channel int
 	by      string
+	cue     int // its number in the scenario, where one does it
 }
 
 // Who does it, where it is not a hand.

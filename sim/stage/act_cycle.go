@@ -42,7 +42,7 @@ func (c Cycle) do(s *Stage, a target) error {
 				f.Free = t.fit.free(t.stroke)
 				v = f.Measure(t.path, s.now, c.Size.Picometres())
 			})
-			s.at(v.Presses[0], func() { _ = Tag{}.do(s, a) }) // a gauge that is off takes none
+			s.at(v.Presses[0], func() { _ = a.perform(Tag{}) }) // the ledger says what was not done
 		}
 		if n == 0 {
 			begin()

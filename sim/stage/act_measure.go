@@ -63,7 +63,7 @@ func (m Measure) do(s *Stage, a target) error {
 			v = h.Measure(t.path, s.now, m.Size.Picometres(), &luck)
 		})
 		for _, at := range v.Presses[:v.Pressed] {
-			s.at(at, func() { _ = Press{}.do(s, a) }) // a gauge without a charge is pressed in vain
+			s.at(at, func() { _ = a.perform(Press{}) }) // the ledger says what was not done
 		}
 		if left > 1 {
 			s.at(v.End+m.pause(), func() { visit(left - 1) })

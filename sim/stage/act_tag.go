@@ -6,6 +6,7 @@ import (
 
 	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/stage/ledger"
 )
 
 // Tag captures the present reading, as the operator's tag button does.
@@ -17,14 +18,22 @@ type Tag struct {
 func (t Tag) lasts() time.Duration { return t.Every.D() * time.Duration(max(t.Times-1, 0)) }
 
 func (t Tag) do(s *Stage, a target) error {
-	if a.g.Power() != gauge.On {
+	off := func() error {
+		if a.g.Power() == gauge.On {
+			return nil
+		}
 		return errors.New("the gauge is " + a.g.Power().String())
+	}
+	if err := off(); err != nil {
+		return err
 	}
 	for i := range max(t.Times, 1) {
 		s.at(s.now+time.Duration(i)*t.Every.D(), func() {
-			if a.g.Power() == gauge.On {
-				_ = a.command(gauge.Command{Verb: "tag"}) // a tag is never refused
+			if err := off(); err != nil {
+				s.write(a.notDone(ledger.KindGauge, err))
+				return
 			}
+			_ = a.command(gauge.Command{Verb: "tag"}) // a tag is never refused
 		})
 	}
 	return nil

@@ -137,7 +137,7 @@ func (s *Stage) NextCue(ctx context.Context) error {
 // them when member is −1, and returns when on the timeline that was: played as
 // a cue at that time it has the same effect, even when the gauge refused it.
 // did, if not nil, is called in the stage's loop as soon as it has happened.
-func (s *Stage) ByHand(ctx context.Context, member, channel int, a Act, did func(at time.Duration)) (time.Duration, error) {
+func (s *Stage) ByHand(ctx context.Context, member, channel int, a Act, did func(at time.Duration, err error)) (time.Duration, error) {
 	var at time.Duration
 	var err error
 	if e := s.call(ctx, func() {
@@ -148,9 +148,9 @@ func (s *Stage) ByHand(ctx context.Context, member, channel int, a Act, did func
 		s.byHand()
 		at = s.now
 		s.write(ledger.Entry{Kind: ledger.KindCue, Gauge: s.nameOf(member), Note: "by hand: " + Describe(a)})
-		err = s.perform(member, channel, a, "hand")
+		err = s.perform(member, a, target{channel: channel, by: "hand"})
 		if did != nil {
-			did(at)
+			did(at, err)
 		}
 	}); e != nil {
 		return 0, e

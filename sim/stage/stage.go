@@ -245,7 +245,7 @@ func (s *Stage) Run(ctx context.Context) error {
 	s.write(ledger.Entry{Kind: ledger.KindStart})
 	for i := range s.play.Cues {
 		c := &s.play.Cues[i]
-		s.queue.push(item{at: c.At, run: func() { s.cue(c) }, costs: OfHost(c.Act) || s.forgets(c)})
+		s.queue.push(item{at: c.At, run: func() { s.cue(i) }, costs: OfHost(c.Act) || s.forgets(c)})
 	}
 	for _, a := range s.actors {
 		a.begin()
@@ -398,7 +398,7 @@ func (s *Stage) Do(ctx context.Context, member, channel int, a Act) error {
 			err = fmt.Errorf("there is no gauge %d", member)
 			return
 		}
-		err = s.perform(member, channel, a, "hand")
+		err = s.perform(member, a, target{channel: channel, by: "hand"})
 	}); e != nil {
 		return e
 	}
@@ -453,9 +453,10 @@ func (s *Stage) Status(ctx context.Context) ([]Status, error) {
 	return all, nil
 }
 
-func (s *Stage) cue(c *Cue) {
+func (s *Stage) cue(i int) {
+	c := &s.play.Cues[i]
 	s.write(ledger.Entry{Kind: ledger.KindCue, Gauge: s.nameOf(c.Gauge), Note: c.Text})
-	_ = s.perform(c.Gauge, c.Channel, c.Act, byCue) // the ledger says what was not done
+	_ = s.perform(c.Gauge, c.Act, target{channel: c.Channel, by: byCue, cue: i + 1}) // the ledger says what was not done
 }
 
 func (s *Stage) nameOf(member int) string {
@@ -467,15 +468,11 @@ func (s *Stage) nameOf(member int) string {
 
 // perform carries an act out on a gauge of the cast, or on all of them when member is
 // −1, and enters into the ledger where it could not be done.
-func (s *Stage) perform(member, channel int, act Act, by string) error {
-	not := "not done: "
-	if by == byCue {
-		not = "the cue was not done: "
-	}
+func (s *Stage) perform(member int, act Act, to target) error {
 	if OfHost(act) {
-		err := act.do(s, target{by: by})
+		err := act.do(s, to)
 		if err != nil {
-			s.write(ledger.Entry{Kind: ledger.KindHost, Note: not + err.Error()})
+			s.write(to.notDone(ledger.KindHost, err))
 		}
 		return err
 	}
@@ -484,12 +481,33 @@ func (s *Stage) perform(member, channel int, act Act, by string) error {
 		if member >= 0 && member != i {
 			continue
 		}
-		if err := act.do(s, target{a, channel, by}); err != nil {
-			s.write(ledger.Entry{Kind: ledger.KindGauge, Gauge: a.name, Note: not + err.Error()})
+		to.actor = a
+		if err := to.perform(act); err != nil {
 			errs = append(errs, fmt.Errorf("%s: %w", a.name, err))
 		}
 	}
 	return errors.Join(errs...)
+}
+
+// perform carries an act out on one gauge, and enters where it could not be done.
+func (a target) perform(act Act) error {
+	err := act.do(a.s, a)
+	if err != nil {
+		a.s.write(a.notDone(ledger.KindGauge, err))
+	}
+	return err
+}
+
+// notDone is the entry of an act that could not be done.
+func (a target) notDone(kind ledger.Kind, err error) ledger.Entry {
+	e := ledger.Entry{Kind: kind, Note: "not done: " + err.Error(), Cue: a.cue}
+	if a.by == byCue {
+		e.Note = ledger.NotDone + err.Error()
+	}
+	if a.actor != nil {
+		e.Gauge = a.name
+	}
+	return e
 }
 
 // takeInbox serves what has come, for as long as one turn may take, and reports

@@ -11,7 +11,7 @@ import (
 // of the kinds that most of a ledger is made of and its texts are plain. ok is
 // false for all others, which are left to encoding/json.
 func appendFrequent(b []byte, e *Entry) (out []byte, ok bool) {
-	if e.Run != nil || e.Request != nil || e.Setting != nil || e.Port != nil || e.Link != nil || e.Cell != nil || e.Had != nil {
+	if e.Run != nil || e.Request != nil || e.Setting != nil || e.Port != nil || e.Link != nil || e.Cell != nil || e.Cue != 0 || e.Had != nil {
 		return b, false
 	}
 	a := appender{b, true}

@@ -51,6 +51,9 @@ const (
 	KindEnd     Kind = "end"     // the run ends (Note says why)
 )
 
+// NotDone begins the note of a cue that was not done.
+const NotDone = "the cue was not done: "
+
 // Quit begins the note of a host that ended by itself in mid-run.
 const Quit = "ended by itself"
 
@@ -70,6 +73,9 @@ type Entry struct {
 	Port    *Port    `json:"port,omitempty"`
 	Link    *Link    `json:"link,omitempty"`
 	Cell    *Cell    `json:"cell,omitempty"`
+	// Cue is, of a cue that was not done (Note says why), its number in the scenario,
+	// from 1 on.
+	Cue int `json:"cue,omitempty"`
 	// Had is, of a host that was ended, the time on the timeline up to which it has had
 	// the real time to record what it was given. Nil: all of it.
 	Had *time.Duration `json:"had,omitempty"`
