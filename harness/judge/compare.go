@@ -241,12 +241,8 @@ func (s *sides) differ(out *outcome, w *cause.Want, rec int32) {
 	if s.tags {
 		if s.tagCost(w, r) > 0 {
 			add(KindTag)
-		} else if w.Tagged && w.Tag != r.tag {
-			if w.Changed&cause.LooseValue != 0 {
-				out.open++
-			} else {
-				out.slack++
-			}
+		} else if w.Tagged && w.Tag != r.tag && w.Changed&cause.LooseValue == 0 {
+			out.slack++
 		}
 	}
 	if !s.sameValue(w, r) {
