@@ -53,9 +53,9 @@ const (
 	unitLabel
 	datumTwice
 	datumDropped
-	senseInverted
 	signLost
 	signInverted
+	senseInverted
 	signNotExtended
 	decimalShifted
 	decimalComma
@@ -403,10 +403,10 @@ var catalogue = [defectCount]entry{
 	checksumIgnored: {Cause{"C707", "checksum-ignored", "there are rows of frames that arrived damaged",
 		"the checksum is not checked",
 		"drop a frame whose checksum does not fit"}, nil},
-	wrongBaud: {Cause{"C708", "wrong-baud", "the port is opened at another speed, and little or nothing is recorded",
+	wrongBaud: {Cause{"C708", "wrong-baud", "the port is opened at another speed than the gauge's",
 		"the speed is left at a default",
 		"open the port at the gauge's speed"}, nil},
-	wrongParity: {Cause{"C709", "wrong-parity", "the port is opened with another parity, and little or nothing is recorded",
+	wrongParity: {Cause{"C709", "wrong-parity", "the port is opened with another parity than the gauge's",
 		"the parity is left at a default",
 		"open the port with the gauge's parity"}, nil},
 	readsTooSlowly: {Cause{"C711", "reads-too-slowly", "frames are given up because the port is full",

@@ -75,6 +75,11 @@ func (v Variant) Chancy() bool {
 	return v.defect == tagDroppedBurst && v.param == 0
 }
 
+// Whole reports whether the mistake concerns all of the rows that it lets be missing: a
+// host that keeps one of them does not make it, unless what came in parts waited until all
+// of it was there, as it may where time does not wait for the host.
+func (v Variant) Whole() bool { return v.defect == splitFrameLost }
+
 // Same reports whether two hosts surely write the same: rows that differ in
 // nothing, none of them left to chance.
 func (r *Rows) Same(o *Rows) bool {

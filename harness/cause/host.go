@@ -25,10 +25,11 @@ type gaugeState struct {
 	channels []channelState
 	lastTag  int64
 	lastAt   time.Duration
-	anyTag   bool  // a tag has come
-	pieceTag bool  // a tag has come in the same piece
-	rejoined bool  // no tag since the link came back
-	told     uint8 // events that have been told, a bit each
+	anyTag   bool   // a tag has come
+	pieceTag bool   // a tag has come in the same piece
+	rejoined bool   // no tag since the link came back
+	first    answer // whether the latest tag is one that came before, by its first channel
+	told     uint8  // events that have been told, a bit each
 	cell     cellState
 	place    int // the gauge that stood first where this one's port is now
 }
@@ -385,6 +386,9 @@ func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) 
 		return either
 	}
 	now.seen, now.old = before.seen, before.old
+	if m.has(windowOfFirst) {
+		now.at = before.at
+	}
 	return yes
 }
 
@@ -439,7 +443,13 @@ func (m *model) tagged(i int, s *Seen, r Reading, g, c int, rejoined bool, loss 
 	w := Want{Loss: loss, Tag: s.Tag, Tagged: s.Numbered}
 	if s.Numbered {
 		before := ch.seen[s.Tag].seen
-		switch m.repeated(i, s, g, c, ch, r) {
+		is := m.repeated(i, s, g, c, ch, r)
+		if gs := &m.gauges[g]; c == 0 {
+			gs.first = is
+		} else if m.has(firstChannelTells) {
+			is = gs.first
+		}
+		switch is {
 		case yes:
 			return
 		case maybe:

@@ -36,10 +36,22 @@ func (v Variant) Rank() int { return int(v.defect) }
 func (v Variant) Bits() float64 {
 	bits := 2 + math.Log2(float64(max(1, len(catalogue[v.defect].params))))
 	switch v.defect {
-	case upperIgnored, lowerIgnored, zoneAlwaysInside:
+	case upperIgnored, lowerIgnored:
+		bits += 0.5
+	case zoneAlwaysInside:
 		bits++
 	}
 	return bits
+}
+
+// Place reports whether all that the mistake says of the rows it concerns is where in the
+// run they stand.
+func (v Variant) Place() bool {
+	switch v.defect {
+	case firstTagMissed, tagLostAtRejoin, rowsBuffered, lastRowLost, startsOver:
+		return true
+	}
+	return false
 }
 
 // Hypothesis is a set of mistakes made together. Nil is the correct host.

@@ -63,7 +63,7 @@ func (m *model) number(g int, r Reading) decimal.Decimal {
 			v = v.Quo(f, v.Exponent()-6, decimal.HalfEven)
 		}
 	}
-	if gauge.Preset != 0 && (m.has(datumTwice) || m.has(datumDropped) || m.has(senseInverted)) {
+	if m.has(datumTwice) || m.has(datumDropped) || m.has(senseInverted) {
 		preset, _ := gauge.Preset.In(r.Unit)
 		if m.has(datumTwice) {
 			v = v.Add(preset)

@@ -202,6 +202,7 @@ type Seen struct {
 	Split    bool // its bytes were written in parts
 	Joined   bool // its bytes were written together with the frame before
 	Low      bool // it was made while the cell was low
+	Cut      bool // a hang-up cut off the frame before it, of which some bytes had gone
 }
 
 // Reading is one channel's part of a frame.
@@ -229,6 +230,8 @@ func (h *History) Of(s *Seen) []Reading {
 type Facts struct {
 	Requests []Request
 	Line     string // the line settings the host asked for last; empty when unknown
+	First    string // and those that it asked for when it first opened the port
+	LineAt   time.Duration
 	Opened   bool
 	// Unset is set when the host had set the line, and did not set it again when it
 	// opened the port at Again, after a hang-up, and read it until the end.

@@ -10,23 +10,34 @@ const (
 	lowOfTags
 	lossToldAgain
 	eventsOfOne // param: 0 the first gauge, 1 the last
+	windowOfFirst
+	firstChannelTells
 	twistCount
 )
 
 // Twist is what a host may do, and how it is said.
 type Twist struct {
-	Made Hypothesis
-	Text string
+	Made  Hypothesis
+	Text  string
+	Of    Effect // the findings it makes
+	Trips bool   // a host that makes another mistake would hardly leave its findings alone
 }
 
 // Twists lists those that a host of these gauges can make, the plainer first.
 func (s *Spec) Twists() (out []Twist) {
-	add := func(text string, made ...Variant) { out = append(out, Twist{made, text}) }
-	for e := LowCellEvent; e <= LinkBackEvent; e++ {
-		add(e.String()+" is recorded the first time only", Variant{toldOnce, int(e)})
+	add := func(text string, made ...Variant) { out = append(out, Twist{Made: made, Text: text, Of: OnEvent}) }
+	tags := func(text string, made defect, of Effect, trips bool) {
+		out = append(out, Twist{Hypothesis{{made, 0}}, text, of, trips})
+	}
+	tags("the window in which a tag that is sent again is one tag counts from when it was first seen, not last", windowOfFirst, OnMore, false)
+	if s.Width() > 1 {
+		tags("whether a tag is one that came before is told by the reading of the first channel alone", firstChannelTells, OnLoss, true)
 	}
 	add("low-cell is recorded again after the port came back, though the cell has been low all the time", Variant{lowToldAgain, 0})
 	add("whether the cell is low is looked at in tagged frames only", Variant{lowOfTags, 0})
+	for e := LowCellEvent; e <= LinkBackEvent; e++ {
+		add(e.String()+" is recorded the first time only", Variant{toldOnce, int(e)})
+	}
 	add("link-lost is recorded again and again while the port is away", Variant{lossToldAgain, 0})
 	if len(s.Gauges) < 2 {
 		return out

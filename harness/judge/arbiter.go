@@ -30,9 +30,12 @@ func (j *judging) patterns(base *outcome, ex *explained) {
 			all[o.diffs[i].key()] = true
 		}
 	}
-	several := j.sentences(base)
+	several, learned := j.sentences(base), j.learn(o, all)
+	several = slices.DeleteFunc(several, func(f found) bool {
+		return slices.ContainsFunc(learned, func(g found) bool { return g.trips && g.includes(f) })
+	})
 	if len(ex.named) > 0 {
-		for _, f := range append(j.learn(o, all), several...) {
+		for _, f := range append(learned, several...) {
 			ex.yield(f)
 		}
 	}
@@ -75,6 +78,11 @@ func (j *judging) patterns(base *outcome, ex *explained) {
 			ex.unexplained++
 		}
 	}
+}
+
+// includes reports whether a sentence explains all that another one does.
+func (f *found) includes(g found) bool {
+	return !slices.ContainsFunc(g.keys, func(k key) bool { return !slices.Contains(f.keys, k) })
 }
 
 // respect is what findings are alike in: their kind, as far as one mistake makes them
@@ -213,8 +221,9 @@ func (ex *explained) yield(f found) {
 			return false
 		case len(whole) > 1 || len(in) > own:
 		case f.of == ofRun && f.bits <= plain && cause.Named(e.Cause.Name)[0].Effects() == cause.OnTime:
-		case ex.loose[e.Cause.Name] && (f.saves > loosely || f.bits <= plain):
-		case f.of == ofZone && f.bits < cause.Named(e.Cause.Name)[0].Bits():
+		case ex.loose[e.Cause.Name] && (f.bits <= plain || f.saves-f.prior()+f.bits > loosely):
+		case f.of == ofZone && f.bits < e.bits():
+		case f.trips && (f.of == ofRun || f.bits <= rare && cause.Named(e.Cause.Name)[0].Effects()&^cause.OnEvent == cause.OnLoss || cause.Named(e.Cause.Name)[0].Place()):
 		default:
 			return false
 		}
@@ -223,7 +232,7 @@ func (ex *explained) yield(f found) {
 	})
 	for k := range ex.named {
 		if n := whole[ex.named[k].Cause.Name]; n > 0 && (n <= thin || f.of == ofZone) {
-			ex.named[k].Or = append(ex.named[k].Or, f.Text)
+			ex.named[k].Or = append(append(ex.named[k].Or, f.Text), f.Or...)
 		}
 	}
 }
@@ -231,8 +240,18 @@ func (ex *explained) yield(f found) {
 const (
 	loosely = 4.0 // bits that a sentence saves before a cause that leaves much to chance gives way to it,
 	plain   = 2.0 // or that it has at most
+	rare    = 3.0 // that it has at most if its condition hardly ever holds by chance
 	thin    = 6   // findings that hardly tell a cause from a sentence
 )
+
+// bits is the length of the shortest of a cause and its rivals.
+func (e *Explanation) bits() float64 {
+	bits := cause.Named(e.Cause.Name)[0].Bits()
+	for _, r := range e.Rivals {
+		bits = min(bits, cause.Named(r.Name)[0].Bits())
+	}
+	return bits
+}
 
 // chancy reports whether a cause leaves to chance which of the rows it concerns.
 func chancy(o, rest *outcome) bool {

@@ -373,6 +373,10 @@ func (t *trial) clean(r tried) bool {
 		return false
 	}
 	left := holds(t.testSpans(r.hyp, t.spans))
+	placed := true // it is known which rows are missing
+	for k, d := range t.base {
+		placed = placed && (left[k] != nil || d.like <= 1)
+	}
 	for k, v := range r.hyp {
 		rest := t.try(without(r.hyp, k))
 		if gone, may := r.gone-rest.gone, r.may-rest.may; v.Chancy() && gone > 0 && gone < may {
@@ -380,7 +384,7 @@ func (t *trial) clean(r tried) bool {
 			for range gone {
 				chance *= float64(may) / float64(r.expected+r.may)
 			}
-			if chance > mostChance || leastGone*gone < may {
+			if chance > mostChance || leastGone*gone < may || v.Whole() && !(t.RealTime && placed) {
 				return false
 			}
 		}

@@ -50,7 +50,7 @@ func (j *judging) facts(out *outcome, rows *cause.Rows, sp span) {
 		if at := j.AtLine.Reads; j.Claimed(cause.KeepUp) && at > 0 && f.Stall > at && !rows.Stalls {
 			note(KindStall)
 		}
-		if want := rows.Lines[g]; j.Claimed(cause.Line) && f.Line != "" && !lineFits(want, j.Gauges[g].Line, f.Line) {
+		if want := rows.Lines[g]; j.Claimed(cause.Line) && f.Line != "" && !(lineFits(want, j.Gauges[g].Line, f.Line) && (want == j.Gauges[g].Line || lineFits(want, j.Gauges[g].Line, f.First))) {
 			out.diffs = append(out.diffs, diff{kind: KindLine, rec: -1, stream: -1, gauge: int32(g), at: -1})
 		}
 		for n := range f.Answers {
@@ -176,6 +176,26 @@ func sameText(a, b string) bool {
 	return strings.EqualFold(a, b)
 }
 
+// ofOtherUnit reports whether a number is what another one is in another unit, as far as
+// its digits go.
+func ofOtherUnit(due, got string) bool {
+	n, err := decimal.Parse(due)
+	m, wrong := decimal.Parse(got)
+	if err != nil || wrong != nil {
+		return false
+	}
+	units := []decimal.Unit{decimal.MM, decimal.IN, decimal.UM, decimal.UIN}
+	for _, from := range units {
+		for _, to := range units {
+			pm := n.Mul(decimal.New(int64(from.Size()), 0))
+			if from != to && pm.Quo(decimal.New(int64(to.Size()), 0), m.Exponent(), decimal.HalfEven).Equal(m) && !m.IsZero() {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // settings compares a gauge's requests with those due. A request more than is
 // due does no harm unless it sets something due to another value.
 func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
@@ -224,7 +244,7 @@ func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
 		case k >= 0 && got[k].Refused != "" && (!rows.LoseValue || !written || sameText(d.To, got[k].To)):
 			add(KindSettingRefused, i)
 		case k >= 0 && sameText(d.To, got[k].To):
-		case k >= 0 && rows.LoseValue:
+		case k >= 0 && rows.LoseValue && ofOtherUnit(d.To, got[k].To):
 			out.slack++
 		case k >= 0:
 			add(KindSettingValue, i)

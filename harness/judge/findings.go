@@ -183,8 +183,12 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 		}
 		f.Got, f.Rule = rec.Time.Format(time.RFC3339Nano), "rows are written while the run lasts"
 	case KindLine:
-		f.Expected, f.Got = j.Gauges[d.gauge].Line, j.h.Gauges[d.gauge].Line
+		h := &j.h.Gauges[d.gauge]
+		f.At, f.Expected, f.Got = h.LineAt, j.Gauges[d.gauge].Line, h.Line
 		f.Rule = "the port is opened with the gauge's own line settings"
+		if h.First != h.Line {
+			f.Got += ", where it had " + h.First + " when it opened the port first"
+		}
 	case KindUnset:
 		f.At, f.Expected, f.Got = j.h.Gauges[d.gauge].Again, j.Gauges[d.gauge].Line+", set again", "the port opened, and its line as the system has it"
 		f.Rule = "what comes back after a hang-up is a new device, which does not know how the line was set"
@@ -277,6 +281,13 @@ func (j *judging) settingWords(f *Finding, d *diff) {
 		f.Got = "at another place in the order"
 	case KindSettingMissing:
 		f.Got = "not written"
+		j.instead(d, func(_, got cause.Write) bool {
+			other := !slices.ContainsFunc(g.Writes, func(due cause.Write) bool { return say(due) == say(got) })
+			if other {
+				f.Got += ", but " + say(got)
+			}
+			return other
+		})
 	default:
 		f.Got = "another value"
 		for _, r := range j.h.Gauges[d.gauge].Requests {

@@ -12,29 +12,32 @@ import (
 // item is a row that is due, what came of it, and what stood about it: all that a
 // pattern can speak of.
 type item struct {
-	w       *cause.Want
-	rec     int32 // −1 for none
-	g, c    int
-	seen    *cause.Seen    // the frame; nil for an event
-	r       *cause.Reading // its part of the frame
-	prev    *item          // the row due before it of the same channel
-	next    *item          // and after it
-	nth     int            // of its channel, from 1
-	run     int            // of the run, from 1
-	last    bool           // of its channel
-	up      int            // the how manieth of the gauge since the port came back, 0 when it never went
-	anew    int            // the how manieth of the gauge since the host was started again
-	since   time.Duration  // since the gauge's tag before, −1 for none
-	damaged bool           // the gauge's frame before it arrived damaged
-	spoilt  bool           // one in the same piece did
-	ahead   int            // bytes before it in the same piece
-	after   int            // and after it
-	goes    bool           // it is the gauge's last before the port went
-	other   bool           // the frame before it was another gauge's
-	echo    echo           // of its tag number, by another gauge
-	came    bool           // its tag number stood in the channel before
-	comes   bool           // and will again
-	alike   *item          // the first of the run with the same value
+	w         *cause.Want
+	rec       int32 // −1 for none
+	g, c      int
+	seen      *cause.Seen    // the frame; nil for an event
+	r         *cause.Reading // its part of the frame
+	prev      *item          // the row due before it of the same channel
+	next      *item          // and after it
+	nth       int            // of its channel, from 1
+	run       int            // of the run, from 1
+	last      bool           // of its channel
+	up        int            // the how manieth of the gauge since the port came back, 0 when it never went
+	anew      int            // the how manieth of the gauge since the host was started again
+	opened    int            // its frame is the how manieth of the gauge since the host opened the port
+	counted   bool           // its frame's count is not above that of one before it
+	since     time.Duration  // since the gauge's tag before, −1 for none
+	sinceOpen time.Duration  // since the port was opened
+	damaged   bool           // the gauge's frame before it arrived damaged
+	spoilt    bool           // one in the same piece did
+	ahead     int            // bytes before it in the same piece
+	after     int            // and after it
+	goes      bool           // it is the gauge's last before the port went
+	other     bool           // the frame before it was another gauge's
+	echo      echo           // of its tag number, by another gauge
+	came      bool           // its tag number stood in the channel before
+	comes     bool           // and will again
+	alike     *item          // the first of the run with the same value
 
 	streamed *cause.Reading // the channel's last streamed one before it
 	before   *cause.Reading // the channel's in the gauge's frame before
@@ -229,15 +232,18 @@ func (j *judging) surroundings(all []*item) {
 		streamed, before []*cause.Reading
 		tag              time.Duration
 		damaged          bool
-		up, anew         int
+		up, anew, frames int
+		opened           time.Duration
+		count            int64 // the greatest so far
 		back, again      bool
 		last             []*item
 	}
 	gs := make([]state, len(j.Gauges))
 	for g := range gs {
-		gs[g] = state{streamed: make([]*cause.Reading, j.width), before: make([]*cause.Reading, j.width), tag: -1}
+		gs[g] = state{streamed: make([]*cause.Reading, j.width), before: make([]*cause.Reading, j.width), tag: -1, count: -1}
 	}
 	run, lastG := 0, -1
+	counts := j.counters()
 	foreign := make([]*cause.Reading, len(gs))
 	latest := make([]*cause.Reading, len(gs))
 	for i := range j.h.Seen {
@@ -245,7 +251,7 @@ func (j *judging) surroundings(all []*item) {
 		g := &gs[s.Gauge]
 		switch s.What {
 		case cause.Up:
-			g.back, g.up = true, 0
+			g.back, g.up, g.frames, g.opened = true, 0, 0, s.At
 		case cause.Down:
 			for _, it := range g.last {
 				it.goes = true
@@ -253,14 +259,15 @@ func (j *judging) surroundings(all []*item) {
 		case cause.Restart, cause.Stopped, cause.Killed:
 			for k := range gs {
 				if s.What != cause.Restart || k == int(s.Gauge) {
-					gs[k].again, gs[k].anew = true, 0
+					gs[k].again, gs[k].anew, gs[k].frames, gs[k].opened = true, 0, 0, s.At
 				}
 			}
 		}
 		if s.What != cause.Frame {
 			continue
 		}
-		here := at[s]
+		here, count := at[s], counts[s.Gauge].of(s)
+		g.frames++
 		for _, it := range here {
 			it.latest = latest[s.Gauge]
 			for q, rs := 0, j.h.Of(s); it.c >= 0 && q < len(rs) && int(rs[q].Channel) < it.c; q++ {
@@ -280,6 +287,7 @@ func (j *judging) surroundings(all []*item) {
 			g.last = here
 		}
 		for _, it := range here {
+			it.opened, it.sinceOpen, it.counted = g.frames, s.At-g.opened, count >= 0 && count <= g.count
 			it.run, it.up, it.anew, it.damaged, it.since, it.other = run, g.up, g.anew, g.damaged, -1, lastG >= 0 && lastG != int(s.Gauge)
 			if g.tag >= 0 {
 				it.since = s.At - g.tag
@@ -297,7 +305,7 @@ func (j *judging) surroundings(all []*item) {
 		if g.damaged = s.State == cause.Spoilt; g.damaged {
 			continue
 		}
-		lastG = int(s.Gauge)
+		lastG, g.count = int(s.Gauge), max(g.count, count)
 		if s.Tagged {
 			g.tag = s.At
 		}

@@ -35,7 +35,10 @@ type observer struct {
 	down     bool             // the port is hung up
 	off      int              // one more than the Seen of the latest RadioOff
 	open     bool             // the host has it open
+	again    bool             // it has been hung up after the host had set the line
 	lines    lines            // the control lines in this session
+	downAt   time.Duration    // when it was hung up last
+	cut      bool             // a hang-up cut off a frame, and none has come since
 	up       int              // one more than the Seen of the port's return, until the host sets the line
 	brief    bool             // it went away before the host had set the line
 	unset    bool             // it came back, and the host, which had set the line, has not done so again
@@ -54,6 +57,7 @@ type several struct {
 type made struct {
 	frame *ledger.Frame
 	low   bool
+	at    time.Duration
 }
 
 // tail is a frame's last byte in the stream of bytes to the host.
@@ -170,7 +174,7 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 	switch e.Kind {
 	case ledger.KindFrame:
 		if e.Frame != nil {
-			o.made[e.Frame.ID] = made{e.Frame, o.low}
+			o.made[e.Frame.ID] = made{e.Frame, o.low, e.T}
 			delete(o.made, e.Frame.ID-kept)
 			o.tagged = o.tagged || e.Frame.Cause == ledger.Tag
 		}
@@ -229,10 +233,15 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			o.closed, o.open = len(o.downs) == 0, false
 		case "asked":
 			o.up, o.unset = 0, false
+			f.LineAt = e.T
 			f.Line = known(e.Port.Line, j.Gauges[g].Line)
+			if !o.again {
+				f.First = f.Line
+			}
 		case "hung up":
 			j.session(o, f, e.T)
 			o.tail, o.path, o.open, o.down, o.unset = nil, e.Port.Path, false, true, false
+			o.again, o.downAt = f.Line != "", e.T
 			if k := o.off - 1; k >= 0 && j.h.Seen[k].At == e.T { // the host sees the hang-up, not the silence
 				j.h.Seen[k].What = cause.Nothing
 				o.silent = false
@@ -349,6 +358,10 @@ func (j *judging) out(o *observer, g int, e *ledger.Entry) {
 		return
 	case ledger.Sent:
 	default:
+		if out.Fate == ledger.Down && strings.Contains(out.Fault, "split") && len(out.Frames) > 0 {
+			m, ok := o.made[out.Frames[0]]
+			o.cut = o.cut || ok && m.at < o.downAt
+		}
 		j.counts.Unheard += len(out.Frames)
 		if out.Fate == ledger.Full {
 			j.h.Gauges[g].Full += len(out.Frames)
@@ -429,7 +442,8 @@ func (j *judging) message(o *observer, id int, more bool, end int64) bool {
 func (j *judging) give(o *observer, g int, e *ledger.Entry, m made, state cause.State, joined bool, end int64) {
 	f := m.frame
 	s := cause.Seen{At: e.T, Gauge: uint16(g), State: state, ID: int32(f.ID), Bytes: f.Bytes, Low: m.low, Joined: joined,
-		Split: strings.Contains(e.Out.Fault, "split")}
+		Split: strings.Contains(e.Out.Fault, "split"), Cut: o.cut}
+	o.cut = false
 	if state == cause.Spoilt && len(e.Out.Frames) == 1 && len(e.Out.Bytes) > 0 {
 		s.Bytes = e.Out.Bytes // as they went
 	}
@@ -506,7 +520,9 @@ func (j *judging) reason(why string) {
 func (j *judging) unread(o *observer, g int, e *ledger.Entry) {
 	from := o.sent - int64(e.Out.Count)
 	for k := len(o.tail) - 1; k >= 0 && o.tail[k].end > from; k-- {
-		j.perhaps(int(o.tail[k].seen))
+		s := int(o.tail[k].seen)
+		j.perhaps(s)
+		o.cut = o.cut || o.tail[k].end-int64(len(j.h.Seen[s].Bytes)) < from
 	}
 	o.tear()
 	for _, id := range e.Out.Frames {

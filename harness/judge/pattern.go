@@ -2,6 +2,7 @@ package judge
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -31,8 +32,10 @@ const (
 	conditional  = 1.5     // bits that a condition may cost more than it saves
 	pairCost     = 2.0     // bits of joining two conditions
 	pairsFrom    = 160     // conditions that are joined in pairs
+	certain      = 6.0     // bits that it takes at most to say what stands there, to be told without a sure condition
 	inverse      = 1.0     // bits of turning a condition round
 	nearly       = 3.0     // bits within which another sentence is told too
+	ofPlace      = 4.0     // bits by which one that counts rows is told later: hosts seldom do
 	mostOthers   = 2
 )
 
@@ -48,7 +51,23 @@ type found struct {
 	items []*item
 	keys  []key // and of the zones that follow from the values
 	whole bool  // nothing else is wrong in this respect
+	place bool  // its condition is one of place,
+	trips bool  // or of what hosts are known to lose rows over
+	doubt bool  // chance may support its condition
+	what  string
+	right int // rows that it does not speak of
 }
+
+// prior is the length of the sentence, and what it takes to hold a host to be like that.
+func (f *found) prior() float64 {
+	if f.place {
+		return f.bits + ofPlace
+	}
+	return f.bits
+}
+
+// sure reports whether a sentence is told before those that may be so by chance.
+func (f *found) sure() bool { return !f.doubt && (!f.place || f.of != ofValue && f.of != ofTag) }
 
 // learner looks for patterns.
 type learner struct {
@@ -102,9 +121,13 @@ func (l *learner) aspect(a aspect) found {
 	}
 	best := all[0]
 	for _, f := range all[1:] {
-		if len(best.Or) < mostOthers && f.bits-best.bits <= nearly && slices.Equal(f.items, best.items) && !strings.HasPrefix(f.Text, best.Text) {
+		if len(best.Or) < mostOthers && f.prior()-best.prior() <= nearly && slices.Equal(f.items, best.items) && !strings.HasPrefix(f.Text, best.Text) {
 			best.Or = append(best.Or, f.Text)
 		}
+	}
+	if best.doubt { // what stands there is sure, and when it does is not
+		best.Or = append([]string{best.Text}, best.Or...)
+		best.Text = fmt.Sprintf("in %d of %d rows %s", best.Rows, best.Rows+best.right, best.what)
 	}
 	return best
 }
@@ -135,10 +158,13 @@ func (l *learner) fitting(a aspect) (all []found) {
 		}
 		all[i].whole = all[i].Left == 0
 	}
-	all = slices.DeleteFunc(all, func(f found) bool { return !f.whole && f.saves < surely })
+	all = slices.DeleteFunc(all, func(f found) bool { return !f.whole && f.saves < surely || f.doubt && (!f.whole || f.saves < 0) })
 	slices.SortStableFunc(all, func(x, y found) int {
 		if x.whole && y.whole {
-			return cmp.Or(cmp.Compare(x.bits, y.bits), cmp.Compare(y.saves, x.saves))
+			if x.sure() != y.sure() {
+				return map[bool]int{true: 1, false: -1}[y.sure()]
+			}
+			return cmp.Or(cmp.Compare(x.prior(), y.prior()), cmp.Compare(y.saves, x.saves))
 		}
 		return cmp.Or(cmp.Compare(y.Rows, x.Rows), cmp.Compare(y.saves, x.saves))
 	})
@@ -222,23 +248,24 @@ func (l *learner) way(w what, wrong []*item) (out []found) {
 	for a := range counts {
 		counts[a] = distinct(misses, about(a))
 	}
-	take := func(text string, bits float64, a about, of []*item) {
-		where := 0.0
-		if text != "" {
-			if where = choice(distinct(of, a), counts[a]); bits > where+conditional {
+	take := func(c when, of []*item) {
+		where, text := 0.0, "in every row "+w.text
+		if c.text != "" {
+			if where = choice(distinct(of, c.about), counts[c.about]); c.bits > where+conditional && (w.of != ofValue && w.of != ofTag || w.bits > certain) {
 				return
 			}
-			text = "where " + text + ", " + w.text
-		} else {
-			text = "in every row " + w.text
+			text = "where " + c.text + ", " + w.text
 		}
-		saves := where - bits + contents[w.of]*float64(distinct(of, contentAbout[w.of])) - w.bits
+		saves := where - c.bits + contents[w.of]*float64(distinct(of, contentAbout[w.of])) - w.bits
 		if saves >= least {
-			out = append(out, l.found(text, w.of, bits+w.bits, saves, of))
+			f := l.found(text, w.of, c.bits+w.bits, saves, of)
+			f.place, f.trips, f.doubt = c.place, c.trips, c.bits > where+conditional
+			f.what, f.right = w.text, len(misses)
+			out = append(out, f)
 		}
 	}
 	if len(misses) == 0 {
-		take("", 0, aboutRow, hits)
+		take(when{}, hits)
 		return out
 	}
 	conds := slices.Clone(l.conds)
@@ -272,7 +299,7 @@ type literal struct {
 }
 
 // join tries conditions, and pairs of them.
-func (l *learner) join(conds []when, hits, misses []*item, take func(text string, bits float64, a about, of []*item)) {
+func (l *learner) join(conds []when, hits, misses []*item, take func(c when, of []*item)) {
 	sample := spread(misses, mostSampled)
 	var lits []literal
 	for _, c := range conds {
@@ -303,7 +330,7 @@ func (l *learner) join(conds []when, hits, misses []*item, take func(text string
 				}
 			}
 			if none && !slices.ContainsFunc(misses, lit.is) {
-				take(lit.text, lit.bits, lit.about, lit.hits)
+				take(lit.when, lit.hits)
 			} else if !all || len(misses) > len(sample) {
 				lits = append(lits, lit)
 			}
@@ -324,11 +351,12 @@ func (l *learner) join(conds []when, hits, misses []*item, take func(text string
 				}
 			}
 			if len(of) == len(hits) && !slices.ContainsFunc(misses, both) {
-				about := lits[a].about
-				if lits[b].about != about {
-					about = aboutRow
+				x, y := lits[a], lits[b]
+				pair := when{bits: x.bits + y.bits + pairCost, text: x.text + " and " + y.text, about: x.about, place: x.place || y.place, trips: x.trips && y.trips}
+				if y.about != x.about {
+					pair.about = aboutRow
 				}
-				take(lits[a].text+" and "+lits[b].text, lits[a].bits+lits[b].bits+pairCost, about, of)
+				take(pair, of)
 			}
 		}
 	}

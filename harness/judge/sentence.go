@@ -1,6 +1,7 @@
 package judge
 
 import (
+	"cmp"
 	"fmt"
 	"regexp"
 	"slices"
@@ -21,7 +22,7 @@ const ofRun = aspects
 
 // sentences are those that explain findings of several rows together.
 func (j *judging) sentences(base *outcome) (out []found) {
-	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set, j.unset, j.answers, j.written} {
+	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set, j.unset, j.answers, j.written, j.again} {
 		if j.ended() {
 			return out
 		}
@@ -59,11 +60,11 @@ func (f *found) take(base *outcome, explained func(d *diff) bool) {
 // twisted is about what the model host would record with a mistake that has no page: of
 // those that make no other finding the one that explains most.
 func (j *judging) twisted(base *outcome) (best found, ok bool) {
-	if !slices.ContainsFunc(base.diffs, func(d diff) bool { return effects[d.kind] == cause.OnEvent }) {
-		return best, false
-	}
 	before := holds(base)
 	for _, t := range j.Twists() {
+		if !slices.ContainsFunc(base.diffs, func(d diff) bool { return effects[d.kind]&t.Of != 0 }) {
+			continue
+		}
 		o := j.test(t.Made)
 		if j.ended() || len(o.diffs) >= len(base.diffs) || before.against(o) > 0 {
 			continue
@@ -71,6 +72,7 @@ func (j *judging) twisted(base *outcome) (best found, ok bool) {
 		left := holds(o)
 		f := sentence(t.Text)
 		f.take(base, func(d *diff) bool { return left[d.key()] == nil })
+		f.trips = t.Trips && len(f.keys) > 1
 		if len(f.keys) > len(best.keys) {
 			best = f
 		} else if len(f.keys) == len(best.keys) && len(best.Or) < mostOthers {
@@ -135,32 +137,49 @@ func (j *judging) moved(base *outcome) (f found, ok bool) {
 			}
 		}
 	}
-	for g := range gone {
-		for to := range more {
-			if g == to || len(gone[g]) == 0 || len(more[to]) == 0 {
-				continue
+	for _, what := range []string{"rows", "events", "link-lost", "link-back", "low-cell"} {
+		of := func(t told) bool { return what == "rows" || t.event == what || what == "events" && t.event != "" }
+		for g := range gone {
+			for to := range more {
+				same, some, name := g != to, false, "events"
+				for t, n := range gone[g] {
+					same, some = same && (!of(t) || more[to][t] >= n), some || of(t)
+					if t.event == "" || what != "rows" {
+						name = what
+					}
+				}
+				for t, n := range more[to] {
+					same = same && (!of(t) || n <= gone[g][t]+may[g][t])
+				}
+				if !same || !some {
+					continue
+				}
+				f = sentence(fmt.Sprintf("%s of %s stand under the name of %s", name, j.Gauges[g].Name, j.Gauges[to].Name))
+				f.take(base, func(d *diff) bool {
+					switch r := j.respect(d); r {
+					case respect{missing, int32(g)}:
+						return of(j.due(d.want))
+					case respect{surplus, int32(to)}:
+						return of(j.says(&j.records[d.rec]))
+					}
+					return false
+				})
+				return f, true
 			}
-			same, events := true, true
-			for t, n := range gone[g] {
-				same = same && more[to][t] >= n
-				events = events && t.event != ""
-			}
-			for t, n := range more[to] {
-				same = same && n <= gone[g][t]+may[g][t]
-			}
-			if !same {
-				continue
-			}
-			what := map[bool]string{true: "events", false: "rows"}[events]
-			f = sentence(fmt.Sprintf("%s of %s stand under the name of %s", what, j.Gauges[g].Name, j.Gauges[to].Name))
-			f.take(base, func(d *diff) bool {
-				r := j.respect(d)
-				return r == respect{missing, int32(g)} || r == respect{surplus, int32(to)}
-			})
-			return f, true
 		}
 	}
 	return f, false
+}
+
+// again is about lines that are set as they should be when the port is first opened.
+func (j *judging) again(base *outcome) (f found, ok bool) {
+	f = sentence("the line is set otherwise only when the port is opened again")
+	ok = true
+	f.take(base, func(d *diff) bool {
+		ok = ok && (d.kind != KindLine || lineFits("", j.Gauges[d.gauge].Line, j.h.Gauges[d.gauge].First))
+		return d.kind == KindLine
+	})
+	return f, ok && len(f.keys) > 0
 }
 
 // set is about a datum that nobody asked the host to set again.
@@ -192,38 +211,63 @@ func (j *judging) unset(base *outcome) (f found, ok bool) {
 	return f, len(f.keys) > 0
 }
 
-// written is about the numbers that a host writes into settings.
+// written is about what a host writes into settings instead of what is due.
 func (j *judging) written(base *outcome) (f found, ok bool) {
-	of := func(d *diff) bool { return d.kind == KindSettingValue || d.kind == KindSettingRefused }
-	for _, how := range []struct {
+	number := func(do func(n decimal.Decimal) decimal.Decimal) func(_ *cause.Gauge, due, got cause.Write) bool {
+		return func(_ *cause.Gauge, due, got cause.Write) bool {
+			n, err := decimal.Parse(due.To)
+			m, wrong := decimal.Parse(got.To)
+			return err == nil && wrong == nil && got.Channel == due.Channel && !m.Equal(n) && m.Equal(do(n))
+		}
+	}
+	type way struct {
 		text string
-		mode decimal.Rounding
-	}{{"with %d decimals", decimal.HalfEven}, {"cut off after %d decimals", decimal.Truncate}} {
-		for places := 6; places >= 0; places-- {
-			same := true
-			for i := range base.diffs {
-				d := &base.diffs[i]
-				if !of(d) {
-					continue
-				}
-				g := &j.Gauges[d.gauge]
-				if int(d.nth) >= len(g.Writes) {
-					return f, false
-				}
-				due := g.Writes[d.nth]
-				n, err := decimal.Parse(due.To)
-				same = same && err == nil && slices.ContainsFunc(j.h.Gauges[d.gauge].Requests, func(r cause.Request) bool {
-					got, err := decimal.Parse(r.To)
-					return err == nil && r.Setting == due.Setting && got.Equal(n.Quantize(-places, how.mode)) && !got.Equal(n)
-				})
+		is   func(g *cause.Gauge, due, got cause.Write) bool
+	}
+	var ways []way
+	for places := 6; places >= 0; places-- {
+		ways = append(ways, way{fmt.Sprintf("numbers are written into settings with %d decimals", places), number(func(n decimal.Decimal) decimal.Decimal { return n.Quantize(-places, decimal.HalfEven) })},
+			way{fmt.Sprintf("numbers are written into settings cut off after %d decimals", places), number(func(n decimal.Decimal) decimal.Decimal { return n.Quantize(-places, decimal.Truncate) })})
+	}
+	ways = append(ways, way{"numbers are written into settings without the zeros at their end, also before the decimal mark", number(func(n decimal.Decimal) decimal.Decimal {
+		cut, _ := decimal.Parse("0" + strings.TrimRight(n.Abs().Trim().String(), "0"))
+		return cut
+	})}, way{"numbers are written into settings without their sign", number(decimal.Decimal.Abs)})
+	for _, by := range []int{-1, 1} {
+		ways = append(ways, way{fmt.Sprintf("what is set for a channel is set for the one %s it", map[int]string{-1: "before", 1: "after"}[by]), func(g *cause.Gauge, due, got cause.Write) bool {
+			at := func(name string) int {
+				return slices.IndexFunc(g.Channels, func(c cause.Channel) bool { return c.Name == name })
 			}
-			if f = sentence(fmt.Sprintf("numbers are written into settings "+how.text, places)); same {
-				f.take(base, of)
-				return f, len(f.keys) > 0
-			}
+			return due.To == got.To && at(due.Channel) >= 0 && at(got.Channel) == at(due.Channel)+by
+		}})
+	}
+	of := func(d *diff) bool {
+		return d.kind == KindSettingValue || d.kind == KindSettingRefused || d.kind == KindSettingMissing
+	}
+	for _, w := range ways {
+		f = sentence(w.text)
+		same := true
+		f.take(base, func(d *diff) bool {
+			g := &j.Gauges[d.gauge]
+			is := of(d) && int(d.nth) < len(g.Writes) && j.instead(d, func(due, got cause.Write) bool { return w.is(g, due, got) })
+			same = same && (is || !of(d))
+			return is
+		})
+		if same && len(f.keys) > 0 {
+			return f, true
 		}
 	}
 	return f, false
+}
+
+// instead reports whether the host has written something else of the kind that a finding
+// says is due.
+func (j *judging) instead(d *diff, is func(due, got cause.Write) bool) bool {
+	due := j.Gauges[d.gauge].Writes[d.nth]
+	due.Verb = cmp.Or(due.Verb, "set")
+	return slices.ContainsFunc(j.h.Gauges[d.gauge].Requests, func(r cause.Request) bool {
+		return r.Verb == due.Verb && r.Setting == due.Setting && is(due, r.Write)
+	})
 }
 
 // copied is about rows that are as many as are due, of which the wrong ones say what

@@ -170,6 +170,23 @@ func rowKey(tag int64, hasTag bool, value *decimal.Decimal, hasValue bool) uint6
 // the tagged ones are paired first, by their numbers: they hold the rest in place,
 // however long its readings stay the same.
 func (s *sides) align() []int32 {
+	match := s.pair()
+	taken := make([]bool, len(s.recs))
+	for _, k := range match {
+		if k >= 0 {
+			taken[k] = true
+		}
+	}
+	for i, k := range match { // of rows of one tag that say the same the first is the tag's
+		for ; k > 0 && !taken[k-1] && s.rows[s.recs[k]].hasTag && s.double(int(k)); k-- {
+			taken[k-1], taken[k] = true, false
+			match[i] = k - 1
+		}
+	}
+	return match
+}
+
+func (s *sides) pair() []int32 {
 	if !s.tags || s.byValue {
 		return align.Align(s)
 	}

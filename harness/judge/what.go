@@ -2,6 +2,7 @@ package judge
 
 import (
 	"bytes"
+	"encoding/binary"
 	"fmt"
 	"math"
 	"strconv"
@@ -28,6 +29,24 @@ type what struct {
 	says func(it *item) (answer, bool)
 }
 
+// atItsWord is the length of a reading whose frame holds a binary fraction of 32 bits, taken
+// for exactly that number.
+func atItsWord(it *item) (pm decimal.Decimal, ok bool) {
+	if it.r == nil || it.r.Void || it.seen == nil {
+		return pm, false
+	}
+	f := float32(it.r.Shown.Float64())
+	bits := math.Float32bits(f)
+	big, little := binary.BigEndian.AppendUint32(nil, bits), binary.LittleEndian.AppendUint32(nil, bits)
+	if !bytes.Contains(it.seen.Bytes, big) && !bytes.Contains(it.seen.Bytes, little) {
+		return pm, false
+	}
+	v, err := decimal.Parse(strconv.FormatFloat(float64(f), 'f', 24, 64))
+	return v.Mul(decimal.New(int64(it.r.Unit.Size()), 0)), err == nil
+}
+
+const asLiteral = "the binary fraction of 32 bits in the frame is taken at its word, not for the decimal that it stands for"
+
 // got is what the row of an item says, and whether it says what is meant.
 func (j *judging) got(it *item, a aspect, want answer) bool {
 	switch a {
@@ -52,9 +71,9 @@ func (j *judging) got(it *item, a aspect, want answer) bool {
 
 // simple is what is so of whole rows.
 var simple = []what{
-	{ofLoss, 1, "the row is missing", func(*item) (answer, bool) { return answer{}, true }},
-	{ofMore, 1, "the row stands more than once", func(*item) (answer, bool) { return answer{}, true }},
-	{ofEvent, 1, "its row is missing", func(*item) (answer, bool) { return answer{}, true }},
+	{of: ofLoss, bits: 1, text: "the row is missing", says: func(*item) (answer, bool) { return answer{}, true }},
+	{of: ofMore, bits: 1, text: "the row stands more than once", says: func(*item) (answer, bool) { return answer{}, true }},
+	{of: ofEvent, bits: 1, text: "its row is missing", says: func(*item) (answer, bool) { return answer{}, true }},
 }
 
 // shown is a length as the host shows it.
@@ -73,8 +92,9 @@ func (j *judging) made(r *cause.Reading) (answer, bool) {
 // values are the ways in which a value can be wrong; examples are wrong items.
 func (j *judging) values(examples []*item) (ws []what) {
 	add := func(bits float64, text string, says func(it *item) (answer, bool)) {
-		ws = append(ws, what{ofValue, bits, text, says})
+		ws = append(ws, what{of: ofValue, bits: bits, text: text, says: says})
 	}
+	add(4, asLiteral, func(it *item) (answer, bool) { pm, ok := atItsWord(it); return j.shown(pm), ok })
 	add(3, "there is no value", func(*item) (answer, bool) { return answer{none: true}, true })
 	add(3, "the value is 0", func(*item) (answer, bool) { return answer{}, true })
 	add(3, "the value is that of the row before", func(it *item) (answer, bool) {
@@ -192,7 +212,7 @@ func (j *judging) rawest(examples []*item) (ws []what) {
 							return j.shown(v.Mul(decimal.New(int64(j.Unit.Size()), 0))), ok
 						}
 						if a, ok := says(it); ok && equal(a.v, *j.rows[it.rec].value) && a.v.Sign() != 0 {
-							ws = append(ws, what{ofValue, 8, fmt.Sprintf("% x in bytes %d to %d of the frame says that there is no reading, and is taken for a number", code, at+1, at+width), says})
+							ws = append(ws, what{of: ofValue, bits: 8, text: fmt.Sprintf("% x in bytes %d to %d of the frame says that there is no reading, and is taken for a number", code, at+1, at+width), says: says})
 						}
 					}
 				}
@@ -252,7 +272,7 @@ func (j *judging) stepping() (ops []stepOp) {
 		}},
 	}
 	for _, w := range ways {
-		ops = append(ops, stepOp{w.bits, "the value is " + w.text, func(r *cause.Reading) (decimal.Decimal, bool) { return w.do(r.Length()), true }})
+		ops = append(ops, stepOp{bits: w.bits, text: "the value is " + w.text, do: func(r *cause.Reading) (decimal.Decimal, bool) { return w.do(r.Length()), true }})
 	}
 	for _, f := range factors {
 		k := decimal.MustParse(f)
@@ -261,7 +281,7 @@ func (j *judging) stepping() (ops []stepOp) {
 			if how := map[decimal.Rounding]string{decimal.Truncate: ways[0].text, decimal.HalfUp: ways[3].text, decimal.HalfEven: ways[4].text}[j.Rounding]; how == w.text {
 				bits, text = 4, "inches are reckoned with "+f
 			}
-			ops = append(ops, stepOp{bits, text, func(r *cause.Reading) (decimal.Decimal, bool) {
+			ops = append(ops, stepOp{bits: bits, text: text, do: func(r *cause.Reading) (decimal.Decimal, bool) {
 				inch := decimal.New(254, -1)
 				if (r.Unit == decimal.IN) == (j.Unit == decimal.IN) {
 					return decimal.Decimal{}, false
@@ -279,7 +299,7 @@ func (j *judging) stepping() (ops []stepOp) {
 	}
 	for _, count := range []int64{100, 1000, 10_000, 100_000} { // pm
 		pm := decimal.New(count, 0)
-		ops = append(ops, stepOp{6, fmt.Sprintf("the value in counts of %s nm overflows 32 bits", decimal.New(count, -3).Trim()), func(r *cause.Reading) (decimal.Decimal, bool) {
+		ops = append(ops, stepOp{bits: 6, text: fmt.Sprintf("the value in counts of %s nm overflows 32 bits", decimal.New(count, -3).Trim()), do: func(r *cause.Reading) (decimal.Decimal, bool) {
 			n, ok := r.Length().Quo(pm, 0, decimal.HalfEven).Int64()
 			return decimal.New(int64(int32(n)), 0).Mul(pm).Quo(step, 0, j.Rounding), ok
 		}})
@@ -289,19 +309,24 @@ func (j *judging) stepping() (ops []stepOp) {
 	for _, b := range []struct {
 		text string
 		do   func(x float64) float64
+		mode decimal.Rounding // the same in decimals
 	}{
-		{"divided by the step and cut off", func(x float64) float64 { return math.Trunc(x / s) }},
-		{"multiplied and cut off", func(x float64) float64 { return math.Trunc(x * per) }},
-		{"divided by the step and rounded half to even", func(x float64) float64 { return math.RoundToEven(x / s) }},
-		{"multiplied and rounded half to even", func(x float64) float64 { return math.RoundToEven(x * per) }},
-		{"multiplied and rounded half up", func(x float64) float64 { return math.Floor(x*per + 0.5) }},
+		{"divided by the step and cut off", func(x float64) float64 { return math.Trunc(x / s) }, decimal.Truncate},
+		{"multiplied and cut off", func(x float64) float64 { return math.Trunc(x * per) }, decimal.Truncate},
+		{"divided by the step and rounded half to even", func(x float64) float64 { return math.RoundToEven(x / s) }, decimal.HalfEven},
+		{"multiplied and rounded half to even", func(x float64) float64 { return math.RoundToEven(x * per) }, decimal.HalfEven},
+		{"multiplied and rounded half up", func(x float64) float64 { return math.Floor(x*per + 0.5) }, decimal.HalfUp},
 		{"printed with so many decimals", func(x float64) float64 {
 			v, _ := strconv.ParseFloat(strconv.FormatFloat(x, 'f', -j.Resolution.Exponent(), 64), 64)
 			return math.Round(v / s)
-		}},
-		{"held in 32 bits", func(x float64) float64 { return math.RoundToEven(float64(float32(x)) / s) }},
+		}, decimal.HalfEven},
+		{"held in 32 bits", func(x float64) float64 { return math.RoundToEven(float64(float32(x)) / s) }, decimal.HalfEven},
 	} {
-		ops = append(ops, stepOp{5, "the value is a binary fraction, " + b.text, func(r *cause.Reading) (decimal.Decimal, bool) {
+		bits := 5.0
+		if b.mode == j.Rounding { // so that it differs from what is right only where the fraction is off
+			bits = 2.5
+		}
+		ops = append(ops, stepOp{bits, "the value is a binary fraction, " + b.text, func(r *cause.Reading) (decimal.Decimal, bool) {
 			x := r.Shown.Float64()
 			if r.Unit != unit {
 				x = x * float64(r.Unit.Size()) / float64(unit.Size())
@@ -457,7 +482,7 @@ func learnedOps(j *judging, examples []*item) (ops []numberOp) {
 // tagsWrong are the ways in which a tag number can be wrong.
 func (j *judging) tagsWrong(examples []*item) (ws []what) {
 	add := func(bits float64, text string, says func(n int64) (int64, bool)) {
-		ws = append(ws, what{ofTag, bits, text, func(it *item) (answer, bool) {
+		ws = append(ws, what{of: ofTag, bits: bits, text: text, says: func(it *item) (answer, bool) {
 			if !it.w.Tagged {
 				return answer{none: true}, true
 			}
@@ -468,20 +493,20 @@ func (j *judging) tagsWrong(examples []*item) (ws []what) {
 	always := func(bits float64, text string, f func(n int64) int64) {
 		add(bits, text, func(n int64) (int64, bool) { return f(n), true })
 	}
-	ws = append(ws, what{ofTag, 3, "there is no tag number", func(*item) (answer, bool) { return answer{none: true}, true }},
-		what{ofTag, 4, "the tag is that of the row before", func(it *item) (answer, bool) {
+	ws = append(ws, what{of: ofTag, bits: 3, text: "there is no tag number", says: func(*item) (answer, bool) { return answer{none: true}, true }},
+		what{of: ofTag, bits: 4, text: "the tag is that of the row before", says: func(it *item) (answer, bool) {
 			if it.prev == nil {
 				return answer{}, false
 			}
 			return answer{n: it.prev.w.Tag, none: !it.prev.w.Tagged}, true
 		}},
-		what{ofTag, 4, "the tag is that of the row after", func(it *item) (answer, bool) {
+		what{of: ofTag, bits: 4, text: "the tag is that of the row after", says: func(it *item) (answer, bool) {
 			if it.next == nil {
 				return answer{}, false
 			}
 			return answer{n: it.next.w.Tag, none: !it.next.w.Tagged}, true
 		}},
-		what{ofTag, 5, "the tag is the number of the row", func(it *item) (answer, bool) { return answer{n: int64(it.nth)}, true }})
+		what{of: ofTag, bits: 5, text: "the tag is the number of the row", says: func(it *item) (answer, bool) { return answer{n: int64(it.nth)}, true }})
 	mods := []int64{10, 16, 32, 64, 100, 128, 256, 512, 1000, 1024, 4096, 16384, 32768}
 	learned := map[int64]bool{}
 	for _, it := range examples[:min(len(examples), 12)] {

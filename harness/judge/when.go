@@ -21,6 +21,8 @@ type when struct {
 	no    string // what is so where it is not; empty: the condition is not turned round
 	about about
 	is    func(it *item) bool
+	place bool // it counts rows, or says where in the run they stand
+	trips bool // it is of what was sent, and hosts are known to lose rows over it
 }
 
 // about is what a condition speaks of: rows that are alike in it support it only once.
@@ -50,15 +52,22 @@ type measure struct {
 	most  string
 	of    func(it *item) (float64, bool)
 	say   func(float64) string
+	place bool
 }
 
 // conditions are those that stand for themselves.
 func (j *judging) conditions(items []*item) (cs []when) {
 	add := func(bits float64, text, no string, is func(it *item) bool) {
-		cs = append(cs, when{bits, text, no, aboutRow, is})
+		cs = append(cs, when{bits: bits, text: text, no: no, is: is})
+	}
+	place := func(bits float64, text, no string, is func(it *item) bool) {
+		cs = append(cs, when{bits: bits, text: text, no: no, is: is, place: true})
+	}
+	trips := func(bits float64, text, no string, is func(it *item) bool) {
+		cs = append(cs, when{bits: bits, text: text, no: no, is: is, trips: true})
 	}
 	number := func(bits float64, text, no string, f func(v decimal.Decimal, it *item) bool) {
-		cs = append(cs, when{bits, text, no, aboutValue, func(it *item) bool { return it.r != nil && !it.r.Void && f(it.r.Shown, it) }})
+		cs = append(cs, when{bits: bits, text: text, no: no, about: aboutValue, is: func(it *item) bool { return it.r != nil && !it.r.Void && f(it.r.Shown, it) }})
 	}
 	number(2, "the reading is negative", "the reading is not negative", func(v decimal.Decimal, _ *item) bool { return v.Sign() < 0 })
 	number(3, "the reading is positive", "", func(v decimal.Decimal, _ *item) bool { return v.Sign() > 0 })
@@ -107,8 +116,8 @@ func (j *judging) conditions(items []*item) (cs []when) {
 	add(5, "the zone is the same as before it", "the zone is another than before it", before(func(it, p *item) bool { return it.w.Zone == p.w.Zone }))
 	add(4, "the tag number is lower than the one before it", "", before(func(it, p *item) bool { return it.w.Tagged && p.w.Tagged && it.w.Tag < p.w.Tag }))
 	add(5, "the tag number does not follow the one before it", "", before(func(it, p *item) bool { return it.w.Tagged && p.w.Tagged && it.w.Tag != p.w.Tag+1 }))
-	add(3, "another gauge sent the same tag number before it", "", func(it *item) bool { return it.echo > notSent })
-	add(3, "another gauge sent the same tag number with the same reading before it", "", func(it *item) bool { return it.echo == sentSame })
+	trips(3, "another gauge sent the same tag number before it", "", func(it *item) bool { return it.echo > notSent })
+	trips(3, "another gauge sent the same tag number with the same reading before it", "", func(it *item) bool { return it.echo == sentSame })
 	add(3, "the same tag number comes again later", "", func(it *item) bool { return it.comes })
 	add(3, "the same tag number came before", "", func(it *item) bool { return it.came })
 	frame := func(bits float64, text, no string, f func(s *cause.Seen) bool) {
@@ -118,22 +127,26 @@ func (j *judging) conditions(items []*item) (cs []when) {
 	frame(3, "the frame came in the same piece as the one before it", "", func(s *cause.Seen) bool { return s.Joined })
 	add(3, "another frame came in the same piece after it", "", func(it *item) bool { return it.after > 0 })
 	add(3, "the frame came in one piece with another", "", func(it *item) bool { return it.after > 0 || it.seen != nil && it.seen.Joined })
-	add(3, "a damaged frame came in the same piece", "", func(it *item) bool { return it.spoilt })
+	trips(3, "a damaged frame came in the same piece", "", func(it *item) bool { return it.spoilt })
 	frame(3, "the frame came in parts", "", func(s *cause.Seen) bool { return s.Split })
-	frame(3, "the cell is low", "the cell is not low", func(s *cause.Seen) bool { return s.Low })
+	trips(3, "the cell is low", "the cell is not low", func(it *item) bool { return it.seen != nil && it.seen.Low })
 	frame(5, "the host asked for the reading", "", func(s *cause.Seen) bool { return s.Asked })
-	add(3, "the frame before it arrived damaged", "", func(it *item) bool { return it.damaged })
+	trips(3, "the frame before it arrived damaged", "", func(it *item) bool { return it.damaged })
 	add(5, "the frame before it is another gauge's", "the frame before it is the same gauge's", func(it *item) bool { return it.other })
-	add(2, "it is the first after the port came back", "", func(it *item) bool { return it.up == 1 })
-	add(2, "it is the last before the port went away", "", func(it *item) bool { return it.goes })
+	trips(2, "the frame before it was cut off by a hang-up", "", func(it *item) bool { return it.seen != nil && it.seen.Cut })
+	place(3, "the frame is the first that came after the port was opened", "", func(it *item) bool { return it.opened == 1 })
+	trips(2, "the frame's count is not above that of one before it", "", func(it *item) bool { return it.counted })
+	add(3, "it came within 0.25 s after the port was opened again", "", func(it *item) bool { return it.up > 0 && it.sinceOpen <= beside })
+	place(2, "it is the first after the port came back", "", func(it *item) bool { return it.up == 1 })
+	place(2, "it is the last before the port went away", "", func(it *item) bool { return it.goes })
 	add(2, "the port has come back", "the port has not gone yet", func(it *item) bool { return it.up > 0 })
 	add(1, "the port went away between the two rows", "", func(it *item) bool { return it.across })
 	add(2, "it is the row of an event", "it is the row of a reading", func(it *item) bool { return it.c < 0 })
-	add(3, "it is the first after the host was started again", "", func(it *item) bool { return it.anew == 1 })
+	place(3, "it is the first after the host was started again", "", func(it *item) bool { return it.anew == 1 })
 	add(3, "the host has been started again", "", func(it *item) bool { return it.anew > 0 })
-	add(3, "it is the first of the channel", "it is not the first of the channel", func(it *item) bool { return it.nth == 1 && it.c >= 0 })
-	add(4, "it is the first of the run", "", func(it *item) bool { return it.run == 1 })
-	add(3, "it is the last of the channel", "", func(it *item) bool { return it.last })
+	place(3, "it is the first of the channel", "it is not the first of the channel", func(it *item) bool { return it.nth == 1 && it.c >= 0 })
+	place(4, "it is the first of the run", "", func(it *item) bool { return it.run == 1 })
+	place(3, "it is the last of the channel", "", func(it *item) bool { return it.last })
 	for _, e := range []cause.Event{cause.LowCellEvent, cause.LinkLostEvent, cause.LinkBackEvent} {
 		add(3, "the event is "+e.String(), "", func(it *item) bool { return it.w.Event == e })
 	}
@@ -151,7 +164,7 @@ func (j *judging) tie(_ decimal.Decimal, it *item) bool {
 // drawn are conditions on what there is in this run: gauges, channels, units, numbers.
 func (j *judging) drawn() (cs []when) {
 	add := func(bits float64, text, no string, about about, is func(it *item) bool) {
-		cs = append(cs, when{bits, text, no, about, is})
+		cs = append(cs, when{bits: bits, text: text, no: no, about: about, is: is})
 	}
 	if len(j.Gauges) > 1 {
 		for g := range j.Gauges {
@@ -181,12 +194,14 @@ func (j *judging) drawn() (cs []when) {
 		add(bits, text, no, aboutTag, func(it *item) bool { return it.w.Tagged && it.c >= 0 && f(it.w.Tag) })
 	}
 	tagged(1, "the tag number is 0", "", func(n int64) bool { return n == 0 })
+	cs[len(cs)-1].trips = true
 	tagged(5, "the tag number is even", "the tag number is odd", func(n int64) bool { return n%2 == 0 })
 	tagged(6, "the tag number is a multiple of 10", "", func(n int64) bool { return n%10 == 0 })
 	tagged(4, "the tag number has a digit 8 or 9", "", func(n int64) bool { return octal(n) < 0 })
 	for n := 2; n <= 10; n++ {
 		for k := range n {
-			add(5+math.Log2(float64(n*n)), fmt.Sprintf("it is row %d of every %d of the channel", k+1, n), "", aboutRow, func(it *item) bool { return it.c >= 0 && (it.nth-1)%n == k })
+			cs = append(cs, when{bits: 5 + math.Log2(float64(n*n)), text: fmt.Sprintf("it is row %d of every %d of the channel", k+1, n),
+				is: func(it *item) bool { return it.c >= 0 && (it.nth-1)%n == k }, place: true})
 		}
 	}
 	return cs
@@ -214,13 +229,14 @@ func bytewise(items []*item) (cs []when) {
 		}
 	}
 	add := func(bits float64, text string, is func(b []byte) bool) {
-		cs = append(cs, when{bits, text, "", aboutRow, func(it *item) bool { return it.seen != nil && len(it.seen.Bytes) > 2 && is(it.seen.Bytes) }})
+		cs = append(cs, when{bits: bits, text: text, is: func(it *item) bool { return it.seen != nil && len(it.seen.Bytes) > 2 && is(it.seen.Bytes) }})
 	}
 	if text {
-		add(3, "the check at the end of the frame begins with 0", func(b []byte) bool {
+		add(2, "the check at the end of the frame begins with 0", func(b []byte) bool {
 			b = bytes.TrimRight(b, "\r\n")
 			return len(b) > 2 && b[len(b)-2] == '0'
 		})
+		cs[len(cs)-1].trips = true
 		return cs
 	}
 	add(2, "the byte that begins the frame stands in it again", func(b []byte) bool { return bytes.IndexByte(b[1:], b[0]) >= 0 })
@@ -238,15 +254,16 @@ func (j *judging) measures() []measure {
 	}
 	lasts := func(f float64) string { return time.Duration(f).String() }
 	return []measure{
-		{aboutTag, "the tag number is %s or greater", "the tag number is %s or less", func(it *item) (float64, bool) { return float64(it.w.Tag), it.w.Tagged && it.c >= 0 }, count},
-		{aboutValue, "the value is %s or more", "the value is %s or less", func(it *item) (float64, bool) { return it.w.Value.Float64(), !it.w.Void && it.c >= 0 }, value},
-		{aboutValue, "the value, whatever its sign, is %s or more", "the value, whatever its sign, is %s or less", func(it *item) (float64, bool) { return it.w.Value.Abs().Float64(), !it.w.Void && it.c >= 0 }, value},
-		{aboutRow, "it is row %s of the channel or a later one", "it is row %s of the channel or an earlier one", func(it *item) (float64, bool) { return float64(it.nth), it.c >= 0 }, count},
-		{aboutRow, "it is row %s of the run or a later one", "it is row %s of the run or an earlier one", func(it *item) (float64, bool) { return float64(it.run), it.run > 0 }, count},
-		{aboutRow, "the gauge's tag before it is %s or more ago", "the gauge's tag before it is %s or less ago", func(it *item) (float64, bool) { return float64(it.since), it.since >= 0 && it.c >= 0 }, lasts},
-		{aboutRow, "it is row %s after the port came back or a later one", "it is row %s after the port came back or an earlier one", func(it *item) (float64, bool) { return float64(it.up), it.up > 0 }, count},
-		{aboutRow, "%s bytes or more came after it in the same piece", "%s bytes or fewer came after it in the same piece", func(it *item) (float64, bool) { return float64(it.after), it.seen != nil }, count},
-		{aboutRow, "%s bytes or more came before it in the same piece", "%s bytes or fewer came before it in the same piece", func(it *item) (float64, bool) { return float64(it.ahead), it.seen != nil }, count},
+		{aboutTag, "the tag number is %s or greater", "the tag number is %s or less", func(it *item) (float64, bool) { return float64(it.w.Tag), it.w.Tagged && it.c >= 0 }, count, false},
+		{aboutValue, "the value is %s or more", "the value is %s or less", func(it *item) (float64, bool) { return it.w.Value.Float64(), !it.w.Void && it.c >= 0 }, value, false},
+		{aboutValue, "the value, whatever its sign, is %s or more", "the value, whatever its sign, is %s or less", func(it *item) (float64, bool) { return it.w.Value.Abs().Float64(), !it.w.Void && it.c >= 0 }, value, false},
+		{aboutRow, "it is row %s of the channel or a later one", "it is row %s of the channel or an earlier one", func(it *item) (float64, bool) { return float64(it.nth), it.c >= 0 }, count, true},
+		{aboutRow, "it is row %s of the run or a later one", "it is row %s of the run or an earlier one", func(it *item) (float64, bool) { return float64(it.run), it.run > 0 }, count, true},
+		{aboutRow, "the gauge's tag before it is %s or more ago", "the gauge's tag before it is %s or less ago", func(it *item) (float64, bool) { return float64(it.since), it.since >= 0 && it.c >= 0 }, lasts, false},
+		{aboutRow, "it came %s or more after the port was opened", "it came %s or less after the port was opened", func(it *item) (float64, bool) { return float64(it.sinceOpen), it.up > 0 }, lasts, false},
+		{aboutRow, "it is row %s after the port came back or a later one", "it is row %s after the port came back or an earlier one", func(it *item) (float64, bool) { return float64(it.up), it.up > 0 }, count, true},
+		{aboutRow, "%s bytes or more came after it in the same piece", "%s bytes or fewer came after it in the same piece", func(it *item) (float64, bool) { return float64(it.after), it.seen != nil }, count, false},
+		{aboutRow, "%s bytes or more came before it in the same piece", "%s bytes or fewer came before it in the same piece", func(it *item) (float64, bool) { return float64(it.ahead), it.seen != nil }, count, false},
 	}
 }
 
@@ -279,11 +296,11 @@ func bounds(m measure, wrong, others []*item) (cs []when) {
 	bits := 3 + math.Log2(float64(len(distinct)))
 	if !math.IsInf(below, -1) {
 		at := roundest(below, lo, false)
-		cs = append(cs, when{bits, fmt.Sprintf(m.least, m.say(at)), "", m.about, func(it *item) bool { f, ok := m.of(it); return ok && f >= at }})
+		cs = append(cs, when{bits: bits, text: fmt.Sprintf(m.least, m.say(at)), about: m.about, is: func(it *item) bool { f, ok := m.of(it); return ok && f >= at }, place: m.place})
 	}
 	if !math.IsInf(above, 1) {
 		at := roundest(hi, above, true)
-		cs = append(cs, when{bits, fmt.Sprintf(m.most, m.say(at)), "", m.about, func(it *item) bool { f, ok := m.of(it); return ok && f <= at }})
+		cs = append(cs, when{bits: bits, text: fmt.Sprintf(m.most, m.say(at)), about: m.about, is: func(it *item) bool { f, ok := m.of(it); return ok && f <= at }, place: m.place})
 	}
 	return cs
 }

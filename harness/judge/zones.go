@@ -76,7 +76,7 @@ func (p *judged) by(v decimal.Decimal) zone.Zone {
 // zones are the ways in which a zone can be wrong.
 func (j *judging) zones() (ws []what) {
 	add := func(bits float64, text string, says func(it *item) (zone.Zone, bool)) {
-		ws = append(ws, what{ofZone, bits, text, func(it *item) (answer, bool) {
+		ws = append(ws, what{of: ofZone, bits: bits, text: text, says: func(it *item) (answer, bool) {
 			z, ok := says(it)
 			return answer{n: int64(z)}, ok
 		}})
@@ -99,6 +99,14 @@ func (j *judging) zones() (ws []what) {
 			return 0, false
 		}
 		return it.alike.w.Zone, true
+	})
+	add(3, asLiteral, func(it *item) (zone.Zone, bool) {
+		pm, ok := atItsWord(it)
+		if !ok || it.own != nil || it.c >= len(j.Gauges[it.g].Channels) {
+			return 0, false
+		}
+		_, shown := j.Display(pm)
+		return j.Zone(&j.Gauges[it.g].Channels[it.c], pm, shown), true
 	})
 	mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below}
 	add(4, "below and above are exchanged", func(it *item) (zone.Zone, bool) { return mirror[it.w.Zone], true })
@@ -168,7 +176,7 @@ func (j *judging) rules(with func(bits float64, text string, change func(it *ite
 		if n == 3 || mask == 9 || mask == 6 { // of three limits, or crosswise
 			continue
 		}
-		with(2+float64(n), fmt.Sprintf("the %s %s as %s", names, verb, word), func(_ *item, p *judged) bool {
+		with(3+float64(n), fmt.Sprintf("the %s %s as %s", names, verb, word), func(_ *item, p *judged) bool {
 			for k := range p.strict {
 				p.strict[k] = p.strict[k] != (mask>>k&1 != 0)
 			}
@@ -227,15 +235,15 @@ func (j *judging) otherLimits(with func(bits float64, text string, change func(i
 		text string
 		mode decimal.Rounding
 	}{{"rounded", decimal.HalfEven}, {"rounded half up", decimal.HalfUp}, {"cut off", decimal.Truncate}} {
-		each(2, "the limits are "+how.text+" to the host's resolution first", in(host, func(v decimal.Decimal) decimal.Decimal { return v.RoundTo(j.Resolution, how.mode) }))
+		each(2.5, "the limits are "+how.text+" to the host's resolution first", in(host, func(v decimal.Decimal) decimal.Decimal { return v.RoundTo(j.Resolution, how.mode) }))
 		for fewer := 1; fewer <= 2; fewer++ {
 			each(6, fmt.Sprintf("the limits are %s to %d fewer decimals than the host's resolution", how.text, fewer), in(host, func(v decimal.Decimal) decimal.Decimal {
 				return v.Quantize(j.Resolution.Exponent()+fewer, how.mode)
 			}))
 		}
 	}
-	each(3, "the limits have lost their sign", in(own, decimal.Decimal.Abs))
-	each(3, "the sign of limits between -1 and 0 is lost", in(own, func(v decimal.Decimal) decimal.Decimal {
+	each(4, "the limits have lost their sign", in(own, decimal.Decimal.Abs))
+	each(4, "the sign of limits between -1 and 0 is lost", in(own, func(v decimal.Decimal) decimal.Decimal {
 		if v.Quantize(0, decimal.Truncate).IsZero() {
 			return v.Abs()
 		}
