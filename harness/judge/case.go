@@ -145,7 +145,7 @@ func (c *Case) Candidates() (out []Candidate) {
 	l.conds = c.j.conditions(c.items)
 	for a := range aspects {
 		for _, f := range plainest(l.fitting(a)) {
-			out = append(out, Candidate{Key: f.Text, Text: f.Text, Bits: f.bits})
+			out = append(out, Candidate{Key: f.Text, Text: f.Text, Bits: f.prior()})
 		}
 	}
 	for _, f := range c.own {
@@ -158,7 +158,7 @@ func (c *Case) Candidates() (out []Candidate) {
 const mostFitting = 300
 
 func plainest(fs []found) []found {
-	slices.SortStableFunc(fs, func(a, b found) int { return cmp.Compare(a.bits, b.bits) })
+	slices.SortStableFunc(fs, func(a, b found) int { return cmp.Compare(a.prior(), b.prior()) })
 	return fs[:min(len(fs), mostFitting)]
 }
 
