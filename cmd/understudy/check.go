@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"example.org/understudy/cmd/refhost/host"
@@ -138,8 +139,11 @@ func (c *checkCmd) coverage(a *app, runs []report.Run, h *hostfile.Host) error {
 		return err
 	}
 	w := a.paint()
-	for _, n := range all.Unshown {
-		m, _ := cause.Find(n)
+	for _, m := range cause.All() {
+		n := m.Name
+		if !slices.Contains(all.Unshown, n) {
+			continue
+		}
 		where := "shown by no shipped scenario on paper"
 		if at[n] != "" {
 			where = "shown by " + at[n]

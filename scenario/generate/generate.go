@@ -234,7 +234,7 @@ func (m *maker) asks() {
 		h.Uncertainty = ptr(in(m.u, m.host))
 	}
 	_ = h.Keeps.UnmarshalText([]byte(m.Levels["keeps"]))
-	if m.Levels["line"] == "stated" {
+	if m.Levels["at-port"] == "stated" {
 		h.AtPort = scenario.AtPort{DTR: ptr(scenario.Level(min(m.rng.Intn(3), 1))), RTS: ptr(scenario.Level(min(m.rng.Intn(3), 1))), Breaks: ptr(scenario.Breaks(1 - min(m.rng.Intn(3), 1)))}
 	}
 	switch m.Levels["writes"] {
@@ -281,12 +281,12 @@ func (m *maker) cast() {
 			g.Stream = &scenario.Stream{}
 			_ = g.Stream.UnmarshalText([]byte(m.Levels["stream"]))
 		}
-		switch m.Levels["parts"] {
-		case "no check":
+		switch m.Levels["carries"] {
+		case "no tail":
 			g.Carries = &[]scenario.FramePart{scenario.WithNumber, scenario.WithKeys, scenario.WithLead}
 		case "no number":
 			g.Carries = &[]scenario.FramePart{scenario.WithKeys, scenario.WithTail, scenario.WithLead}
-		case "no marks":
+		case "no keys or lead":
 			g.Carries = &[]scenario.FramePart{scenario.WithNumber, scenario.WithTail}
 		}
 		switch m.Levels["tags"] {

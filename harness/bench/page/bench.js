@@ -288,11 +288,11 @@ function beat(m) {
   say($("time"), (Math.floor(m.at / 1e8) / 10).toFixed(1) + " s");
   const wants = hand ? JSON.stringify(m.wants[cards.indexOf(hand)]) : "";
   if (wants !== wanted) { wanted = wants; redraw(); }
-  const holds = $("pause");
-  if (holds.getAttribute("aria-pressed") !== String(m.held)) {
-    holds.setAttribute("aria-pressed", String(m.held));
-    say(holds, m.held ? "Go on" : "Pause");
-    document.body.classList.toggle("held", m.held);
+  const pause = $("pause");
+  if (pause.getAttribute("aria-pressed") !== String(m.held)) {
+    pause.setAttribute("aria-pressed", String(m.held));
+    say(pause, m.held ? "Go on" : "Pause");
+    document.body.classList.toggle("paused", m.held);
   }
   if (document.activeElement !== $("pace")) $("pace").value = m.pace === "1x" ? "real" : m.pace;
   $("next").disabled = !hands || m.nextCue < 0;

@@ -173,7 +173,7 @@ export class Trace {
     band(0, top, style.out); band(bottom, h, style.out);
     band(top, wh === null ? top : y(wh), style.warn); band(wl === null ? bottom : y(wl), bottom, style.warn);
     g.lineWidth = scale;
-    const scales = [[hi, "specification limit ", []], [wh, "warning ", [4, 3]], [wl, "warning ", [4, 3]], [lo, "specification limit ", []]];
+    const scales = [[hi, "specification limit ", []], [wh, "warning limit ", [4, 3]], [wl, "warning limit ", [4, 3]], [lo, "specification limit ", []]];
     for (const [at, , dash] of scales) {
       if (at === null) continue;
       g.strokeStyle = style.line; g.setLineDash(dash.map((d) => d * scale));
@@ -217,7 +217,7 @@ const shapes = {
   inside: "M12 3 A9 9 0 1 0 12 21 A9 9 0 1 0 12 3 Z M10 17 L5 12 L7 10 L10 13 L17 7 L19 9 Z", void: "M4 10 L20 10 L20 14 L4 14 Z",
 };
 export const words = { below: "below", "warn-low": "warn-low", inside: "inside", "warn-high": "warn-high", above: "above", void: "no reading" };
-const whys = { under: "under range", over: "over range", missing: "no probe", empty: "nothing kept", off: "gauge off", starting: "gauge starts" };
+const whys = { under: "under range", over: "over range", missing: "no probe", empty: "nothing measured", off: "gauge off", starting: "gauge starts" };
 
 export class Zone {
   constructor() {
