@@ -190,7 +190,7 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 			f.Got += ", where it had " + h.First + " when it opened the port first"
 		}
 	case KindUnset:
-		f.At, f.Expected, f.Got = j.h.Gauges[d.gauge].Again, j.Gauges[d.gauge].Line+", set again", "the port opened, and its line as the system has it"
+		f.At, f.Expected, f.Got = j.h.Gauges[d.gauge].Again, j.Gauges[d.gauge].Line+", set again", "the system's own settings"
 		f.Rule = "what comes back after a hang-up is a new device, which does not know how the line was set"
 	case KindDatum:
 		m := &j.h.Gauges[d.gauge].Datums[d.nth]

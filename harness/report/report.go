@@ -145,7 +145,7 @@ func disagreement(f *judge.Finding) string {
 
 // patternText says what a pattern speaks of.
 func patternText(p *judge.Pattern, findings int) string {
-	return fmt.Sprintf("so in all %s that it speaks of; explains %d of %s; %s", plural(p.Rows, "row"), p.Explains, plural(findings, "finding"), contradicted(p.Left))
+	return fmt.Sprintf("explains %d of %s; true of all %s that it speaks of; %s", p.Explains, plural(findings, "finding"), plural(p.Rows, "row"), contradicted(p.Left))
 }
 
 // causeText says what a cause explains.

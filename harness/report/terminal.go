@@ -53,7 +53,8 @@ func TerminalSummary(w io.Writer, runs []Run, s Screen) error {
 
 type terminal struct {
 	Screen
-	b strings.Builder
+	told bool // what explains all runs stands above: a run says no more of it
+	b    strings.Builder
 }
 
 // Colours by ECMA-48 (SGR). The word beside each says the same.
@@ -95,24 +96,7 @@ func (t *terminal) run(r *Run) {
 		of = fmt.Sprintf(" of the %d that are listed (--findings)", n)
 	}
 	for _, g := range groups(res) {
-		if g.pattern != nil {
-			t.text("pattern: "+visible(g.pattern.Text), 0, indent)
-			t.text(patternText(g.pattern, res.Counts.Findings), 0, indent+2)
-			for _, or := range orTexts(g.pattern.Or) {
-				t.text(or, 0, indent+2)
-			}
-		} else if g.ex == nil {
-			t.text(plural(res.Unexplained, "finding")+" without a known cause", 0, indent)
-		} else {
-			t.text(fmt.Sprintf("%s %s: %s", g.ex.Cause.Code, g.ex.Cause.Name, g.ex.Cause.Looks), 0, indent)
-			t.text(causeText(g.ex, res.Counts.Findings), 0, indent+2)
-			for _, rival := range rivalTexts(g.ex) {
-				t.text(rival, 0, indent+2)
-			}
-			if g.ex.Cause.Fix != "" {
-				t.text("to fix: "+g.ex.Cause.Fix, 0, indent+2)
-			}
-		}
+		t.heading(&g, res)
 		each := t.Each
 		if each == 0 {
 			each = 3
@@ -140,6 +124,30 @@ func (t *terminal) run(r *Run) {
 	if res.Verdict != judge.Pass {
 		for _, l := range r.Output {
 			t.text("| "+printed(l), 0, indent+2)
+		}
+	}
+}
+
+// heading says what the findings of a group are put down to.
+func (t *terminal) heading(g *group, res *judge.Result) {
+	switch {
+	case g.ex == nil && g.pattern == nil:
+		t.text(plural(res.Unexplained, "finding")+" without a known cause", 0, indent)
+	case t.told:
+	case g.pattern != nil:
+		t.text("pattern: "+visible(g.pattern.Text), 0, indent)
+		t.text(patternText(g.pattern, res.Counts.Findings), 0, indent+2)
+		for _, or := range orTexts(g.pattern.Or) {
+			t.text(or, 0, indent+2)
+		}
+	default:
+		t.text(fmt.Sprintf("%s %s: %s", g.ex.Cause.Code, g.ex.Cause.Name, g.ex.Cause.Looks), 0, indent)
+		t.text(causeText(g.ex, res.Counts.Findings), 0, indent+2)
+		for _, rival := range rivalTexts(g.ex) {
+			t.text(rival, 0, indent+2)
+		}
+		if g.ex.Cause.Fix != "" {
+			t.text("to fix: "+g.ex.Cause.Fix, 0, indent+2)
 		}
 	}
 }
@@ -186,6 +194,7 @@ func (t *terminal) failures(runs []Run) {
 	for i := range runs {
 		if r := &runs[i]; !r.NotRun && r.Result.Verdict == judge.Fail {
 			t.b.WriteByte('\n')
+			t.told = r.Diagnosis != nil && len(r.Diagnosis.Named) == 1
 			t.run(r)
 		}
 	}
