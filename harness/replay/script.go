@@ -6,8 +6,9 @@
 // own: the first time with the first answer the capture has to it, then with
 // the second, and after the last with the last again, whatever else is asked
 // before or after it. The timeline waits for the host where the capture has a
-// request, for as long as Patience says, so that what the gauge sends because
-// it was asked to comes after the asking.
+// request, before the port goes until all is read, and when it is back until it is
+// opened, for as long as Patience says: so what the gauge sends because it was asked to
+// comes after the asking, and what the captured host got is not lost.
 package replay
 
 import (

@@ -87,6 +87,7 @@ func (s *Server) Run(ctx context.Context) (c Counts, err error) {
 				failure = errors.Join(failure, fmt.Errorf("the port does not come back: %w", err))
 			}
 			record(capture.Event{Kind: capture.Back, Text: d.Name})
+			s.player.Later(s.read(ctx))
 		case len(d.Data) > 0:
 			record(capture.Event{Kind: capture.FromGauge, Bytes: d.Data})
 			if s.port.Write(d.Data) == port.DroppedFull {
@@ -120,9 +121,9 @@ func (s *Server) Run(ctx context.Context) (c Counts, err error) {
 	}
 }
 
-// read waits until the host has read what it was sent, as the captured one had, and
-// until it has opened a port that came back; no longer than Patience says. It returns
-// how long that took.
+// read waits until the host has opened the port if it came back, and has read what it
+// was sent, as the captured one had; no longer than Patience says. It returns how long
+// that took.
 func (s *Server) read(ctx context.Context) time.Duration {
 	began := time.Now()
 	for time.Since(began) < s.cfg.Patience && ctx.Err() == nil {

@@ -60,6 +60,10 @@ func TestServesAHost(t *testing.T) {
 	host, err = serial.Open(awaitPort(t, srv, dir+"/pin-snap-2"), &serial.Mode{BaudRate: 9600})
 	require.NoError(t, err)
 	defer host.Close()
+	require.NoError(t, host.SetReadTimeout(20*time.Second))
+	lines = bufio.NewScanner(host)
+	require.True(t, lines.Scan())
+	require.Equal(t, "R +00006.005 mm 3 .*63", lines.Text())
 	r := <-done
 	require.NoError(t, r.error)
 	require.Equal(t, replay.Counts{Sent: 4, Answered: 4}, r.Counts)
