@@ -46,6 +46,7 @@ type Process struct {
 	out, err *capture
 	mark     string // NAME=value in the environment of everything the host starts
 	readers  sync.WaitGroup
+	unwatch  func()        // sends its watchdog away, if it has one
 	done     chan struct{} // closed when nothing is left of the host
 	stopOnce sync.Once
 	asked    chan Ask
@@ -109,7 +110,10 @@ func newMark() string { return markName + "=" + rand.Text() }
 
 // Start starts the host. When ctx ends the host is killed. Stop must be called
 // in every case to wait for its end.
-func Start(ctx context.Context, s Spec) (*Process, error) {
+func Start(ctx context.Context, s Spec) (*Process, error) { return start(ctx, s, !deathSignal) }
+
+// start starts it, with a watchdog where the host would else outlive this program.
+func start(ctx context.Context, s Spec, watched bool) (*Process, error) {
 	if len(s.Words) == 0 || s.Words[0] == "" {
 		return nil, errors.New("the host cannot be started: the command is empty")
 	}
@@ -172,7 +176,7 @@ func Start(ctx context.Context, s Spec) (*Process, error) {
 		}
 	}
 	began := time.Now()
-	ended, err := p.launch()
+	ended, err := p.launch(watched)
 	if err != nil {
 		return fail(startError(s, err))
 	}
@@ -192,15 +196,22 @@ func Start(ctx context.Context, s Spec) (*Process, error) {
 
 // launch starts the host from a thread that lives as long as it: see endWithUs. The
 // channel is closed when the host has ended.
-func (p *Process) launch() (ended chan struct{}, err error) {
+func (p *Process) launch(watched bool) (ended chan struct{}, err error) {
 	started := make(chan error)
 	ended = make(chan struct{})
 	go func() {
 		runtime.LockOSThread() // and never unlocked, so that the thread is nobody else's
-		endWithUs(p.cmd)
+		if !watched {
+			endWithUs(p.cmd)
+		}
 		err := p.cmd.Start()
+		if err == nil && watched {
+			if p.unwatch, err = watchdog(p.cmd); err != nil {
+				killGroup(p.cmd.Process.Pid)
+			}
+		}
 		started <- err
-		if err == nil {
+		if p.cmd.Process != nil {
 			_ = p.cmd.Wait() // how it ended is in ProcessState
 		}
 		close(ended)
@@ -272,6 +283,9 @@ loop:
 		break
 	}
 	left = append(left, killMarked(p.mark)...)
+	if p.unwatch != nil {
+		p.unwatch()
+	}
 	p.stdin.Close()
 	// Everything that could hold the pipes is gone, so the readers come to the
 	// end; should something unknown hold them, they are cut off.

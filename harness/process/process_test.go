@@ -29,7 +29,9 @@ import (
 // The test program is its own host: with HOST set it plays one.
 func TestMain(m *testing.M) {
 	if play := os.Getenv("HOST"); play == "starter" {
-		starts()
+		starts(process.Start)
+	} else if play == "watched starter" {
+		starts(process.StartWatched)
 	} else if play != "" {
 		host(play)
 		return
@@ -125,8 +127,11 @@ func host(play string) {
 }
 
 // starts plays the program that starts a host, says its number, and is killed.
-func starts() {
-	p, err := process.Start(context.Background(), process.Spec{Words: []string{os.Args[0]}, Env: map[string]string{"HOST": "good"}})
+func starts(start func(context.Context, process.Spec) (*process.Process, error)) {
+	p, err := start(context.Background(), process.Spec{Words: []string{os.Args[0]}, Env: map[string]string{"HOST": "good"}, ReadyLine: regexp.MustCompile("^ready")})
+	if err == nil {
+		err = p.Await(context.Background(), soon) // so that nobody's reading its output does not end it
+	}
 	if err != nil {
 		panic(err)
 	}
