@@ -237,7 +237,7 @@ func TestNoWordIsABooleanToSomeOnly(t *testing.T) {
 			}
 		}
 	}
-	for _, kind := range []string{"scenario", "gauge", "dialect", "host", "line", "job", "report"} {
+	for _, kind := range []string{"scenario", "gauge", "dialect", "host", "line", "job", "report", "verify"} {
 		var out bytes.Buffer
 		require.Zero(t, run(t.Context(), []string{"schema", kind}, nil, &out, io.Discard))
 		var v any

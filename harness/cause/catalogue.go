@@ -17,7 +17,7 @@ type Cause struct {
 // Groups names the groups of causes by the first digit of their codes.
 func Groups() map[byte]string {
 	return map[byte]string{'1': "the number", '2': "rounding", '3': "the zone", '4': "whose reading it is", '5': "tags",
-		'6': "void readings", '7': "the line, the link and the cell", '8': "settings", '9': "the rows"}
+		'6': "void readings", '7': "the serial line, the link and the cell", '8': "settings", '9': "the rows"}
 }
 
 // All lists the catalogue in the order of the codes.
