@@ -12,6 +12,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.org/understudy/harness/library"
 	"github.com/stretchr/testify/require"
 )
 
@@ -117,4 +118,26 @@ func literals(file string, look func(where, text string)) error {
 		return true
 	})
 	return nil
+}
+
+// Where a cue or a key of a shipped scenario stands for what can hurt on a real machine,
+// its notice says so in one line, and leaves it to the rules of the site.
+//
+// Kind: self.
+func TestCautions(t *testing.T) {
+	t.Parallel()
+	hurts := regexp.MustCompile(`do: (turn|cycle|set on cradle|fade cell)\b|\bshocks: \{`)
+	found := 0
+	for _, dir := range []string{".", "lessons"} {
+		for _, name := range library.Shipped(dir) {
+			file, text, err := library.Find(dir, name)
+			require.NoError(t, err)
+			if hurts.Match(text) {
+				found++
+				notice := strings.Join(strings.Fields(string(text[:strings.Index(string(text), "\nseed:")])), " ")
+				require.Regexp(t, `Caution: [^.]+ the safety rules of your site\b[^.]* come first\.`, notice, file)
+			}
+		}
+	}
+	require.GreaterOrEqual(t, found, 7)
 }

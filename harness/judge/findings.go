@@ -365,7 +365,7 @@ func (j *judging) placing(d *diff, w *cause.Want, r *cause.Reading) string {
 	}
 	pm := v.Mul(decimal.New(int64(from.Size()), 0))
 	s := ch.Limits.Why(pm, j.Rule, ch.LimitUnit)
-	// U is twice the standard uncertainty as ISO 14253-1 takes it.
+	// U is twice the standard uncertainty as ISO 14253-1:2013 takes it (from memory).
 	// The estimate is the reading as received: rounding for the display adds nothing to it.
 	received := r.Shown.Mul(decimal.New(int64(r.Unit.Size()), 0))
 	if y, ok := received.Quantize(0, decimal.HalfEven).Int64(); ok && j.Rule.Guard > 1 {

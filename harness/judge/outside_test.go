@@ -2,7 +2,6 @@ package judge_test
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -14,69 +13,6 @@ import (
 	"example.org/understudy/sim/zone"
 	"github.com/google/go-cmp/cmp"
 )
-
-// JCGM 106:2012, worked examples of conformance probability: the limits, the
-// estimate and its standard uncertainty, and the printed probability. A length
-// stands in for the quantity of the example; only ratios matter.
-//
-// Kind: outside.
-func TestConformanceProbability(t *testing.T) {
-	t.Parallel()
-	at := func(v float64) decimal.Length { return decimal.Length(math.Round(v * 1e9)) }
-	for _, c := range []struct {
-		source       string
-		y, u         float64
-		lower, upper zone.Limit
-		want         float64 // to two decimals, as printed
-	}{
-		// Inputs as quoted at metrologyrules.com (March 2022) from §7.4; the
-		// printed result from memory.
-		{"§7.4, oil viscosity", 13.6, 1.8, zone.At(at(12.5)), zone.At(at(16.3)), 0.66},
-		// from memory: §7.3.3 example 1, an upper limit of −5.40 V.
-		{"§7.3.3 example 1, breakdown voltage", -5.47, 0.05, zone.Limit{}, zone.At(at(-5.40)), 0.92},
-		// from memory: Table 1 of §7.3, z = 1.28, 1.64, 2.33, 3.09 for
-		// conformance probabilities of 0.90, 0.95, 0.99, 0.999.
-		{"Table 1, 0.90", 0, 1, zone.Limit{}, zone.At(at(1.28)), 0.90},
-		{"Table 1, 0.95", 0, 1, zone.Limit{}, zone.At(at(1.64)), 0.95},
-		{"Table 1, 0.99", 0, 1, zone.At(at(-2.33)), zone.Limit{}, 0.99},
-		// A guarded limit with w = U = 2u: at the acceptance limit the
-		// probability is that of the normal distribution below 2 (from memory:
-		// 97.7 %, JCGM 106 §8.3.2.2 note; ISO 14253-1).
-		{"§8.3.2, guard band of U", 10, 1, zone.Limit{}, zone.At(at(12)), 0.98},
-		// On the limit itself half of the distribution lies beyond it.
-		{"on a limit", 5, 1, zone.Limit{}, zone.At(at(5)), 0.50},
-	} {
-		got := judge.Conformity(at(c.y), at(c.u), zone.Limits{Lower: c.lower, Upper: c.upper})
-		if math.Abs(got-c.want) > 0.005 {
-			t.Errorf("%s: %.4f, printed %.2f", c.source, got, c.want)
-		}
-	}
-}
-
-// ISO/IEC 9646-1: the verdicts are pass, fail and inconclusive; a test case
-// error stands above them. The way they overwrite each other is that of TTCN
-// (ISO/IEC 9646-3; ETSI ES 201 873-1 §24.1.2, from memory; as a maintainer of
-// an open TTCN-3 executor puts it: fail overwrites pass and not the reverse,
-// and only an error overwrites fail).
-//
-// Kind: outside.
-func TestVerdictsCombine(t *testing.T) {
-	t.Parallel()
-	p, i, f, e := judge.Pass, judge.Inconclusive, judge.Fail, judge.Error
-	for _, c := range []struct{ a, b, want judge.Verdict }{
-		{p, p, p}, {p, i, i}, {p, f, f}, {p, e, e},
-		{i, p, i}, {i, i, i}, {i, f, f}, {i, e, e},
-		{f, p, f}, {f, i, f}, {f, f, f}, {f, e, e},
-		{e, p, e}, {e, i, e}, {e, f, e}, {e, e, e},
-	} {
-		if got := judge.Combine(c.a, c.b); got != c.want {
-			t.Errorf("%s and %s is %s, want %s", c.a, c.b, got, c.want)
-		}
-	}
-	if got := judge.Combine(); got != p {
-		t.Errorf("nothing is %s", got)
-	}
-}
 
 // one is a run of one tagged reading and the row a host wrote of it.
 func one(spec judge.Spec, shown, unit, value, z string) judge.Result {

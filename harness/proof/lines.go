@@ -29,7 +29,17 @@ var lines = map[string]func(given string) any{
 			literal += fmt.Sprintf(`\x%02X`, b)
 		}
 		d := dialect(framing, `- {name: x, fields: ["`+literal+`"]}`)
-		return spans(must(d.AppendFrame(nil, 0, d.NewRecord())))
+		frame := must(d.AppendFrame(nil, 0, d.NewRecord()))
+		back := 0
+		d.NewEnd(wire.Host).Receive(append(frame, frame...), 0, func(inc wire.Incoming) {
+			if inc.Garbage == nil {
+				back++
+			}
+		})
+		if back != 2 {
+			return spans(frame) + ", which does not read back"
+		}
+		return spans(frame)
 	},
 	"sim/wire fields":          func(given string) any { return fmt.Sprintf("%X", field(given)) },
 	"sim/wire text of numbers": func(given string) any { return field(given) },

@@ -145,9 +145,13 @@ func without() string {
 
 // HTML writes the report as one page that stands alone.
 func (r Report) HTML(w io.Writer) error {
-	type group struct {
-		Name string
+	type source struct { // of one model
+		Row
 		Rows []Row
+	}
+	type group struct {
+		Name    string
+		Sources []source
 	}
 	var groups []group
 	for _, row := range r.Rows {
@@ -155,7 +159,11 @@ func (r Report) HTML(w io.Writer) error {
 			groups = append(groups, group{Name: row.Package})
 		}
 		g := &groups[len(groups)-1]
-		g.Rows = append(g.Rows, row)
+		if n := len(g.Sources); n == 0 || g.Sources[n-1].Model != row.Model || g.Sources[n-1].Document != row.Document {
+			g.Sources = append(g.Sources, source{Row: row})
+		}
+		s := &g.Sources[len(g.Sources)-1]
+		s.Rows = append(s.Rows, row)
 	}
 	css, policy := report.Style()
 	return pageTemplate.Execute(w, map[string]any{"Report": r, "Groups": groups, "Without": without(), "CSS": css, "CSP": policy})

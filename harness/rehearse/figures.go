@@ -12,7 +12,7 @@ import (
 // all parts that is bad and accepted (the consumer's), and good and rejected
 // (the producer's).
 //
-// Source: JCGM 106:2012, 9.5.2 (equations for R_C and R_P): the true values are
+// Source: JCGM 106:2012, 9.5.2 (equations for R_C and R_P, from memory): the true values are
 // normal with mean and spread, a measured value is normal about the true one
 // with standard uncertainty u, a part is good within its tolerance limits, and
 // accepted if its measured value lies within the acceptance limits. All in one
@@ -71,7 +71,7 @@ type Index struct{ Value, Low, High float64 }
 // those of one shift's number of parts, n; degrees of freedom of the spread
 // within subgroups are four for each five parts.
 //
-// Sources: Cp and Pp: chi-square limits, Ĉp·√(χ²/ν) (NIST/SEMATECH e-Handbook of
+// Sources, from memory: Cp and Pp: chi-square limits, Ĉp·√(χ²/ν) (NIST/SEMATECH e-Handbook of
 // Statistical Methods, 6.1.6; Montgomery, Introduction to Statistical Quality
 // Control). Cpk and Ppk: normal approximation, Ĉpk ± z·√(1/9n + Ĉpk²/2ν) (the
 // same). That short-term indices use the spread within subgroups is common

@@ -71,7 +71,7 @@ type Operators struct {
 // Intake is how the host takes records.
 type Intake struct {
 	PerRecord quantity.Duration `yaml:"per-record" was:"takes" doc:"time to judge and store one record (default: 0 s)"`
-	Guarded   bool              `yaml:"guarded" doc:"limits are moved inwards by the uncertainty U before it decides (JCGM 106, 8.3.2)"`
+	Guarded   bool              `yaml:"guarded" doc:"limits are moved inwards by the uncertainty U before it decides (JCGM 106:2012, 8.3.2, from memory)"`
 }
 
 // Feature is a size that is measured.

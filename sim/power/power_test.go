@@ -62,35 +62,6 @@ func TestCoulombCount(t *testing.T) {
 	}
 }
 
-// Self-discharge alone: 30 days at 20 °C take the stated share (common practice, no
-// source), and half of it at 10 °C, twice at 30 °C. Of NiMH, IEC 61951-2 demands
-// that 60 % is left after 28 days (from memory), and cells on the market keep 25 to
-// 30 % more than it demands (Quintero Pulido, Covrig, Bruchhausen, "On the
-// Performance of Portable NiMH Batteries of General Use", Batteries 2025, 11(1), 30,
-// abstract): 75 to 90 %, whether that is read as a share or as points.
-//
-// Kind: outside.
-func TestSelfDischarge(t *testing.T) {
-	for _, tc := range []struct {
-		chem Chemistry
-		temp int
-		want float64 // per cent lost
-	}{{LiIon, 20, 2}, {LiIon, 30, 4}, {LiIon, 10, 1}, {NiMH, 20, 20}, {Alkaline, 20, 0.25}} {
-		c := cell(t, Config{Chemistry: tc.chem, Capacity: 2000, Charge: 100})
-		s := c.Start(nil)
-		drain(c, &s, 30*24*time.Hour, Load{Temp: tc.temp})
-		if got := 100 - float64(c.Charge(&s))/1e4; math.Abs(got-tc.want) > 0.001 {
-			t.Errorf("%v at %d °C lost %v %%, want %v", tc.chem, tc.temp, got, tc.want)
-		}
-	}
-	c := cell(t, Config{Chemistry: NiMH, Capacity: 2000, Charge: 100})
-	s := c.Start(nil)
-	drain(c, &s, 28*24*time.Hour, Load{Temp: 20})
-	if left := float64(c.Charge(&s)) / 1e4; left < 75 || left > 90 {
-		t.Errorf("NiMH keeps %v %% over 28 days", left)
-	}
-}
-
 // The count against arbitrary-precision integers, over random loads and steps.
 //
 // Kind: model.
@@ -218,42 +189,6 @@ func TestLazyEqualsTicked(t *testing.T) {
 	})
 }
 
-// Source of the points: the table of Sunil, Pattipati and Balasingam (2025)
-// for the INR-21700-P42A, typed in again here.
-//
-// Kind: outside.
-func TestLiIonCurve(t *testing.T) {
-	c := cell(t, Config{Chemistry: LiIon, Capacity: 1000, Charge: 100})
-	s := c.Start(nil)
-	for _, p := range [][2]float64{{0, 2.5061}, {0.0151, 2.8981}, {0.0452, 3.1461}, {0.0955, 3.3231}, {0.1508, 3.4218},
-		{0.2915, 3.5737}, {0.4573, 3.7017}, {0.8342, 4.0637}, {0.9497, 4.1009}, {1, 4.1932}} {
-		c.SetCharge(&s, p[0]*100)
-		if got := float64(c.Volts(&s, 0, 20)) / 1e6; math.Abs(got-p[1]) > 2e-6 {
-			t.Errorf("%v: %v V, want %v", p[0], got, p[1])
-		}
-	}
-}
-
-// Bounds: Varta Microbattery V250H data sheet (open circuit 1.25-1.4 V, nominal
-// 1.2 V); alkaline 1.5 V nominal is common practice, no source.
-//
-// Kind: outside.
-func TestCurveBounds(t *testing.T) {
-	for _, tc := range []struct {
-		chem           Chemistry
-		charge, lo, hi float64
-	}{
-		{NiMH, 100, 1.25, 1.4}, {NiMH, 50, 1.2, 1.4}, {NiMH, 0, 0.9, 1.2},
-		{Alkaline, 100, 1.5, 1.65}, {Alkaline, 0, 0.7, 0.9},
-	} {
-		c := cell(t, Config{Chemistry: tc.chem, Capacity: 1000, Charge: tc.charge})
-		s := c.Start(nil)
-		if v := float64(c.Volts(&s, 0, 20)) / 1e6; v < tc.lo || v > tc.hi {
-			t.Errorf("%v at %v %%: %v V, want %v to %v", tc.chem, tc.charge, v, tc.lo, tc.hi)
-		}
-	}
-}
-
 // Volts must not fall as charge grows, for any load: the search for a crossing
 // rests on it.
 //
@@ -275,23 +210,6 @@ func TestVoltageIsMonotone(t *testing.T) {
 			t.Fatalf("%d µV at %d nC, %d µV at %d nC", a, q, b, p)
 		}
 	})
-}
-
-// Ohm's law: 100 mA through 120 mΩ is 12 mV; a cell at 0 °C is 2^(20/20) = 2
-// times as stiff; two in series sag twice as much.
-//
-// Kind: outside.
-func TestSag(t *testing.T) {
-	for _, tc := range []struct {
-		series, temp int
-		want         int64
-	}{{1, 20, 12_000}, {1, 40, 12_000}, {1, 0, 24_000}, {2, 20, 24_000}, {1, -20, 48_000}} {
-		c := cell(t, Config{Chemistry: LiIon, Series: tc.series, Capacity: 850, Charge: 50, Milliohm: 120})
-		s := c.Start(nil)
-		if got := c.Volts(&s, 0, tc.temp) - c.Volts(&s, 100_000, tc.temp); got != tc.want {
-			t.Errorf("%+v: sag %d µV", tc, got)
-		}
-	}
 }
 
 // On the cradle the current through the cell is the difference: 50 mA in, 20 mA
@@ -384,35 +302,6 @@ func TestCharging(t *testing.T) {
 	}
 	if _, ok := c.TimeTo(&s, 100, Load{Draw: 1000}); ok {
 		t.Error("a discharging cell reaches full")
-	}
-}
-
-// A class 3 gauge outlives a class 1 gauge, and a still one a streaming one. Powers:
-// 100, 2.5 and 1 mW (Bluetooth Core, Vol 2 Part A, table 3.1). By hand, as in
-// TestParts: 13.5 mA, and 7.5 % of the time 25 mA and the power ÷ 0.75 V, make
-// 25.375, 15.625 and 15.475 mA, still 13.5 mA; with the 23.611 µA of TestCoulombCount
-// 850 mAh last 33.467, 54.318, 54.844 and 62.853 h. The parts' figures: common
-// practice, no source.
-//
-// Kind: outside.
-func TestClass3OutlivesClass1(t *testing.T) {
-	c := cell(t, Config{Chemistry: LiIon, Capacity: 850, Charge: 100})
-	s := c.Start(nil)
-	life := func(u Use) time.Duration {
-		at, ok := c.TimeTo(&s, 0, TypicalParts().Load(u))
-		if !ok {
-			t.Fatal("never empty")
-		}
-		return at
-	}
-	use := func(uw, rate int64) Use {
-		return Use{Display: true, Radio: true, Microwatts: uw, FramesPerHour: rate * 3600, Temp: 20}
-	}
-	one, two, three := life(use(100_000, 30)), life(use(2_500, 30)), life(use(1_000, 30))
-	for i, want := range []float64{33.467, 54.318, 54.844, 62.853} {
-		if got := []time.Duration{one, two, three, life(use(100_000, 0))}[i].Hours(); math.Abs(got-want) > 0.005 {
-			t.Errorf("class 1, 2, 3, and class 1 still: number %d lasts %.3f h, want %.3f", i, got, want)
-		}
 	}
 }
 

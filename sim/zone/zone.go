@@ -3,10 +3,11 @@
 // rounded or the unrounded value decides, and what measurement uncertainty
 // takes away are rules that a scenario states; nothing is assumed.
 //
-// Sources: ASTM E29 (rounding method and absolute method of comparing a value
-// with a limit); JCGM 106:2012 §8.2 (simple acceptance) and §8.3.2 (guarded
-// acceptance); ISO 14253-1 (conformity proven inside the specification reduced
-// by the expanded uncertainty U).
+// Sources, all from memory: ASTM E29 (rounding method and absolute method of
+// comparing a value with a limit); JCGM 106:2012 §8.2 (simple acceptance) and §8.3.2
+// (guarded acceptance with w = U); ISO 14253-1:1998 and :2013 (conformity proven inside
+// the specification reduced by the expanded uncertainty U; the edition of 2017 takes
+// less).
 package zone
 
 import (

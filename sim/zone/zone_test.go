@@ -19,56 +19,6 @@ func pm(l decimal.Length) decimal.Decimal { return decimal.New(int64(l), 0) }
 // one count above.
 var about10 = zone.Limits{Lower: zone.At(um(9750)), Upper: zone.At(um(10250)), WarnLower: zone.At(um(9800)), WarnUpper: zone.At(um(10200))}
 
-// Kind: outside.
-func TestZonesAtAndBesideEachLimit(t *testing.T) {
-	for _, c := range []struct {
-		at     int64
-		simple zone.Zone
-		strict zone.Zone
-	}{
-		{9749, zone.Below, zone.Below}, {9750, zone.WarnLow, zone.Below}, {9751, zone.WarnLow, zone.WarnLow},
-		{9799, zone.WarnLow, zone.WarnLow}, {9800, zone.Inside, zone.WarnLow}, {9801, zone.Inside, zone.Inside},
-		{10199, zone.Inside, zone.Inside}, {10200, zone.Inside, zone.WarnHigh}, {10201, zone.WarnHigh, zone.WarnHigh},
-		{10249, zone.WarnHigh, zone.WarnHigh}, {10250, zone.WarnHigh, zone.Above}, {10251, zone.Above, zone.Above},
-	} {
-		require.Equal(t, c.simple, about10.Place(pm(um(c.at)), zone.Rule{}), "%d µm", c.at)
-		require.Equal(t, c.strict, about10.Place(pm(um(c.at)), zone.Rule{Strict: true}), "%d µm, strict", c.at)
-	}
-}
-
-// JCGM 106:2012 §8.2.1: under simple acceptance the acceptance limits are the
-// tolerance limits, and a value on one is accepted (§7.1 defines the tolerance
-// interval as closed).
-//
-// Kind: outside.
-func TestSimpleAcceptance(t *testing.T) {
-	l := zone.Limits{Lower: zone.At(um(0)), Upper: zone.At(um(100))}
-	for at, want := range map[int64]bool{-1: false, 0: true, 50: true, 100: true, 101: false} {
-		require.Equal(t, want, zone.Conforms(l.Place(pm(um(at)), zone.Rule{})), "%d", at)
-	}
-}
-
-// JCGM 106:2012 §8.3.2, equation (18) and ISO 14253-1: the acceptance limit is
-// the tolerance limit less the guard band w = U, on each side.
-//
-// Kind: outside.
-func TestGuardedAcceptance(t *testing.T) {
-	l := zone.Limits{Lower: zone.At(um(0)), Upper: zone.At(um(100))}
-	for at, want := range map[int64]zone.Zone{9: zone.Below, 10: zone.Inside, 90: zone.Inside, 91: zone.Above} {
-		require.Equal(t, want, l.Place(pm(um(at)), zone.Rule{Guard: um(10)}), "%d", at)
-	}
-}
-
-// ASTM E29 §5: under the rounding method the value is rounded to the limit's
-// places before it is compared, under the absolute method it is not.
-//
-// Kind: outside.
-func TestFractionsOfAPicometreDecide(t *testing.T) {
-	just := decimal.MustParse("10250000000.1")
-	require.Equal(t, zone.Above, about10.Place(just, zone.Rule{Decide: zone.Unrounded}))
-	require.Equal(t, zone.WarnHigh, about10.Place(just.Quantize(0, decimal.HalfEven), zone.Rule{}))
-}
-
 // Kind: property.
 func TestWhyNamesTheLimit(t *testing.T) {
 	for at, want := range map[int64]string{

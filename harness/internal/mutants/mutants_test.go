@@ -31,6 +31,9 @@ type mutant struct {
 	// survives says why no test of the package can notice it, unseen why generated
 	// scenarios cannot.
 	survives, unseen string
+	// published is true where the values that harness/proof compares with notice it, and
+	// no test of the package.
+	published bool
 }
 
 // tested is a package with its mutants.
@@ -126,6 +129,9 @@ func (m place) test(t *testing.T, file, src string) (failed bool, out string) {
 	list := filepath.Join(dir, "overlay.json")
 	require.NoError(t, os.WriteFile(list, overlay, 0o644))
 	pkg, run := m.dir, m.run
+	if m.published {
+		pkg, run = "harness/proof", "^TestPublishedValues$"
+	}
 	if *oracle {
 		pkg, run = "harness/explore", "^TestOracle$"
 	}
