@@ -239,3 +239,35 @@ func TestWhatAMistakenHostRecords(t *testing.T) {
 	require.Equal(t, []string{"1: 8.000 inside"}, rows(expected(told(), seen{with(tagged(0, 1, "8 mm"), low)}, "low-cell-missed")))
 	require.Equal(t, []string{"1: 8.000 inside", "1: 8.000 inside"}, rows(expected(told(), seen{tagged(0, 1, "8 mm"), with(tagged(9, 1, "8 mm"), repeat)}, "tag-repeated")))
 }
+
+// What a host with a mistake that has no page records, by the words that say it and not
+// by the model.
+//
+// Kind: outside.
+func TestWhatATwistedHostRecords(t *testing.T) {
+	clocked, twice := told(), two()
+	clocked.RealTime = true
+	for words, c := range map[string]struct {
+		spec cause.Spec
+		seen seen
+		want []string
+	}{
+		"counts from when it was first seen": {clocked, seen{tagged(0, 1, "8 mm"), with(tagged(1500, 1, "8 mm"), repeat), with(tagged(3000, 1, "8 mm"), repeat)},
+			[]string{"1: 8.000 inside", "1: 8.000 inside"}},
+		"told by the reading of the first channel alone": {twice, seen{tagged(0, 1, "8 mm", "0.5 mm"), with(tagged(100, 1, "8 mm", "0.6 mm"), repeat), with(tagged(200, 1, "7.999 mm", "0.6 mm"), repeat)},
+			[]string{"A 1: 8.000 inside", "A 1: 7.999 inside", "B 1: 0.500 inside", "B 1: 0.600 inside"}},
+	} {
+		h := &cause.History{Gauges: make([]cause.Facts, 1)}
+		for _, add := range c.seen {
+			add(h)
+		}
+		found := false
+		for _, w := range c.spec.Twists() {
+			if strings.Contains(w.Text, words) {
+				found = true
+				require.Empty(t, cmp.Diff(c.want, rows(cause.Expect(&c.spec, h, w.Made))), words)
+			}
+		}
+		require.True(t, found, words)
+	}
+}

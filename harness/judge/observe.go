@@ -35,7 +35,7 @@ type observer struct {
 	down     bool             // the port is hung up
 	off      int              // one more than the Seen of the latest RadioOff
 	open     bool             // the host has it open
-	again    bool             // it has been hung up after the host had set the line
+	again    bool             // the host has set the line, and the session is over
 	lines    lines            // the control lines in this session
 	downAt   time.Duration    // when it was hung up last
 	cut      bool             // a hang-up cut off a frame, and none has come since
@@ -230,7 +230,7 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			}
 		case "closed":
 			j.session(o, f, e.T)
-			o.closed, o.open = len(o.downs) == 0, false
+			o.closed, o.open, o.again = len(o.downs) == 0, false, o.again || f.Line != ""
 		case "asked":
 			o.up, o.unset = 0, false
 			f.LineAt = e.T

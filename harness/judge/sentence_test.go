@@ -1,6 +1,7 @@
 package judge_test
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -20,6 +21,15 @@ func rewritten(seed uint64, change func(w *world)) *world {
 		w.records[i].Row = i + 1
 	}
 	return w
+}
+
+// setInstead has the host write something else to g1 than is due.
+func (w *world) setInstead(due, got judge.Write) {
+	g := &w.spec.Gauges[0]
+	g.Writes = []judge.Write{due}
+	w.entries = slices.DeleteFunc(w.entries, func(e ledger.Entry) bool { return e.Kind == ledger.KindRequest && e.Gauge == g.Name })
+	got.Verb = cmp.Or(got.Verb, "set")
+	w.configured(g.Name, []judge.Write{got})
 }
 
 // only the first of an event of each gauge stays.
@@ -66,6 +76,26 @@ func TestSentences(t *testing.T) {
 					r.Gauge = "g2"
 				}
 			}
+		},
+		"the line is set otherwise only when the port is opened again": func(w *world) {
+			open := false
+			for i := range w.entries {
+				if p := w.entries[i].Port; p != nil && w.entries[i].Gauge == "g1" && p.What == "asked" {
+					if open {
+						p.Line = "4800 8N1"
+					}
+					open = true
+				}
+			}
+		},
+		"what is set for a channel is set for the one before it": func(w *world) {
+			g := &w.spec.Gauges[0]
+			g.Channels = append(g.Channels, g.Channels[0])
+			g.Channels[1].Name = "B"
+			w.setInstead(judge.Write{Verb: "zero", Channel: "B"}, judge.Write{Verb: "zero", Channel: "A"})
+		},
+		"without the zeros at their end": func(w *world) {
+			w.setInstead(judge.Write{Setting: "preset", Channel: "A", To: "20"}, judge.Write{Setting: "preset", Channel: "A", To: "2"})
 		},
 		"g1 is called G1": func(w *world) {
 			for i := range w.records {
