@@ -61,6 +61,7 @@ type Case struct {
 	items  []*item
 	conds  map[string]when
 	ways   []what
+	equal  map[*cause.Want]*alikes
 	own    []found // sentences about several rows together
 	twists []cause.Twist
 }
@@ -83,6 +84,7 @@ func NewCase(ctx context.Context, spec Spec, entries []ledger.Entry, records []R
 		return nil
 	}
 	c.before = holds(c.base)
+	c.equal = c.alike()
 	for i := range c.base.diffs {
 		k := c.base.diffs[i].key()
 		if _, ok := c.number[k]; !ok {
@@ -110,6 +112,43 @@ func NewCase(ctx context.Context, spec Spec, entries []ledger.Entry, records []R
 		return slices.ContainsFunc(c.twists, func(w cause.Twist) bool { return w.Text == f.Text })
 	})
 	return c
+}
+
+// alikes are rows due that say the same, one after the other, of which some are not there:
+// which of them cannot be known.
+type alikes struct {
+	missing []key
+	spare   int // that need not be there
+}
+
+func (c *Case) alike() map[*cause.Want]*alikes {
+	out := map[*cause.Want]*alikes{}
+	for s := range min(len(c.base.streams), len(c.j.readings)) {
+		a := &c.base.streams[s]
+		side := c.j.sides(c.base.rows[0], a.wants, a.recs, int32(s))
+		for from, to := 0, 0; from < len(a.wants); from = to {
+			e := &alikes{}
+			for to = from; to < len(a.wants) && side.WantKey(to) == side.WantKey(from); to++ {
+				out[&a.wants[to]] = e
+				if a.match[to] < 0 {
+					e.spare++
+				}
+			}
+		}
+	}
+	for i := range c.base.diffs {
+		d := &c.base.diffs[i]
+		if e := out[d.want]; e != nil && d.rec < 0 {
+			e.missing = append(e.missing, d.key())
+			e.spare--
+		}
+	}
+	for w, e := range out {
+		if len(e.missing)+e.spare == 0 {
+			delete(out, w)
+		}
+	}
+	return out
 }
 
 // Findings is how many there are.
@@ -222,8 +261,20 @@ func (c *Case) said(text string) (w Weight) {
 		return w
 	}
 	var keys []key
+	taken := map[*alikes]int{}
 	for _, it := range c.items {
 		if !is(it) {
+			continue
+		}
+		if e := c.equal[it.w]; e != nil && of.of == ofLoss {
+			switch n := taken[e]; {
+			case n < len(e.missing):
+				keys = append(keys, e.missing[n])
+				w.Rows++
+			case n == len(e.missing)+e.spare:
+				return Weight{Against: true}
+			}
+			taken[e]++
 			continue
 		}
 		ans, ok := of.says(it)

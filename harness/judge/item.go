@@ -366,7 +366,11 @@ func likenesses(all []*item) {
 				case o.g == it.g:
 					own = k
 				case o.w.Void == it.w.Void && (it.w.Void || o.w.Value.Equal(it.w.Value)):
-					it.echo = sentSame
+					if o.seen.At == it.seen.At && it.rec >= 0 && o.rec < 0 {
+						o.echo = sentSame // at one instant the host may have read either first
+					} else {
+						it.echo = sentSame
+					}
 				default:
 					it.echo = max(it.echo, sentOther)
 				}

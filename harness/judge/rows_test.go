@@ -13,6 +13,7 @@ import (
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage/ledger"
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 	"pgregory.net/rapid"
 )
 
@@ -284,6 +285,19 @@ func TestLostAmongEqualOnes(t *testing.T) {
 	res := b.judge()
 	if len(res.Findings) != 1 || !strings.Contains(res.Findings[0].Rule, "of 3 equal readings") || res.Findings[0].Frame != 0 {
 		t.Errorf("%s", describe(res.Findings))
+	}
+	// A sentence may say which, and no more of them than are missing.
+	c := judge.NewCase(t.Context(), b.spec, b.entries, b.rows)
+	for text, want := range map[string]judge.Weight{
+		"where it is row 4 of every 10 of the channel, the row is missing": {Explains: []int{0}, Rows: 1},
+		"where it is row 6 of every 10 of the channel, the row is missing": {Explains: []int{0}, Rows: 1},
+		"where it is row 7 of every 10 of the channel, the row is missing": {Against: true},
+		"where it is row 1 of every 2 of the channel, the row is missing":  {Against: true},
+		"where the cell is low, the row is missing":                        {},
+	} {
+		if diff := cmp.Diff(want, c.Weigh(judge.Candidate{Text: text}), cmpopts.EquateEmpty()); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", text, diff)
+		}
 	}
 }
 

@@ -287,11 +287,11 @@ func (j *judging) stepping() (ops []stepOp) {
 					return decimal.Decimal{}, false
 				}
 				up, down := k, inch
-				if (k.Cmp(decimal.New(1, 0)) < 0) != (j.Unit == decimal.IN) {
-					return decimal.Decimal{}, false
+				if one := decimal.New(1, 0); k.Cmp(one) < 0 { // it is the other way round
+					up, down = one, inch.Mul(k)
 				}
 				if j.Unit == decimal.IN {
-					up, down = inch.Mul(k), decimal.New(1, 0)
+					up, down = down, up
 				}
 				return w.do(r.Length().Mul(up).Quo(down, -6, decimal.HalfEven)), true
 			}})
@@ -315,7 +315,7 @@ func (j *judging) stepping() (ops []stepOp) {
 		{"multiplied and cut off", func(x float64) float64 { return math.Trunc(x * per) }, decimal.Truncate},
 		{"divided by the step and rounded half to even", func(x float64) float64 { return math.RoundToEven(x / s) }, decimal.HalfEven},
 		{"multiplied and rounded half to even", func(x float64) float64 { return math.RoundToEven(x * per) }, decimal.HalfEven},
-		{"multiplied and rounded half up", func(x float64) float64 { return math.Floor(x*per + 0.5) }, decimal.HalfUp},
+		{"multiplied and rounded half up", func(x float64) float64 { return math.Round(x * per) }, decimal.HalfUp},
 		{"printed with so many decimals", func(x float64) float64 {
 			v, _ := strconv.ParseFloat(strconv.FormatFloat(x, 'f', -j.Resolution.Exponent(), 64), 64)
 			return math.Round(v / s)

@@ -57,8 +57,14 @@ func diagnose(ctx context.Context, runs []*Run) {
 	if d.Failing == 0 || ctx.Err() != nil {
 		return
 	}
+	// What the one run with findings says by itself is not said twice.
+	tell := d.Failing > 1 || len(d.Named) > 0 && !slices.ContainsFunc(asked, func(r diagnosis.Run) bool {
+		return slices.Equal(r.First, []string{d.Named[0].Title()})
+	})
 	for i, r := range of {
-		r.Diagnosis, r.Unasked = &d, left
+		if tell {
+			r.Diagnosis, r.Unasked = &d, left
+		}
 		if r.Result.Verdict == judge.Fail && len(d.Named) == 1 {
 			follow(&r.Result, &d, asked[i].Weigh(d.Named[0].Candidate))
 		}

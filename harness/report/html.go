@@ -137,11 +137,11 @@ func pageOf(r *Run, id string) pageRun {
 			c := g.ex.Cause
 			names = append(names, c.Code+" "+c.Name)
 			pg = pageGroup{Code: c.Code, Name: c.Name, Looks: c.Looks, Why: c.Why, Fix: c.Fix, Rival: strings.Join(rivalTexts(g.ex), "; ")}
-			pg.Explains = causeText(g.ex, res.Counts.Findings)
+			pg.Explains = explainsText(g.ex.Explains, res.Counts.Findings, g.ex.Left)
 			total = max(total, g.ex.Explains)
 		} else if g.pattern != nil {
 			names = append(names, "a pattern")
-			pg = pageGroup{Name: "pattern", Looks: visible(g.pattern.Text), Rival: strings.Join(orTexts(g.pattern.Or), "; "), Explains: patternText(g.pattern, res.Counts.Findings)}
+			pg = pageGroup{Name: "pattern", Looks: visible(g.pattern.Text), Rival: strings.Join(orTexts(g.pattern.Or), "; "), Explains: explainsText(g.pattern.Explains, res.Counts.Findings, g.pattern.Left)}
 			total = max(total, g.pattern.Explains)
 		} else {
 			total = max(total, res.Unexplained)

@@ -143,22 +143,13 @@ func disagreement(f *judge.Finding) string {
 	return "expected " + want + ", the host has " + got
 }
 
-// patternText says what a pattern speaks of.
-func patternText(p *judge.Pattern, findings int) string {
-	return fmt.Sprintf("explains %d of %s; true of all %s that it speaks of; %s", p.Explains, plural(findings, "finding"), plural(p.Rows, "row"), contradicted(p.Left))
-}
-
-// causeText says what a cause explains.
-func causeText(ex *judge.Explanation, findings int) string {
-	return fmt.Sprintf("explains %d of %s; %s", ex.Explains, plural(findings, "finding"), contradicted(ex.Left))
-}
-
-// contradicted says what speaks against a cause or a pattern.
-func contradicted(left int) string {
-	if left == 0 {
-		return "no row contradicts it"
+// explainsText says what a cause or a pattern explains, and what speaks against it.
+func explainsText(n, findings, left int) string {
+	against := "no row contradicts it"
+	if left > 0 {
+		against = fmt.Sprintf("it leaves %d of their kind", left)
 	}
-	return fmt.Sprintf("it leaves %d of their kind", left)
+	return fmt.Sprintf("explains %d of %s; %s", n, plural(findings, "finding"), against)
 }
 
 // rivalTexts are what else fits the rows that a cause explains.

@@ -136,13 +136,13 @@ func (t *terminal) heading(g *group, res *judge.Result) {
 	case t.told:
 	case g.pattern != nil:
 		t.text("pattern: "+visible(g.pattern.Text), 0, indent)
-		t.text(patternText(g.pattern, res.Counts.Findings), 0, indent+2)
+		t.text(explainsText(g.pattern.Explains, res.Counts.Findings, g.pattern.Left), 0, indent+2)
 		for _, or := range orTexts(g.pattern.Or) {
 			t.text(or, 0, indent+2)
 		}
 	default:
 		t.text(fmt.Sprintf("%s %s: %s", g.ex.Cause.Code, g.ex.Cause.Name, g.ex.Cause.Looks), 0, indent)
-		t.text(causeText(g.ex, res.Counts.Findings), 0, indent+2)
+		t.text(explainsText(g.ex.Explains, res.Counts.Findings, g.ex.Left), 0, indent+2)
 		for _, rival := range rivalTexts(g.ex) {
 			t.text(rival, 0, indent+2)
 		}
