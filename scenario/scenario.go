@@ -80,13 +80,17 @@ func (s *Scenario) Rule() zone.Rule {
 	return r
 }
 
-// HostStep returns the unit and the step the host records a channel in.
+// HostStep returns the unit the host records in, the first channel's where none is
+// stated, and the step of a channel in it.
 func (s *Scenario) HostStep(g, ch int) (decimal.Unit, decimal.Decimal) {
-	set := s.Play.Cast[g].Profile.Channels[ch].Settings
-	unit, res := set.Unit, set.Resolution
-	if s.Host.Unit != nil && s.Host.Unit.Unit != unit {
-		step, _ := decimal.Exactly(res, unit)
+	unit := s.Play.Cast[0].Profile.Channels[0].Unit
+	if s.Host.Unit != nil {
 		unit = s.Host.Unit.Unit
+	}
+	set := s.Play.Cast[g].Profile.Channels[ch].Settings
+	res := set.Resolution
+	if set.Unit != unit {
+		step, _ := decimal.Exactly(res, set.Unit)
 		res = gauge.ResolutionIn(step, unit)
 	}
 	if s.Host.Resolution != nil {

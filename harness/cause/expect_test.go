@@ -26,6 +26,13 @@ func told() cause.Spec {
 			Lower: zone.At(7985 * um), WarnLower: zone.At(7990 * um), WarnUpper: zone.At(8010 * um), Upper: zone.At(8015 * um)}}}}}}
 }
 
+// geared is told of a gauge that multiplies by 12.7.
+func geared() cause.Spec {
+	s := told()
+	s.Gauges[0].Factor = decimal.New(127, -1)
+	return s
+}
+
 // two has a second channel, with limits of its own.
 func two() cause.Spec {
 	s := told()
@@ -199,6 +206,7 @@ func TestWhatAMistakenHostRecords(t *testing.T) {
 	}{
 		{"factor-twice", told(), "8.004 mm", "16.008 above"},       // × 2 once more
 		{"factor-inverted", told(), "8.004 mm", "4.002 below"},     // ÷ 2
+		{"factor-inverted", geared(), "0.00125 in", "0.002 below"}, // 0.03175 mm ÷ 12.7 is 0.0025 mm: a tie
 		{"datum-twice", told(), "8.004 mm", "16.004 above"},        // + 8 once more
 		{"datum-dropped", told(), "8.004 mm", "0.004 below"},       // without the 8
 		{"sense-inverted", told(), "8.004 mm", "7.996 inside"},     // as far on the other side of 8

@@ -528,7 +528,7 @@ func (m *model) record(i, g, c int, ch *channelState, r Reading, w Want) {
 		}
 		ch.recorded, ch.greatest, ch.hasRec = own, pm, true
 		var shown decimal.Decimal
-		w.Value, shown = m.display(pm)
+		w.Value, shown = m.display(g, c, pm)
 		w.Zone = m.place(g, c, r, pm, shown)
 	}
 	if m.has(zoneFromGauge) && !r.Void {

@@ -8,11 +8,21 @@ import (
 // Length is a reading in picometres.
 func (r Reading) Length() decimal.Decimal { return r.Shown.Mul(decimal.New(int64(r.Unit.Size()), 0)) }
 
-// Display is what a correct host shows of a length in picometres: in its own unit, and
-// in picometres.
-func (s *Spec) Display(pm decimal.Decimal) (shown, shownPM decimal.Decimal) {
+// Step is the step of a channel's displayed value in Unit.
+func (s *Spec) Step(g, c int) decimal.Decimal {
+	if c >= 0 && c < len(s.Gauges[g].Channels) {
+		if own := s.Gauges[g].Channels[c].Resolution; !own.IsZero() {
+			return own
+		}
+	}
+	return s.Resolution
+}
+
+// Display is what a correct host shows of a channel's length in picometres: in its own
+// unit, and in picometres.
+func (s *Spec) Display(g, c int, pm decimal.Decimal) (shown, shownPM decimal.Decimal) {
 	m := model{Spec: s}
-	return m.display(pm)
+	return m.display(g, c, pm)
 }
 
 // Zone is where a correct host places a length that it received and shows so, by the

@@ -12,32 +12,36 @@ func (m *model) length(g int, r Reading) decimal.Decimal {
 	if r.Unit == decimal.PM { // worked out before
 		return r.Shown
 	}
-	v := m.number(g, r)
-	from, to := decimal.New(int64(r.Unit.Size()), 0), decimal.New(int64(m.Unit.Size()), 0)
+	if m.on == (Set{}) {
+		return r.Length()
+	}
+	return m.mistaken(r, m.number(g, r)).Decimal(-12) // what lies on a tie has an end long before
+}
+
+// mistaken is the length of a number, by the mistakes of units.
+func (m *model) mistaken(r Reading, v decimal.Fraction) decimal.Fraction {
+	whole := func(l decimal.Length) decimal.Fraction { return decimal.New(int64(l), 0).Fraction() }
+	from, to := whole(r.Unit.Size()), whole(m.Unit.Size())
 	pm := v.Mul(from)
-	inches := decimal.New(int64(decimal.Inch), 0)
 	switch {
 	case r.Unit == m.Unit:
 	case m.has(unitUnconverted):
 		return v.Mul(to)
 	case m.has(unitConvertedTwice):
-		return pm.Mul(from).Quo(to, -9, decimal.HalfEven)
+		return pm.Mul(from).Quo(to)
 	case m.has(unitInverted):
-		return v.Mul(to).Mul(to).Quo(from, -9, decimal.HalfEven)
+		return v.Mul(to).Mul(to).Quo(from)
 	case m.has(inchAs25) && r.Unit == decimal.IN:
-		return v.Mul(decimal.New(25e9, 0))
+		return v.Mul(whole(25e9))
 	case m.has(inchAs25) && m.Unit == decimal.IN:
-		return pm.Mul(inches).Quo(decimal.New(25e9, 0), -9, decimal.HalfEven)
+		return pm.Mul(whole(decimal.Inch)).Quo(whole(25e9))
 	}
 	return pm
 }
 
 // number is the value the host takes from the frame, in the gauge's unit.
-func (m *model) number(g int, r Reading) decimal.Decimal {
+func (m *model) number(g int, r Reading) decimal.Fraction {
 	v := r.Shown
-	if m.on == (Set{}) {
-		return v
-	}
 	gauge := &m.Gauges[g]
 	if m.has(signLost) {
 		v = v.Abs()
@@ -55,32 +59,34 @@ func (m *model) number(g int, r Reading) decimal.Decimal {
 	if m.has(decimalShifted) {
 		v = v.Mul(decimal.New(1, m.param[decimalShifted]))
 	}
-	if f := gauge.Factor; !f.IsZero() {
+	n := v.Fraction()
+	if f := gauge.Factor.Fraction(); f.Sign() != 0 {
 		if m.has(factorTwice) {
-			v = v.Mul(f)
+			n = n.Mul(f)
 		}
 		if m.has(factorInverted) {
-			v = v.Quo(f, v.Exponent()-6, decimal.HalfEven)
+			n = n.Quo(f)
 		}
 	}
 	if m.has(datumTwice) || m.has(datumDropped) || m.has(senseInverted) {
-		preset, _ := gauge.Preset.In(r.Unit)
+		told, _ := gauge.Preset.In(r.Unit)
+		preset := told.Fraction()
 		if m.has(datumTwice) {
-			v = v.Add(preset)
+			n = n.Add(preset)
 		}
 		if m.has(datumDropped) {
-			v = v.Sub(preset)
+			n = n.Sub(preset)
 		}
 		if m.has(senseInverted) {
-			v = preset.Add(preset).Sub(v)
+			n = preset.Add(preset).Sub(n)
 		}
 	}
-	return v
+	return n
 }
 
 // display rounds a length to the host's step: in the host's unit, and in pm.
-func (m *model) display(pm decimal.Decimal) (shown, shownPM decimal.Decimal) {
-	step, rounding := m.Resolution, m.Rounding
+func (m *model) display(g, c int, pm decimal.Decimal) (shown, shownPM decimal.Decimal) {
+	step, rounding := m.Step(g, c), m.Rounding
 	size := decimal.New(int64(m.Unit.Size()), 0)
 	if m.has(roundsCoarse) {
 		step = step.Mul(decimal.New(1, 1))

@@ -101,6 +101,9 @@ type Channel struct {
 	Name      string
 	Limits    zone.Limits
 	LimitUnit decimal.Unit // the limits were written in
+	// Resolution is the step of this channel's displayed value in the Spec's Unit; 0: the
+	// Spec's.
+	Resolution decimal.Decimal
 }
 
 // Aspect is something a host may claim to do.

@@ -75,3 +75,34 @@ cues:
 	require.Equal(t, judge.Inconclusive, out.Verdict, explain(out))
 	require.Contains(t, strings.Join(out.Reasons, "\n"), "the scenario, not the host: at refused.yaml:10:6, bore preset at 2 s cannot be done: no valid reading")
 }
+
+// Each channel, a computed one too, has its own resolution, and the host is told it.
+//
+// Kind: process.
+func TestEachChannelHasItsResolution(t *testing.T) {
+	t.Parallel()
+	s, err := scenario.Parse("steps.yaml", []byte(`
+understudy: 1
+title: Three channels, three resolutions
+part: {limits: [17.980 mm, 18.020 mm]}
+gauges:
+  - name: fixture
+    dialect: multi-ascii
+    mid-stroke: 18 mm
+    preset: 18 mm
+    channels: [{name: A, resolution: 0.001 mm}, {name: B, resolution: 0.01 mm}]
+    computed: [{name: M, is: mean, of: [A, B], resolution: 0.002 mm}]
+cues:
+  - {at: 0 s, do: preset}
+  - {at: 1 s, do: rest on, size: 18.007 mm}
+  - {at: 2 s, do: tag}
+`), shippedDialect)
+	require.NoError(t, err)
+	out := judged(t, s)
+	require.Equal(t, judge.Pass, out.Verdict, explain(out))
+	var got []string
+	for _, r := range out.Records {
+		got = append(got, r.Channel+" "+r.Text)
+	}
+	require.Equal(t, []string{"A 18.007", "B 18.01", "M 18.008"}, got)
+}

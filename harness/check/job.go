@@ -75,6 +75,7 @@ type JobWrite struct {
 type JobChannel struct {
 	Name       string           `json:"name" doc:"name"`
 	LimitsUnit string           `json:"limits-unit" doc:"unit of the limits"`
+	Resolution *decimal.Decimal `json:"resolution,omitempty" doc:"step of this channel's displayed value, in the job's unit; absent: the job's resolution"`
 	Lower      *decimal.Decimal `json:"lower,omitempty" doc:"lower specification limit; absent: there is none"`
 	Upper      *decimal.Decimal `json:"upper,omitempty" doc:"upper specification limit; absent: there is none"`
 	WarnLower  *decimal.Decimal `json:"warn-lower,omitempty" doc:"lower warning limit; absent: there is none"`
@@ -120,7 +121,11 @@ func newJob(s *scenario.Scenario, ports []string, dialects map[string]string, re
 				v := in(l.At, c.LimitUnit)
 				return &v
 			}
-			jg.Channels = append(jg.Channels, JobChannel{Name: c.Name, LimitsUnit: c.LimitUnit.Symbol(),
+			var own *decimal.Decimal
+			if !c.Resolution.IsZero() {
+				own = &c.Resolution
+			}
+			jg.Channels = append(jg.Channels, JobChannel{Name: c.Name, Resolution: own, LimitsUnit: c.LimitUnit.Symbol(),
 				Lower: lim(c.Limits.Lower), Upper: lim(c.Limits.Upper), WarnLower: lim(c.Limits.WarnLower), WarnUpper: lim(c.Limits.WarnUpper)})
 		}
 		j.Gauges = append(j.Gauges, jg)

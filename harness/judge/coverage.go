@@ -197,7 +197,7 @@ func (j *judging) lacks(base *cause.Rows) (out []string) {
 			if !number(it) {
 				return false
 			}
-			_, shown := j.Display(it.r.Length())
+			_, shown := j.Display(it.g, it.c, it.r.Length())
 			return slices.ContainsFunc(zone.Kinds[:], func(n zone.Kind) bool {
 				at := *n.Of(j.limits(it))
 				return at.Set && shown.Equal(decimal.New(int64(at.At), 0))

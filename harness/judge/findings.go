@@ -123,7 +123,7 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 	switch d.kind {
 	case KindValue:
 		f.Expected, f.Got = j.number(w.Value), textOf(rec)
-		f.Rule = j.conversion(r)
+		f.Rule = j.conversion(d, r)
 	case KindVoid:
 		if w.Void {
 			f.Expected, f.Got, f.Rule = "no value", textOf(rec), "a void reading is not a number"
@@ -338,7 +338,7 @@ func orNone(s, none string) string {
 }
 
 // conversion says how the expected value comes from the reading.
-func (j *judging) conversion(r *cause.Reading) string {
+func (j *judging) conversion(d *diff, r *cause.Reading) string {
 	if r == nil {
 		return ""
 	}
@@ -346,7 +346,7 @@ func (j *judging) conversion(r *cause.Reading) string {
 	if r.Unit != j.Unit {
 		s += ", converted once"
 	}
-	return s + ", rounded " + j.Rounding.String() + " to " + j.Resolution.String() + " " + j.Unit.Symbol()
+	return s + ", rounded " + j.Rounding.String() + " to " + j.Step(int(d.stream)/j.width, int(d.stream)%j.width).String() + " " + j.Unit.Symbol()
 }
 
 // placing says which limit and rule give the expected zone.

@@ -77,16 +77,16 @@ var simple = []what{
 }
 
 // shown is a length as the host shows it.
-func (j *judging) shown(pm decimal.Decimal) answer {
-	v, _ := j.Display(pm)
+func (j *judging) shown(it *item, pm decimal.Decimal) answer {
+	v, _ := j.Display(it.g, it.c, pm)
 	return answer{v: v}
 }
 
-func (j *judging) made(r *cause.Reading) (answer, bool) {
+func (j *judging) made(it *item, r *cause.Reading) (answer, bool) {
 	if r == nil || r.Void {
 		return answer{}, false
 	}
-	return j.shown(r.Length()), true
+	return j.shown(it, r.Length()), true
 }
 
 // values are the ways in which a value can be wrong; examples are wrong items.
@@ -113,11 +113,11 @@ func (j *judging) values(examples []*item) (ws []what) {
 		}
 		return answer{v: p.w.Value}, true
 	})
-	add(3, "the value is the one streamed last before", func(it *item) (answer, bool) { return j.made(it.streamed) })
-	add(4, "the value is that of the gauge's frame before", func(it *item) (answer, bool) { return j.made(it.before) })
-	add(4, "the value is the other channel's", func(it *item) (answer, bool) { return j.made(it.beside) })
-	add(4, "the value is the last of another gauge", func(it *item) (answer, bool) { return j.made(it.foreign) })
-	add(3, "the value is the last number that came before it, whichever its channel", func(it *item) (answer, bool) { return j.made(it.latest) })
+	add(3, "the value is the one streamed last before", func(it *item) (answer, bool) { return j.made(it, it.streamed) })
+	add(4, "the value is that of the gauge's frame before", func(it *item) (answer, bool) { return j.made(it, it.before) })
+	add(4, "the value is the other channel's", func(it *item) (answer, bool) { return j.made(it, it.beside) })
+	add(4, "the value is the last of another gauge", func(it *item) (answer, bool) { return j.made(it, it.foreign) })
+	add(3, "the value is the last number that came before it, whichever its channel", func(it *item) (answer, bool) { return j.made(it, it.latest) })
 	add(5, "the value is that of the row after", func(it *item) (answer, bool) {
 		if it.next == nil || it.next.w.Void {
 			return answer{}, false
@@ -134,7 +134,7 @@ func (j *judging) values(examples []*item) (ws []what) {
 				continue
 			}
 			if n--; n < 0 {
-				return j.made(&rs[q])
+				return j.made(it, &rs[q])
 			}
 		}
 		return answer{none: true, lost: it.rec < 0}, true
@@ -143,7 +143,7 @@ func (j *judging) values(examples []*item) (ws []what) {
 		add(5, "the value is the "+l.Name, func(it *item) (answer, bool) {
 			limits := j.limits(it)
 			at := l.Of(limits)
-			return j.shown(decimal.New(int64(at.At), 0)), at.Set
+			return j.shown(it, decimal.New(int64(at.At), 0)), at.Set
 		})
 	}
 	ws = append(ws, j.rawest(examples)...)
@@ -161,7 +161,7 @@ func (j *judging) values(examples []*item) (ws []what) {
 				return answer{}, false
 			}
 			v, ok := op.do(it.r.Shown)
-			return j.shown(v.Mul(decimal.New(int64(it.r.Unit.Size()), 0))), ok
+			return j.shown(it, v.Mul(decimal.New(int64(it.r.Unit.Size()), 0))), ok
 		})
 	}
 	for _, op := range j.stepping() {
@@ -209,7 +209,7 @@ func (j *judging) rawest(examples []*item) (ws []what) {
 								return answer{}, false
 							}
 							v, ok := read(it.seen.Bytes, at, width, little, e)
-							return j.shown(v.Mul(decimal.New(int64(j.Unit.Size()), 0))), ok
+							return j.shown(it, v.Mul(decimal.New(int64(j.Unit.Size()), 0))), ok
 						}
 						if a, ok := says(it); ok && equal(a.v, *j.rows[it.rec].value) && a.v.Sign() != 0 {
 							ws = append(ws, what{of: ofValue, bits: 8, text: fmt.Sprintf("% x in bytes %d to %d of the frame says that there is no reading, and is taken for a number", code, at+1, at+width), says: says})

@@ -77,13 +77,13 @@ func (j *judging) conditions(items []*item) (cs []when) {
 	number(2, "the reading lies exactly between two steps", "", j.tie)
 	number(4, "rounding changes the zone", "", func(_ decimal.Decimal, it *item) bool {
 		pm := it.r.Length()
-		_, shown := j.Display(pm)
+		_, shown := j.Display(it.g, it.c, pm)
 		l := j.limits(it)
 		return l.Place(pm, j.Rule) != l.Place(shown, j.Rule)
 	})
 	on := func(l zone.Limit, it *item) bool {
 		pm := it.r.Length()
-		_, shown := j.Display(pm)
+		_, shown := j.Display(it.g, it.c, pm)
 		at := decimal.New(int64(l.At), 0)
 		return l.Set && (shown.Equal(at) || j.Rule.Decide == zone.Unrounded && pm.Equal(at))
 	}

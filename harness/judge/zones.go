@@ -28,7 +28,7 @@ func (j *judging) lengths(it *item) (pm, shown decimal.Decimal, ok bool) {
 		return pm, shown, false
 	}
 	pm = it.r.Length()
-	_, shown = j.Display(pm)
+	_, shown = j.Display(it.g, it.c, pm)
 	return pm, shown, true
 }
 
@@ -150,7 +150,7 @@ func (j *judging) zones() (ws []what) {
 			if r == nil || r.Void || it.c < 0 {
 				return 0, false
 			}
-			_, shown := j.Display(r.Length())
+			_, shown := j.Display(it.g, it.c, r.Length())
 			return j.Zone(&j.Gauges[it.g].Channels[it.c], r.Length(), shown), true
 		})
 	}

@@ -3,6 +3,7 @@ package paper
 import (
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/scenario"
+	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/wire"
 )
@@ -46,7 +47,11 @@ func Spec(s *scenario.Scenario) cause.Spec {
 			cg.Writes = append(cg.Writes, cause.Write{Verb: w.Verb, Setting: w.Setting, Channel: w.Channel, To: w.To})
 		}
 		for c := range p.Channels {
-			cg.Channels = append(cg.Channels, cause.Channel{Name: p.Channels[c].Name, Limits: s.Limits(g, c), LimitUnit: s.LimitUnit(g, c)})
+			own := decimal.Decimal{}
+			if _, res := s.HostStep(g, c); !res.Equal(step) {
+				own = res
+			}
+			cg.Channels = append(cg.Channels, cause.Channel{Name: p.Channels[c].Name, Resolution: own, Limits: s.Limits(g, c), LimitUnit: s.LimitUnit(g, c)})
 		}
 		spec.Gauges = append(spec.Gauges, cg)
 	}

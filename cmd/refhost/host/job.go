@@ -76,6 +76,7 @@ type write struct {
 type channel struct {
 	Name       string  `json:"name"`
 	LimitsUnit unit    `json:"limits-unit"`
+	Resolution *number `json:"resolution"` // step of its recorded value; the job's unless given
 	Lower      *number `json:"lower"`
 	Upper      *number `json:"upper"`
 	WarnLower  *number `json:"warn-lower"`

@@ -54,6 +54,9 @@ func (h *mind) make(g int, r reading) *making {
 		unrounded: j.Decide == "unrounded", limits: gauge.Channels[r.channel], strict: j.LimitsAre == "strict", strictWarning: j.LimitsAre == "strict",
 		guard: j.Guard.value(), guardWarning: new(big.Rat),
 	}
+	if own := m.limits.Resolution; own != nil {
+		m.step, m.places = own.rat, own.places
+	}
 	if !r.void {
 		m.value = new(big.Rat).Set(r.value)
 	}
