@@ -94,7 +94,7 @@ func (j *judging) values(examples []*item) (ws []what) {
 	add := func(bits float64, text string, says func(it *item) (answer, bool)) {
 		ws = append(ws, what{of: ofValue, bits: bits, text: text, says: says})
 	}
-	add(4, asLiteral, func(it *item) (answer, bool) { pm, ok := atItsWord(it); return j.shown(pm), ok })
+	add(4, asLiteral, func(it *item) (answer, bool) { pm, ok := atItsWord(it); return j.shown(it, pm), ok })
 	add(3, "there is no value", func(*item) (answer, bool) { return answer{none: true}, true })
 	add(3, "the value is 0", func(*item) (answer, bool) { return answer{}, true })
 	add(3, "the value is that of the row before", func(it *item) (answer, bool) {

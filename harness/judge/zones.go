@@ -105,7 +105,7 @@ func (j *judging) zones() (ws []what) {
 		if !ok || it.own != nil || it.c >= len(j.Gauges[it.g].Channels) {
 			return 0, false
 		}
-		_, shown := j.Display(pm)
+		_, shown := j.Display(it.g, it.c, pm)
 		return j.Zone(&j.Gauges[it.g].Channels[it.c], pm, shown), true
 	})
 	mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below}
