@@ -200,22 +200,8 @@ func summary(r *Run) string {
 		return s
 	case res.Verdict == judge.Skipped:
 		return "The scenario asks for what the host does not claim."
-	case len(res.Explanations)+len(res.Patterns) > 0:
-		var parts []string
-		for _, e := range res.Explanations {
-			parts = append(parts, fmt.Sprintf("%s explains %d", e.Cause.Name, e.Explains))
-		}
-		for _, p := range res.Patterns {
-			parts = append(parts, fmt.Sprintf("a pattern explains %d (%s)", p.Explains, visible(p.Text)))
-		}
-		s := plural(res.Counts.Findings, "finding") + ": " + strings.Join(parts, ", ")
-		if res.Unexplained > 0 {
-			s += fmt.Sprintf(", %d without a known cause", res.Unexplained)
-		}
-		s += "."
-		return s
 	case res.Counts.Findings > 0:
-		return plural(res.Counts.Findings, "finding") + ", none with a known cause."
+		return putDown(res) + "."
 	}
 	return "No finding, but no verdict either."
 }

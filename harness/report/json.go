@@ -70,25 +70,25 @@ func diagnosisJSON(r *Run) jsonDiagnosis {
 }
 
 type jsonRun struct {
-	Name        string        `json:"name"`
-	Title       string        `json:"title,omitempty"`
-	Host        string        `json:"host"`
-	Seed        uint64        `json:"seed"`
-	Pace        string        `json:"pace,omitempty"`
-	Started     *time.Time    `json:"started,omitempty"`
-	TookMS      int64         `json:"took-ms"`
-	Verdict     string        `json:"verdict"`
-	Reasons     []string      `json:"reasons,omitempty"`
-	Causes      []jsonCause   `json:"causes"`
-	Patterns    []jsonPattern `json:"patterns,omitempty"`
-	Findings    []jsonFinding `json:"findings"`
-	Unexplained int           `json:"unexplained"`
-	Searched    string        `json:"searched,omitempty"`
-	NotJudged   []string      `json:"not-judged,omitempty"`
-	Coverage    *jsonCovers   `json:"coverage,omitempty"`
-	Counts      jsonCounts    `json:"counts"`
-	HostEnd     string        `json:"host-end,omitempty"`
-	Notes       []string      `json:"notes,omitempty"`
+	Name        string          `json:"name"`
+	Title       string          `json:"title,omitempty"`
+	Host        string          `json:"host"`
+	Seed        uint64          `json:"seed"`
+	Pace        string          `json:"pace,omitempty"`
+	Started     *time.Time      `json:"started,omitempty"`
+	TookMS      int64           `json:"took-ms"`
+	Verdict     string          `json:"verdict"`
+	Reasons     []string        `json:"reasons,omitempty"`
+	Causes      []jsonCause     `json:"causes"`
+	Patterns    []judge.Pattern `json:"patterns,omitempty"`
+	Findings    []jsonFinding   `json:"findings"`
+	Unexplained int             `json:"unexplained"`
+	Searched    string          `json:"searched,omitempty"`
+	NotJudged   []string        `json:"not-judged,omitempty"`
+	Coverage    *jsonCovers     `json:"coverage,omitempty"`
+	Counts      jsonCounts      `json:"counts"`
+	HostEnd     string          `json:"host-end,omitempty"`
+	Notes       []string        `json:"notes,omitempty"`
 }
 
 type jsonCause struct {
@@ -113,14 +113,6 @@ type jsonCovers struct {
 	Unshown []string `json:"not-shown"`
 	Lacks   []string `json:"lacks,omitempty"`
 	Frames  int      `json:"frames,omitempty"`
-}
-
-type jsonPattern struct {
-	Text     string   `json:"text"`
-	Rows     int      `json:"rows"`
-	Explains int      `json:"explains"`
-	Left     int      `json:"left"`
-	Or       []string `json:"or,omitempty"`
 }
 
 type jsonFinding struct {
@@ -176,7 +168,7 @@ func toJSON(r *Run) jsonRun {
 	j := jsonRun{
 		Name: r.Name, Title: r.Title, Host: r.Host, Seed: r.Seed, Pace: r.Pace, TookMS: r.Took.Milliseconds(),
 		Verdict: res.Verdict.String(), Reasons: res.Reasons, Causes: []jsonCause{}, Findings: []jsonFinding{},
-		Unexplained: res.Unexplained, Searched: res.Searched, NotJudged: res.NotJudged, HostEnd: r.HostEnd, Notes: r.Notes,
+		Unexplained: res.Unexplained, Searched: res.Searched, NotJudged: res.NotJudged, Patterns: res.Patterns, HostEnd: r.HostEnd, Notes: r.Notes,
 		Counts: jsonCounts{c.Frames, c.Spoilt, c.Perhaps, c.Unheard, c.Expected, c.Records, c.Paired, c.Findings},
 	}
 	if !r.Started.IsZero() {
@@ -192,9 +184,6 @@ func toJSON(r *Run) jsonRun {
 	}
 	if v := res.Coverage; v != nil {
 		j.Coverage = &jsonCovers{append([]string{}, v.Shown...), append([]string{}, v.Unshown...), v.Lacks, v.Frames}
-	}
-	for _, p := range res.Patterns {
-		j.Patterns = append(j.Patterns, jsonPattern(p))
 	}
 	for i := range res.Findings {
 		j.Findings = append(j.Findings, findingJSON(&res.Findings[i]))

@@ -141,21 +141,8 @@ func headline(r *Run) string {
 	switch {
 	case res.Verdict != judge.Fail && len(res.Reasons) > 0:
 		return clean(lines(res.Reasons[0])[0])
-	case len(res.Explanations)+len(res.Patterns) > 0:
-		var names []string
-		for _, e := range res.Explanations {
-			names = append(names, e.Cause.Code+" "+e.Cause.Name)
-		}
-		for _, p := range res.Patterns {
-			names = append(names, "pattern: "+visible(p.Text))
-		}
-		s := plural(res.Counts.Findings, "finding") + ": " + strings.Join(names, ", ")
-		if res.Unexplained > 0 {
-			s += fmt.Sprintf("; %d unexplained", res.Unexplained)
-		}
-		return clean(s)
 	case res.Counts.Findings > 0:
-		return plural(res.Counts.Findings, "finding") + ", none with a known cause"
+		return clean(putDown(res))
 	}
 	return res.Verdict.String()
 }

@@ -143,6 +143,25 @@ func disagreement(f *judge.Finding) string {
 	return "expected " + want + ", the host has " + got
 }
 
+// putDown says in a line what a run's findings are put down to.
+func putDown(res *judge.Result) string {
+	s := plural(res.Counts.Findings, "finding")
+	if len(res.Explanations)+len(res.Patterns) == 0 {
+		return s + ", none with a known cause"
+	}
+	var parts []string
+	for _, e := range res.Explanations {
+		parts = append(parts, fmt.Sprintf("%s %s explains %d", e.Cause.Code, e.Cause.Name, e.Explains))
+	}
+	for _, p := range res.Patterns {
+		parts = append(parts, fmt.Sprintf("a pattern explains %d (%s)", p.Explains, visible(p.Text)))
+	}
+	if res.Unexplained > 0 {
+		parts = append(parts, fmt.Sprintf("%d without a known cause", res.Unexplained))
+	}
+	return s + ": " + strings.Join(parts, ", ")
+}
+
 // explainsText says what a cause or a pattern explains, and what speaks against it.
 func explainsText(n, findings, left int) string {
 	against := "no row contradicts it"
