@@ -453,12 +453,14 @@ type Probe struct {
 	Gain      *decimal.Decimal  `yaml:"gain-error" doc:"travel reads this share too much, such as 0.001"`
 	Tilt      quantity.Angle    `yaml:"tilt" doc:"angle between the probe's axis and the direction measured"`
 	Bow       quantity.Length   `yaml:"bow" doc:"peak of a bowed non-linearity over the stroke"`
+	SCurve    quantity.Length   `yaml:"s-curve" doc:"peak of an S-shaped non-linearity over the stroke"`
 	Play      quantity.Length   `yaml:"play" doc:"backlash on reversal"`
 	Repeat    quantity.Length   `yaml:"repeatability" doc:"standard deviation of an error drawn anew whenever the tip has moved"`
 	Lag       quantity.Duration `yaml:"lag" doc:"time constant of a first-order filter"`
 	Average   int               `yaml:"average" doc:"samples of a moving average"`
 	Warm      *quantity.Celsius `yaml:"temperature" doc:"temperature of part and gauge (default: 20 °C)"`
 	PartGrows *decimal.Decimal  `yaml:"part-expansion" doc:"thermal expansion of the part in 10⁻⁶ per kelvin, such as 11.5 for steel"`
+	Grows     *decimal.Decimal  `yaml:"gauge-expansion" doc:"thermal expansion of the gauge over the same length, in 10⁻⁶ per kelvin"`
 }
 
 // Cue is one act at its time. Besides the keys below it has those of its act.

@@ -391,13 +391,17 @@ func (l *loader) probe(p *Probe, fit *stage.Fitting, stroke decimal.Length) {
 		Centre: fit.MidStroke, Stroke: stroke, Offset: p.Offset.Picometres(), Tilt: p.Tilt.Degrees.Float64(),
 		Play: p.Play.Picometres(), Repeat: p.Repeat.Picometres(), Slip: decimal.Micrometre, Lag: p.Lag.D(), Average: p.Average,
 	}
-	spec.Linearity[0] = p.Bow.Picometres()
+	spec.Linearity = [...]decimal.Length{p.Bow.Picometres(), p.SCurve.Picometres()}
 	if p.Gain != nil {
 		spec.GainError = p.Gain.Float64()
 	}
-	if p.PartGrows != nil {
-		spec.Part = probe.Growth{Length: fit.MidStroke, PerKelvin: p.PartGrows.Mul(decimal.New(1, -6)).Float64()}
+	grows := func(millionths *decimal.Decimal) (g probe.Growth) {
+		if millionths != nil {
+			g = probe.Growth{Length: fit.MidStroke, PerKelvin: millionths.Mul(decimal.New(1, -6)).Float64()}
+		}
+		return g
 	}
+	spec.Part, spec.Gauge = grows(p.PartGrows), grows(p.Grows)
 	fit.Temp = inherited(p.Warm, nil, quantity.Celsius{Degrees: decimal.New(probe.Reference, 0)}).Degrees.Float64()
 	model, err := probe.New(spec)
 	if err != nil {

@@ -28,7 +28,10 @@ var arithmetic = map[string]func(given string) any{
 		var value, from, to string
 		scan(given, "%s %s in %s", &value, &from, &to)
 		l, _ := decimal.Exactly(decimal.MustParse(value), unit(from))
-		v, _ := l.In(unit(to))
+		v, exact := l.In(unit(to))
+		if !exact {
+			return v.String() + "…"
+		}
 		return v.String()
 	},
 	"sim/quantity lengths": func(given string) any { return fmt.Sprint(int64(length(given))) },

@@ -208,13 +208,12 @@ func probeReading(given string) any {
 		return probe.Growth{Length: k.length(what), PerKelvin: map[string]float64{"steel": probe.Steel, "aluminium": probe.Aluminium}[k[of]]}
 	}
 	m := must(probe.New(probe.Spec{Centre: k.length("centre"), Stroke: k.length("stroke"), Offset: k.length("offset"), GainError: k.number("gain-error"),
-		Tilt: k.number("tilt"), Linearity: [4]decimal.Length{k.length("bow")}, Part: growth("part", "of"), Gauge: growth("gauge", "gauge-of")}))
+		Tilt: k.number("tilt"), Linearity: [2]decimal.Length{k.length("bow"), k.length("s-curve")}, Part: growth("part", "of"), Gauge: growth("gauge", "gauge-of")}))
 	temperature := float64(probe.Reference)
 	if k["temperature"] != "" {
 		temperature = k.number("temperature")
 	}
 	s := probe.NewState(1)
-	s.Warmer = k.number("warmer")
 	v, _ := m.Read(s, k.length("tip"), 0, temperature, 0)
 	return micrometres(v)
 }

@@ -76,7 +76,7 @@ func (g Growth) rate() float64 { return float64(g.Length) * g.PerKelvin }
 // Chebyshev polynomials the non-linearity is made of.
 const (
 	lowestOrder = 2
-	orders      = 4
+	orders      = 2
 )
 
 // Spec describes a probe. The zero value is ideal, with an endless stroke.
@@ -94,8 +94,8 @@ type Spec struct {
 	// 1/cos Tilt times too much (cosine error).
 	Tilt float64
 	// Linearity holds the peaks of a non-linearity over the stroke:
-	// Σ Linearity[k−2]·T_k(u), k = 2…5, u = travel / (Stroke/2), with the
-	// Chebyshev polynomials T₂ = 2u²−1 (a bow), T₃ = 4u³−3u (an S), T₄, T₅.
+	// Σ Linearity[k−2]·T_k(u), k = 2 and 3, u = travel / (Stroke/2), with the
+	// Chebyshev polynomials T₂ = 2u²−1 (a bow), T₃ = 4u³−3u (an S).
 	Linearity [orders]decimal.Length
 
 	// Play is the width of the backlash: the play operator
@@ -180,9 +180,8 @@ func New(s Spec) (*Model, error) {
 // State is what a probe remembers. Make it with NewState; the exported fields
 // may be set at any time.
 type State struct {
-	Missing bool    // the probe is unplugged; when it is back its filter starts anew
-	Stuck   bool    // the tip stays where it was last read
-	Warmer  float64 // by how many kelvin the part is warmer than the gauge
+	Missing bool // the probe is unplugged; when it is back its filter starts anew
+	Stuck   bool // the tip stays where it was last read
 
 	rng    noise.Rand
 	begun  bool
@@ -217,7 +216,7 @@ func (m *Model) Read(s *State, tip decimal.Length, at time.Duration, tempC float
 	}
 	if m.grows {
 		off := tempC - Reference
-		tip += grid(float64(m.part*(off+s.Warmer)) - float64(m.gauge*off))
+		tip += grid(float64(m.part*off) - float64(m.gauge*off))
 	}
 	if s.Stuck && s.begun {
 		tip = s.tip
