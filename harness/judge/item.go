@@ -362,18 +362,18 @@ func likenesses(all []*item) {
 			tags[n] = it
 			own := -1
 			for k, o := range gauges[it.w.Tag] {
-				switch {
-				case o.g == it.g:
+				if o.g == it.g {
 					own = k
-				case o.w.Void == it.w.Void && (it.w.Void || o.w.Value.Equal(it.w.Value)):
-					if o.seen.At == it.seen.At && it.rec >= 0 && o.rec < 0 {
-						o.echo = sentSame // at one instant the host may have read either first
-					} else {
-						it.echo = sentSame
-					}
-				default:
-					it.echo = max(it.echo, sentOther)
+					continue
 				}
+				later, is := it, sentOther
+				if o.w.Void == it.w.Void && (it.w.Void || o.w.Value.Equal(it.w.Value)) {
+					is = sentSame
+				}
+				if o.rec < 0 && it.rec >= 0 && it.seen.At-o.seen.At <= beside {
+					later = o // a host may see to what came at one time in either order
+				}
+				later.echo = max(later.echo, is)
 			}
 			if own >= 0 {
 				gauges[it.w.Tag][own] = it

@@ -116,8 +116,8 @@ func (j *judging) conditions(items []*item) (cs []when) {
 	add(5, "the zone is the same as before it", "the zone is another than before it", before(func(it, p *item) bool { return it.w.Zone == p.w.Zone }))
 	add(4, "the tag number is lower than the one before it", "", before(func(it, p *item) bool { return it.w.Tagged && p.w.Tagged && it.w.Tag < p.w.Tag }))
 	add(5, "the tag number does not follow the one before it", "", before(func(it, p *item) bool { return it.w.Tagged && p.w.Tagged && it.w.Tag != p.w.Tag+1 }))
-	trips(3, "another gauge sent the same tag number before it", "", func(it *item) bool { return it.echo > notSent })
-	trips(3, "another gauge sent the same tag number with the same reading before it", "", func(it *item) bool { return it.echo == sentSame })
+	trips(3, "another gauge sent the same tag number before it or with it", "", func(it *item) bool { return it.echo > notSent })
+	trips(2.5, "another gauge sent the same tag number with the same reading before it or with it", "", func(it *item) bool { return it.echo == sentSame })
 	add(3, "the same tag number comes again later", "", func(it *item) bool { return it.comes })
 	add(3, "the same tag number came before", "", func(it *item) bool { return it.came })
 	frame := func(bits float64, text, no string, f func(s *cause.Seen) bool) {
