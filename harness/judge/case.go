@@ -254,13 +254,26 @@ func (c *Case) made(e Candidate) (w Weight) {
 	return w
 }
 
-// said weighs a sentence about single rows.
+// said weighs a sentence about single rows. What it says may go for several respects.
 func (c *Case) said(text string) (w Weight) {
-	of, is, ok := c.read(text)
-	if !ok {
-		return w
-	}
 	var keys []key
+	for _, of := range c.ways {
+		if is := c.read(text, of.text); is != nil {
+			own, rows, ok := c.of(of, is)
+			if !ok {
+				return Weight{Against: true}
+			}
+			keys = append(keys, own...)
+			w.Rows = max(w.Rows, rows)
+		}
+	}
+	w.Explains = c.numbers(keys)
+	return w
+}
+
+// of are the findings of rows that are wrong in a way where a condition is true; ok is
+// false where a row is against it.
+func (c *Case) of(of what, is func(it *item) bool) (keys []key, rows int, ok bool) {
 	taken := map[*alikes]int{}
 	for _, it := range c.items {
 		if !is(it) {
@@ -270,9 +283,9 @@ func (c *Case) said(text string) (w Weight) {
 			switch n := taken[e]; {
 			case n < len(e.missing):
 				keys = append(keys, e.missing[n])
-				w.Rows++
+				rows++
 			case n == len(e.missing)+e.spare:
-				return Weight{Against: true}
+				return nil, 0, false
 			}
 			taken[e]++
 			continue
@@ -290,45 +303,41 @@ func (c *Case) said(text string) (w Weight) {
 		switch {
 		case d == nil && it.rec >= 0 && !it.ok[of.of] && !ans.lost:
 		case !c.j.got(it, of.of, ans):
-			return Weight{Against: true}
+			return nil, 0, false
 		case d != nil:
-			w.Rows++
+			rows++
 			keys = append(keys, d.key())
 			if of.of == ofValue && it.tied != nil {
 				keys = append(keys, it.tied.key())
 			}
 		}
 	}
-	w.Explains = c.numbers(keys)
-	return w
+	return keys, rows, true
 }
 
-// read finds what a sentence says in this run, and of which rows.
-func (c *Case) read(text string) (of what, is func(it *item) bool, ok bool) {
-	where := ""
-	for _, w := range c.ways {
-		if rest, found := strings.CutSuffix(text, w.text); found && (rest == "in every row " || strings.HasPrefix(rest, "where ") && strings.HasSuffix(rest, ", ")) {
-			of, where, ok = w, rest, true
-			break
-		}
+// read finds the rows of which a sentence says that they are wrong in a way, by the
+// words of both; nil where it says no such thing, or of what this run cannot tell.
+func (c *Case) read(text, way string) func(it *item) bool {
+	where, ok := strings.CutSuffix(text, way)
+	if where == "in every row " {
+		return func(*item) bool { return true }
 	}
-	if !ok || where == "in every row " {
-		return of, func(*item) bool { return true }, ok
+	if !ok || !strings.HasPrefix(where, "where ") || !strings.HasSuffix(where, ", ") {
+		return nil
 	}
 	where = strings.TrimSuffix(strings.TrimPrefix(where, "where "), ", ")
-	if is = c.condition(where); is != nil {
-		return of, is, true
+	if is := c.condition(where); is != nil {
+		return is
 	}
-	for at := 0; ; {
+	for at := 0; ; at++ {
 		n := strings.Index(where[at:], " and ")
 		if n < 0 {
-			return of, nil, false
+			return nil
 		}
 		at += n
 		if a, b := c.condition(where[:at]), c.condition(where[at+len(" and "):]); a != nil && b != nil {
-			return of, func(it *item) bool { return a(it) && b(it) }, true
+			return func(it *item) bool { return a(it) && b(it) }
 		}
-		at++
 	}
 }
 
