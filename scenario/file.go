@@ -209,6 +209,7 @@ type GaugeKeys struct {
 	Scan        *quantity.Duration `yaml:"scan" doc:"time from reading one channel to reading the next (default: all at once)"`
 	Chain       Chain              `yaml:"chain" doc:"the order of the measuring chain, where gauges differ"`
 	Stream      *Stream            `yaml:"stream" doc:"readings sent on their own: a rate, or none"`
+	Sampling    *RateOnly          `yaml:"sampling" doc:"how often the gauge reads its probes besides each time that it streams; max, min, fim and means work on all of these samples (default: only as it streams)"`
 	Rate        *RateOnly          `yaml:"rate" doc:"samples a second while nothing is streamed (default: 20 Hz)"`
 	Phase       *Phase             `yaml:"phase" doc:"when the first sample falls: a time such as 12 ms, or drawn: anywhere in the first interval, by the seed, as with gauges that nobody switched on together (default: at the start)"`
 	OnChange    *bool              `yaml:"on-change" doc:"the stream sends only when a reading has moved beyond its dead band"`

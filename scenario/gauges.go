@@ -98,6 +98,9 @@ func (l *loader) rates(g *GaugeKeys, p *gauge.Profile) {
 	if g.Stream != nil && g.Rate != nil && !g.Stream.Off {
 		l.doc.Errorf(g.Rate, "leave one of them out", "a gauge that streams at %s samples at that rate", g.Stream.Rate)
 	}
+	if g.Sampling != nil {
+		p.Sampling = *g.Sampling
+	}
 	if g.Rate != nil {
 		p.Rate = *g.Rate
 	}

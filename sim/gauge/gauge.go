@@ -193,8 +193,9 @@ type Gauge struct {
 	wakeAt  time.Duration // when the start-up ends
 	stirred time.Duration // the last activity
 	nextTag int64
-	rate    rateClock
-	late    []write // settings that take effect after the next frame
+	rate    rateClock // of what is streamed
+	own     rateClock // of the samples between
+	late    []write   // settings that take effect after the next frame
 	buttons [2]button
 	pedal   bool
 	flipped bool
@@ -221,6 +222,7 @@ func New(p *Profile) (*Gauge, error) {
 		g.buzzes = DefaultBuzzes()
 	}
 	g.rate.set(p.Rate, p.Phase)
+	g.own.set(p.Sampling, p.Phase)
 	for i := range p.Channels {
 		c := &p.Channels[i]
 		step, _ := stepOf(c.Resolution, c.Unit)
@@ -290,7 +292,9 @@ func (g *Gauge) Due() time.Duration {
 	case Starting:
 		due = g.wakeAt
 	case On:
-		due = g.rate.due
+		if due = g.rate.due; !g.own.rate.IsZero() {
+			due = min(due, g.own.due)
+		}
 		for i := range g.unacked {
 			due = min(due, g.unacked[i].next)
 		}
@@ -318,6 +322,9 @@ func (g *Gauge) Step(at time.Duration, e Event, out *Out) {
 	case Sampled:
 		if g.power == On {
 			g.sample(at, e.Tips, true)
+			if !g.own.rate.IsZero() && at >= g.own.due {
+				g.own.next(at)
+			}
 			g.streamed(at, out)
 		}
 		g.lapse(at, out)

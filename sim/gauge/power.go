@@ -74,6 +74,7 @@ func (g *Gauge) awake(at time.Duration, out *Out) {
 		}
 	})
 	g.rate.set(g.Rate, at)
+	g.own.set(g.p.Sampling, at)
 	g.buzz("switched-on", out)
 	out.add(Emission{Kind: PowerTold, Power: On, Text: "on"})
 }

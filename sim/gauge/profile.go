@@ -116,6 +116,9 @@ type Profile struct {
 	// Scan is the time from reading one channel to reading the next; 0 reads
 	// all at once. The last channel is read at the time of the sample.
 	Scan time.Duration
+	// Sampling is how often the probes are read besides each time that readings are
+	// streamed; max, min and means work on all of these samples. 0: only as streamed.
+	Sampling quantity.Rate
 	// Phase is when the first sample falls. Gauges that were not switched on at one
 	// moment do not sample together.
 	Phase    time.Duration
@@ -270,6 +273,8 @@ func (p *Profile) Check() error {
 		return fmt.Errorf("%d channels are more than the %d a gauge may have", len(p.Channels), MaxChannels)
 	case p.Rate.IsZero():
 		return fmt.Errorf("the rate is missing")
+	case p.Sampling.Hz.Cmp(MaxRate) > 0:
+		return fmt.Errorf("a sampling of %s is above the 10 kHz a gauge can do", p.Sampling)
 	case p.Tags.First > p.Tags.Last || p.Tags.First < 0:
 		return fmt.Errorf("tag numbers run from %d to %d; write the smaller first", p.Tags.First, p.Tags.Last)
 	case p.Tags.Repeat < 0 || p.Tags.Repeat > 0 && p.Tags.Tries < 1:
