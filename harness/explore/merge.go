@@ -168,9 +168,6 @@ func (r *Results) Write(w io.Writer) error {
 	return nil
 }
 
-// Shard is the part of the exploration that these are the results of.
-func (r *Results) Shard() shard.Shard { return *r.start.Shard }
-
 // Whole says whether the work was done to its end.
 func (r *Results) Whole() bool { return r.end != nil && !r.end.Stopped }
 

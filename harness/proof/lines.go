@@ -1,6 +1,7 @@
 package proof
 
 import (
+	_ "embed"
 	"encoding/hex"
 	"fmt"
 	"strings"
@@ -209,42 +210,13 @@ func tolerated(tx, far int) int {
 	return good
 }
 
-// worked is a station whose registers hold what those of the Modbus document's examples
-// hold.
-const worked = `
-dialect: worked
-framing: {kind: silence, gap: 3.5 characters, longest: 256, check: {check: crc-16/modbus, order: little}}
-station: {term: address, is: 17, broadcast: [0]}
-maps:
-  - map: holding
-    registers:
-      - {at: 1, write: true, holds: {int: one, size: 2}}
-      - {at: 2, write: true, holds: {int: two, size: 2}}
-      - {at: 0x6B, holds: {int: a, size: 2}}
-      - {at: 0x6C, holds: {int: b, size: 2}}
-      - {at: 0x6D, holds: {int: c, size: 2}}
-  - map: input
-    registers: [{at: 8, holds: {int: nine, size: 2}}]
-frames:
-  - {name: three, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 3}, {length: data, size: 1}, {map: holding, name: data, first: first, count: count}]}
-  - {name: four, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 4}, {length: data, size: 1}, {map: input, name: data, first: first, count: count}]}
-  - {name: six, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 6}, {int: first, size: 2}, {map: holding, first: first, count: 1}]}
-  - {name: sixteen, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 16}, {int: first, size: 2}, {int: count, size: 2}]}
-  - {name: echo, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 8}, {int: sub-function, size: 2, value: 0}, {int: data, size: 2}]}
-  - {name: refused, fields: [{int: address, size: 1}, {int: code, size: 1, range: [128, 255], value: "=function_code + 128"}, {choice: error, size: 1, is: {illegal-function: 1, illegal-address: 2, illegal-value: 3}, otherwise: illegal-value}]}
-commands:
-  - {name: read-holding, does: read, reply: three, refusal: refused, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 3}, {int: first, size: 2}, {int: count, size: 2}]}
-  - {name: read-input, does: read, reply: four, refusal: refused, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 4}, {int: first, size: 2}, {int: count, size: 2}]}
-  - {name: write-one, does: set, reply: six, refusal: refused, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 6}, {int: first, size: 2}, {map: holding, first: first, count: 1}]}
-  - {name: write, does: set, reply: sixteen, refusal: refused, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 16}, {int: first, size: 2}, {int: count, size: 2}, {length: data, size: 1}, {map: holding, name: data, first: first, count: count}]}
-  - {name: diagnose, reply: echo, fields: [{int: address, size: 1}, {int: function-code, size: 1, value: 8}, {int: sub-function, size: 2, value: 0}, {int: data, size: 2}]}
-  - {name: other, refuse: illegal-function, refusal: refused, fields: [{int: address, size: 1}, {int: function-code, size: 1, except: [3, 4, 6, 8, 16], range: [0, 127]}, {skip: rest}]}
-`
+//go:embed worked.yaml
+var worked []byte // a station for the Modbus document's examples
 
 // modbus is what station 17 answers to a message, both without the station's address
 // and the check.
 func modbus(given string) any {
-	d := must(wire.Parse("", []byte(worked)))
+	d := must(wire.Parse("", worked))
 	rec := d.NewRecord()
 	for name, v := range map[string]int64{"a": 0x022b, "b": 0, "c": 0x64, "nine": 10} {
 		rec.Set(d.Term(name), 0, wire.Int(v))
