@@ -24,6 +24,14 @@ func (m *model) event(g, seen int, what Event, loss uint8) {
 		}
 		gs.told |= 1 << what
 	}
+	if last := len(m.gauges) - 1; m.has(lossOfLast) && g != last {
+		switch what {
+		case LinkBackEvent: // the gauge was not lost, as far as the host knows; the last one may have come back
+			g, loss = last, 0
+		case LinkLostEvent:
+			g = last
+		}
+	}
 	g = m.eventName(g)
 	m.rows.Events[g] = append(m.rows.Events[g], Want{Seen: int32(seen), Event: what, Loss: loss})
 	m.last = &m.rows.Events[g]

@@ -10,6 +10,7 @@ const (
 	lowOfTags
 	lossToldAgain
 	eventsOfOne // param: 0 the first gauge, 1 the last
+	lossOfLast
 	windowOfFirst
 	firstChannelTells
 	twistCount
@@ -44,6 +45,7 @@ func (s *Spec) Twists() (out []Twist) {
 	}
 	add("all gauges share one state of the cell", Variant{lowShared, 0})
 	add("low-cell is recorded once for all gauges, and never again", Variant{lowShared, 0}, Variant{lowKept, 0})
+	add("link-lost stands under the name of "+s.Gauges[len(s.Gauges)-1].Name+", whichever gauge's it is", Variant{lossOfLast, 0})
 	add("events stand under the name of "+s.Gauges[len(s.Gauges)-1].Name+", whichever gauge's they are", Variant{eventsOfOne, 1})
 	add("events stand under the name of "+s.Gauges[0].Name+", whichever gauge's they are", Variant{eventsOfOne, 0})
 	return out

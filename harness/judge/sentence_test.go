@@ -77,6 +77,14 @@ func TestSentences(t *testing.T) {
 				}
 			}
 		},
+		"link-lost stands under the name of g2, whichever gauge's it is": func(w *world) {
+			for i := range w.records {
+				if r := &w.records[i]; r.Kind == "link-lost" {
+					r.Gauge = "g2"
+				}
+			}
+			w.records = slices.DeleteFunc(w.records, func(r judge.Record) bool { return r.Kind == "link-back" && r.Gauge == "g1" })
+		},
 		"the line is set otherwise only when the port is opened again": func(w *world) {
 			open := false
 			for i := range w.entries {
