@@ -399,7 +399,13 @@ func (j *judging) gone(out *outcome, rows *cause.Rows, with streams, c int) func
 				recorded = max(recorded, j.h.Seen[n].At-beside)
 			}
 		}
-		for i := to - 1; i >= least && a.match[i] < 0 && a.wants[i].Seen >= max(last, 0) && j.h.Seen[a.wants[i].Seen].At >= recorded; i-- {
+		from := to
+		for ; from > least && a.match[from-1] < 0 && a.wants[from-1].Seen >= max(last, 0) && j.h.Seen[a.wants[from-1].Seen].At >= recorded; from-- {
+		}
+		if from > least && from < to && a.match[from-1] >= 0 && alikeWants(&a.wants[from-1], &a.wants[from]) {
+			return // which of those that are equal are missing is not known
+		}
+		for i := from; i < to; i++ {
 			may[i] = true
 		}
 	}
@@ -429,6 +435,11 @@ func (j *judging) gone(out *outcome, rows *cause.Rows, with streams, c int) func
 		}
 		return may[i]
 	}
+}
+
+// alikeWants reports whether no row tells one want from another.
+func alikeWants(a, b *cause.Want) bool {
+	return a.Event == b.Event && a.Tagged == b.Tagged && a.Tag == b.Tag && a.Void == b.Void && (a.Void || equal(a.Value, b.Value))
 }
 
 // sibling finds the earlier want that stands for want i and has a row, or −1.
