@@ -240,6 +240,10 @@ type Facts struct {
 	// opened the port at Again, after a hang-up, and read it until the end.
 	Unset bool
 	Again time.Duration
+	// Unread is how many frames nobody heard since the host had closed the port by
+	// itself, at Deserted, and not opened it again.
+	Unread   int
+	Deserted time.Duration
 	// Unheard is set when the port came back after a hang-up and the host did
 	// not open it again although the gauge had more to say.
 	Unheard bool

@@ -45,4 +45,4 @@ func (o *Outcome) faster() bool {
 
 var ofTiming = []judge.Kind{judge.KindLost, judge.KindTagLost, judge.KindTagRepeated, judge.KindExtra, judge.KindOrder,
 	judge.KindEventMissing, judge.KindEventLate, judge.KindEventExtra, judge.KindSettingMissing, judge.KindSettingLate,
-	judge.KindControl, judge.KindStall, judge.KindReopen, judge.KindOverrun, judge.KindTime}
+	judge.KindControl, judge.KindStall, judge.KindReopen, judge.KindDeserted, judge.KindOverrun, judge.KindTime}

@@ -53,6 +53,9 @@ func (j *judging) facts(out *outcome, rows *cause.Rows, sp span) {
 		if want := rows.Lines[g]; j.Claimed(cause.Line) && f.Line != "" && !(lineFits(want, j.Gauges[g].Line, f.Line) && (want == j.Gauges[g].Line || lineFits(want, j.Gauges[g].Line, f.First))) {
 			out.diffs = append(out.diffs, diff{kind: KindLine, rec: -1, stream: -1, gauge: int32(g), at: -1})
 		}
+		if f.Unread > 0 {
+			note(KindDeserted)
+		}
 		for n := range f.Answers {
 			out.diffs = append(out.diffs, diff{kind: KindAnswer, rec: -1, stream: -1, gauge: int32(g), nth: int32(n), at: -1})
 		}

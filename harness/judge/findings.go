@@ -223,6 +223,10 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 		h := &j.h.Gauges[d.gauge]
 		f.At, f.Expected, f.Got = h.StallAt, fmt.Sprintf("some bytes read within %s", j.AtLine.Reads), fmt.Sprintf("none read for %s", h.Stall)
 		f.Rule = "bytes had come and waited for the host, in real time"
+	case KindDeserted:
+		h := &j.h.Gauges[d.gauge]
+		f.At, f.Expected, f.Got = h.Deserted, "the port kept open", fmt.Sprintf("closed it, and not opened it again: nobody heard %d frames", h.Unread)
+		f.Rule = "what the gauge sends meanwhile is lost"
 	case KindReopen:
 		f.Expected, f.Got, f.Rule = "the port opened again", "not opened", "the port came back after the hang-up"
 	default:

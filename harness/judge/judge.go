@@ -115,6 +115,7 @@ const (
 	KindControl        Kind = "control-lines"   // DTR or RTS not as stated
 	KindBreak          Kind = "break"           // breaks that are not stated, or none
 	KindStall          Kind = "stall"           // bytes left unread for too long
+	KindDeserted       Kind = "port-closed"     // closed by the host in mid-run for good
 	KindReopen         Kind = "reopen"          // not opened again after a hang-up
 	KindOverrun        Kind = "overrun"         // frames given up because the host did not read
 	KindQuit           Kind = "quit"            // the host ended by itself in mid-run
@@ -394,6 +395,9 @@ func (j *judging) notJudged() (out []string) {
 	}
 	if (!j.RealTime || j.Speed > 0 && j.Speed != 1) && j.Claimed(cause.Tag) && j.numberComesAgain() {
 		out = append(out, "the window on repeated tag numbers: at this pace the host's clock is not the scenario's")
+	}
+	if j.All && slices.ContainsFunc(j.h.Seen, func(s cause.Seen) bool { return s.Asked }) {
+		out = append(out, "readings that the host asked for: they may be recorded, and none is due")
 	}
 	for g := range j.Gauges {
 		if at := j.AtLine; (at.DTR != nil || at.RTS != nil || at.Breaks != nil) && !j.Gauges[g].Shows {

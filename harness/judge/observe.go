@@ -41,6 +41,8 @@ type observer struct {
 	cut      bool             // a hang-up cut off a frame, and none has come since
 	up       int              // one more than the Seen of the port's return, until the host sets the line
 	brief    bool             // it went away before the host had set the line
+	saw      bool             // the host had the port open when it was hung up
+	deserted int              // frames that nobody heard since the host closed the port by itself
 	unset    bool             // it came back, and the host, which had set the line, has not done so again
 	due      bool             // the host was started again and said that it is ready, and has not opened it
 	datum    bool             // the host has set the gauge's datum, which the gauge has kept since
@@ -113,6 +115,7 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 	for g := range j.Gauges {
 		f := &j.h.Gauges[g]
 		j.session(&obs[g], f, last)
+		j.unanswered(&obs[g], f, last)
 		f.Unset = obs[g].unset && (!j.RealTime || j.HostTime(last-f.Again) >= sureAfter) && slices.ContainsFunc(j.h.Seen, func(s cause.Seen) bool {
 			return int(s.Gauge) == g && s.What == cause.Frame && s.State == cause.Sure && s.At > f.Again
 		})
@@ -142,7 +145,7 @@ func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 		}
 		j.h.Add(cause.Seen{At: e.T, What: what, State: cause.Sure})
 		for g := range obs {
-			obs[g].streamed, obs[g].unset = nil, false
+			obs[g].streamed, obs[g].unset, obs[g].saw, obs[g].closed = nil, false, false, false
 			obs[g].tear()
 		}
 	case strings.HasPrefix(e.Note, ledger.Quit):
@@ -231,6 +234,7 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 		case "closed":
 			j.session(o, f, e.T)
 			o.closed, o.open, o.again = len(o.downs) == 0, false, o.again || f.Line != ""
+			f.Deserted, o.deserted = e.T, 0
 		case "asked":
 			o.up, o.unset = 0, false
 			f.LineAt = e.T
@@ -240,6 +244,7 @@ func (j *judging) entry(o *observer, g int, e *ledger.Entry) {
 			}
 		case "hung up":
 			j.session(o, f, e.T)
+			o.saw = o.open
 			o.tail, o.path, o.open, o.down, o.unset = nil, e.Port.Path, false, true, false
 			o.again, o.downAt = f.Line != "", e.T
 			if k := o.off - 1; k >= 0 && j.h.Seen[k].At == e.T { // the host sees the hang-up, not the silence
@@ -363,6 +368,9 @@ func (j *judging) out(o *observer, g int, e *ledger.Entry) {
 			o.cut = o.cut || ok && m.at < o.downAt
 		}
 		j.counts.Unheard += len(out.Frames)
+		if o.closed && out.Fate == ledger.Unheard {
+			o.deserted += len(out.Frames)
+		}
 		if out.Fate == ledger.Full {
 			j.h.Gauges[g].Full += len(out.Frames)
 		}
@@ -411,6 +419,26 @@ func (j *judging) out(o *observer, g int, e *ledger.Entry) {
 	o.sent = at + int64(len(rest))
 	if len(o.tail) > kept {
 		o.tail = append(o.tail[:0], o.tail[len(o.tail)-kept/2:]...)
+	}
+}
+
+// noticesIn is how long, by its own clock, a host may take to notice that a port has gone,
+// or to open one again that it has closed by itself (common practice, no source: a loop
+// that looks every second).
+const noticesIn = 2 * time.Second
+
+// unanswered sees to what the host has left as it was until the end of the run: a hang-up
+// that took the port from it for good, which it is to notice all the same, and a port that
+// it closed by itself while the gauge went on sending.
+func (j *judging) unanswered(o *observer, f *cause.Facts, end time.Duration) {
+	long := func(since time.Duration) bool { return !j.RealTime || j.HostTime(end-since) >= noticesIn }
+	if len(o.downs) > 0 && o.saw && !o.brief {
+		if s := &j.h.Seen[o.downs[0]]; len(o.downs) == 1 && long(s.At) {
+			s.State = cause.Sure
+		}
+	}
+	if o.closed && !o.down && j.quit == nil && long(f.Deserted) {
+		f.Unread = o.deserted
 	}
 }
 

@@ -551,3 +551,51 @@ func TestControlLines(t *testing.T) {
 		}
 	}
 }
+
+// A host that closes a port by itself while the gauge goes on sending, and does not open it
+// again, is found; so is one that has no row for a hang-up after which the port never came
+// back. Neither is where the run ends too soon to tell.
+//
+// Kind: property.
+func TestLeftUntilTheEnd(t *testing.T) {
+	t.Parallel()
+	sh := shape{gauges: 1, channels: 1, steps: 10}
+	unheard := func(w *world, n int) {
+		for range n {
+			w.now += time.Second
+			w.entry(ledger.Entry{Kind: ledger.KindOut, Gauge: "g1", Out: &ledger.Out{Frames: []int{1}, Fate: ledger.Unheard}})
+		}
+	}
+	port := func(w *world, what string) { w.port("g1", ledger.Port{What: what, Path: "ports/g1"}) }
+	noted := func(w *world) { w.row(judge.Record{Kind: "link-lost", Gauge: "g1"}) }
+	for _, c := range []struct {
+		name   string
+		real   bool
+		change func(w *world)
+		want   judge.Kind
+	}{
+		{"closed for good", false, func(w *world) { port(w, "closed"); unheard(w, 5) }, judge.KindDeserted},
+		{"closed for good in real time", true, func(w *world) { port(w, "closed"); unheard(w, 5) }, judge.KindDeserted},
+		{"closed just now in real time", true, func(w *world) { port(w, "closed"); unheard(w, 1) }, ""},
+		{"closed when nothing came any more", false, func(w *world) { port(w, "closed") }, ""},
+		{"closed and opened again", false, func(w *world) { port(w, "closed"); unheard(w, 5); port(w, "opened") }, ""},
+		{"closed, then hung up", false, func(w *world) { port(w, "closed"); unheard(w, 5); port(w, "hung up") }, ""},
+		{"hung up for good, and noted", false, func(w *world) { port(w, "hung up"); noted(w); w.now += 5 * time.Second }, ""},
+		{"hung up for good, not noted", false, func(w *world) { port(w, "hung up"); w.now += 5 * time.Second }, judge.KindEventMissing},
+		{"hung up just now in real time, not noted", true, func(w *world) { port(w, "hung up"); w.now += time.Second }, ""},
+	} {
+		w := newWorld(3, sh).play(sh)
+		w.entries = w.entries[:len(w.entries)-1]
+		w.spec.RealTime = c.real
+		c.change(w)
+		w.play(shape{gauges: 1, channels: 1}).correct()
+		res := judge.Judge(w.spec, w.entries, w.records)
+		got := judge.Kind("")
+		if len(res.Findings) > 0 {
+			got = res.Findings[0].Kind
+		}
+		if got != c.want || len(res.Findings) > 1 || got == "" && res.Verdict != judge.Pass {
+			t.Errorf("%s: got %q, want %q: %s %q\n%s", c.name, got, c.want, res.Verdict, res.Reasons, describe(res.Findings))
+		}
+	}
+}

@@ -22,7 +22,7 @@ const ofRun = aspects
 
 // sentences are those that explain findings of several rows together.
 func (j *judging) sentences(base *outcome) (out []found) {
-	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set, j.unset, j.answers, j.written, j.again} {
+	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set, j.unset, j.deserted, j.answers, j.written, j.again} {
 		if j.ended() {
 			return out
 		}
@@ -208,6 +208,13 @@ func (j *judging) answers(base *outcome) (f found, ok bool) {
 func (j *judging) unset(base *outcome) (f found, ok bool) {
 	f = sentence("the serial line is set when the port is first opened, and not again after a hang-up")
 	f.take(base, func(d *diff) bool { return d.kind == KindUnset })
+	return f, len(f.keys) > 0
+}
+
+// deserted is about ports that the host closes by itself.
+func (j *judging) deserted(base *outcome) (f found, ok bool) {
+	f = sentence("the host closes a port in mid-run, and does not open it again")
+	f.take(base, func(d *diff) bool { return d.kind == KindDeserted })
 	return f, len(f.keys) > 0
 }
 
