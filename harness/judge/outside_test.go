@@ -530,13 +530,13 @@ func TestControlLines(t *testing.T) {
 		got    string
 	}{
 		{"as stated", 8, false, func(es []ledger.Entry) []ledger.Entry { return es }, ""},
-		{"never raised", 8, false, func(es []ledger.Entry) []ledger.Entry { i := at(es, "lines"); return slices.Delete(es, i, i+1) }, "DTR off"},
-		{"never raised in real time", 20, true, func(es []ledger.Entry) []ledger.Entry { i := at(es, "lines"); return slices.Delete(es, i, i+1) }, "DTR off"},
+		{"never raised", 8, false, func(es []ledger.Entry) []ledger.Entry { i := at(es, "lines"); return slices.Delete(es, i, i+1) }, "DTR lowered"},
+		{"never raised in real time", 20, true, func(es []ledger.Entry) []ledger.Entry { i := at(es, "lines"); return slices.Delete(es, i, i+1) }, "DTR lowered"},
 		{"too soon to tell", 2, true, func(es []ledger.Entry) []ledger.Entry { i := at(es, "lines"); return slices.Delete(es, i, i+1) }, ""},
-		{"falls", 8, false, func(es []ledger.Entry) []ledger.Entry { return slices.Insert(es, len(es)/2, low) }, "DTR off"},
+		{"falls", 8, false, func(es []ledger.Entry) []ledger.Entry { return slices.Insert(es, len(es)/2, low) }, "DTR lowered"},
 		{"falls and is raised at once", 8, false, func(es []ledger.Entry) []ledger.Entry { return slices.Insert(es, len(es)/2, low, es[at(es, "lines")]) }, ""},
 		{"lets go at the end", 8, false, func(es []ledger.Entry) []ledger.Entry { return slices.Insert(es, len(es)-1, low) }, ""},
-		{"the other one is raised", 8, false, func(es []ledger.Entry) []ledger.Entry { return slices.Insert(es, len(es)/2, high) }, "RTS on"},
+		{"the other one is raised", 8, false, func(es []ledger.Entry) []ledger.Entry { return slices.Insert(es, len(es)/2, high) }, "RTS raised"},
 	} {
 		sh := shape{gauges: 1, channels: 1, steps: c.steps}
 		w := newWorld(2, sh).play(sh).correct()

@@ -137,8 +137,8 @@ func TestHostsThatGoWrong(t *testing.T) {
 	})
 	require.NoError(t, err)
 	require.Equal(t, judge.Fail, r.Verdict, "it leaves the port closed after the hang-up")
-	require.Len(t, r.Findings, 1)
-	require.Equal(t, judge.KindReopen, r.Findings[0].Kind)
+	require.Len(t, r.Findings, 2)
+	require.Equal(t, []judge.Kind{judge.KindReopen, judge.KindEventMissing}, []judge.Kind{r.Findings[0].Kind, r.Findings[1].Kind}, "and has no row of it")
 }
 
 // What a host asks of the line shows as it does outside: a pty keeps no
