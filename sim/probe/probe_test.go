@@ -39,13 +39,6 @@ func model(t testing.TB, s probe.Spec) *probe.Model {
 	return m
 }
 
-// once reads with a fresh state, at 20 °C and without noise.
-func once(t testing.TB, s probe.Spec, tip decimal.Length) decimal.Length {
-	t.Helper()
-	v, _ := model(t, s).Read(probe.NewState(1), tip, 0, probe.Reference, 0)
-	return v
-}
-
 // An ideal probe reports the tip, plus noise, to the picometre; at the ends of
 // its stroke it stops. The end itself is still within the stroke.
 //
