@@ -10,6 +10,7 @@ import (
 
 	"example.org/understudy/harness/paper"
 	"example.org/understudy/scenario"
+	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 )
 
@@ -134,17 +135,14 @@ var (
 	hostLine    = regexp.MustCompile(`host: (\S+) (\S+), ([a-z-]+): `)
 )
 
-// 10,050 chains with random factors, datums, units, resolutions, roundings and
-// formulas read, on paper, what the fractions give, and so does their host. A
-// preset reads its master where the master is a whole number of steps.
+// Chains with random factors, datums, units, resolutions, roundings and formulas, 10,050
+// of them in a long test and a sample in others, read on paper what the fractions give,
+// and so does their host. A preset reads its master.
 //
 // Kind: model.
 func TestRandomChains(t *testing.T) {
 	const each = 50
-	scenarios := 67 // of three chains for each gauge
-	if testing.Short() {
-		scenarios = 10
-	}
+	scenarios := testenv.Count(14, 67) // of three chains for each gauge
 	steps := map[string][]string{"mm": {"0.001", "0.0005", "0.01", "0.002"}, "µm": {"1", "0.5", "0.1"}, "cm": {"0.0001", "0.00005"}, "in": {"0.0001", "0.00005", "0.00002"}, "thou": {"0.1", "0.05", "0.02"}}
 	units := []string{"mm", "µm", "cm", "in", "thou"}
 	roundings := []string{"half-even", "half-up", "truncate"}
