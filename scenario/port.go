@@ -76,16 +76,10 @@ func (l *loader) renames(names *placeNames, c *Cue, cue, g int) error {
 			names.rename(i, cue, act.Return, c.At.D(), c.At.D()+act.For.D())
 		}
 	case stage.SwapPorts:
-		other, err := l.gaugeIndex(act.With)
-		if err != nil {
+		if err := l.CanSwap(g, act.With); err != nil {
 			return err
 		}
-		if g < 0 || other < 0 || g == other {
-			return errors.New("it is done to one gauge, with another: write gauge: and with:")
-		}
-		if err := l.alike(g, other); err != nil {
-			return err
-		}
+		other := l.GaugeIndex(act.With)
 		a, b := names.now(g).name, names.now(other).name
 		names.rename(g, cue, b, c.At.D(), c.At.D()+act.For.D())
 		names.rename(other, cue, a, c.At.D(), c.At.D()+act.For.D())
@@ -93,13 +87,21 @@ func (l *loader) renames(names *placeNames, c *Cue, cue, g int) error {
 	return nil
 }
 
-// alike says why a host cannot find out that two gauges have changed places.
-func (l *loader) alike(g, h int) error {
-	a, b := &l.Play.Cast[g], &l.Play.Cast[h]
-	names := [2]string{l.Gauges[g].Name, l.Gauges[h].Name}
+// CanSwap says why a gauge, −1 for none, cannot swap ports with another, or why a
+// host could not find out that they have.
+func (s *Scenario) CanSwap(g int, with string) error {
+	h, err := s.gaugeIndex(with)
+	if err != nil {
+		return err
+	}
+	if g < 0 || h < 0 || g == h {
+		return errors.New("it is done to one gauge, with another: write gauge: and with:")
+	}
+	a, b := &s.Play.Cast[g], &s.Play.Cast[h]
+	names := [2]string{s.Gauges[g].Name, s.Gauges[h].Name}
 	switch {
-	case l.Gauges[g].Port != l.Gauges[h].Port:
-		return fmt.Errorf("%s appears at a %s and %s at a %s: neither can take the other's place", names[0], l.Gauges[g].Port, names[1], l.Gauges[h].Port)
+	case s.Gauges[g].Port != s.Gauges[h].Port:
+		return fmt.Errorf("%s appears at a %s and %s at a %s: neither can take the other's place", names[0], s.Gauges[g].Port, names[1], s.Gauges[h].Port)
 	case a.Dialect != b.Dialect || a.Line != b.Line || len(a.Profile.Channels) != len(b.Profile.Channels):
 		return fmt.Errorf("%s and %s differ in dialect, line or channels: a host could not talk to the one in the other's place", names[0], names[1])
 	case a.Profile.Serial == b.Profile.Serial:

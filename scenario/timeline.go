@@ -12,12 +12,12 @@ import (
 )
 
 // gaugeIndex finds a gauge by its name; "" is all of them, −1.
-func (l *loader) gaugeIndex(name string) (int, error) {
+func (s *Scenario) gaugeIndex(name string) (int, error) {
 	if name == "" {
 		return -1, nil
 	}
 	var names []string
-	for i, g := range l.Gauges {
+	for i, g := range s.Gauges {
 		if g.Name == name {
 			return i, nil
 		}

@@ -244,6 +244,38 @@ func TestKeptPlaysBackTheSameBytes(t *testing.T) {
 	})
 }
 
+// Ports that cannot be swapped are refused and not kept, so that what is kept can be
+// read again.
+//
+// Kind: process.
+func TestARefusedSwapIsNotKept(t *testing.T) {
+	t.Parallel()
+	h := open(t, control.Options{})
+	for _, c := range []struct {
+		act, why string
+	}{
+		{`{"do":"swap ports","with":"shim-stand","for":"1 s","gauge":"shim-stand"}`, "one gauge, with another"},
+		{`{"do":"swap ports","with":"shim-stand","for":"1 s"}`, "one gauge, with another"},
+		{`{"do":"swap ports","with":"shim-stick","for":"1 s","gauge":"shim-stand"}`, "shim-stick"},
+		{`{"do":"swap ports","with":"shim-snap","for":"1 s","gauge":"shim-stand"}`, "differ in dialect"},
+		{`{"do":"restart host","for":"1 s"}`, "no host is run here"},
+	} {
+		code, body := h.send("POST", "v1/acts", c.act)
+		require.Contains(t, []int{400, 409}, code, c.act)
+		require.Contains(t, body, c.why, c.act)
+	}
+	h.act(`{"do":"tag"}`)
+	code, body := h.send("GET", "v1/scenario", "")
+	require.Equal(t, 200, code)
+	var kept control.Kept
+	require.NoError(t, json.Unmarshal([]byte(body), &kept))
+	require.NotContains(t, kept.Text, "swap ports")
+	require.NotContains(t, kept.Text, "restart host")
+	require.NotContains(t, kept.Text, "refused")
+	cues := parse(t, []byte(kept.Text)).Cues // and it can be read
+	require.Equal(t, stage.Tag{}, cues[len(cues)-1].Act)
+}
+
 // A page that names the gauge in hand is told of no other's stream, and of all
 // tags; one that names a gauge that is not there is refused.
 //
