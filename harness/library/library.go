@@ -6,7 +6,6 @@ import (
 	"io/fs"
 	"path"
 	"path/filepath"
-	"slices"
 	"sort"
 	"strings"
 
@@ -30,8 +29,9 @@ func Shipped(dir string) []string {
 	return files
 }
 
-// Find reads a file by its path, or a shipped one of a folder by its name, with or
-// without its number: 03-inch-host, or inch-host.
+// Find reads a file by its path, or a shipped one of a folder by its name. A scenario
+// or a lesson is also found without its number, 03-inch-host as inch-host, and by words
+// of its name that no other has: inch.
 func Find(dir, name string) (file string, text []byte, err error) {
 	text, err = infile.Read(infile.Anywhere, name, infile.Text)
 	if err == nil {
@@ -41,22 +41,44 @@ func Find(dir, name string) (file string, text []byte, err error) {
 		return name, nil, err
 	}
 	names := Shipped(dir)
-	if dir == "." && slices.Contains(Shipped("lessons"), name) {
-		dir, names = "lessons", []string{name}
-	}
-	for _, n := range names {
-		if _, bare, _ := strings.Cut(n, "-"); n == name || dir == "." && bare == name {
-			file = path.Join(dir, n+".yaml")
-			text, err = scenarios.Files.ReadFile(file)
-			return "shipped/" + file, text, err
+	if dir == "." {
+		for _, n := range Shipped("lessons") {
+			names = append(names, "lessons/"+n)
 		}
 	}
-	what := map[string]string{".": "scenario", "dialects": "dialect", "hosts": "host description", "lines": "line"}[dir]
+	var known, words []string
+	for _, n := range names {
+		short := path.Base(n)
+		known = append(known, short)
+		_, bare, numbered := strings.Cut(short, "-")
+		if numbered = numbered && dir == "."; numbered {
+			known = append(known, bare)
+		}
+		if short == name || numbered && bare == name {
+			return read(dir, n)
+		}
+		if numbered && strings.Contains("-"+bare+"-", "-"+name+"-") {
+			words = append(words, n)
+		}
+	}
+	if len(words) == 1 {
+		return read(dir, words[0])
+	}
 	want := "the shipped ones are " + strings.Join(names, ", ")
-	if near := strict.Nearest(name, names); near != "" {
+	if near := strict.Nearest(name, known); len(words) > 1 {
+		want = "did you mean one of " + strings.ReplaceAll(strings.Join(words, ", "), "lessons/", "") + "?"
+	} else if near != "" {
 		want = fmt.Sprintf("did you mean %q?", near)
 	}
+	what := map[string]string{".": "scenario", "dialects": "dialect", "hosts": "host description", "lines": "line"}[dir]
 	return name, nil, fmt.Errorf("there is no file and no shipped %s %q; %s", what, name, want)
+}
+
+// read reads a shipped file.
+func read(dir, name string) (string, []byte, error) {
+	file := path.Join(dir, name+".yaml")
+	text, err := scenarios.Files.ReadFile(file)
+	return "shipped/" + file, text, err
 }
 
 // DialectsBeside finds the dialects of a scenario: shipped ones by name,
