@@ -841,44 +841,6 @@ until: 24 h
 	require.Empty(t, p.Log())
 }
 
-// The shipped lessons are complete: they play in under five minutes, do what
-// they say, and every chapter has something to say, to ask and to answer.
-//
-// Kind: property.
-func TestLessons(t *testing.T) {
-	for _, file := range lessons(t) {
-		text, err := scenarios.Files.ReadFile(file)
-		require.NoError(t, err)
-		s := parse(t, string(text))
-		require.NotEmpty(t, s.Expect, file)
-		require.NoError(t, paper.Expectations(t.Context(), s), file)
-		require.Less(t, s.Play.Until, 5*time.Minute, file)
-		require.GreaterOrEqual(t, len(s.Chapters), 5, file)
-		all, err := paper.Ledger(t.Context(), s)
-		require.NoError(t, err, file)
-		for _, e := range all { // but for the press on a gauge whose cell is empty
-			require.True(t, !strings.HasPrefix(e.Note, ledger.NotDone) || e.T == 80*time.Second && e.Gauge == "loud-snap", "%s: %s", file, e.Note)
-		}
-		for i, c := range s.Chapters {
-			next := s.Play.Until
-			if i+1 < len(s.Chapters) {
-				next = s.Chapters[i+1].At.D()
-			}
-			require.Greater(t, next-c.At.D(), 15*time.Second, "%s: %s leaves no time to ask", file, c.Title)
-			require.NotEmpty(t, c.Say)
-			require.NotEmpty(t, c.Ask)
-			require.NotEmpty(t, c.Answer)
-		}
-	}
-}
-
-func lessons(t testing.TB) []string {
-	files, err := fs.Glob(scenarios.Files, "lessons/*.yaml")
-	require.NoError(t, err)
-	require.Len(t, files, 6)
-	return files
-}
-
 // eachLesson puts each lesson on a bench, and a browser's page beside it.
 func eachLesson(t *testing.T, do func(t *testing.T, file string, h *house, p *chromium.Page)) {
 	b := chromium.Start(t)
