@@ -1,6 +1,7 @@
 package library
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -47,12 +48,13 @@ func Find(dir, name string) (file string, text []byte, err error) {
 		}
 	}
 	var known, words []string
+	full := map[string]string{} // names by those without number
 	for _, n := range names {
 		short := path.Base(n)
 		known = append(known, short)
 		_, bare, numbered := strings.Cut(short, "-")
-		if numbered = numbered && dir == "."; numbered {
-			known = append(known, bare)
+		if numbered = numbered && dir == "."; numbered && full[bare] == "" {
+			known, full[bare] = append(known, bare), short
 		}
 		if short == name || numbered && bare == name {
 			return read(dir, n)
@@ -68,7 +70,7 @@ func Find(dir, name string) (file string, text []byte, err error) {
 	if near := strict.Nearest(name, known); len(words) > 1 {
 		want = "did you mean one of " + strings.ReplaceAll(strings.Join(words, ", "), "lessons/", "") + "?"
 	} else if near != "" {
-		want = fmt.Sprintf("did you mean %q?", near)
+		want = fmt.Sprintf("did you mean %q?", cmp.Or(full[near], near))
 	}
 	what := map[string]string{".": "scenario", "dialects": "dialect", "hosts": "host description", "lines": "line"}[dir]
 	return name, nil, fmt.Errorf("there is no file and no shipped %s %q; %s", what, name, want)

@@ -18,8 +18,8 @@ func TestFindByAPartOfItsName(t *testing.T) {
 		"max-min-fim":  "shipped/06-max-min-fim.yaml",
 		"03-inch-host": "shipped/03-inch-host.yaml",
 		"inch":         "shipped/03-inch-host.yaml",
-		"radoi":        `did you mean "radio"?`,
-		"adio":         `did you mean "radio"?`,
+		"radoi":        `did you mean "5-radio"?`,
+		"adio":         `did you mean "5-radio"?`,
 		"xylophone":    "the shipped ones are ",
 	} {
 		file, _, err := library.Find(".", name)
