@@ -41,7 +41,7 @@ var gauges = []mutant{
 	{rule: "a second press counts within its time", old: "b.single, b.until = true, at+spec.DoubleWithin", new: "b.single, b.until = true, at+2*spec.DoubleWithin"},
 	{rule: "a second press after its time is a first one", old: "case b.single && at <= b.until:", new: "case b.single:",
 		survives: "buttonLapse has made a first press of it by then; the condition only guards against a step that comes late"},
-	{rule: "a gauge goes off when idle", old: "at >= g.stirred+g.IdleOff {", new: "at >= g.stirred+2*g.IdleOff {"},
+	{rule: "a gauge goes off when idle", old: "at >= g.stirred+g.IdleOff {", new: "at >= g.stirred+g.IdleOff/2 {"},
 	{rule: "a gauge that starts takes its time", old: "g.wakeAt = at + g.p.Power.StartUp", new: "g.wakeAt = at"},
 	{rule: "a gauge with a dead cell does not start", old: "if g.power != Off || g.dead {", new: "if g.power != Off {"},
 	{rule: "tags that wait are lost when the gauge goes off", old: "g.waiting, g.unacked, g.late = nil, nil, nil", new: "g.unacked, g.late = nil, nil"},

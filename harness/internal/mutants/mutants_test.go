@@ -93,7 +93,7 @@ func TestMutants(t *testing.T) {
 	if *oracle {
 		from = slices.DeleteFunc(from, func(m place) bool { return m.dir != "harness/cause" || m.unseen != "" })
 	}
-	n, greater := 3, 24
+	n, greater := 3, 60
 	if *all {
 		n, greater = len(from), len(from)
 	}
@@ -146,10 +146,9 @@ func (m place) test(t *testing.T, file, src string) (failed bool, out string) {
 	}
 	cmd := exec.CommandContext(t.Context(), "go", args...)
 	cmd.Dir = root
-	cmd.Env = append(os.Environ(), "RAPID_SHRINKTIME=0s") // any case that fails will do
-	if *oracle {
-		cmd.Env = append(cmd.Env, "UNDERSTUDY_LONG=1", "UNDERSTUDY_SEED=1") // the same share every day
-	}
+	long := map[bool]string{true: "UNDERSTUDY_LONG=1", false: "UNDERSTUDY_LONG=0"}[*oracle]
+	// Any case that fails will do, and the same samples every day.
+	cmd.Env = append(os.Environ(), "RAPID_SHRINKTIME=0s", "UNDERSTUDY_SEED=1", long)
 	b, err := cmd.CombinedOutput()
 	out = string(b)
 	require.NotContains(t, out, "[build failed]", "the mutant does not compile")
