@@ -66,9 +66,10 @@ func Find(dir, name string) (file string, text []byte, err error) {
 	if len(words) == 1 {
 		return read(dir, words[0])
 	}
-	want := "the shipped ones are " + strings.Join(names, ", ")
+	list := func(of []string) string { return strings.ReplaceAll(strings.Join(of, ", "), "lessons/", "") }
+	want := "the shipped ones are " + list(names)
 	if near := strict.Nearest(name, known); len(words) > 1 {
-		want = "did you mean one of " + strings.ReplaceAll(strings.Join(words, ", "), "lessons/", "") + "?"
+		want = "did you mean one of " + list(words) + "?"
 	} else if near != "" {
 		want = fmt.Sprintf("did you mean %q?", cmp.Or(full[near], near))
 	}
