@@ -36,9 +36,6 @@ func FromLedger(entries []ledger.Entry, began time.Time) *Capture {
 				if e.Out.Bytes == nil {
 					raw = append(raw, frames[e.Gauge][id]...)
 				}
-				if e.Out.Fault != "split" && e.Out.Fault != "duplicate" {
-					delete(frames[e.Gauge], id)
-				}
 			}
 			if len(raw) > 0 {
 				add(FromGauge, raw, "")
