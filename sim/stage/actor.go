@@ -173,26 +173,3 @@ func (a *actor) powered(e *gauge.Emission) {
 func (a *actor) note(text string) {
 	a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindGauge, Note: text})
 }
-
-func (a *actor) status() Status {
-	s := Status{Name: a.name, At: a.s.now, Tags: a.tags, Frames: a.frames, Lost: a.lost, Link: a.link.Phase.String()}
-	s.Percent, s.Low = a.percent()
-	if a.port != nil {
-		s.Path, s.Open = a.port.Path(), a.port.Open()
-	}
-	r := a.g.Readings(nil)[0]
-	s.Zone = r.Zone.String()
-	if r.Void != gauge.Valid {
-		s.Reading = r.Void.String()
-	} else {
-		s.Reading = r.Shown.String() + " " + r.Unit.Symbol()
-	}
-	if p := a.g.Power(); p != gauge.On {
-		s.Reading, s.Zone = p.String(), "void"
-	}
-	s.Face = a.g.Face()
-	for i, state := range a.g.Lamps() {
-		s.Lamps = append(s.Lamps, Lamp{a.m.Profile.Lamps[i].Name, state, a.g.Look(i)})
-	}
-	return s
-}

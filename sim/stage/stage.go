@@ -417,42 +417,6 @@ func (s *Stage) call(ctx context.Context, f func()) error {
 	}
 }
 
-// Status is how a gauge stands.
-type Status struct {
-	Name, Path string
-	At         time.Duration
-	Reading    string // of the first channel, with its unit, or why it is void
-	Zone       string
-	Tags       int
-	Percent    int
-	Low        bool
-	Link       string
-	Open       bool // a host has the port open
-	Frames     int
-	Lost       int        // frames that did not reach the port
-	Face       gauge.Face // what the display shows
-	Lamps      []Lamp
-}
-
-// Lamp is what a lamp shows, and how it looks; a Look without a colour is dark.
-type Lamp struct {
-	Name, State string
-	gauge.Look
-}
-
-// Status returns how each gauge stands. It may be called while the stage runs.
-func (s *Stage) Status(ctx context.Context) ([]Status, error) {
-	var all []Status
-	if err := s.call(ctx, func() {
-		for _, a := range s.actors {
-			all = append(all, a.status())
-		}
-	}); err != nil {
-		return nil, err // the loop may still be about to fill it in
-	}
-	return all, nil
-}
-
 func (s *Stage) cue(i int) {
 	c := &s.play.Cues[i]
 	s.write(ledger.Entry{Kind: ledger.KindCue, Gauge: s.nameOf(c.Gauge), Note: c.Text})
