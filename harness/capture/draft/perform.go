@@ -52,6 +52,9 @@ func (l *line) perform() {
 		}
 	}
 	p.end = p.now + max(p.period/2, 10*time.Millisecond)
+	if slices.ContainsFunc(l.seen, func(s sight) bool { return s.kind == damaged }) {
+		p.end += time.Second // what a host refuses comes again
+	}
 	if p.streaming && p.slot >= 0 { // no sample more than was heard
 		p.end = max(p.now+p.step(), min(p.end, p.sample(p.slot+1)-p.step()))
 	}
