@@ -61,7 +61,7 @@ var siblings = map[string][]string{
 	"harness/proof":          {"harness/judge", "harness/library", "harness/paper", "harness/rehearse", "harness/report", "harness/schema"},
 	"harness/rehearse":       {"harness/budget", "harness/paper", "harness/shard", "harness/show"},
 	"harness/replay":         {"harness/capture"},
-	"harness/report":         {"harness/diagnosis", "harness/judge", "harness/show"},
+	"harness/report":         {"harness/cause", "harness/diagnosis", "harness/judge", "harness/show"},
 	"harness/suite":          {"harness/budget", "harness/check", "harness/library", "harness/hostfile", "harness/judge"},
 	"harness/tap":            {"harness/capture"},
 	"scenario/generate":      {"scenario", "scenario/generate/cover"},

@@ -66,8 +66,8 @@ func (j *judging) parts(base *outcome) ([]span, string) {
 		base.cut(&spans[i], len(j.readings), n)
 	}
 	first, last := j.h.Seen[spans[0].from].At, j.h.Seen[spans[len(spans)-1].to-1].At
-	return spans, fmt.Sprintf("causes were looked for in %d parts of the run between %.1f s and %.1f s, around %d of the %d findings, and what was found was held against all of it",
-		len(spans), first.Seconds(), last.Seconds(), min(used, len(base.diffs)), len(base.diffs))
+	return spans, fmt.Sprintf("causes were looked for in %s of the run between %.1f s and %.1f s, around %d of the %d findings, and what was found was held against all of it",
+		map[bool]string{true: "one part", false: fmt.Sprintf("%d parts", len(spans))}[len(spans) == 1], first.Seconds(), last.Seconds(), min(used, len(base.diffs)), len(base.diffs))
 }
 
 // around chooses places in the run: of each kind of disagreement in each stream the

@@ -10,6 +10,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"example.org/understudy/harness/cause"
 	"example.org/understudy/harness/diagnosis"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/stage/ledger"
@@ -174,10 +175,14 @@ func explainsText(n, findings, left int) string {
 // rivalTexts are what else fits the rows that a cause explains.
 func rivalTexts(ex *judge.Explanation) (out []string) {
 	for _, r := range ex.Rivals {
+		what := r.Name
+		if c, ok := cause.Find(r.Name); ok {
+			what = fmt.Sprintf("%s %s (%s)", c.Code, c.Name, c.Looks)
+		}
 		if r.Same {
-			out = append(out, r.Name+" would leave the same records here")
+			out = append(out, what+" would leave the same records here")
 		} else {
-			out = append(out, r.Name+" fits all of these rows too")
+			out = append(out, what+" fits all of these rows too")
 		}
 	}
 	return append(out, orTexts(ex.Or)...)
