@@ -49,15 +49,6 @@ func TestMain(m *testing.M) {
 	goleak.VerifyTestMain(m)
 }
 
-func parse(t testing.TB, text string) *scenario.Scenario {
-	s, err := scenario.Parse("s.yaml", []byte(text), func(name string) (string, []byte, error) {
-		b, err := scenarios.Files.ReadFile("dialects/" + name + ".yaml")
-		return name, b, err
-	})
-	require.NoError(t, err)
-	return s
-}
-
 // lathe is a scenario of n gauges of several kinds.
 func lathe(n int, hz string) string {
 	var b strings.Builder

@@ -191,3 +191,12 @@ func TestLateTagsComeInTheirChapter(t *testing.T) {
 		}
 	}
 }
+
+func parse(t testing.TB, text string) *scenario.Scenario {
+	s, err := scenario.Parse("s.yaml", []byte(text), func(name string) (string, []byte, error) {
+		b, err := scenarios.Files.ReadFile("dialects/" + name + ".yaml")
+		return name, b, err
+	})
+	require.NoError(t, err)
+	return s
+}
