@@ -28,6 +28,9 @@ func (v Variant) Cause() Cause { return catalogue[v.defect].Cause }
 // Number reports whether the mistake changes the number that is recorded.
 func (v Variant) Number() bool { return v.defect <= notRounded }
 
+// Rounds reports whether the mistake is made in rounding that number.
+func (v Variant) Rounds() bool { return v.defect >= truncates && v.defect <= notRounded }
+
 // Rank orders causes: the lower is named first where all else is equal.
 func (v Variant) Rank() int { return int(v.defect) }
 

@@ -30,7 +30,7 @@ func (c *Check) describedBy(out *Outcome, left records.Left) {
 	}
 	gaps := c.gaps(out, left)
 	rest := map[string]int{} // findings of each cause that are the host's
-	hosts := 0
+	hosts, taken := 0, map[string]bool{}
 	for i := range out.Findings {
 		f := &out.Findings[i]
 		g := slices.IndexFunc(gaps, func(g *gap) bool { return g.explains(f) })
@@ -40,10 +40,11 @@ func (c *Check) describedBy(out *Outcome, left records.Left) {
 			continue
 		}
 		gaps[g].findings++
+		taken[f.Cause] = true
 		f.Cause, f.Rule = "", "this may be the host description's: "+gaps[g].ask
 	}
 	named := len(out.Explanations)
-	out.Explanations = slices.DeleteFunc(out.Explanations, func(e judge.Explanation) bool { return rest[e.Cause.Name] == 0 })
+	out.Explanations = slices.DeleteFunc(out.Explanations, func(e judge.Explanation) bool { return taken[e.Cause.Name] && rest[e.Cause.Name] == 0 })
 	asked := false
 	for _, g := range gaps {
 		if g.findings > 0 {
@@ -132,7 +133,7 @@ func (c *Check) gaps(out *Outcome, left records.Left) (gaps []*gap) {
 			}, "%s", ask)
 		}
 	}
-	return append(gaps, c.empty(out.Records)...)
+	return append(gaps, c.empty(out)...)
 }
 
 // hasWord reports whether the description, or else the records, have a word for a zone.
@@ -150,8 +151,8 @@ func (c *Check) hasWord(out *Outcome, name string) bool {
 }
 
 // empty are the columns that the description names and no record fills.
-func (c *Check) empty(recs []judge.Record) (gaps []*gap) {
-	d := &c.Host.Records
+func (c *Check) empty(out *Outcome) (gaps []*gap) {
+	d, recs := &c.Host.Records, out.Records
 	if d.OurNames || len(recs) == 0 {
 		return nil // the host writes our columns, and says so
 	}
@@ -171,8 +172,12 @@ func (c *Check) empty(recs []judge.Record) (gaps []*gap) {
 		if !col.set.Set() || slices.ContainsFunc(recs, func(r judge.Record) bool { return col.fill(&r) }) {
 			continue
 		}
-		gaps = append(gaps, &gap{ask: fmt.Sprintf("no row has anything in the column of %s: write the right column, or leave %s out and say that the host does not claim it", col.name, col.name),
-			explains: func(f *judge.Finding) bool { return slices.Contains(col.makes, f.Kind) }})
+		g := &gap{ask: fmt.Sprintf("no row has anything in the column of %s: write the right column, or leave %s out and say that the host does not claim it", col.name, col.name),
+			explains: func(f *judge.Finding) bool { return slices.Contains(col.makes, f.Kind) }}
+		// Where no row stands in the place of one that should fill it, those are missing.
+		if slices.ContainsFunc(out.Findings, func(f judge.Finding) bool { return f.Record != nil && g.explains(&f) }) {
+			gaps = append(gaps, g)
+		}
 	}
 	return gaps
 }

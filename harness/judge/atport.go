@@ -45,6 +45,8 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 		if e.Port.Note == "true" {
 			f.Breaks++
 		}
+	case "garbage":
+		f.Garbled = append(f.Garbled, e.Port.Note)
 	case "stalled":
 		if e.Port.Lasted > f.Stall {
 			f.Stall, f.StallAt = e.Port.Lasted, e.T

@@ -12,11 +12,12 @@ import (
 type diff struct {
 	want   *cause.Want // nil for a row without one
 	kind   Kind
-	rec    int32 // −1 for a want without a row
-	at     int32 // in History.Seen, about; −1 when unknown
-	stream int32 // of readings; −1 when it is none
-	gauge  int32 // of events and facts
-	nth    int32 // of facts: which; of a row too many: the how manieth after the one at
+	rec    int32         // −1 for a want without a row
+	at     int32         // in History.Seen, about; −1 when unknown
+	stream int32         // of readings; −1 when it is none
+	gauge  int32         // of events and facts
+	after  time.Duration // the one at, by the times of the rows
+	nth    int32         // of facts: which; of a row too many: the how manieth after the one at
 	// Of one among equal neighbours it cannot be known which it is: first is the
 	// want or the row they begin with, like their number, place which of those
 	// that differ it is.
@@ -488,6 +489,19 @@ func (s *sides) repeats(i, k int) *cause.Want {
 	return nil
 }
 
+// between is how long after one row another was written, on the timeline, as far as their
+// times and the pace tell.
+func (j *judging) between(first, next int32) time.Duration {
+	if first < 0 || !j.RealTime || !j.records[first].HasTime || !j.records[next].HasTime {
+		return 0
+	}
+	took := max(0, j.records[next].Time.Sub(j.records[first].Time))
+	if j.Speed > 0 {
+		took = time.Duration(float64(took) * j.Speed)
+	}
+	return took
+}
+
 func (j *judging) compareEvents(out *outcome, rows *cause.Rows, s *eventSides, with streams, g int32) {
 	mine := with.mine
 	wants, recs, match := s.wants, s.recs, mine[len(mine)-1].match
@@ -533,14 +547,14 @@ func (j *judging) compareEvents(out *outcome, rows *cause.Rows, s *eventSides, w
 			out.lost += int(w.Loss)
 		}
 	}
-	last := int32(-1)
+	last, row := int32(-1), int32(-1)
 	for k, u := range used {
 		if u {
-			last = at[k]
+			last, row = at[k], recs[k]
 		} else if lost := uint64(cause.LinkLostEvent); rows.Again && s.RecordKey(k) == lost && (k > 0 && s.RecordKey(k-1) == lost || k+1 < len(recs) && s.RecordKey(k+1) == lost) {
 			out.slack++
 		} else {
-			out.diffs = append(out.diffs, diff{kind: KindEventExtra, rec: recs[k], stream: -1, gauge: g, at: last})
+			out.diffs = append(out.diffs, diff{kind: KindEventExtra, rec: recs[k], stream: -1, gauge: g, at: last, after: j.between(row, recs[k])})
 		}
 	}
 }

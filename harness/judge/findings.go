@@ -50,7 +50,7 @@ func (j *judging) findings(base *outcome, ex explained, byKind map[Kind]int) []F
 func (j *judging) finding(d *diff) Finding {
 	f := Finding{Kind: d.kind}
 	if d.at >= 0 {
-		f.At = j.h.Seen[d.at].At
+		f.At = j.h.Seen[d.at].At + d.after
 	}
 	if d.rec >= 0 {
 		rec := &j.records[d.rec]
@@ -285,6 +285,9 @@ func (j *judging) settingWords(f *Finding, d *diff) {
 		f.Got = "at another place in the order"
 	case KindSettingMissing:
 		f.Got = "not written"
+		if bad := j.h.Gauges[d.gauge].Garbled; len(bad) > 0 {
+			f.Got += fmt.Sprintf(", and sent what the gauge could not read, %d times (%s)", len(bad), bad[len(bad)-1])
+		}
 		j.instead(d, func(_, got cause.Write) bool {
 			other := !slices.ContainsFunc(g.Writes, func(due cause.Write) bool { return say(due) == say(got) })
 			if other {

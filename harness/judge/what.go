@@ -156,12 +156,33 @@ func (j *judging) values(examples []*item) (ws []what) {
 			v, ok := op.do(it.w.Value)
 			return answer{v: v}, ok
 		})
+		if strings.HasSuffix(op.text, " by 25.4") {
+			continue // a number in one unit is taken for one in another
+		}
 		add(op.bits+1, op.text+", in the unit it was sent in", func(it *item) (answer, bool) {
 			if it.r == nil || it.r.Void {
 				return answer{}, false
 			}
 			v, ok := op.do(it.r.Shown)
 			return j.shown(it, v.Mul(decimal.New(int64(it.r.Unit.Size()), 0))), ok
+		})
+	}
+	for _, u := range [][2]decimal.Unit{{decimal.IN, decimal.MM}, {decimal.MM, decimal.IN}} {
+		names := map[decimal.Unit]string{decimal.IN: "inches", decimal.MM: "millimetres"}
+		add(5, fmt.Sprintf("the number in %s is taken for one in %s", names[u[0]], names[u[1]]), func(it *item) (answer, bool) {
+			if it.r == nil || it.r.Void || it.r.Unit != u[0] {
+				return answer{}, false
+			}
+			return j.shown(it, it.r.Shown.Mul(decimal.New(int64(u[1].Size()), 0))), true
+		})
+	}
+	if c, _ := j.Resolution.Trim().Coefficient(); c > 1 {
+		e := j.Resolution.Trim().Exponent()
+		add(4, fmt.Sprintf("the value is in steps of %s, not of %s", j.number(decimal.New(1, e)), j.number(j.Resolution)), func(it *item) (answer, bool) {
+			if it.r == nil || it.r.Void {
+				return answer{}, false
+			}
+			return answer{v: it.r.Length().Quo(decimal.New(int64(j.Unit.Size()), 0), e, j.Rounding)}, true
 		})
 	}
 	for _, op := range j.stepping() {

@@ -2,11 +2,13 @@ package judge
 
 import (
 	"bytes"
+	"encoding/hex"
 	"fmt"
 	"maps"
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"example.org/understudy/harness/cause"
@@ -118,7 +120,7 @@ func (j *judging) conditions(items []*item) (cs []when) {
 	add(5, "the tag number does not follow the one before it", "", before(func(it, p *item) bool { return it.w.Tagged && p.w.Tagged && it.w.Tag != p.w.Tag+1 }))
 	trips(3, "another gauge sent the same tag number before it or with it", "", func(it *item) bool { return it.echo > notSent })
 	trips(2.5, "another gauge sent the same tag number with the same reading before it or with it", "", func(it *item) bool { return it.echo == sentSame })
-	add(3, "the same tag number comes again later", "", func(it *item) bool { return it.comes })
+	trips(3, "the same tag number comes again later", "", func(it *item) bool { return it.comes })
 	add(3, "the same tag number came before", "", func(it *item) bool { return it.came })
 	frame := func(bits float64, text, no string, f func(s *cause.Seen) bool) {
 		add(bits, text, no, func(it *item) bool { return it.seen != nil && f(it.seen) })
@@ -222,14 +224,19 @@ var telling = []byte{0x00, 0x03, 0x04, 0x0a, 0x0d, 0x11, 0x13, 0x1a, 0x7d, 0x7e,
 
 // bytewise are conditions on the bytes of a frame that some mistake in decoding turns on.
 func bytewise(items []*item) (cs []when) {
+	var frames [][]byte
 	text := true
 	for _, it := range items[:min(len(items), 200)] {
 		if it.seen != nil {
+			frames = append(frames, bytes.TrimRight(it.seen.Bytes, "\r\n"))
 			text = text && !bytes.ContainsFunc(it.seen.Bytes, func(r rune) bool { return r >= 0x7f || r < ' ' && r != '\r' && r != '\n' })
 		}
 	}
 	add := func(bits float64, text string, is func(b []byte) bool) {
 		cs = append(cs, when{bits: bits, text: text, is: func(it *item) bool { return it.seen != nil && len(it.seen.Bytes) > 2 && is(it.seen.Bytes) }})
+	}
+	if text && !checked(frames) {
+		return cs
 	}
 	if text {
 		add(2, "the check at the end of the frame begins with 0", func(b []byte) bool {
@@ -244,6 +251,40 @@ func bytewise(items []*item) (cs []when) {
 		add(6, fmt.Sprintf("the frame holds the byte %02x", t), func(b []byte) bool { return bytes.IndexByte(b, t) >= 0 })
 	}
 	return cs
+}
+
+// checked reports whether all frames of a text end with two hexadecimal digits that are a
+// check of one kind over what stands before them.
+func checked(frames [][]byte) bool {
+	over := func(b []byte, from, less int, unhex bool, f func(sum, c byte) byte) (sum byte, ok bool) {
+		if b = b[from : len(b)-2-less]; unhex {
+			out := make([]byte, len(b)/2)
+			if _, err := hex.Decode(out, b); err != nil {
+				return 0, false
+			}
+			b = out
+		}
+		for _, c := range b {
+			sum = f(sum, c)
+		}
+		return sum, true
+	}
+	for _, f := range []func(sum, c byte) byte{
+		func(sum, c byte) byte { return sum ^ c }, func(sum, c byte) byte { return sum + c }, func(sum, c byte) byte { return sum - c },
+	} {
+		for n := range 8 { // from the second byte on, without the one before the check, of the bytes that digits stand for
+			if len(frames) > 0 && !slices.ContainsFunc(frames, func(b []byte) bool {
+				if len(b) < 5 {
+					return true
+				}
+				sum, ok := over(b, n&1, n>>1&1, n>>2 == 1, f)
+				return !ok || !strings.EqualFold(string(b[len(b)-2:]), fmt.Sprintf("%02x", sum))
+			}) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // measures are the numbers that conditions bound.
