@@ -48,10 +48,10 @@ func (v Variant) Bits() float64 {
 }
 
 // Place reports whether all that the mistake says of the rows it concerns is where in the
-// run they stand.
+// run they stand. That a host was started again tells more of those before it.
 func (v Variant) Place() bool {
 	switch v.defect {
-	case firstTagMissed, tagLostAtRejoin, rowsBuffered, lastRowLost, startsOver:
+	case firstTagMissed, tagLostAtRejoin, rowsBuffered, lastRowLost:
 		return true
 	}
 	return false

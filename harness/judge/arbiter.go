@@ -200,6 +200,7 @@ func (ex *explained) yield(f found) {
 		in[k] = true
 	}
 	whole := map[string]int{} // causes of which it explains all
+	joint := 0.0              // bits of those that explain nothing but what another one does with them
 	for _, e := range ex.named {
 		own, shared := 0, 0
 		for k, name := range ex.of {
@@ -212,8 +213,11 @@ func (ex *explained) yield(f found) {
 		}
 		if own > 0 && shared == own {
 			whole[e.Cause.Name] = own
+		} else if own == 0 {
+			joint += e.bits()
 		}
 	}
+	told := len(ex.named)
 	ex.named = slices.DeleteFunc(ex.named, func(e Explanation) bool {
 		own, ok := whole[e.Cause.Name]
 		switch {
@@ -222,7 +226,7 @@ func (ex *explained) yield(f found) {
 		case len(whole) > 1 || len(in) > own:
 		case f.of == ofRun && f.bits <= plain && cause.Named(e.Cause.Name)[0].Effects() == cause.OnTime:
 		case ex.loose[e.Cause.Name] && (f.bits <= plain || f.saves-f.prior()+f.bits > loosely):
-		case f.of == ofZone && f.bits < e.bits():
+		case f.of == ofZone && f.bits < e.bits()+joint:
 		case f.trips && (f.of == ofRun || f.bits <= rare && cause.Named(e.Cause.Name)[0].Effects()&^cause.OnEvent == cause.OnLoss || cause.Named(e.Cause.Name)[0].Place()):
 		default:
 			return false
@@ -230,6 +234,10 @@ func (ex *explained) yield(f found) {
 		ex.forget(e.Cause.Name)
 		return true
 	})
+	if joint > 0 && len(ex.named) < told { // they go with the one that they were told beside
+		of := slices.Collect(maps.Values(ex.of))
+		ex.named = slices.DeleteFunc(ex.named, func(e Explanation) bool { return !slices.Contains(of, e.Cause.Name) })
+	}
 	for k := range ex.named {
 		if n := whole[ex.named[k].Cause.Name]; n > 0 && (n <= thin || f.of == ofZone) {
 			ex.named[k].Or = append(append(ex.named[k].Or, f.Text), f.Or...)

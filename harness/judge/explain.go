@@ -395,15 +395,12 @@ func (t *trial) clean(r tried) bool {
 	return true
 }
 
-// stands reports whether a cause explains something without the others of its group. Of
-// two in the rounding, or in the zone, one may make whatever the other does not: together
-// they fit rows that neither has to do with.
+// stands reports whether a mistake in the rounding explains something without the others of
+// its kind: of two one may make whatever the other does not, so that together they fit
+// rows that neither has to do with.
 func (t *trial) stands(h cause.Hypothesis, v cause.Variant) bool {
-	if !v.Rounds() && v.Effects() != cause.OnZone {
-		return true
-	}
-	rest := slices.DeleteFunc(slices.Clone(h), func(w cause.Variant) bool { return w.Cause().Code[1] == v.Cause().Code[1] })
-	return len(rest) == len(h)-1 || explains(holds(t.testSpans(rest, t.spans)), holds(t.testSpans(rest.With(v), t.spans)), v) > 0
+	rest := slices.DeleteFunc(slices.Clone(h), cause.Variant.Rounds)
+	return !v.Rounds() || len(rest) == len(h)-1 || explains(holds(t.testSpans(rest, t.spans)), holds(t.testSpans(rest.With(v), t.spans)), v) > 0
 }
 
 // refuted reports whether rows are against a hypothesis. At the edges of parts it is not
