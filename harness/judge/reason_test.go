@@ -9,6 +9,7 @@ import (
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/zone"
+	"github.com/google/go-cmp/cmp"
 )
 
 // bytesBy gives each frame of an account bytes of its own; n counts from 1.
@@ -82,6 +83,26 @@ func TestOneReasonIsToldTruly(t *testing.T) {
 				t.Errorf("%s, told:\n%s\n%s", res.Verdict, all, describe(res.Findings))
 			}
 		})
+	}
+}
+
+// Among equal readings a row without a tag is that of one that was sent without: what is
+// missing is the row of the tagged one, as the times of the rows say.
+//
+// Kind: outside.
+func TestTaggedOneAmongEqualOnes(t *testing.T) {
+	t.Parallel()
+	for _, others := range []string{"", "stream 8.001\n row g A - 8.001 mm inside\ntag 2 8.001\n row g A 2 8.001 mm inside\n"} {
+		equal := strings.Repeat("stream 8.000\n row g A - 8.000 mm inside\n", 12)
+		w := tell(t, "host mm 0.001 all\n"+others+equal+"tag 3 8.000\n right g A 3 8.000 mm inside\n"+equal+"tag 4 8.000\n right g A 4 8.000 mm inside\n"+equal, "wrong")
+		res := judge.Judge(w.spec, w.entries, w.records)
+		var got []string
+		for _, f := range res.Findings {
+			got = append(got, string(f.Kind)+" "+f.Expected)
+		}
+		if d := cmp.Diff([]string{"tag-lost tag 3, 8.000 mm", "tag-lost tag 4, 8.000 mm"}, got); d != "" {
+			t.Error(d)
+		}
 	}
 }
 

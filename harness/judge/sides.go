@@ -171,6 +171,9 @@ func rowKey(tag int64, hasTag bool, value *decimal.Decimal, hasValue bool) uint6
 // however long its readings stay the same.
 func (s *sides) align() []int32 {
 	match := s.pair()
+	if s.tags && slices.Contains(match, -1) {
+		s.unlend(match)
+	}
 	taken := make([]bool, len(s.recs))
 	for _, k := range match {
 		if k >= 0 {
@@ -185,6 +188,45 @@ func (s *sides) align() []int32 {
 	}
 	return match
 }
+
+// unlend gives rows without a tag that were paired with tagged readings back to equal ones
+// around that were sent without one, and have no row for it: what is missing is the row of
+// the tagged reading.
+func (s *sides) unlend(match []int32) {
+	for i, k := range match {
+		if k >= 0 && s.wants[i].Tagged && !s.rows[s.recs[k]].hasTag && !s.shift(match, i, 1) {
+			s.shift(match, i, -1)
+		}
+	}
+}
+
+// shift moves the row of want i, and those after it, or before, one want on, up to a want
+// that has none, if they fit as well there.
+func (s *sides) shift(match []int32, i, by int) bool {
+	var path []int
+	k := match[i]
+	for n := i + by; n >= 0 && n < len(match) && max(n-i, i-n) <= equalRun; n += by {
+		old := match[n]
+		switch {
+		case old >= 0 && s.Pair(n, int(k)) <= s.Pair(n, int(old)):
+			path, k = append(path, n), old
+			continue
+		case old < 0 && s.wants[n].Tagged: // missing, too
+			continue
+		case old >= 0, s.Pair(n, int(k)) > 0, !s.mixed && s.wants[n].Loss != cause.Must:
+			return false
+		}
+		k, match[i] = match[i], -1
+		for _, n := range append(path, n) {
+			match[n], k = k, match[n]
+		}
+		return true
+	}
+	return false
+}
+
+// equalRun is how many equal readings on or back a missing one is looked for.
+const equalRun = 1000
 
 func (s *sides) pair() []int32 {
 	if !s.tags || s.byValue {
