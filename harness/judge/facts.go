@@ -179,19 +179,24 @@ func sameText(a, b string) bool {
 	return strings.EqualFold(a, b)
 }
 
-// ofOtherUnit reports whether a number is what another one is in another unit, as far as
-// its digits go.
+// ofOtherUnit reports whether a unit is another one than is due, or a number what another
+// one is in another unit, as far as its digits go.
 func ofOtherUnit(due, got string) bool {
+	u, unit := decimal.ParseUnit(due)
+	v, too := decimal.ParseUnit(got)
+	if unit || too {
+		return unit && too && u != v
+	}
 	n, err := decimal.Parse(due)
 	m, wrong := decimal.Parse(got)
-	if err != nil || wrong != nil {
-		return false
+	if err != nil || wrong != nil || m.IsZero() && m.Exponent() > n.Exponent() {
+		return false // a zero with fewer decimals says nothing
 	}
 	units := []decimal.Unit{decimal.MM, decimal.IN, decimal.UM, decimal.UIN}
 	for _, from := range units {
 		for _, to := range units {
 			pm := n.Mul(decimal.New(int64(from.Size()), 0))
-			if from != to && pm.Quo(decimal.New(int64(to.Size()), 0), m.Exponent(), decimal.HalfEven).Equal(m) && !m.IsZero() {
+			if from != to && pm.Quo(decimal.New(int64(to.Size()), 0), m.Exponent(), decimal.HalfEven).Equal(m) {
 				return true
 			}
 		}
