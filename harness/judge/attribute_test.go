@@ -35,10 +35,11 @@ func (w *world) mistaken(hyp cause.Hypothesis) *world {
 	}
 	var all []placed
 	width := w.spec.Width()
+	whole := slices.ContainsFunc(hyp, cause.Variant.Whole) // it loses all that it may
 	for s, ws := range rows.Readings {
 		for _, want := range ws {
 			spoilt := want.Changed&cause.LooseValue != 0
-			if want.Loss == 0 && !spoilt || want.Loss < cause.Must && (one && want.Loss == 1 || !one && w.r.Intn(2) == 0) || want.Seen < cut {
+			if want.Loss == 0 && !spoilt || want.Loss < cause.Must && (whole || one && want.Loss == 1 || !one && w.r.Intn(2) == 0) || want.Seen < cut {
 				continue
 			}
 			ga := w.spec.Gauges[s/width]
