@@ -92,7 +92,7 @@ func (j *judging) stream(rec *Record) (g, c int, ok bool) {
 
 func (j *judging) ready(rec *Record, r *row) {
 	if rec.Tag != nil {
-		r.tag, r.hasTag = *rec.Tag, true
+		r.tag, r.hasTag, j.numbered = *rec.Tag, true, true
 	}
 	if rec.Value != nil {
 		r.value, r.hasValue = rec.Value, true

@@ -240,6 +240,7 @@ type judging struct {
 	times    []diff
 	timed    int // readable rows with a time
 	seed     maphash.Seed
+	numbered bool // some row has a tag number
 	byValue  bool // rows are identified by their values rather than by their tag numbers
 }
 

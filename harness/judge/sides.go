@@ -213,7 +213,7 @@ func (s *sides) shift(match []int32, i, by int) bool {
 			continue
 		case old < 0 && s.wants[n].Tagged: // missing, too
 			continue
-		case old >= 0, s.Pair(n, int(k)) > 0, !s.mixed && s.wants[n].Loss != cause.Must:
+		case old >= 0, s.Pair(n, int(k)) > 0, !s.numbered && s.wants[n].Loss != cause.Must:
 			return false
 		}
 		k, match[i] = match[i], -1
