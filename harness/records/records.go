@@ -5,6 +5,7 @@
 package records
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -78,13 +79,6 @@ type texts [8]string
 // one that is empty, or an event the description ignores.
 func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
 	rec := Record{Row: row, Raw: clip(raw), Kind: string(hostfile.Reading)}
-	problem := func(format string, args ...any) {
-
-		if rec.Problem != "" {
-			rec.Problem += "; "
-		}
-		rec.Problem += fmt.Sprintf(format, args...)
-	}
 	for i := range t {
 		t[i] = clip(trim(t[i]))
 	}
@@ -97,28 +91,15 @@ func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
 		return rec, false
 	}
 	when, gauge, channel, tag, value, unit, verdict, event := t[0], t[1], t[2], t[3], t[4], t[5], t[6], t[7]
-	if event != "" {
-		if e, ok := lookup(r.d.Events, event); ok {
-			if e == hostfile.Ignored {
-				r.left.ignore(event, row, value != "")
-				return rec, false
-			}
-			rec.Kind = string(e)
-		} else if e := hostfile.Event(""); e.UnmarshalText([]byte(strings.ToLower(event))) == nil {
-			rec.Kind = strings.ToLower(event)
-			if rec.Kind == string(hostfile.Ignored) {
-				r.left.ignore(event, row, value != "")
-				return rec, false
-			}
-		} else {
-			rec.Kind = event
-			problem("the event word %q is not in the host description's events", strict.Short(event))
-		}
+	r.readEvent(&rec, event)
+	if rec.Kind == string(hostfile.Ignored) {
+		r.left.ignore(event, row, value != "")
+		return rec, false
 	}
 	if when != "" {
 		at, err := r.d.Time.Parse(when)
 		if err != nil {
-			problem("%s", strict.Short(err.Error()))
+			problem(&rec, "%s", strict.Short(err.Error()))
 		} else {
 			rec.Time, rec.HasTime = at, true
 		}
@@ -131,54 +112,84 @@ func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
 			}
 		}
 		if rec.Tag == nil {
-			problem("the tag number %q is not a whole number", strict.Short(tag))
+			problem(&rec, "the tag number %q is not a whole number", strict.Short(tag))
 		}
 	}
 	rec.Text = value
-	void := value == ""
-	for _, w := range r.d.Void {
-		void = void || w == value
-	}
+	void := value == "" || slices.Contains(r.d.Void, value)
 	if !void {
 		v, inUnit, why := r.number(value)
 		if why != "" {
-			problem("%s", why)
+			problem(&rec, "%s", why)
 		} else {
 			rec.Value = &v
-			if unit == "" {
-				unit = inUnit
-			}
+			unit = cmp.Or(unit, inUnit)
 		}
 	}
-	if unit != "" {
-		word := mapped(r.d.Units, unit)
-		u, ok := decimal.ParseUnit(word)
-		if !ok {
-			u, ok = decimal.ParseUnit(strings.ToLower(word))
-		}
-		if ok {
-			rec.Unit = u.Symbol()
-		} else {
-			rec.Unit = unit
-			problem("the unit word %q is not in the host description's units", strict.Short(unit))
-		}
-	}
-	if verdict != "" {
-		z, ok := lookup(r.zones, verdict)
-		if !ok {
-			z = strings.ToLower(verdict)
-			ok = new(zone.Set).UnmarshalText([]byte(z)) == nil
-		}
-		if ok {
-			rec.Zone = z
-		} else {
-			rec.Zone = verdict
-			problem("the verdict word %q is not in the host description's zones", strict.Short(verdict))
-		}
-	} else if void && value != "" && rec.Kind == string(hostfile.Reading) {
+	r.readUnit(&rec, unit)
+	r.readZone(&rec, verdict)
+	if verdict == "" && void && value != "" && rec.Kind == string(hostfile.Reading) {
 		rec.Zone = zone.Void.String() // the word in place of the value says it
 	}
 	return rec, true
+}
+
+// problem adds what cannot be read of the row.
+func problem(rec *Record, format string, args ...any) {
+	if rec.Problem != "" {
+		rec.Problem += "; "
+	}
+	rec.Problem += fmt.Sprintf(format, args...)
+}
+
+// readEvent takes the word of an event for the kind of row: a word of the
+// host description first, then one of our own in any case.
+func (r *reader) readEvent(rec *Record, word string) {
+	if word == "" {
+		return
+	}
+	if e, ok := lookup(r.d.Events, word); ok {
+		rec.Kind = string(e)
+	} else if e := hostfile.Event(""); e.UnmarshalText([]byte(strings.ToLower(word))) == nil {
+		rec.Kind = strings.ToLower(word)
+	} else {
+		rec.Kind = word
+		problem(rec, "the event word %q is not in the host description's events", strict.Short(word))
+	}
+}
+
+func (r *reader) readUnit(rec *Record, word string) {
+	if word == "" {
+		return
+	}
+	symbol := mapped(r.d.Units, word)
+	u, ok := decimal.ParseUnit(symbol)
+	if !ok {
+		u, ok = decimal.ParseUnit(strings.ToLower(symbol))
+	}
+	if ok {
+		rec.Unit = u.Symbol()
+		return
+	}
+	rec.Unit = word
+	problem(rec, "the unit word %q is not in the host description's units", strict.Short(word))
+}
+
+func (r *reader) readZone(rec *Record, word string) {
+	if word == "" {
+		return
+	}
+	z, ok := lookup(r.zones, word)
+	if !ok {
+		z = strings.ToLower(word)
+		ok = new(zone.Set).UnmarshalText([]byte(z)) == nil
+	}
+	if ok {
+		rec.Zone = z
+		return
+	}
+	rec.Zone = word
+	problem(rec, "the verdict word %q is not in the host description's zones", strict.Short(word))
 }
 
 // number reads a value with the description's decimal mark. A unit may stand

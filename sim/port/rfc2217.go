@@ -344,10 +344,6 @@ func (c *comLine) subnegotiation() {
 		c.trouble("COM-PORT-OPTION command %d with %d bytes, want %d", cmd, len(arg), want)
 		return
 	}
-	var v byte
-	if len(arg) > 0 {
-		v = arg[0]
-	}
 	switch cmd {
 	case comSignature:
 		if len(arg) == 0 {
@@ -361,6 +357,16 @@ func (c *comLine) subnegotiation() {
 			c.ask()
 		}
 		c.answer(cmd, binary.BigEndian.AppendUint32(nil, uint32(c.line.Baud))...)
+	case comSuspend, comResume:
+		c.tell(Event{Kind: Paused, On: cmd == comSuspend})
+	default:
+		c.command(cmd, arg[0])
+	}
+}
+
+// command obeys a command whose argument is one byte, where 0 asks for what is set.
+func (c *comLine) command(cmd, v byte) {
+	switch cmd {
 	case comDataSize:
 		if v >= 5 && v <= 8 {
 			c.line.Data = int(v)
@@ -392,8 +398,6 @@ func (c *comLine) subnegotiation() {
 		}
 	case comControl:
 		c.control(v)
-	case comSuspend, comResume:
-		c.tell(Event{Kind: Paused, On: cmd == comSuspend})
 	case comLineMask:
 		c.lineMask = v
 		c.answer(cmd, v)
