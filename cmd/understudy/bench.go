@@ -1,24 +1,18 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strconv"
-	"sync/atomic"
 	"time"
 
 	"example.org/understudy/harness/bench"
-	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/control"
 	"example.org/understudy/scenario"
-	"example.org/understudy/sim/gauge"
-	"example.org/understudy/sim/port"
 	"example.org/understudy/sim/stage"
-	"example.org/understudy/sim/stage/ledger"
 )
 
 // benchFlags have a play steered while it runs.
@@ -98,88 +92,4 @@ func keepScenario(dir, name string, text []byte) (string, error) {
 		return file, errors.Join(err, f.Close())
 	}
 	return "", fmt.Errorf("there are too many files called %s in %s", name, dir)
-}
-
-// playing puts a scenario on its ports, and puts it on again whenever the desk
-// asks for it.
-type playing struct {
-	scenario *scenario.Scenario
-	ports    []port.Port
-	inbox    *stage.Inbox
-	pace     stage.Pace
-	ledger   string
-	desk     *control.Desk // may be nil
-	settings map[int]gauge.Export
-	// ready, which may be nil, waits until the first run may begin.
-	ready func(ctx context.Context) error
-	// began is called with the stage of each run; what it returns when the run
-	// has ended.
-	began func(st *stage.Stage) (ended func())
-}
-
-// run plays until the timeline ends or ctx is done, and returns when it was
-// and why.
-func (p *playing) run(ctx context.Context) (at time.Duration, why string, err error) {
-	var old *stage.Stage
-	for {
-		var again bool
-		old, again, why, err = p.once(ctx, old)
-		if err != nil || !again {
-			if old != nil {
-				at = old.Now()
-			}
-			return at, why, err
-		}
-	}
-}
-
-func (p *playing) once(ctx context.Context, old *stage.Stage) (st *stage.Stage, again bool, why string, err error) {
-	file, err := os.Create(p.ledger)
-	if err != nil {
-		return nil, false, "", err
-	}
-	defer func() { err = errors.Join(err, file.Close()) }()
-	opt := stage.Options{Ports: p.ports, Inbox: p.inbox, Pace: p.pace, Ledger: ledger.NewWriter(ledger.UpTo(file, budget.Of(ctx).Ledger<<20)), Settings: p.settings}
-	if p.desk != nil {
-		p.desk.Begin()
-		opt.Keep = p.desk.Keep
-	}
-	if st, err = stage.New(p.scenario.Play, opt); err != nil {
-		return nil, false, "", err
-	}
-	if old != nil {
-		if err := st.Succeed(old); err != nil {
-			return st, false, "", err
-		}
-	}
-	rctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	var restart atomic.Bool
-	if p.desk != nil {
-		p.desk.Take(st, func() { restart.Store(true); cancel() })
-	}
-	ended := p.began(st)
-	why = "the timeline ended"
-	if p.ready != nil && old == nil {
-		ready := make(chan error, 1)
-		go func() { ready <- p.ready(rctx) }()
-		err = st.Prelude(rctx, ready)
-	}
-	if err == nil {
-		err = st.Run(rctx)
-	}
-	switch {
-	case ctx.Err() != nil:
-		why, err = "stopped by hand", nil
-	case restart.Load():
-		again, why, err = true, "started again by hand", nil
-	}
-	if p.desk != nil {
-		p.desk.Take(nil, nil)
-	}
-	// Who still asks the stage something needs its loop, which is over.
-	done := make(chan struct{})
-	go func() { ended(); close(done) }()
-	st.Settle(context.WithoutCancel(ctx), done)
-	return st, again, why, errors.Join(err, st.Finish(why))
 }

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -16,7 +15,6 @@ import (
 	"example.org/understudy/harness/explore"
 	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/shard"
-	"example.org/understudy/scenario/generate"
 )
 
 type exploreCmd struct {
@@ -168,24 +166,15 @@ func (c *exploreCmd) choose(a *app, o *explore.Options, defect, dir string) (don
 	default:
 		o.Host = strings.TrimSpace("reference " + defect)
 	}
-	if h.Running { // it is not ours to start again, and is told of no socket's number
-		o.Only = generate.Without(generate.Without(o.Only, "fault", "restart", "kill"), "port", "tcp", "rfc2217")
+	if h.Running {
 		fmt.Fprintln(a.stdout, "the host, which runs already, finds the gauges of every run in", filepath.Join(dir, explore.HostFolder, "ports"))
 	}
-	for factor, claimed := range map[string]func(string) bool{"dialect": h.Speaks, "port": h.Opens} {
-		for _, f := range generate.Factors() {
-			if not := slices.DeleteFunc(slices.Clone(f.Levels), claimed); f.Name == factor && len(not) > 0 {
-				o.Only = generate.Without(o.Only, factor, not...)
-			}
-		}
-		if left, some := o.Only[factor]; some && len(left) == 0 {
-			return nil, fmt.Errorf("the host's description claims no %s of those that are explored; understudy explore --only %s=? names them", factor, factor)
-		}
+	unmade, err := o.Narrow(h)
+	if err != nil {
+		return nil, err
 	}
-	for _, d := range h.Dialects {
-		if !slices.Contains(generate.Factors()[0].Levels, d) {
-			fmt.Fprintf(a.stdout, "not explored: the dialect %s, for which no scenarios are made\n", d)
-		}
+	for _, d := range unmade {
+		fmt.Fprintf(a.stdout, "not explored: the dialect %s, for which no scenarios are made\n", d)
 	}
 	h.Scenarios = nil // those it names are not the ones that are made here
 	program := &explore.Program{Host: h, Self: self, Extra: named.extra(), HostText: text, Folder: dir, Keep: c.One > 0}
@@ -288,10 +277,8 @@ func (c *exploreCmd) summary(a *app, s *explore.Summary) {
 func (c *exploreCmd) table(a *app) error {
 	const form = "%-22s %6s %9s   %-22s %6s %9s %5s %6s\n"
 	fmt.Fprintf(a.stdout, form, "mistake", "run", "found in", "named", "run", "after", "cues", "gauges")
-	all := host.Defects()
-	var missed, unnamed []string
-	var cues, gauges []int
-	for _, d := range all {
+	var all explore.Mistakes
+	for _, d := range host.Defects() {
 		o, err := c.options(a)
 		if err != nil {
 			return err
@@ -309,19 +296,11 @@ func (c *exploreCmd) table(a *app) error {
 		if a.ctx.Err() != nil {
 			return coded{exitUndecided, errors.New("stopped")}
 		}
-		if len(sum.Found) == 0 {
-			missed = append(missed, d.Name)
+		first, f := all.Add(d.Name, sum.Found)
+		if f == nil {
 			fmt.Fprintf(a.stdout, form, d.Name, "-", "no", "", "", "", "", "")
 			continue
 		}
-		first := sum.Found[0]
-		f := first
-		if i := slices.IndexFunc(sum.Found, func(f *explore.Found) bool { return f.Cause == d.Name }); i >= 0 {
-			f = sum.Found[i]
-		} else {
-			unnamed = append(unnamed, d.Name)
-		}
-		cues, gauges = append(cues, len(f.Small.Cues)), append(gauges, len(f.Small.Gauges))
 		fmt.Fprintf(a.stdout, form, d.Name, strconv.Itoa(first.Run), first.After.Round(time.Millisecond), f.Cause,
 			strconv.Itoa(f.Run), f.After.Round(time.Millisecond), strconv.Itoa(len(f.Small.Cues)), strconv.Itoa(len(f.Small.Gauges)))
 		if c.Save != "" {
@@ -330,18 +309,17 @@ func (c *exploreCmd) table(a *app) error {
 			}
 		}
 	}
-	slices.Sort(cues)
-	slices.Sort(gauges)
-	found := len(all) - len(missed)
-	fmt.Fprintf(a.stdout, "\n%d of %d mistakes found (%.1f %%), %d of them named, seed %d\n", found, len(all), 100*float64(found)/float64(len(all)), found-len(unnamed), c.Seed)
+	found := all.Tried - len(all.Missed)
+	fmt.Fprintf(a.stdout, "\n%d of %d mistakes found (%.1f %%), %d of them named, seed %d\n", found, all.Tried, 100*float64(found)/float64(all.Tried), found-len(all.Unnamed), c.Seed)
 	if found > 0 {
-		fmt.Fprintf(a.stdout, "the median shrunk scenario has %s and %s\n", counted(cues[len(cues)/2], "cue"), counted(gauges[len(gauges)/2], "gauge"))
+		cues, gauges := all.Medians()
+		fmt.Fprintf(a.stdout, "the median shrunk scenario has %s and %s\n", counted(cues, "cue"), counted(gauges, "gauge"))
 	}
-	if len(unnamed) > 0 {
-		fmt.Fprintln(a.stdout, "found under another name only:", strings.Join(unnamed, ", "))
+	if len(all.Unnamed) > 0 {
+		fmt.Fprintln(a.stdout, "found under another name only:", strings.Join(all.Unnamed, ", "))
 	}
-	if len(missed) > 0 {
-		fmt.Fprintln(a.stdout, "not found:", strings.Join(missed, ", "))
+	if len(all.Missed) > 0 {
+		fmt.Fprintln(a.stdout, "not found:", strings.Join(all.Missed, ", "))
 		return coded{code: exitUndecided}
 	}
 	return nil

@@ -7,11 +7,9 @@ import (
 	"path/filepath"
 	"time"
 
-	"example.org/understudy/harness/capture"
 	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/registry"
 	"example.org/understudy/sim/port"
-	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/wire"
 )
 
@@ -104,76 +102,4 @@ func (f *lineFlags) opener(a *app, dir, name string, line port.Settings) func(si
 		}
 		return p, err
 	}
-}
-
-// keeper keeps what happens on a line: as a ledger, and as pcapng when it is
-// asked to.
-type keeper struct {
-	began  time.Time
-	line   *capture.Ledger
-	ledger *ledger.Writer
-	pcap   *capture.Writer // nil: none is kept
-	files  []*os.File
-	counts map[capture.Kind]int
-}
-
-// keep makes the files. The pcapng file must not be there yet, because what was
-// captured before may be all there is of it.
-func keep(dir, pcap, title string, line capture.Line, d *wire.Dialect, began time.Time) (k *keeper, err error) {
-	k = &keeper{began: began, counts: map[capture.Kind]int{}}
-	defer func() {
-		if err != nil {
-			err = errors.Join(err, k.closeFiles())
-		}
-	}()
-	f, err := os.Create(filepath.Join(dir, "ledger.jsonl"))
-	if err != nil {
-		return k, err
-	}
-	k.files = append(k.files, f)
-	k.ledger = ledger.NewWriter(f)
-	k.ledger.Write(ledger.Entry{Kind: ledger.KindRun, Run: &ledger.Run{Version: ledger.Version, Scenario: title, Pace: "real"}})
-	k.ledger.Write(ledger.Entry{Kind: ledger.KindStart})
-	k.line = capture.NewLedger(d, line.Name, k.ledger.Write)
-	if pcap == "" {
-		return k, k.ledger.Flush()
-	}
-	f, err = os.OpenFile(pcap, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if errors.Is(err, os.ErrExist) {
-		return k, fmt.Errorf("%s is there already and stays; name another file with --to", pcap)
-	}
-	if err != nil {
-		return k, err
-	}
-	k.files = append(k.files, f)
-	if k.pcap, err = capture.NewWriter(f, began, []capture.Line{line}); err != nil {
-		return k, err
-	}
-	return k, k.ledger.Flush()
-}
-
-// record keeps one event. It is in the files before the next is looked at.
-func (k *keeper) record(e capture.Event) error {
-	k.counts[e.Kind]++
-	if k.pcap != nil {
-		if err := k.pcap.Write(e); err != nil {
-			return err
-		}
-	}
-	k.line.Event(e)
-	return k.ledger.Flush()
-}
-
-func (k *keeper) close(why string) error {
-	k.line.End()
-	k.ledger.Write(ledger.Entry{T: time.Since(k.began), Kind: ledger.KindEnd, Note: why})
-	return errors.Join(k.ledger.Flush(), k.closeFiles())
-}
-
-func (k *keeper) closeFiles() error {
-	var errs []error
-	for _, f := range k.files {
-		errs = append(errs, f.Close())
-	}
-	return errors.Join(errs...)
 }

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness/check"
+	"example.org/understudy/harness/control"
 	"example.org/understudy/harness/infile"
 	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/registry"
@@ -77,15 +78,15 @@ func (c *playCmd) Run(a *app) (err error) {
 	if srv != nil {
 		defer func() { err = errors.Join(err, srv.Close()) }()
 	}
-	p := &playing{scenario: s, ports: open.Ports, inbox: inbox, pace: c.Pace, ledger: filepath.Join(dir, "ledger.jsonl"), desk: desk}
+	p := &control.Playing{Scenario: s, Ports: open.Ports, Inbox: inbox, Pace: c.Pace, Ledger: filepath.Join(dir, "ledger.jsonl"), Desk: desk}
 	if c.Wait {
-		p.ready = open.Opened
+		p.Ready = open.Opened
 	}
-	if p.settings, err = c.settings(s); err != nil {
+	if p.Settings, err = c.settings(s); err != nil {
 		return err
 	}
 	var last *stage.Stage
-	p.began = func(st *stage.Stage) func() {
+	p.Began = func(st *stage.Stage) func() {
 		last = st
 		show, stop := context.WithCancel(a.ctx)
 		shown := make(chan struct{})
@@ -95,8 +96,8 @@ func (c *playCmd) Run(a *app) (err error) {
 		}()
 		return func() { stop(); <-shown }
 	}
-	greet(a, s, open.Ports, p.ledger)
-	at, why, err := p.run(a.ctx)
+	greet(a, s, open.Ports, p.Ledger)
+	at, why, err := p.Run(a.ctx)
 	if err == nil {
 		fmt.Fprintf(a.stdout, "%s after %.3f s; the ledger is whole\n", why, at.Seconds())
 		err = c.saveSettings(s, last)

@@ -68,14 +68,14 @@ func (c *replayCmd) Run(a *app) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, claim.Close()) }()
-	var k *keeper
+	var k *capture.Recording
 	srv, err := replay.Open(replay.Config{Script: script, Patience: c.Patience, Ends: c.UntilEnd,
 		Port:   c.opener(a, dir, script.Name, line),
-		Record: func(e capture.Event) error { return k.record(e) }})
+		Record: func(e capture.Event) error { return k.Event(e) }})
 	if err != nil {
 		return err
 	}
-	k, err = keep(dir, c.To, title, capture.NewLine(script.Name, script.Settings), d, srv.Began())
+	k, err = capture.Record(dir, c.To, title, capture.NewLine(script.Name, script.Settings), d, srv.Began())
 	if err == nil {
 		err = claim.Publish([]registry.Gauge{{Name: script.Name, Path: srv.Port().Path()}})
 	}
@@ -85,7 +85,7 @@ func (c *replayCmd) Run(a *app) (err error) {
 	fmt.Fprintf(a.stdout, "%s is at %s; its timeline of %.3f s starts when a host opens it\nDifferent requests it answers: %d; times it sends on its own: %d. Stop with Ctrl-C.\n",
 		script.Name, srv.Port().Path(), script.Span().Seconds(), script.Requests(), script.Sends())
 	n, err := srv.Run(a.ctx)
-	err = errors.Join(err, k.close("the replay was ended"))
+	err = errors.Join(err, k.Close("the replay was ended"))
 	fmt.Fprintf(a.stdout, "sent on its own: %d of %d; requests answered: %d", n.Sent, script.Sends(), n.Answered)
 	for _, w := range []struct {
 		n    int

@@ -2,12 +2,10 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 
 	"example.org/understudy/harness/check"
@@ -16,6 +14,7 @@ import (
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/harness/report"
+	"example.org/understudy/harness/suite"
 )
 
 type reportCmd struct {
@@ -28,122 +27,25 @@ type reportCmd struct {
 	Tell    bool     `name:"combinations" help:"Of an exploration, also list the combinations that are impossible, and why, and those that were not run."`
 }
 
-// found is what the paths of a report lead to.
-type found struct {
-	runs                     []string
-	rehearsals, explorations []string
-}
-
-// kindOf says what a file of results is: explore, rehearse, or neither.
-func kindOf(file string) (string, error) {
-	f, err := infile.Open(infile.Anywhere, file, infile.Capture)
-	if err != nil {
-		return "", err
-	}
-	defer f.Close()
-	d := json.NewDecoder(f)
-	open, err := d.Token()
-	if err != nil || open != json.Delim('{') {
-		return "", nil
-	}
-	switch key, _ := d.Token(); key {
-	case "explore":
-		return "explore", nil
-	case "understudy-rehearsal":
-		return "rehearse", nil
-	}
-	return "", nil
-}
-
-func (f *found) add(path string, named bool) error {
-	info, err := os.Stat(path)
-	switch {
-	case err != nil:
-		return err
-	case check.IsRun(path):
-		f.runs = append(f.runs, path)
-		return nil
-	case info.IsDir() && !named:
-		return nil
-	case info.IsDir():
-		inside, err := os.ReadDir(path)
-		if err != nil {
-			return err
-		}
-		before := f.count()
-		for _, e := range inside {
-			if err := f.add(filepath.Join(path, e.Name()), false); err != nil {
-				return err
-			}
-		}
-		if f.count() == before {
-			if check.IsPlay(path) {
-				return fmt.Errorf("%s is the folder of a play: no host was judged in it; plot draws it", path)
-			}
-			return fmt.Errorf("there is no finished run in %s, and no result of explore --results or rehearse --json", path)
-		}
-		return nil
-	case !named && !slices.Contains([]string{".json", ".jsonl"}, filepath.Ext(path)):
-		return nil
-	}
-	kind, err := kindOf(path)
-	switch {
-	case err != nil:
-		return err
-	case kind == "explore":
-		f.explorations = append(f.explorations, path)
-	case kind == "rehearse":
-		f.rehearsals = append(f.rehearsals, path)
-	case named:
-		return fmt.Errorf("%s is neither the folder of a finished run, nor what explore --results or rehearse --json wrote", path)
-	}
-	return nil
-}
-
-func (f *found) count() int { return len(f.runs) + len(f.rehearsals) + len(f.explorations) }
-
-// words say what was found.
-func (f *found) words() string {
-	var parts []string
-	say := func(n int, one, more string) {
-		switch {
-		case n == 1:
-			parts = append(parts, "1 "+one)
-		case n > 1:
-			parts = append(parts, fmt.Sprintf("%d %s", n, more))
-		}
-	}
-	say(len(f.runs), "finished run", "finished runs")
-	say(len(f.rehearsals), "result of a rehearsal", "results of a rehearsal")
-	say(len(f.explorations), "result of an exploration", "results of an exploration")
-	return strings.Join(parts, ", ")
-}
-
 func (c *reportCmd) Run(a *app) error {
-	var f found
-	for _, p := range c.Paths {
-		if err := f.add(p, true); err != nil {
-			return err
-		}
-	}
-	kinds := 0
-	for _, n := range []int{len(f.runs), len(f.rehearsals), len(f.explorations)} {
-		kinds += min(n, 1)
+	f, err := suite.Find(c.Paths)
+	if err != nil {
+		return err
 	}
 	switch {
-	case kinds > 1 && c.HTML+c.PDF+c.JUnit+c.JSON != "":
-		return fmt.Errorf("%s: write the page and the other files of one kind at a time", f.words())
-	case c.JUnit != "" && len(f.runs) == 0:
+	case f.Kinds() > 1 && c.HTML+c.PDF+c.JUnit+c.JSON != "":
+		return fmt.Errorf("%s: write the page and the other files of one kind at a time", f)
+	case c.JUnit != "" && len(f.Runs) == 0:
 		return errors.New("--junit is for runs")
-	case c.PDF != "" && len(f.rehearsals) == 0:
+	case c.PDF != "" && len(f.Rehearsals) == 0:
 		return errors.New("--pdf is for rehearsals; write --html and print that page from a browser")
 	}
-	fmt.Fprintf(a.stdout, "Found: %s.\n\n", f.words())
+	fmt.Fprintf(a.stdout, "Found: %s.\n\n", f)
 	worst := exitPass
 	for _, do := range []struct {
 		names []string
 		tell  func(a *app, names []string) error
-	}{{f.runs, c.runs}, {f.rehearsals, c.rehearsal}, {f.explorations, c.exploration}} {
+	}{{f.Runs, c.runs}, {f.Rehearsals, c.rehearsal}, {f.Explorations, c.exploration}} {
 		if len(do.names) == 0 {
 			continue
 		}

@@ -50,11 +50,11 @@ func (c *tapCmd) Run(a *app) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, claim.Close()) }()
-	var k *keeper
+	var k *capture.Recording
 	t, err := tap.Open(tap.Config{
 		Device: func() (tap.Device, error) { return tap.OpenSerial(c.Device, line) },
 		Port:   c.opener(a, dir, name, line),
-		Record: func(e capture.Event) error { return k.record(e) },
+		Record: func(e capture.Event) error { return k.Event(e) },
 	})
 	if err != nil {
 		return err
@@ -63,7 +63,7 @@ func (c *tapCmd) Run(a *app) (err error) {
 	if file == "" {
 		file = filepath.Join(dir, "capture.pcapng")
 	}
-	k, err = keep(dir, file, title, capture.NewLine(name, text), d, t.Began())
+	k, err = capture.Record(dir, file, title, capture.NewLine(name, text), d, t.Began())
 	if err == nil {
 		err = claim.Publish([]registry.Gauge{{Name: name, Path: t.Path()}})
 	}
@@ -72,8 +72,8 @@ func (c *tapCmd) Run(a *app) (err error) {
 	}
 	fmt.Fprintf(a.stdout, "%s is tapped (%s). The host opens %s\ncapture: %s\nStop with Ctrl-C.\n", c.Device, text, t.Path(), file)
 	err = t.Run(a.ctx)
-	err = errors.Join(err, k.close("the tap was ended"))
-	fmt.Fprintf(a.stdout, "after %.3f s: %d pieces from the gauge, %d from the host; the capture is whole\n", time.Since(t.Began()).Seconds(), k.counts[capture.FromGauge], k.counts[capture.FromHost])
+	err = errors.Join(err, k.Close("the tap was ended"))
+	fmt.Fprintf(a.stdout, "after %.3f s: %d pieces from the gauge, %d from the host; the capture is whole\n", time.Since(t.Began()).Seconds(), k.Count(capture.FromGauge), k.Count(capture.FromHost))
 	return err
 }
 
