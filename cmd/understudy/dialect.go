@@ -14,6 +14,8 @@ import (
 type dialectCmd struct {
 	Try dialectTryCmd `cmd:"" help:"Show a dialect's frames byte by byte, and decode bytes with it."`
 	New dialectNewCmd `cmd:"" help:"Start a dialect file as a copy of a shipped one."`
+
+	Dissector dialectDissectorCmd `cmd:"" help:"Write a dissector for Wireshark and tshark, in Lua, that shows a dialect's frames in a capture."`
 }
 
 type dialectTryCmd struct {

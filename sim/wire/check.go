@@ -218,3 +218,13 @@ var crcCatalogue = func() []catalogued {
 	}
 	return list
 }()
+
+// CRCNamed returns the parameters of a CRC that a dialect may name.
+func CRCNamed(name string) (CRC, bool) {
+	for i := range crcCatalogue {
+		if crcCatalogue[i].name == name {
+			return crcCatalogue[i].crc, true
+		}
+	}
+	return CRC{}, false
+}
