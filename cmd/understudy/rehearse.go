@@ -18,7 +18,7 @@ import (
 )
 
 type rehearseCmd struct {
-	Line   string             `arg:"" help:"Line file, or the name of a shipped line: bench, cell or hall."`
+	Line   string             `arg:"" help:"Line file, or the name of a shipped line: bench, cell, hall or housing."`
 	Shifts int                `default:"20" help:"How many shifts to play on paper, each with its own random seed."`
 	Shard  shard.Shard        `default:"1/1" placeholder:"K/N" help:"Play shard K of N only; write each with --json and put them together with report."`
 	JSON   string             `name:"json" type:"path" help:"Write the result, of a shard or of all, to this file."`

@@ -23,7 +23,7 @@ import (
 func TestPageInABrowser(t *testing.T) {
 	t.Parallel()
 	b := chromium.Start(t).Page()
-	for _, name := range []string{"bench", "cell", "hall"} {
+	for _, name := range []string{"bench", "cell", "hall", "housing"} {
 		l := hours(shipped(t, name), 2)
 		file := filepath.Join(t.TempDir(), name+".html")
 		f, err := os.Create(file)

@@ -145,24 +145,29 @@ func (s *Summary) seats(c *show.Canvas, f *floor) (labels []show.Mark, rise []fl
 	}
 	for i := range l.gauges {
 		g, row := &l.gauges[i], &s.Gauges[i]
-		middle, to := f.at(g.at), f.at(l.radios[g.radio].at)
+		middle := f.at(g.at)
 		at := middle
 		at.X += float64((float64(placed[g.station]) - float64(counted[g.station]-1)/2) * 26)
-		rise[g.radio] += to.Y - at.Y
-		link, class := show.Style{Stroke: goodColour, Width: 1.5, Title: fmt.Sprintf("%s to %s: %.1f dB", row.Name, row.Receiver, row.Margin)}, "small"
-		switch {
-		case row.Margin < 10:
-			link.Dash, link.Stroke, class = []float64{2, 4}, badColour, "small low"
-		case row.Margin < 20:
-			link.Dash, link.Stroke, class = []float64{8, 4}, warnColour, "small some"
-		}
-		c.Line(link, at, to)
-		c.Circle(show.Style{Fill: blueColour, Title: row.Name}, at, 5)
 		y, beyond := at.Y-9, -12.0
-		if to.Y <= at.Y {
-			y, beyond = at.Y+16, 14
+		label, class := "wired", "small"
+		if !g.wired {
+			to := f.at(l.radios[g.radio].at)
+			rise[g.radio] += to.Y - at.Y
+			label = fmt.Sprintf("%.0f", row.Margin)
+			link := show.Style{Stroke: goodColour, Width: 1.5, Title: fmt.Sprintf("%s to %s: %.1f dB", row.Name, row.Receiver, row.Margin)}
+			switch {
+			case row.Margin < 10:
+				link.Dash, link.Stroke, class = []float64{2, 4}, badColour, "small low"
+			case row.Margin < 20:
+				link.Dash, link.Stroke, class = []float64{8, 4}, warnColour, "small some"
+			}
+			c.Line(link, at, to)
+			if to.Y <= at.Y {
+				y, beyond = at.Y+16, 14
+			}
 		}
-		labels = append(labels, words(at.X, y, show.Middle, class, fmt.Sprintf("%.0f", row.Margin)))
+		c.Circle(show.Style{Fill: blueColour, Title: row.Name}, at, 5)
+		labels = append(labels, words(at.X, y, show.Middle, class, label))
 		if placed[g.station]++; placed[g.station] == 1 {
 			labels = append(labels, words(middle.X, y+beyond, show.Middle, "", g.station))
 		}

@@ -43,7 +43,7 @@ type File struct {
 	Host        Intake            `yaml:"host" doc:"what the host takes for a record, and how it decides"`
 	Features    []Feature         `yaml:"features" need:"yes" doc:"what is measured on the part"`
 	Obstacles   []Obstacle        `yaml:"obstacles" doc:"what weakens a signal that passes through it"`
-	Receivers   []Receiver        `yaml:"receivers" need:"yes" doc:"radios of the host; each talks to seven gauges at most"`
+	Receivers   []Receiver        `yaml:"receivers" doc:"radios of the host; each talks to seven gauges at most"`
 	Each        Keys              `yaml:"each" doc:"what holds for every gauge that does not write it itself"`
 	Stations    []Station         `yaml:"stations" need:"yes" doc:"places of work and their gauges"`
 }
@@ -68,10 +68,11 @@ type Operators struct {
 	Cradles    *quantity.Percent `yaml:"cradles" doc:"chance that a gauge is put into its cradle in a break (default: 100 %)"`
 }
 
-// Intake is how the host takes records.
+// Intake is how the host takes records, and what is asked of it on ports.
 type Intake struct {
-	PerRecord quantity.Duration `yaml:"per-record" was:"takes" doc:"time to judge and store one record (default: 0 s)"`
-	Guarded   bool              `yaml:"guarded" doc:"limits are moved inwards by the uncertainty U before it decides (JCGM 106:2012, 8.3.2, from memory)"`
+	PerRecord     quantity.Duration `yaml:"per-record" was:"takes" doc:"time to judge and store one record (default: 0 s)"`
+	Guarded       bool              `yaml:"guarded" doc:"limits are moved inwards by the uncertainty U before it decides (JCGM 106:2012, 8.3.2, from memory)"`
+	scenario.Host                   // on ports only
 }
 
 // Feature is a size that is measured.
@@ -79,10 +80,10 @@ type Feature struct {
 	Name        string             `yaml:"name" need:"yes" doc:"name of the feature, in words"`
 	Size        Size               `yaml:"size" doc:"nominal size in mm and tolerance class of ISO 286-1, such as 8 H8; instead of nominal and limits"`
 	Nominal     *quantity.Length   `yaml:"nominal" doc:"nominal size"`
-	Limits      *[2]scenario.Bound `yaml:"limits" doc:"lower and upper specification limit"`
-	Warn        *[2]scenario.Bound `yaml:"warn" doc:"lower and upper warning limit (default: the middle three quarters of the tolerance)"`
+	Limits      *[2]scenario.Bound `yaml:"limits" doc:"lower and upper specification limit; none for an absent one"`
+	Warn        *[2]scenario.Bound `yaml:"warn" doc:"lower and upper warning limit; none for an absent one (default: the middle three quarters of the tolerance; none with one limit)"`
 	Spread      quantity.Length    `yaml:"spread" need:"yes" doc:"standard deviation of the process from part to part"`
-	MeanShift   quantity.Length    `yaml:"mean-shift" was:"off" doc:"how far the process's mean lies above the middle of the tolerance at the shift's start"`
+	MeanShift   quantity.Length    `yaml:"mean-shift" was:"off" doc:"how far the process's mean lies above the middle of the tolerance, or above the nominal size where there is one limit, at the shift's start"`
 	Wear        quantity.Length    `yaml:"wear" doc:"how far the mean moves up over the shift, as tools wear"`
 	Uncertainty quantity.Length    `yaml:"uncertainty" need:"yes" doc:"expanded uncertainty U of a reading, k = 2"`
 	Resolution  *quantity.Length   `yaml:"resolution" doc:"step of the reading (default: 0.001 mm)"`
@@ -173,8 +174,24 @@ type Station struct {
 
 // Tool is a gauge of a station.
 type Tool struct {
-	Name string `yaml:"name" need:"yes" doc:"name of the gauge: letters, digits, - and _"`
+	Name     string     `yaml:"name" need:"yes" doc:"name of the gauge: letters, digits, - and _"`
+	Profile  string     `yaml:"profile" doc:"what kind of gauge it is: the name of a shipped profile, or the path of a profile file; then dialect, rate, serial line and cell are the profile's, unless the gauge writes its own"`
+	Wired    bool       `yaml:"wired" doc:"it hangs on a wire: it has no radio, no cell and no place at a receiver"`
+	Channels []Measured `yaml:"channels" doc:"the channels and what each measures (default: one)"`
+	Computed []Reckoned `yaml:"computed" doc:"channels that are computed of those before them"`
 	Keys
+}
+
+// Measured is a channel and what it measures.
+type Measured struct {
+	Name    string `yaml:"name" need:"yes" doc:"name of the channel"`
+	Feature string `yaml:"feature" doc:"name of the feature it measures (default: the gauge's)"`
+}
+
+// Reckoned is a computed channel and the feature that it gives.
+type Reckoned struct {
+	Feature           string `yaml:"feature" doc:"name of the feature it gives (default: the gauge's)"`
+	scenario.Computed        // its limits, preset and resolution are the feature's
 }
 
 // Line is a line that was read without a mistake.
@@ -186,7 +203,7 @@ type Line struct {
 	gauges   []gauge
 	radios   []place
 	ports    []port
-	dialects map[string]string // texts, by the names the file gives them
+	texts    map[string]string // of dialects and profiles, by the names the file gives them
 	walking  float64
 }
 
@@ -204,7 +221,8 @@ type feature struct {
 	nominal                      decimal.Length
 	limits                       zone.Limits
 	step                         decimal.Length
-	lower, upper                 float64
+	shown                        quantity.Length // the step, as it is written
+	lower, upper                 float64         // infinite where there is no limit
 	mean, spread, wear, u, guard float64
 	class                        string
 	text                         string
@@ -215,16 +233,27 @@ type gauge struct {
 	name, station, dialect string
 	spoken                 any // where the dialect stands in the file
 	at                     [2]float64
-	feature, radio         int
+	profile                string
+	wired                  bool
+	channels               []channel
+	radio                  int // -1: it is wired
 	class                  link.Class
 	rate                   quantity.Rate
 	line                   *scenario.SerialLine
 	spares, queue          int
 	cell                   power.Config
+	whole                  bool    // the cell is the profile's
 	health                 float64 // 0 to 1
 	every                  time.Duration
 	// as measured on a scenario of the line
 	frame, tagged int // bytes of a frame of the stream, and of a tag
 	port          int
 	named         bool // its dialect says which gauge a frame is from
+}
+
+// channel is a channel of a gauge, the computed ones last.
+type channel struct {
+	name     string // empty: the only one
+	feature  int
+	computed *scenario.Computed
 }

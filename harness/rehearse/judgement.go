@@ -36,7 +36,7 @@ func (s *Summary) totals(l *Line, played []*Shift) {
 	lost := mean("tags lost", sum(func(v *Served) int { return v.Lost }))
 	skipped := mean("parts that came while a gauge had no charge", sum(func(v *Served) int { return v.Skipped }))
 	mean("parts measured but not tagged (habit)", sum(func(v *Served) int { return v.Untagged }))
-	mean("stalls of links", sum(func(v *Served) int { return v.Stalls.N }))
+	mean("silent spells of links (without hopping: at most)", sum(func(v *Served) int { return v.Stalls.N }))
 	records, _ := Mean(each(played, func(s *Shift) float64 { return float64(s.Host.Records) }))
 	seconds := l.Shift.D().Seconds()
 	rate := records / seconds
@@ -83,19 +83,14 @@ func (s *Summary) totals(l *Line, played []*Shift) {
 // and how many of them lost, how many parts come while a gauge is flat, and the share of
 // shifts in which one is.
 func (s *Summary) holds(tags, lost, skipped, flat float64) {
-	weakest := slices.MinFunc(s.Gauges, func(a, b GaugeRow) int { return cmp.Compare(a.MarginWorst, b.MarginWorst) })
-	emptiest := slices.MinFunc(s.Gauges, func(a, b GaugeRow) int { return cmp.Compare(a.EndWorst[0], b.EndWorst[0]) })
-	port, radio := 0.0, 0.0
+	is := load{tags: tags, lost: lost, flat: flat, host: s.HostUse}
 	for _, p := range s.Ports {
-		port = math.Max(port, p.Use)
+		is.port = math.Max(is.port, p.Use)
 	}
 	for _, r := range s.Radios {
-		radio = math.Max(radio, r.Use)
+		is.radio = math.Max(is.radio, r.Use)
 	}
-	radioHolds := lost <= tags/1000
-	cellsHold := flat <= 0.05
-	keepUp := port < full && radio < full && s.HostUse < full
-	s.Holds = radioHolds && cellsHold && keepUp
+	s.Holds = is.holds()
 	yes := func(ok bool, good, bad string) {
 		if ok {
 			s.Words = append(s.Words, good)
@@ -104,12 +99,16 @@ func (s *Summary) holds(tags, lost, skipped, flat float64) {
 		}
 	}
 	yes(s.Holds, "The line holds its shift, in this simulation.", "The line does not hold its shift, in this simulation. What stands first under risks is what to change first.")
-	yes(cellsHold, fmt.Sprintf("The cells last: the emptiest is %s, with %.0f %% left at the end of a bad shift (one in twenty).", emptiest.Name, emptiest.EndWorst[0]),
-		fmt.Sprintf("The cells do not last: in %.0f %% of the shifts a gauge goes flat, and %s parts come while one has no charge. The emptiest is %s.", 100*flat, figure(skipped), emptiest.Name))
-	yes(radioHolds, fmt.Sprintf("The radio reaches: of %s tags a shift %s are lost. The weakest link is that of %s, %s what its receiver needs on its worst day.", figure(tags), figure(lost), weakest.Name, over(weakest.MarginWorst)),
-		fmt.Sprintf("The radio does not reach everywhere: of %s tags a shift %s are lost. The weakest link is that of %s, %s what its receiver needs on its worst day.", figure(tags), figure(lost), weakest.Name, over(weakest.MarginWorst)))
-	yes(keepUp, fmt.Sprintf("Ports, radios and host keep up: the busiest port is used to %.0f %%, the busiest receiver to %.0f %%, the host to %.0f %%.", 100*port, 100*radio, 100*s.HostUse),
-		fmt.Sprintf("Not everything keeps up: the busiest port is used to %.0f %%, the busiest receiver to %.0f %%, the host to %.0f %%; above %.0f %% waiting grows fast.", 100*port, 100*radio, 100*s.HostUse, 100*full))
+	if onAir := slices.DeleteFunc(slices.Clone(s.Gauges), func(g GaugeRow) bool { return g.Wired }); len(onAir) > 0 {
+		weakest := slices.MinFunc(onAir, func(a, b GaugeRow) int { return cmp.Compare(a.MarginWorst, b.MarginWorst) })
+		emptiest := slices.MinFunc(onAir, func(a, b GaugeRow) int { return cmp.Compare(a.EndWorst[0], b.EndWorst[0]) })
+		yes(is.cellsHold(), fmt.Sprintf("The cells last: the emptiest is %s, with %.0f %% left at the end of a bad shift (one in twenty).", emptiest.Name, emptiest.EndWorst[0]),
+			fmt.Sprintf("The cells do not last: in %.0f %% of the shifts a gauge goes flat, and %s parts come while one has no charge. The emptiest is %s.", 100*flat, figure(skipped), emptiest.Name))
+		yes(is.radioHolds(), fmt.Sprintf("The radio reaches: of %s tags a shift %s are lost. The weakest link is that of %s, %s what its receiver needs on its worst day.", figure(tags), figure(lost), weakest.Name, over(weakest.MarginWorst)),
+			fmt.Sprintf("The radio does not reach everywhere: of %s tags a shift %s are lost. The weakest link is that of %s, %s what its receiver needs on its worst day.", figure(tags), figure(lost), weakest.Name, over(weakest.MarginWorst)))
+	}
+	yes(is.keepsUp(), fmt.Sprintf("Ports, radios and host keep up: the busiest port is used to %.0f %%, the busiest receiver to %.0f %%, the host to %.0f %%.", 100*is.port, 100*is.radio, 100*s.HostUse),
+		fmt.Sprintf("Not everything keeps up: the busiest port is used to %.0f %%, the busiest receiver to %.0f %%, the host to %.0f %%; above %.0f %% waiting grows fast.", 100*is.port, 100*is.radio, 100*s.HostUse, 100*full))
 }
 
 // some names the worst few.
@@ -167,7 +166,7 @@ func (s *Summary) riskyGauges() {
 		}
 	}
 	if stalls := s.total(func(g *GaugeRow) float64 { return g.StallsAShift }); stalls > 0 {
-		s.risk(0, "Links fall silent for a while", fmt.Sprintf("%s times a shift in all; tags then come late and together: %s.", figure(stalls), some(s.Gauges, func(g *GaugeRow) float64 { return g.StallsAShift })),
+		s.risk(0, "Links may fall silent for a while", fmt.Sprintf("At most %s times a shift in all: hopping between frequencies, which cuts most silent spells short, is not modelled. Tags then come late and together: %s.", figure(stalls), some(s.Gauges, func(g *GaugeRow) float64 { return g.StallsAShift })),
 			cmp.Or(s.best(func(c *ChangeRow) float64 { return c.Stalls }, "class", "receivers", "places", "stands"), "a host that waits for late tags"))
 	}
 }
@@ -251,9 +250,9 @@ func (s *Summary) assume(l *Line) {
 		{"ports", "a port takes one frame after the other, each for its bytes at what the line settings carry; frame lengths are those of the line's own dialects, played once; the mean wait beside it is that of frames that come wholly at random (Pollaczek and Khinchin, from memory, M/G/1; M/D/1 when all are as long), which even streams do not reach"},
 		{"lengths of time", "those of which half, 95 % or 99 % are no longer, over all shifts; to within 6 %, the longest exactly"},
 		{"places", "gauges that share a receiver see each other come and go up to 10 s late"},
-		{"sizes", "normal from part to part, the mean moving evenly over the shift; readings normal about the size with U/2, rounded half-even to the resolution; limits inclusive"},
+		{"sizes", "normal from part to part, the mean moving evenly over the shift; readings normal about the size with U/2, rounded half-even to the resolution; limits inclusive, whatever the host is asked for on ports; each channel of a gauge by itself, a computed one by the process of its own feature"},
 		{"misjudged parts", "JCGM 106:2012, 9.5.2, which was not opened; its example of the ball bearings as a public notebook works it out; the acceptance limits are those that rounding to the resolution leaves, and a guarded decision moves inwards by U"},
-		{"capability", "values over all shifts; 95 % limits for one shift's parts; chi-square and normal approximation (NIST/SEMATECH e-Handbook 6.1.6, from memory); spread within runs of five parts for Cp and Cpk"},
+		{"capability", "values over all shifts; 95 % limits for one shift's parts; chi-square and normal approximation (NIST/SEMATECH e-Handbook 6.1.6, from memory); spread within runs of five parts for Cp and Cpk; with one limit there is no Cp and no Pp. The host works with readings: what it shows has the error of measurement and the rounding in it, and is smaller for that"},
 		{"tolerance classes", "ISO 286-1:2010, which was not opened, as two public programs transcribe its table of standard tolerances; deviations from memory, checked against public tables of limits"},
 		{"Monte Carlo error", "± is one standard error over the shifts played; limits of the 5 % worst case are 95 % limits from the binomial law"},
 		{"documents", "understudy verify lists each value that the models are compared with, its document and how that was seen"},

@@ -23,6 +23,8 @@ var pageText string
 
 var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 	"figure": figure,
+	"dB":     decibels,
+	"join":   func(all []string) string { return strings.Join(all, ", ") },
 	"pct": func(v float64) string {
 		if math.IsNaN(v) {
 			return "–"
@@ -71,7 +73,14 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%.0f (%s, %s)", w[0], limit(w[1]), limit(w[2]))
 	},
+	"value": func(i Index) string {
+		v, _, _ := strings.Cut(i.String(), " ")
+		return v
+	},
 	"index_": func(i Index) template.HTML {
+		if math.IsInf(i.Value, 0) {
+			return "–"
+		}
 		return template.HTML(fmt.Sprintf("%.2f <small>%.2f to %.2f</small>", i.Value, i.Low, i.High))
 	},
 }).Parse(pageText))
@@ -102,7 +111,9 @@ func (s *Summary) HTML(w io.Writer) error {
 		Cells      []template.HTML
 	}{s, s.plan(), s.bars(), nil}
 	for i := range s.Gauges {
-		page.Cells = append(page.Cells, s.cell(&s.Gauges[i]))
+		if !s.Gauges[i].Wired {
+			page.Cells = append(page.Cells, s.cell(&s.Gauges[i]))
+		}
 	}
 	return pageTemplate.Execute(w, page)
 }
@@ -183,7 +194,12 @@ func perMillion(v, err float64) string {
 	return fmt.Sprintf("%.0f ± %.0f", 1e6*v, 1e6*err)
 }
 
-func (i Index) String() string { return fmt.Sprintf("%.2f (%.2f to %.2f)", i.Value, i.Low, i.High) }
+func (i Index) String() string {
+	if math.IsInf(i.Value, 0) {
+		return "–"
+	}
+	return fmt.Sprintf("%.2f (%.2f to %.2f)", i.Value, i.Low, i.High)
+}
 
 // Text writes what matters as plain text.
 func (s *Summary) Text(w io.Writer) error {
@@ -212,6 +228,8 @@ func (s *Summary) Text(w io.Writer) error {
 		fmt.Fprintf(&b, "    bad and accepted %s in a million (counted %s), good and rejected %s (counted %s)\n", perMillion(f.FalseIn, math.NaN()), perMillion(f.CountIn, f.ErrorIn), perMillion(f.FalseOut, math.NaN()), perMillion(f.CountOut, f.ErrorOut))
 		if c := f.Capability; c.N > 0 {
 			fmt.Fprintf(&b, "    Cp %v, Cpk %v, Pp %v, Ppk %v\n", c.Cp, c.Cpk, c.Pp, c.Ppk)
+			c = f.Shown
+			fmt.Fprintf(&b, "    the host shows Cp %v, Cpk %v, Pp %v, Ppk %v\n", c.Cp, c.Cpk, c.Pp, c.Ppk)
 		}
 	}
 	if len(s.Spells) > 0 {
@@ -249,7 +267,15 @@ func (s *Summary) Text(w io.Writer) error {
 		if c.Lost > 0 && !math.IsNaN(c.LostError) {
 			lost = withError(c.Lost, c.LostError)
 		}
-		fmt.Fprintf(&b, "  %-40s margin %5.1f dB, lost %s, flat %s, emptiest %3.0f %%\n", c.Name, c.Margin, lost, figure(c.Skipped), c.End)
+		holds := "holds"
+		if !c.Holds {
+			holds = "does not hold"
+		}
+		fmt.Fprintf(&b, "  %-40s %s: margin %5s dB, lost %s, flat %s, emptiest %3.0f %%", c.Name, holds, decibels(c.Margin), lost, figure(c.Skipped), c.End)
+		if len(c.Full) > 0 {
+			fmt.Fprintf(&b, "; over 100 %%: %s", strings.Join(c.Full, ", "))
+		}
+		b.WriteByte('\n')
 	}
 	fmt.Fprintf(&b, "\n%s\n%s\n", s.Chance, s.Simulated)
 	_, err := io.WriteString(w, b.String())

@@ -107,10 +107,14 @@ type stream struct {
 	alone bool // nothing else goes to that port
 	takes time.Duration
 	gap   time.Duration // shortest time from one frame to the next
+	slot  time.Duration // on the air
 }
 
 func (s *served) streamFrom(phase time.Duration, to *queue, p *port) {
 	s.stream = stream{phase: phase, next: phase, to: to, alone: len(p.gauges) == 1, takes: p.takes(s.frame), gap: s.rate.Interval(1)}
+	if !s.wired {
+		s.stream.slot = link.Slot
+	}
 	s.tagTakes = p.takes(s.tagged)
 }
 
@@ -121,13 +125,13 @@ func (s *served) make(before, moment time.Duration, gone bool) {
 	if st.to == nil || st.next >= before {
 		return
 	}
-	if st.alone && !gone && moment < 0 && len(st.to.waiting) == 0 && st.to.free <= st.next+link.Slot && st.takes <= st.gap {
+	if st.alone && !gone && moment < 0 && len(st.to.waiting) == 0 && st.to.free <= st.next+st.slot && st.takes <= st.gap {
 		// each frame finds the port free: they need not be served one by one
 		first, n := st.n, int64((before-st.next)/(st.gap+1)) // not too many
 		if n > 1 {
 			st.n += n
 			st.next = st.phase + s.rate.Interval(st.n)
-			last := st.phase + s.rate.Interval(first+n-1) + link.Slot
+			last := st.phase + s.rate.Interval(first+n-1) + st.slot
 			st.to.Records += int(n)
 			st.to.Wait.addN(0, int(n))
 			st.to.Busy += st.takes * time.Duration(n)
@@ -136,7 +140,7 @@ func (s *served) make(before, moment time.Duration, gone bool) {
 		}
 	}
 	for st.next < before {
-		at := st.next + link.Slot
+		at := st.next + st.slot
 		if moment >= 0 {
 			at = moment
 		}

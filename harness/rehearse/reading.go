@@ -4,7 +4,9 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"reflect"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -88,6 +90,9 @@ func (l *reader) build() {
 	l.span(&l.Shift, time.Minute, 24*time.Hour)
 	l.span(&l.Takt, 2*time.Second, time.Hour)
 	l.span(&l.Host.PerRecord, 0, time.Minute)
+	if l.Host.Uncertainty != nil {
+		l.doc.Errorf(l.Host.Uncertainty, "write guarded: true", "on a line each feature has its own uncertainty")
+	}
 	for _, p := range []*quantity.Percent{&l.Operators.Uneven, &l.Operators.Forgets, &l.Operators.DoubleTags, l.Operators.Cradles} {
 		l.share(p, 0)
 	}
@@ -102,7 +107,7 @@ func (l *reader) build() {
 		l.feature(f)
 	}
 	l.receivers()
-	for what, n := range map[string]int{"feature": len(l.Features), "receiver": len(l.Receivers), "station": len(l.Stations)} {
+	for what, n := range map[string]int{"feature": len(l.Features), "station": len(l.Stations)} {
 		if n == 0 {
 			l.doc.Errorf(&l.Title, "", "the line has no %s", what)
 		}
@@ -172,7 +177,7 @@ func (l *reader) receivers() {
 }
 
 func (l *reader) feature(f *Feature) {
-	out := feature{name: f.Name, step: decimal.Micrometre}
+	out := feature{name: f.Name, step: decimal.Micrometre, shown: quantity.MM("0.001")}
 	unit := decimal.MM
 	switch {
 	case f.Size.Class.Letter != "":
@@ -187,29 +192,32 @@ func (l *reader) feature(f *Feature) {
 		}
 		out.nominal, out.class = f.Size.Nominal.Picometres(), f.Size.String()
 		out.limits.Lower, out.limits.Upper = zone.At(out.nominal+lower), zone.At(out.nominal+upper)
-	case f.Nominal != nil && f.Limits != nil && !f.Limits[0].None && !f.Limits[1].None:
+	case f.Nominal != nil && f.Limits != nil && !(f.Limits[0].None && f.Limits[1].None):
 		out.nominal, unit = f.Nominal.Picometres(), f.Nominal.Unit
-		out.limits.Lower, out.limits.Upper = zone.At(f.Limits[0].Picometres()), zone.At(f.Limits[1].Picometres())
+		out.limits.Lower, out.limits.Upper = limit(f.Limits[0]), limit(f.Limits[1])
 	default:
-		l.doc.Errorf(&f.Name, "write size: 8 H8, or nominal: and both limits:", "%q has no tolerance", f.Name)
+		l.doc.Errorf(&f.Name, "write size: 8 H8, or nominal: and limits:", "%q has no tolerance", f.Name)
 		return
 	}
 	low, high := out.limits.Lower.At, out.limits.Upper.At
+	both := out.limits.Lower.Set && out.limits.Upper.Set
+	switch { // the width that spread, uncertainty and resolution are held against
+	case !out.limits.Lower.Set:
+		low = 2*out.nominal - high
+	case !out.limits.Upper.Set:
+		high = 2*out.nominal - low
+	}
 	if f.Warn != nil {
-		for i, to := range []*zone.Limit{&out.limits.WarnLower, &out.limits.WarnUpper} {
-			if !f.Warn[i].None {
-				*to = zone.At(f.Warn[i].Picometres())
-			}
-		}
-	} else {
+		out.limits.WarnLower, out.limits.WarnUpper = limit(f.Warn[0]), limit(f.Warn[1])
+	} else if both {
 		eighth := (high - low) / 8
 		out.limits.WarnLower, out.limits.WarnUpper = zone.At(low+eighth), zone.At(high-eighth)
 	}
 	if err := out.limits.Check(); err != nil || low >= high {
-		l.doc.Errorf(f, "write the smaller limit first, and warning limits inside", "%q: its limits are not in order", f.Name)
+		l.doc.Errorf(f, "write the smaller limit first, and the nominal size and the warning limits inside", "%q: its limits are not in order", f.Name)
 	}
 	if f.Resolution != nil {
-		out.step = f.Resolution.Picometres()
+		out.step, out.shown = f.Resolution.Picometres(), *f.Resolution
 	}
 	for _, w := range []struct {
 		q  *quantity.Length
@@ -225,6 +233,12 @@ func (l *reader) feature(f *Feature) {
 	um := func(p decimal.Length) float64 { return float64(p) / float64(decimal.Micrometre) }
 	out.lower, out.upper = um(low-out.nominal), um(high-out.nominal)
 	out.mean = (out.lower+out.upper)/2 + um(f.MeanShift.Picometres())
+	if !out.limits.Lower.Set {
+		out.lower = math.Inf(-1)
+	}
+	if !out.limits.Upper.Set {
+		out.upper = math.Inf(1)
+	}
 	out.spread, out.wear, out.u = um(f.Spread.Picometres()), um(f.Wear.Picometres()), um(f.Uncertainty.Picometres())/2
 	if l.Host.Guarded {
 		if out.guard = 2 * out.u; 2*out.guard >= out.upper-out.lower {
@@ -232,11 +246,25 @@ func (l *reader) feature(f *Feature) {
 		}
 	}
 	show := func(p decimal.Length) string { v, _ := p.In(unit); return v.Trim().String() }
-	out.text = fmt.Sprintf("%s %s to %s %s", f.Name, show(low), show(high), unit.Symbol())
+	switch {
+	case both:
+		out.text = fmt.Sprintf("%s %s to %s %s", f.Name, show(low), show(high), unit.Symbol())
+	case out.limits.Upper.Set:
+		out.text = fmt.Sprintf("%s up to %s %s", f.Name, show(high), unit.Symbol())
+	default:
+		out.text = fmt.Sprintf("%s from %s %s", f.Name, show(low), unit.Symbol())
+	}
 	if out.class != "" {
 		out.text += " (" + out.class + ")"
 	}
 	l.features = append(l.features, out)
+}
+
+func limit(b scenario.Bound) zone.Limit {
+	if b.None {
+		return zone.Limit{}
+	}
+	return zone.At(b.Picometres())
 }
 
 // tools makes the gauges ready and gives each its receiver.
@@ -266,6 +294,11 @@ func (l *reader) tools() {
 			seen[t.Name] = true
 			g, receiver := l.tool(t)
 			g.name, g.station, g.at, g.every = t.Name, st.Name, st.At.metres(), every.D()
+			if g.wired {
+				g.radio = -1
+				l.gauges = append(l.gauges, g)
+				continue
+			}
 			if receiver >= 0 && l.Receivers[receiver].SerialLine != nil && t.SerialLine != nil {
 				l.doc.Errorf(t, "leave line: out here or there", "%s has a line of its own, but receiver %s hands all its gauges to one port", t.Name, l.radios[receiver].name)
 			}
@@ -313,6 +346,9 @@ func (l *reader) reach() {
 		for range st.Gauges {
 			g := &l.gauges[i]
 			i++
+			if g.wired {
+				continue
+			}
 			b := l.budget(g, g.radio)
 			if b.Metres > 1000 {
 				l.doc.Errorf(&st.At, "write places no more than 1000 m apart", "%s stands %.0f m from its receiver %s", g.name, b.Metres, l.radios[g.radio].name)
@@ -334,7 +370,13 @@ func (l *Line) seats() (n int) {
 // tool reads the keys of one gauge; the receiver is -1 when none is written.
 func (l *reader) tool(t *Tool) (g gauge, receiver int) {
 	e := &l.Each
-	g.dialect = cmp.Or(t.Dialect, e.Dialect, "line-ascii")
+	if t.Profile != "" { // goes before what holds for every gauge
+		e = &Keys{Receiver: e.Receiver, Class: e.Class, Spares: e.Spares, Queue: e.Queue}
+	}
+	g.profile, g.wired = t.Profile, t.Wired
+	if g.dialect = cmp.Or(t.Dialect, e.Dialect); g.dialect == "" && t.Profile == "" {
+		g.dialect = "line-ascii"
+	}
 	switch {
 	case t.Dialect != "":
 		g.spoken = &t.Dialect
@@ -343,18 +385,13 @@ func (l *reader) tool(t *Tool) (g gauge, receiver int) {
 	default:
 		g.spoken = t
 	}
-	name := cmp.Or(t.Feature, e.Feature, l.features[0].name)
-	g.feature = -1
-	var names []string
-	for i, f := range l.features {
-		names = append(names, f.name)
-		if f.name == name {
-			g.feature = i
+	l.channels(&g, t)
+	if t.Wired {
+		for _, k := range []any{&t.Class, &t.Receiver, t.Spares, t.Queue, t.Capacity, t.Health, t.Charge, t.Chemistry} {
+			if v := reflect.ValueOf(k); !v.IsNil() && !v.Elem().IsZero() {
+				l.doc.Errorf(k, "leave it out", "%s is wired: it has no radio, no cell and no place at a receiver", t.Name)
+			}
 		}
-	}
-	if g.feature < 0 {
-		g.feature = 0
-		l.unknown(t, "feature", name, names)
 	}
 	class := &t.Class
 	if *class == 0 {
@@ -368,7 +405,9 @@ func (l *reader) tool(t *Tool) (g gauge, receiver int) {
 	default:
 		g.class = link.Class(*class)
 	}
-	g.rate = quantity.Rate{Hz: decimal.New(10, 0)}
+	if t.Profile == "" {
+		g.rate = quantity.Rate{Hz: decimal.New(10, 0)}
+	}
 	if r := cmp.Or(t.Rate, e.Rate); r != nil {
 		if g.rate = *r; r.Hz.Cmp(decimal.New(1000, 0)) > 0 || r.Hz.Cmp(decimal.New(1, -1)) < 0 {
 			l.wrong(r, "write 0.1 Hz to 1000 Hz", "no radio gauge streams at %s", r)
@@ -387,8 +426,8 @@ func (l *reader) tool(t *Tool) (g gauge, receiver int) {
 	}
 	l.cell(&g, t)
 	receiver = -1
-	if want := cmp.Or(t.Receiver, e.Receiver); want != "" {
-		names = nil
+	if want := cmp.Or(t.Receiver, e.Receiver); want != "" && !t.Wired {
+		var names []string
 		for i, r := range l.radios {
 			names = append(names, r.name)
 			if r.name == want {
@@ -402,6 +441,41 @@ func (l *reader) tool(t *Tool) (g gauge, receiver int) {
 	return g, receiver
 }
 
+// channels gives a gauge's channels their features.
+func (l *reader) channels(g *gauge, t *Tool) {
+	add := func(at any, name, of string, computed *scenario.Computed) {
+		of = cmp.Or(of, t.Feature, l.Each.Feature, l.features[0].name)
+		k := slices.IndexFunc(l.features, func(f feature) bool { return f.name == of })
+		if k < 0 {
+			var names []string
+			for _, f := range l.features {
+				names = append(names, f.name)
+			}
+			l.unknown(at, "feature", of, names)
+			k = 0
+		}
+		g.channels = append(g.channels, channel{name, k, computed})
+	}
+	for i := range t.Channels {
+		add(&t.Channels[i], t.Channels[i].Name, t.Channels[i].Feature, nil)
+	}
+	if len(t.Channels) == 0 {
+		add(t, "", "", nil)
+		if len(t.Computed) > 0 {
+			l.doc.Errorf(&t.Computed, "write channels: [{name: A}, {name: B}]", "%s computes channels of channels that it does not name", t.Name)
+		}
+	}
+	for i := range t.Computed {
+		c := &t.Computed[i]
+		for _, k := range []any{c.Limits, c.Warn, c.Resolution} {
+			if !reflect.ValueOf(k).IsNil() {
+				l.doc.Errorf(k, "write it at the feature", "what %s is held against is its feature's", c.Name)
+			}
+		}
+		add(c, c.Name, c.Feature, &c.Computed)
+	}
+}
+
 func (l *reader) cell(g *gauge, t *Tool) {
 	e := &l.Each
 	charge, health := cmp.Or(t.Charge, e.Charge), cmp.Or(t.Health, e.Health)
@@ -410,6 +484,7 @@ func (l *reader) cell(g *gauge, t *Tool) {
 	g.health = percent(health, 1)
 	g.cell = power.Config{Capacity: 850, Charge: 100 * percent(charge, 1)}
 	var cell any = t
+	g.whole = t.Profile != "" && t.Capacity == nil && t.Chemistry == nil
 	if c := cmp.Or(t.Capacity, e.Capacity); c != nil {
 		g.cell.Capacity = c.MAh.Float64()
 		cell = c

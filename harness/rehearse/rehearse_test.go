@@ -77,14 +77,14 @@ func written(t testing.TB, r *Result) string {
 // Kind: property.
 func TestShippedLines(t *testing.T) {
 	t.Parallel()
-	for name, want := range map[string][2]int{"bench": {1, 1}, "cell": {7, 1}, "hall": {60, 9}} {
+	for name, want := range map[string][2]int{"bench": {1, 1}, "cell": {7, 1}, "hall": {60, 9}, "housing": {9, 1}} {
 		l := shipped(t, name)
 		if got := [2]int{len(l.gauges), len(l.radios)}; got != want {
 			t.Errorf("%s has %v gauges and receivers", name, got)
 		}
 		for i := range l.gauges {
 			// R +00008.015 mm 3 .*6C and T0001 +00008.015 mm 3 .*6B, CR LF: line-ascii.yaml
-			if g := &l.gauges[i]; g.frame != 24 || g.tagged != 28 || l.ports[g.port].chars != 960 {
+			if g := &l.gauges[i]; g.dialect == "line-ascii" && g.profile == "" && (g.frame != 24 || g.tagged != 28 || l.ports[g.port].chars != 960) {
 				t.Errorf("%s %s: frames of %d and %d bytes at %v characters a second", name, g.name, g.frame, g.tagged, l.ports[g.port].chars)
 			}
 		}
@@ -212,7 +212,7 @@ func TestMergeRefuses(t *testing.T) {
 	good := written(t, rehearsed(t, bench, 2))
 	for _, c := range []struct{ text, want string }{
 		{"[]", "x.json is not the result of a rehearsal: json: cannot unmarshal"},
-		{"{}", "x.json is of version 0 of the results; this program reads version 2: rehearse again"},
+		{"{}", "x.json is of version 0 of the results; this program reads version 3: rehearse again"},
 		{good[:len(good)/2], "x.json is not the result of a rehearsal: unexpected EOF"},
 		{strings.Replace(good, `"shifts":2`, `"shifts":0`, 1), "x.json is not the result of a rehearsal: it has 0 shifts"},
 		{strings.Replace(good, `"shifts":2`, `"shifts":3`, 1), "x.json is not whole: shift 2  is missing or out of order"},
@@ -222,7 +222,7 @@ func TestMergeRefuses(t *testing.T) {
 		{strings.Replace(good, `takt: 45 s`, `takt: 45 mm`, 1), "x.json: its line: lines/bench.yaml:9:7: "},
 		{strings.Replace(good, `"cell":[`, `"cell":[100,`, 1), "x.json is damaged: shift 0 : bore-1 has 50 notes of its cell, not 49"},
 		{strings.Replace(good, `"late":{"n":`, `"late":{"n":1`, 1), "x.json is damaged: shift 0 : bore-1: its spans do not add up"},
-		{strings.Replace(good, `"dialects":{"line-ascii"`, `"dialects":{"other"`, 1), "the dialect line-ascii is not among the result's"},
+		{strings.Replace(good, `"texts":{"line-ascii"`, `"texts":{"other"`, 1), "line-ascii is not among the result's dialects and profiles"},
 	} {
 		_, err := Read("x.json", strings.NewReader(c.text))
 		require.ErrorContains(t, err, c.want)
@@ -274,16 +274,16 @@ func TestOwnChance(t *testing.T) {
 	base := l.Play(3, false)
 	fewer := edited(t, "cell", "{name: height-2, feature: boss height, spares: 1}", "{name: another-2, feature: boss height}").Play(3, false)
 	for i := range 6 {
-		if d := cmp.Diff(base.Gauges[i].Size.Sum, fewer.Gauges[i].Size.Sum); d != "" {
+		if d := cmp.Diff(base.Gauges[i].Judged[0].Size.Sum, fewer.Gauges[i].Judged[0].Size.Sum); d != "" {
 			t.Errorf("%s: %s", l.gauges[i].name, d)
 		}
 	}
-	if base.Gauges[6].Size.Sum == fewer.Gauges[6].Size.Sum {
+	if base.Gauges[6].Judged[0].Size.Sum == fewer.Gauges[6].Judged[0].Size.Sum {
 		t.Error("another gauge measures the same parts")
 	}
 	habit := edited(t, "cell", "forgets: 0.5 %, double-tags: 1 %", "forgets: 20 %, double-tags: 9 %").Play(3, false)
 	for i := range habit.Gauges {
-		if habit.Gauges[i].Size.Sum != base.Gauges[i].Size.Sum {
+		if habit.Gauges[i].Judged[0].Size.Sum != base.Gauges[i].Judged[0].Size.Sum {
 			t.Errorf("%s measures other parts when habits change", l.gauges[i].name)
 		}
 	}
@@ -378,10 +378,10 @@ func TestBooksBalance(t *testing.T) {
 			s := l.Play(index, true)
 			arrived := 0
 			for i, g := range s.Gauges {
-				if g.Parts != g.Size.N || g.Tags < g.Parts-g.Untagged || g.Late.N+g.Lost != g.Tags {
+				if g.Parts != g.Judged[0].Size.N || g.Tags < g.Parts-g.Untagged || g.Late.N+g.Lost != g.Tags {
 					t.Errorf("%s %d %s does not add up: %+v", l.Title, index, l.gauges[i].name, g)
 				}
-				if g.FalseIn > g.Bad || g.FalseOut > g.Parts-g.Bad || len(g.Cell) != points+1 || g.Least > g.End || g.Least < 0 || g.End > 100 {
+				if g.Judged[0].FalseIn > g.Judged[0].Bad || g.Judged[0].FalseOut > g.Parts-g.Judged[0].Bad || len(g.Cell) != points+1 || g.Least > g.End || g.Least < 0 || g.End > 100 {
 					t.Errorf("%s %d %s cannot be: %+v", l.Title, index, l.gauges[i].name, g)
 				}
 				for _, sp := range []Spans{g.Late, g.Stalls, g.Away, g.Gone, g.Flat} {
@@ -475,6 +475,61 @@ func TestSliceIsTheShift(t *testing.T) {
 	}
 }
 
+// A wired gauge has no radio and no cell, whatever the rest of its line does: its tags
+// are at their port as they are given, and on its first channel it measures the parts
+// that it would have measured on the radio.
+//
+// Kind: property.
+func TestWired(t *testing.T) {
+	t.Parallel()
+	wired := edited(t, "bench", "{name: bore-1}", "{name: bore-1, wired: true}", "receivers:\n  - {name: desk, at: [2.5 m, 1 m], better-by: 12 dB}\n", "")
+	w, r := wired.Play(2, true), shipped(t, "bench").Play(2, true)
+	g := w.Gauges[0]
+	require.Equal(t, r.Gauges[0].Judged, g.Judged)
+	require.Equal(t, r.Gauges[0].Tags, g.Tags)
+	require.Zero(t, g.Lost+g.Stalls.N+g.Away.N+g.Gone.N+g.Flat.N+g.Swaps)
+	require.Zero(t, g.Late.Most, "a wire takes no time of its own")
+	require.Equal(t, g.Tags, w.Host.Records)
+	frames := int(wired.Shift.D().Seconds())*10 + g.Tags // 10 Hz
+	require.InDelta(t, frames, w.Ports[0].Records, 1)
+	result, err := wired.Rehearse(context.Background(), 2, shard.Shard{K: 1, N: 1}, 0)
+	require.NoError(t, err)
+	s := wired.Summarise(result)
+	require.True(t, s.Holds)
+	require.NotContains(t, strings.Join(s.Words, " "), "radio reaches")
+	var page, text bytes.Buffer
+	require.NoError(t, errors.Join(s.HTML(&page), s.Text(&text)))
+	require.NotContains(t, page.String()+text.String(), "Inf")
+}
+
+// Each channel of a fixture is judged by the feature it measures, the computed ones
+// too, and what the host shows of a process has the error of measurement in it: the
+// variances add (JCGM 106:2012, 6.2.1, from memory), and rounding to a step q adds
+// q²/12 (JCGM 100:2008, F.2.2.1, from memory).
+//
+// Kind: outside.
+func TestFixtures(t *testing.T) {
+	t.Parallel()
+	l := shipped(t, "housing")
+	result, err := l.Rehearse(context.Background(), 8, shard.Shard{K: 1, N: 1}, 0)
+	require.NoError(t, err)
+	s := l.Summarise(result)
+	parts := map[string]float64{}
+	for i := range s.Features {
+		f, of := &s.Features[i], &l.features[i]
+		parts[of.name] = f.Parts
+		step, _ := of.grid()
+		near(t, of.name+": spread of the readings", f.Shown.All, math.Sqrt(of.spread*of.spread+of.u*of.u+step*step/12), 0.04*of.spread)
+		near(t, of.name+": spread of the parts", f.Capability.All, of.spread, 0.04*of.spread)
+		require.Equal(t, math.IsInf(of.lower, -1), math.IsInf(f.Capability.Cp.Value, 1), of.name)
+	}
+	near(t, "faces are measured by four probes", parts["face"], 4*parts["width"], 1e-9)
+	near(t, "each part has one run-out", parts["run-out"], parts["width"], 1e-9)
+	var b bytes.Buffer
+	require.NoError(t, s.Text(&b))
+	require.Contains(t, b.String(), "run-out up to 0.03 mm")
+}
+
 // Kind: golden.
 func TestSummaryGolden(t *testing.T) {
 	t.Parallel()
@@ -498,18 +553,18 @@ func TestSummaryGolden(t *testing.T) {
 // Kind: property.
 func TestPage(t *testing.T) {
 	t.Parallel()
-	for _, name := range []string{"bench", "cell", "hall"} {
+	for _, name := range []string{"bench", "cell", "hall", "housing"} {
 		l := hours(shipped(t, name), 2)
 		var b bytes.Buffer
 		require.NoError(t, l.Summarise(rehearsed(t, l, 1)).HTML(&b))
 		page := b.String()
 		for i := range l.gauges {
 			require.Contains(t, page, `<td class="w">`+l.gauges[i].name+"</td>")
-			require.Contains(t, page, `aria-label="`+l.gauges[i].name+`: charge`)
+			require.Equal(t, !l.gauges[i].wired, strings.Contains(page, `aria-label="`+l.gauges[i].name+`: charge`), l.gauges[i].name)
 		}
 		require.Contains(t, page, "never releases real parts")
 		for i := range l.ports {
-			require.Contains(t, page, `<td class="w">`+l.ports[i].name+`</td><td class="w">9600 8N1</td>`)
+			require.Contains(t, page, `<td class="w">`+l.ports[i].name+`</td><td class="w">`+l.ports[i].line+`</td>`)
 		}
 		for _, heading := range []string{"Risks, the greatest first", "Plan, with link margins", "Cells over the shift", "Throughput against capacity", "Silent and lost links", "What if", "The shift in figures", "Features", "Gauges", "Ports", "Assumptions and their sources", "Signed off"} {
 			require.Contains(t, page, "<h2>"+heading+"</h2>")
@@ -517,10 +572,20 @@ func TestPage(t *testing.T) {
 		require.NotContains(t, page, "NaN")
 		require.NotContains(t, page, "ZgotmplZ")
 		require.NotRegexp(t, `(src|href)=`, page, "the page stands alone")
-		if got := strings.Count(page, `stroke-width="1.5"`); got != len(l.gauges) {
+		if got := strings.Count(page, `stroke-width="1.5"`); got != l.onAir() {
 			t.Errorf("%s: the plan has %d links", name, got)
 		}
 	}
+}
+
+// onAir counts the gauges that have a radio.
+func (l *Line) onAir() (n int) {
+	for i := range l.gauges {
+		if !l.gauges[i].wired {
+			n++
+		}
+	}
+	return n
 }
 
 // The PDF is printed by Chromium, and holds the whole page.
@@ -673,6 +738,18 @@ func TestMistakes(t *testing.T) {
 		{"capacity: 180 mAh", "capacity: 0 mAh", "bench.yaml:20:62: "},
 		{"per-record: 20 ms", "per-record: 20 ms, guarded: true", ""},
 		{"per-record: 20 ms", "per-record: 2 h", "write a time of"},
+		{"per-record: 20 ms", "per-record: 20 ms, uncertainty: 0.002 mm", "on a line each feature has its own uncertainty; write guarded: true"},
+		{"{name: bore-1}", "{name: bore-1, wired: true}", ""},
+		{"{name: bore-1}", "{name: bore-1, wired: true, class: 1}", "bore-1 is wired: it has no radio, no cell and no place at a receiver; leave it out"},
+		{"{name: bore-1}", "{name: bore-1, wired: true, charge: 50 %}", "bore-1 is wired"},
+		{"{name: bore-1}", "{name: bore-1, profile: no-such}", "no-such"},
+		{"{name: bore-1}", "{name: bore-1, profile: fixture-four}", "bore-1 has the channels P1, P2, P3, P4, width, spread; name each under channels: or computed:, with its feature"},
+		{"{name: bore-1}", "{name: f, dialect: multi-ascii, channels: [{name: A}, {name: B, feature: spol bore}]}", `did you mean "spool bore"?`},
+		{"{name: bore-1}", "{name: f, dialect: multi-ascii, computed: [{name: C, is: sum, of: [A, B]}]}", "f computes channels of channels that it does not name; write channels: [{name: A}, {name: B}]"},
+		{"{name: bore-1}", "{name: f, dialect: multi-ascii, channels: [{name: A}, {name: B}], computed: [{name: C, is: sum, of: [A, B], limits: [none, 1 mm]}]}", "what C is held against is its feature's; write it at the feature"},
+		{"size: 8 H8", "nominal: 0.008 mm, limits: [none, 0.030 mm]", ""},
+		{"size: 8 H8", "nominal: 8 mm, limits: [none, none]", `"spool bore" has no tolerance`},
+		{"size: 8 H8", "nominal: 0.040 mm, limits: [none, 0.030 mm]", "not in order; write the smaller limit first, and the nominal size and the warning limits inside"},
 	} {
 		require.Contains(t, bench, c.old)
 		_, err := Parse("bench.yaml", []byte(strings.Replace(bench, c.old, c.new, 1)), dialects)
@@ -921,7 +998,7 @@ func TestResultJSONHasNoMachine(t *testing.T) {
 	require.NoError(t, json.Unmarshal([]byte(written(t, rehearsed(t, shipped(t, "bench"), 1))), &v))
 	for key := range v {
 		switch key {
-		case "understudy-rehearsal", "shard", "file", "line", "dialects", "seed", "shifts", "played":
+		case "understudy-rehearsal", "shard", "file", "line", "texts", "seed", "shifts", "played":
 		default:
 			t.Errorf("unexpected key %s", key)
 		}

@@ -18,20 +18,20 @@ import (
 )
 
 // resultVersion is the version of the form of results.
-const resultVersion = 2
+const resultVersion = 3
 
 // Result is what a rehearsal, or a shard of one, found: shifts by number, and
 // the same shifts on the line changed in one way. It holds the line itself, so
 // that its report needs nothing else.
 type Result struct {
-	Version  int               `json:"understudy-rehearsal"`
-	Shard    shard.Shard       `json:"shard"`
-	File     string            `json:"file"` // of the line, as it was named
-	Text     string            `json:"line"` // the file itself
-	Dialects map[string]string `json:"dialects"`
-	Seed     uint64            `json:"seed"`   // of the line
-	Shifts   int               `json:"shifts"` // of the whole rehearsal
-	Played   []Entry           `json:"played"`
+	Version int               `json:"understudy-rehearsal"`
+	Shard   shard.Shard       `json:"shard"`
+	File    string            `json:"file"`   // of the line, as it was named
+	Text    string            `json:"line"`   // the file itself
+	Texts   map[string]string `json:"texts"`  // of dialects and profiles
+	Seed    uint64            `json:"seed"`   // of the line
+	Shifts  int               `json:"shifts"` // of the whole rehearsal
+	Played  []Entry           `json:"played"`
 
 	name string // in errors
 	line *Line
@@ -54,7 +54,7 @@ const tried = 8
 // outcome does not depend on how many. When ctx ends, the result is that of the first
 // shifts that are done, with the cause; one that is being played is given up.
 func (l *Line) Rehearse(ctx context.Context, shifts int, part shard.Shard, processors int) (*Result, error) {
-	r := &Result{Version: resultVersion, Shard: part.Of(), File: l.Path, Text: string(l.Text), Dialects: l.dialects, Seed: l.Seed, Shifts: shifts, line: l}
+	r := &Result{Version: resultVersion, Shard: part.Of(), File: l.Path, Text: string(l.Text), Texts: l.texts, Seed: l.Seed, Shifts: shifts, line: l}
 	lines := map[string]*Line{"": l}
 	changes := l.changes()
 	for _, c := range changes {
@@ -160,12 +160,12 @@ func Read(name string, src io.Reader) (*Result, error) {
 	if r.Shifts < 1 || r.Shifts > MostShifts || r.Shard.N < 1 {
 		return nil, fmt.Errorf("%s is not the result of a rehearsal: it has %d shifts", name, r.Shifts)
 	}
-	l, err := Parse(r.File, []byte(r.Text), func(dialect string) (string, []byte, error) {
-		text, ok := r.Dialects[dialect]
+	l, err := Parse(r.File, []byte(r.Text), func(name string) (string, []byte, error) {
+		text, ok := r.Texts[name]
 		if !ok {
-			return dialect, nil, fmt.Errorf("the dialect %s is not among the result's", dialect)
+			return name, nil, fmt.Errorf("%s is not among the result's dialects and profiles", name)
 		}
-		return dialect, []byte(text), nil
+		return name, []byte(text), nil
 	})
 	if err != nil {
 		return nil, fmt.Errorf("%s: its line: %w", name, err)
@@ -221,6 +221,9 @@ func (l *Line) fits(s *Shift, charted bool) error {
 	}
 	for i := range s.Gauges {
 		g := &s.Gauges[i]
+		if len(g.Judged) != len(l.gauges[i].channels) {
+			return fmt.Errorf("%s has %d channels, not %d", l.gauges[i].name, len(g.Judged), len(l.gauges[i].channels))
+		}
 		if len(g.Cell) != notes {
 			return fmt.Errorf("%s has %d notes of its cell, not %d", l.gauges[i].name, len(g.Cell), notes)
 		}
@@ -252,8 +255,8 @@ func Merge(parts []*Result) (*Result, error) {
 			return nil, fmt.Errorf("%s is of a line with seed %d, %s of one with seed %d: take the shards of one line", p.name, p.Seed, first.name, first.Seed)
 		case p.Text != first.Text:
 			return nil, fmt.Errorf("%s is of the line %s, %s of another line, or of another state of it, %s: take the shards of one line", p.name, p.File, first.name, first.File)
-		case !maps.Equal(p.Dialects, first.Dialects):
-			return nil, fmt.Errorf("%s and %s are of the same line, but its dialects have changed between them: rehearse again", first.name, p.name)
+		case !maps.Equal(p.Texts, first.Texts):
+			return nil, fmt.Errorf("%s and %s are of the same line, but its dialects or profiles have changed between them: rehearse again", first.name, p.name)
 		case p.Shifts != first.Shifts:
 			return nil, fmt.Errorf("%s is of a rehearsal of %d shifts, %s of one of %d: play all shards with the same --shifts", p.name, p.Shifts, first.name, first.Shifts)
 		}
@@ -337,7 +340,9 @@ func (l *Line) changes() (out []change) {
 func (l *Line) reseat() {
 	seats := make([]int, len(l.radios))
 	for i := range l.gauges {
-		seats[l.gauges[i].radio]++
+		if r := l.gauges[i].radio; r >= 0 {
+			seats[r]++
+		}
 	}
 	margins := make([][]float64, len(l.gauges))
 	for i := range margins {
@@ -350,6 +355,9 @@ func (l *Line) reseat() {
 		again = false
 		for i := range l.gauges {
 			a := &l.gauges[i]
+			if a.wired {
+				continue
+			}
 			for r := range l.radios {
 				if seats[r] < l.radios[r].seats && margin(i, r) > margin(i, a.radio) {
 					seats[a.radio]--
@@ -359,7 +367,7 @@ func (l *Line) reseat() {
 			}
 			for j := range i {
 				b := &l.gauges[j]
-				if math.Min(margin(i, b.radio), margin(j, a.radio)) > math.Min(margin(i, a.radio), margin(j, b.radio)) {
+				if !b.wired && math.Min(margin(i, b.radio), margin(j, a.radio)) > math.Min(margin(i, a.radio), margin(j, b.radio)) {
 					a.radio, b.radio = b.radio, a.radio
 					again = true
 				}

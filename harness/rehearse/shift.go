@@ -33,25 +33,31 @@ type Shift struct {
 
 // Served is what became of one gauge over a shift.
 type Served struct {
-	Margin   float64 `json:"margin"`         // fade margin in dB, with this shift's shadowing
-	Parts    int     `json:"parts"`          // measured
-	Skipped  int     `json:"skipped"`        // parts that came while the gauge had no charge or was being swapped
-	Untagged int     `json:"untagged"`       // measured, but the operator forgot to tag
-	Tags     int     `json:"tags"`           // given
-	Lost     int     `json:"lost"`           // given, but never delivered
-	Late     Spans   `json:"late"`           // from tag to delivery
-	Stalls   Spans   `json:"stalls"`         // silent spells of the link, of 0.1 s and more
-	Away     Spans   `json:"away"`           // from loss to rejoin, of links that came back
-	Gone     Spans   `json:"gone"`           // from loss to the shift's end, of one that did not
-	Flat     Spans   `json:"flat"`           // without charge
-	Swaps    int     `json:"swaps"`          // spares that took its place
-	End      float64 `json:"end"`            // charge at the end, per cent
-	Least    float64 `json:"least"`          // smallest charge, per cent
-	Cell     []int   `json:"cell,omitempty"` // per cent at even times
-	Bad      int     `json:"bad"`            // measured parts outside their limits
-	FalseIn  int     `json:"false-in"`       // of those, accepted
-	FalseOut int     `json:"false-out"`      // good parts rejected
-	Size     Moments `json:"size"`           // of the parts, µm from nominal
+	Margin   float64  `json:"margin"`         // fade margin in dB, with this shift's shadowing
+	Parts    int      `json:"parts"`          // measured
+	Skipped  int      `json:"skipped"`        // parts that came while the gauge had no charge or was being swapped
+	Untagged int      `json:"untagged"`       // measured, but the operator forgot to tag
+	Tags     int      `json:"tags"`           // given
+	Lost     int      `json:"lost"`           // given, but never delivered
+	Late     Spans    `json:"late"`           // from tag to delivery
+	Stalls   Spans    `json:"stalls"`         // silent spells of the link, of 0.1 s and more
+	Away     Spans    `json:"away"`           // from loss to rejoin, of links that came back
+	Gone     Spans    `json:"gone"`           // from loss to the shift's end, of one that did not
+	Flat     Spans    `json:"flat"`           // without charge
+	Swaps    int      `json:"swaps"`          // spares that took its place
+	End      float64  `json:"end"`            // charge at the end, per cent
+	Least    float64  `json:"least"`          // smallest charge, per cent
+	Cell     []int    `json:"cell,omitempty"` // per cent at even times
+	Judged   []Judged `json:"judged"`         // by channel
+}
+
+// Judged is what became of the parts at one channel.
+type Judged struct {
+	Bad      int     `json:"bad"`       // measured parts outside their limits
+	FalseIn  int     `json:"false-in"`  // of those, accepted
+	FalseOut int     `json:"false-out"` // good parts rejected
+	Size     Moments `json:"size"`      // of the parts, µm from nominal
+	Shown    Moments `json:"shown"`     // of their readings
 }
 
 // Queued is what became of the frames at a port, or of the records at the host.
@@ -95,6 +101,12 @@ func (m *Moments) add(x float64) {
 	m.Groups++
 }
 
+// merge adds another process's parts, in subgroups of their own.
+func (m *Moments) merge(o *Moments) {
+	m.N, m.Groups = m.N+o.N, m.Groups+o.Groups
+	m.Sum, m.Square, m.Within = m.Sum+o.Sum, m.Square+o.Square, m.Within+o.Within
+}
+
 // source is the stream of chance of one gauge for one purpose in one shift: a
 // gauge more or less changes no other's.
 func source(seed uint64, index int, name string, purpose byte) *random.Rand {
@@ -115,17 +127,21 @@ func normal(r *random.Rand) float64 {
 
 func chance(r *random.Rand) float64 { return float64(r.Uint64()>>11) / (1 << 53) }
 
-// part is one part under a gauge; sizes in µm from nominal.
+// part is one part under a gauge.
 type part struct {
-	at         time.Duration // of the tag
-	size, read float64
-	tags       int
+	at    time.Duration // of the tag
+	sizes []size        // by channel; good until the part after the next is drawn
+	tags  int
 }
+
+// size is what a part is and what the gauge makes of it, in µm from nominal.
+type size struct{ is, read float64 }
 
 // day is the parts of a gauge's shift, one after the other.
 type day struct {
 	l                      *Line
-	f                      *feature
+	channels               []channel
+	sizes                  [2][]size // of the next part and of the one before
 	every                  time.Duration
 	phase                  time.Duration
 	n                      int64
@@ -135,7 +151,10 @@ type day struct {
 }
 
 func newDay(l *Line, g *gauge, index int) *day {
-	d := &day{l: l, f: &l.features[g.feature], every: g.every, rng: source(l.Seed, index, g.name, 1)}
+	d := &day{l: l, channels: g.channels, every: g.every, rng: source(l.Seed, index, g.name, 1)}
+	for i := range d.sizes {
+		d.sizes[i] = make([]size, len(g.channels))
+	}
 	d.phase = time.Duration(chance(d.rng) * float64(d.every))
 	d.uneven, d.forgets, d.twice = percent(&l.Operators.Uneven, 0), percent(&l.Operators.Forgets, 0), percent(&l.Operators.DoubleTags, 0)
 	return d
@@ -148,15 +167,22 @@ func (d *day) next() part {
 	d.n++
 	at = max(at, d.last+2*onPart)
 	d.last = at
-	p := part{at: at, tags: 1}
-	drift := float64(d.f.wear * (float64(at) / float64(d.l.Shift)))
-	p.size = d.f.mean + drift + float64(d.f.spread*normal(d.rng))
-	p.read = p.size + float64(d.f.u*normal(d.rng))
+	p := part{at: at, tags: 1, sizes: d.sizes[d.n%2]}
+	draw := func(c int) {
+		f := &d.l.features[d.channels[c].feature]
+		drift := float64(f.wear * (float64(at) / float64(d.l.Shift)))
+		p.sizes[c].is = f.mean + drift + float64(f.spread*normal(d.rng))
+		p.sizes[c].read = p.sizes[c].is + float64(f.u*normal(d.rng))
+	}
+	draw(0)
 	if chance(d.rng) < d.forgets {
 		p.tags = 0
 	}
 	if chance(d.rng) < d.twice {
 		p.tags *= 2
+	}
+	for c := 1; c < len(d.channels); c++ {
+		draw(c)
 	}
 	return p
 }
@@ -227,7 +253,11 @@ func (l *Line) Play(index int, whole bool) Shift {
 	radios := make([]link.Radio, len(l.radios))
 	gs := make([]served, len(l.gauges))
 	for i := range gs {
-		gs[i].start(l, i, index, &radios[l.gauges[i].radio])
+		var radio *link.Radio
+		if r := l.gauges[i].radio; r >= 0 {
+			radio = &radios[r]
+		}
+		gs[i].start(l, i, index, radio)
 	}
 	var ports []queue
 	var host queue
@@ -260,10 +290,12 @@ func (l *Line) Play(index int, whole bool) Shift {
 		temp := l.warmth(begin)
 		for i := range gs {
 			s := &gs[i]
-			if resting != rest {
+			if resting != rest && !s.wired {
 				s.docked = resting >= 0 && l.Cradle != nil && chance(s.cradles) < percent(l.Operators.Cradles, 1)
 			}
-			s.drain(l, end, temp)
+			if !s.wired {
+				s.drain(l, end, temp)
+			}
 			s.work(l, begin, end, resting >= 0)
 		}
 		rest = resting
@@ -322,6 +354,12 @@ func (l *Line) warmth(at time.Duration) int {
 func (s *served) start(l *Line, i, index int, radio *link.Radio) {
 	g := &l.gauges[i]
 	*s = served{gauge: g, index: i, day: newDay(l, g, index), again: -1, dead: -1, stalled: -1, lost: -1, spares: g.spares, parts: power.TypicalParts()}
+	s.Judged = make([]Judged, len(g.channels))
+	s.next = s.day.next()
+	if g.wired {
+		s.Least = 100
+		return
+	}
 	luck := source(l.Seed, index, g.name, 2)
 	b := l.budget(g, g.radio)
 	if k, ok := link.PlaceCoefficients(b.Place); ok {
@@ -355,7 +393,6 @@ func (s *served) start(l *Line, i, index int, radio *link.Radio) {
 	s.Least = s.percent()
 	s.frames = int64(float64(framesAir(g)*3600) / math.Max(1-cfg.Bursts.LossRate(), 0.05))
 	s.cradles = source(l.Seed, index, g.name, 4)
-	s.next = s.day.next()
 }
 
 // framesAir is how many packets a second a gauge's stream makes.
@@ -366,7 +403,12 @@ func framesAir(g *gauge) float64 {
 // packet is how many bytes a packet of the link holds (sim/link).
 const packet = 27
 
-func (s *served) percent() float64 { return float64(s.cell.Charge(&s.charge)) / 10_000 }
+func (s *served) percent() float64 {
+	if s.wired {
+		return 100
+	}
+	return float64(s.cell.Charge(&s.charge)) / 10_000
+}
 
 // drain moves the cell through a window.
 func (s *served) drain(l *Line, end time.Duration, temp int) {
@@ -446,31 +488,51 @@ func (s *served) work(l *Line, begin, end time.Duration, resting bool) {
 }
 
 func (s *served) measure(l *Line, p part) {
-	f := &l.features[s.feature]
 	s.Parts++
-	s.Size.add(p.size)
-	bad, rejected := f.outside(p.size, 0), f.outside(f.round(p.read), f.guard)
-	if bad {
-		s.Bad++
-		if !rejected {
-			s.FalseIn++
+	for c, v := range p.sizes {
+		f, to := &l.features[s.channels[c].feature], &s.Judged[c]
+		shown := f.round(v.read)
+		to.Size.add(v.is)
+		to.Shown.add(shown)
+		bad, rejected := f.outside(v.is, 0), f.outside(shown, f.guard)
+		if bad {
+			to.Bad++
+			if !rejected {
+				to.FalseIn++
+			}
+		} else if rejected {
+			to.FalseOut++
 		}
-	} else if rejected {
-		s.FalseOut++
 	}
 }
 
 func (s *served) tag(at time.Duration) {
 	s.advance(at)
 	s.Tags++
+	if s.wired {
+		s.deliver(at, at)
+		return
+	}
 	if s.link.Offer(s.state, at, s.ids, s.tagged) == link.Queued {
 		s.given[s.ids%uint64(len(s.given))] = at
 		s.ids++
 	}
 }
 
+// deliver has a tag reach its port.
+func (s *served) deliver(given, at time.Duration) {
+	s.Late.add(at - given)
+	if q := s.stream.to; q != nil {
+		q.waiting = append(q.waiting, arrival{at: at, takes: s.tagTakes, g: s.index, tag: true})
+	}
+}
+
 // advance moves the link to a time and takes note of what comes out.
 func (s *served) advance(to time.Duration) {
+	if s.wired {
+		s.make(to-settled, -1, false)
+		return
+	}
 	for {
 		ev, ok := s.link.Advance(s.state, to)
 		if !ok {
@@ -481,10 +543,7 @@ func (s *served) advance(to time.Duration) {
 		}
 		switch ev.Kind {
 		case link.Delivered:
-			s.Late.add(ev.At - s.given[ev.ID%uint64(len(s.given))])
-			if q := s.stream.to; q != nil {
-				q.waiting = append(q.waiting, arrival{at: ev.At, takes: s.tagTakes, g: s.index, tag: true})
-			}
+			s.deliver(s.given[ev.ID%uint64(len(s.given))], ev.At)
 		case link.Changed:
 			if s.stalled >= 0 && ev.Phase != link.Stalled {
 				s.Stalls.add(ev.At - s.stalled)
@@ -516,7 +575,7 @@ func (s *served) advance(to time.Duration) {
 // finish closes what is still open at the shift's end. Tags that still wait
 // are lost for the shift.
 func (s *served) finish(shift time.Duration, whole bool) {
-	if s.state.Phase == link.Up {
+	if s.wired || s.state.Phase == link.Up {
 		s.make(shift, -1, false)
 	}
 	for from, spans := range map[*time.Duration]*Spans{&s.dead: &s.Flat, &s.stalled: &s.Stalls, &s.lost: &s.Gone} {

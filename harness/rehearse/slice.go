@@ -18,6 +18,7 @@ import (
 	"example.org/understudy/sim/strict"
 	"example.org/understudy/sim/uart"
 	"example.org/understudy/sim/wire"
+	"example.org/understudy/sim/zone"
 )
 
 // Slice is the beginning of a shift as a scenario: all gauges at once, with
@@ -36,17 +37,23 @@ func (l *Line) Slice(index int, length time.Duration) *scenario.File {
 		d := newDay(l, g, index)
 		for {
 			p := d.next()
-			at := p.at - onPart
 			if p.at >= length-time.Second {
 				break
 			}
-			size, _ := quantity.Of(l.features[g.feature].nominal+picometres(p.read), decimal.MM)
-			cue := func(at time.Duration, act stage.Act) {
-				f.Cues = append(f.Cues, scenario.Cue{At: quantity.Duration(max(at, 100*time.Millisecond)), Gauge: g.name, Act: act})
+			if l.resting(p.at) >= 0 {
+				continue
 			}
-			cue(at, stage.MoveTo{Size: size, Over: quantity.Duration(onPart / 2)})
+			cue := func(at time.Duration, channel string, act stage.Act) {
+				f.Cues = append(f.Cues, scenario.Cue{At: quantity.Duration(max(at, 100*time.Millisecond)), Gauge: g.name, Channel: channel, Act: act})
+			}
+			for c := range g.channels {
+				if ch := &g.channels[c]; ch.computed == nil {
+					size, _ := quantity.Of(l.features[ch.feature].nominal+picometres(p.sizes[c].read), decimal.MM)
+					cue(p.at-onPart, ch.name, stage.MoveTo{Size: size, Over: quantity.Duration(onPart / 2)})
+				}
+			}
 			for range p.tags {
-				cue(p.at, stage.Tag{})
+				cue(p.at, "", stage.Tag{})
 				p.at += againAfter
 			}
 		}
@@ -69,56 +76,31 @@ func picometres(um float64) decimal.Length {
 
 // scene is a scenario with the line's gauges resting on their masters.
 func (l *Line) scene(links bool) *scenario.File {
-	f := &scenario.File{Understudy: scenario.Version, Title: l.Title, Notice: l.Notice}
-	unit := scenario.Unit{Unit: decimal.MM}
-	f.Host.Unit = &unit
-	var finest, widest decimal.Length
+	f := &scenario.File{Understudy: scenario.Version, Title: l.Title, Notice: l.Notice, Host: l.Host.Host}
+	finest, widest := l.features[0].shown, decimal.Length(0)
 	for i := range l.gauges {
 		g := &l.gauges[i]
-		ft := &l.features[g.feature]
-		in := func(p decimal.Length) quantity.Length { q, _ := quantity.Of(p, decimal.MM); return q }
-		bounds := func(a, b decimal.Length) *scenario.Pair {
-			return &scenario.Pair{{Length: in(a)}, {Length: in(b)}}
+		k := l.keys(g)
+		if !g.wired {
+			l.powered(g, &k, links)
 		}
-		nominal, step := in(ft.nominal), in(ft.step)
-		line := g.line
-		if shared := l.Receivers[g.radio].SerialLine; shared != nil {
-			line = shared
-		}
-		k := scenario.GaugeKeys{Dialect: g.dialect, SerialLine: line, Stream: &scenario.Stream{Rate: g.rate}}
-		k.MidStroke, k.Preset, k.StartsOn, k.Resolution = &nominal, &nominal, &nominal, &step
-		k.Limits = bounds(ft.limits.Lower.At, ft.limits.Upper.At)
-		warn := scenario.Pair{{None: true}, {None: true}}
-		for j, w := range []struct {
-			at  decimal.Length
-			set bool
-		}{{ft.limits.WarnLower.At, ft.limits.WarnLower.Set}, {ft.limits.WarnUpper.At, ft.limits.WarnUpper.Set}} {
-			if w.set {
-				warn[j] = scenario.Bound{Length: in(w.at)}
-			}
-		}
-		k.Warn = &warn
-		k.Tags.Queue = g.queue
-		if links {
-			b := l.budget(g, g.radio)
-			loss := g.class.DBm() + l.radios[g.radio].hears - link.RequiredSensitivity - math.Min(b.Margin(), 40)
-			far := math.Min(math.Max(math.Pow(10, (loss-l.radios[g.radio].hears-link.FreeSpace(1, link.Megahertz))/20), 0.1), 1000)
-			metre, _ := quantity.NewLength(decimal.New(int64(math.Round(far*100)), -2), decimal.M)
-			step, _ := quantity.NewLength(decimal.New(int64(math.Round(l.walking*1000)), -3), decimal.M)
-			k.Link = &scenario.Link{Class: int(g.class), Distance: &metre, Motion: &step, Radio: g.radio + 1}
-			capacity := quantity.Charge{MAh: decimal.New(int64(math.Round(g.cell.Capacity)), 0)}
-			charge := quantity.Percent{Value: decimal.New(int64(math.Round(g.cell.Charge)), 0)}
-			k.Cell = &scenario.Cell{Capacity: &capacity, Charge: &charge, Chemistry: g.cell.Chemistry}
-		}
-		f.Gauges = append(f.Gauges, scenario.Gauge{Name: g.name, GaugeKeys: k})
+		f.Gauges = append(f.Gauges, scenario.Gauge{Name: g.name, Profile: g.profile, GaugeKeys: k})
 		f.Cues = append(f.Cues, scenario.Cue{Gauge: g.name, Act: stage.Preset{}})
-		if finest == 0 || ft.step < finest {
-			finest = ft.step
+		for _, c := range g.channels {
+			ft := &l.features[c.feature]
+			if ft.step < finest.Picometres() {
+				finest = ft.shown
+			}
+			widest = max(widest, picometres(ft.guard))
 		}
-		widest = max(widest, picometres(ft.guard))
 	}
-	q, _ := quantity.Of(finest, decimal.MM)
-	f.Host.Resolution = &q
+	if f.Host.Unit == nil {
+		f.Host.Unit = &scenario.Unit{Unit: decimal.MM}
+	}
+	if f.Host.Resolution == nil {
+		q, _ := quantity.Of(finest.Picometres(), f.Host.Unit.Unit)
+		f.Host.Resolution = &q
+	}
 	if widest > 0 {
 		u, _ := quantity.Of(widest, decimal.MM)
 		f.Host.Uncertainty = &u
@@ -126,10 +108,78 @@ func (l *Line) scene(links bool) *scenario.File {
 	return f
 }
 
+// keys are those of a gauge in a scenario, without cell and link.
+func (l *Line) keys(g *gauge) scenario.GaugeKeys {
+	k := scenario.GaugeKeys{Dialect: g.dialect, SerialLine: g.line}
+	if g.rate.Hz.Sign() > 0 {
+		k.Stream = &scenario.Stream{Rate: g.rate}
+	}
+	for i := range g.channels {
+		c := &g.channels[i]
+		ft := &l.features[c.feature]
+		bound := func(z zone.Limit) scenario.Bound {
+			if !z.Set {
+				return scenario.Bound{None: true}
+			}
+			q, _ := quantity.Of(z.At, decimal.MM)
+			return scenario.Bound{Length: q}
+		}
+		nominal, _ := quantity.Of(ft.nominal, decimal.MM)
+		ck := scenario.ChannelKeys{Preset: &nominal, Resolution: &ft.shown}
+		ck.Limits = &scenario.Pair{bound(ft.limits.Lower), bound(ft.limits.Upper)}
+		ck.Warn = &scenario.Pair{bound(ft.limits.WarnLower), bound(ft.limits.WarnUpper)}
+		switch {
+		case c.computed != nil:
+			computed := *c.computed
+			computed.Preset, computed.Limits, computed.Warn, computed.Resolution = ck.Preset, ck.Limits, ck.Warn, ck.Resolution
+			k.Computed = append(k.Computed, computed)
+			continue
+		case c.name == "":
+			k.ChannelKeys = ck
+			k.MidStroke, k.StartsOn = &nominal, &nominal
+		default:
+			ck.MidStroke, ck.StartsOn = &nominal, &nominal
+			k.Channels = append(k.Channels, scenario.Channel{Name: c.name, ChannelKeys: ck})
+		}
+	}
+	return k
+}
+
+// powered gives a gauge its cell and its link, or a cell and a link without faults.
+func (l *Line) powered(g *gauge, k *scenario.GaugeKeys, links bool) {
+	if shared := l.Receivers[g.radio].SerialLine; shared != nil {
+		k.SerialLine = shared
+	}
+	k.Tags.Queue = g.queue
+	capacity := quantity.Charge{MAh: decimal.New(int64(math.Round(g.cell.Capacity)), 0)}
+	charge := quantity.Percent{Value: decimal.New(int64(math.Round(g.cell.Charge)), 0)}
+	k.Cell = &scenario.Cell{Charge: &charge}
+	if !g.whole {
+		k.Cell.Capacity, k.Cell.Chemistry = &capacity, g.cell.Chemistry
+	}
+	if !links {
+		return
+	}
+	b := l.budget(g, g.radio)
+	loss := g.class.DBm() - link.RequiredSensitivity - math.Min(b.Margin(), 40)
+	far := math.Min(math.Max(math.Pow(10, (loss-link.FreeSpace(1, link.Megahertz))/20), 0.1), 1000)
+	metre, _ := quantity.NewLength(decimal.New(int64(math.Round(far*100)), -2), decimal.M)
+	step, _ := quantity.NewLength(decimal.New(int64(math.Round(l.walking*1000)), -3), decimal.M)
+	k.Link = &scenario.Link{Class: int(g.class), Distance: &metre, Motion: &step, Radio: g.radio + 1}
+}
+
 // frames plays the line's gauges on paper, without links, to learn how long
 // their frames are and how their ports are set.
 func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
-	if !l.speaks(doc, dialects) {
+	l.texts = map[string]string{}
+	find := func(name string) (string, []byte, error) {
+		file, text, err := dialects(name)
+		if err == nil {
+			l.texts[name] = string(text)
+		}
+		return file, text, err
+	}
+	if !l.speaks(doc, find) {
 		return
 	}
 	f := l.scene(false)
@@ -139,11 +189,12 @@ func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
 		f.Cues = append(f.Cues, scenario.Cue{At: quantity.Duration(200 * time.Millisecond), Gauge: l.gauges[i].name, Act: stage.Tag{}})
 	}
 	f.Until = &end
-	s, err := scenario.Parse(l.Path+" as a scenario", scenario.Marshal(f, ""), dialects)
+	s, err := scenario.Parse(l.Path+" as a scenario", scenario.Marshal(f, ""), find)
 	if err != nil {
 		doc.Errorf(&l.Stations, "", "its gauges do not make a scenario: %v", err)
 		return
 	}
+	l.learn(doc, s)
 	err = paper.Play(context.Background(), s, stage.Options{Keep: func(e ledger.Entry) {
 		if e.Frame == nil {
 			return
@@ -160,11 +211,28 @@ func (l *Line) frames(doc *strict.Doc, dialects scenario.Source) {
 		doc.Errorf(&l.Stations, "", "its gauges do not play: %v", err)
 		return
 	}
-	l.dialects = map[string]string{}
-	for name, d := range s.Dialects {
-		l.dialects[name] = string(d.Text)
-	}
 	l.plug(doc, s)
+}
+
+// learn takes from a scenario of the line what the gauges have from their profiles.
+func (l *Line) learn(doc *strict.Doc, s *scenario.Scenario) {
+	for i := range l.gauges {
+		g, p := &l.gauges[i], s.Play.Cast[i].Profile
+		g.dialect, g.rate = s.Gauges[i].Dialect, p.Rate
+		if c := s.Gauges[i].Cell; g.whole && c != nil {
+			g.cell.Chemistry, g.cell.Series = c.Chemistry, c.Series
+			if c.Capacity != nil {
+				g.cell.Capacity = c.Capacity.MAh.Float64()
+			}
+		}
+		if n := len(p.Channels); n != len(g.channels) {
+			var names []string
+			for _, c := range p.Channels {
+				names = append(names, c.Name)
+			}
+			doc.Errorf(g.spoken, "name each under channels: or computed:, with its feature", "%s has the channels %s", g.name, strings.Join(names, ", "))
+		}
+	}
 }
 
 // speaks reports whether every gauge's dialect is there and has no mistake.
@@ -172,7 +240,7 @@ func (l *Line) speaks(doc *strict.Doc, dialects scenario.Source) bool {
 	texts := map[string]bool{}
 	for i := range l.gauges {
 		g := &l.gauges[i]
-		if !texts[g.dialect] {
+		if g.dialect != "" && !texts[g.dialect] { // else it is the profile's
 			texts[g.dialect] = true
 			file, text, err := dialects(g.dialect)
 			if err != nil {
@@ -205,7 +273,8 @@ func (l *Line) plug(doc *strict.Doc, s *scenario.Scenario) {
 			})
 		}
 		g.named = says("reading") && says("tag")
-		if r := &l.Receivers[g.radio]; r.SerialLine != nil {
+		shares := !g.wired && l.Receivers[g.radio].SerialLine != nil
+		if shares {
 			if p, ok := shared[g.radio]; ok {
 				g.port = p
 				l.ports[p].gauges = append(l.ports[p].gauges, i)
@@ -219,7 +288,7 @@ func (l *Line) plug(doc *strict.Doc, s *scenario.Scenario) {
 			return
 		}
 		p := port{name: g.name, line: s.Line(i), chars: float64(set.Baud) / set.BitsPerChar(), gauges: []int{i}}
-		if l.Receivers[g.radio].SerialLine != nil {
+		if shares {
 			p.name = l.radios[g.radio].name
 		}
 		g.port = len(l.ports)

@@ -48,6 +48,7 @@ type Risk struct {
 
 // GaugeRow is one gauge over all shifts.
 type GaugeRow struct {
+	Wired                          bool
 	Name, Station, Receiver, Class string
 	Metres, Walls                  float64
 	Margin, MarginWorst            float64 // dB: without shadowing, and the worst of all shifts
@@ -94,8 +95,9 @@ type FeatureRow struct {
 	CountIn, CountOut float64 // shares, as counted
 	ErrorIn, ErrorOut float64
 	Bad               float64
-	Capability        Capability
-	falseIn, falseOut float64 // parts a shift
+	Capability        Capability // of the process
+	Shown             Capability // as the host shows it, from the readings
+	falseIn, falseOut float64    // parts a shift
 }
 
 // RadioRow is one receiver.
@@ -115,6 +117,8 @@ type ChangeRow struct {
 	End             float64 // smallest charge at the end of any gauge and shift
 	RadioUse        float64 // largest
 	PortUse         float64 // largest; not a number where it is not known
+	Holds           bool
+	Full            []string // receivers, ports and the host that are used to 100 % or more
 	base            bool
 }
 
@@ -150,8 +154,8 @@ func (l *Line) Summarise(r *Result) *Summary {
 	for f := range l.features {
 		s.Features = append(s.Features, l.featureRow(f, played))
 	}
-	s.changes(l, r)
 	s.totals(l, played)
+	s.changes(l, r)
 	s.risks(l)
 	s.assume(l)
 	return s
@@ -184,8 +188,12 @@ func each[T any](of []*Shift, get func(s *Shift) T) []T {
 
 func (l *Line) gaugeRow(i int, played []*Shift) GaugeRow {
 	g := &l.gauges[i]
-	b := l.budget(g, g.radio)
-	row := GaugeRow{Name: g.name, Station: g.station, Receiver: l.radios[g.radio].name, Class: fmt.Sprint(int(g.class)), Metres: b.Metres, Walls: b.Walls, Margin: b.Margin()}
+	row := GaugeRow{Name: g.name, Station: g.station, Wired: g.wired, Margin: math.Inf(1)}
+	if !g.wired {
+		b := l.budget(g, g.radio)
+		row.Receiver, row.Class = l.radios[g.radio].name, fmt.Sprint(int(g.class))
+		row.Metres, row.Walls, row.Margin = b.Metres, b.Walls, b.Margin()
+	}
 	num := func(get func(v *Served) float64) (float64, float64) {
 		return Mean(each(played, func(s *Shift) float64 { return get(&s.Gauges[i]) }))
 	}
@@ -200,7 +208,9 @@ func (l *Line) gaugeRow(i int, played []*Shift) GaugeRow {
 	row.MarginWorst = math.Inf(1)
 	for _, s := range played {
 		v := &s.Gauges[i]
-		row.MarginWorst = math.Min(row.MarginWorst, v.Margin)
+		if !g.wired {
+			row.MarginWorst = math.Min(row.MarginWorst, v.Margin)
+		}
 		row.Late.merge(&v.Late)
 		row.Stalls.merge(&v.Stalls)
 		row.Away.merge(&v.Away)
@@ -277,15 +287,11 @@ func (l *Line) portRow(p int, played []*Shift, gauges []GaugeRow) PortRow {
 func (l *Line) featureRow(f int, played []*Shift) FeatureRow {
 	ft := &l.features[f]
 	row := FeatureRow{Name: ft.name, Limits: ft.text}
-	var m Moments
-	counts := func(get func(v *Served) int) []float64 {
+	var is, shown Moments
+	counts := func(get func(v *Judged) int) []float64 {
 		return each(played, func(s *Shift) float64 {
 			part, all := 0, 0
-			for i := range s.Gauges {
-				if l.gauges[i].feature == f {
-					part, all = part+get(&s.Gauges[i]), all+s.Gauges[i].Parts
-				}
-			}
+			l.judged(s, f, func(v *Judged) { part, all = part+get(v), all+v.Size.N })
 			if all == 0 {
 				return 0
 			}
@@ -293,17 +299,15 @@ func (l *Line) featureRow(f int, played []*Shift) FeatureRow {
 		})
 	}
 	for _, s := range played {
-		for i := range s.Gauges {
-			if v := &s.Gauges[i].Size; l.gauges[i].feature == f {
-				m.N, m.Groups = m.N+v.N, m.Groups+v.Groups
-				m.Sum, m.Square, m.Within = m.Sum+v.Sum, m.Square+v.Square, m.Within+v.Within
-			}
-		}
+		l.judged(s, f, func(v *Judged) {
+			is.merge(&v.Size)
+			shown.merge(&v.Shown)
+		})
 	}
-	row.Parts = float64(m.N) / float64(len(played))
-	row.CountIn, row.ErrorIn = Mean(counts(func(v *Served) int { return v.FalseIn }))
-	row.CountOut, row.ErrorOut = Mean(counts(func(v *Served) int { return v.FalseOut }))
-	row.Bad, _ = Mean(counts(func(v *Served) int { return v.Bad }))
+	row.Parts = float64(is.N) / float64(len(played))
+	row.CountIn, row.ErrorIn = Mean(counts(func(v *Judged) int { return v.FalseIn }))
+	row.CountOut, row.ErrorOut = Mean(counts(func(v *Judged) int { return v.FalseOut }))
+	row.Bad, _ = Mean(counts(func(v *Judged) int { return v.Bad }))
 	// the mean wanders over the shift: take it piece by piece
 	const pieces = 20
 	for p := range pieces {
@@ -313,8 +317,20 @@ func (l *Line) featureRow(f int, played []*Shift) FeatureRow {
 		row.FalseOut += out / pieces
 	}
 	row.falseIn, row.falseOut = row.FalseIn*row.Parts, row.FalseOut*row.Parts
-	row.Capability = m.Capability(ft.lower, ft.upper, int(row.Parts))
+	row.Capability = is.Capability(ft.lower, ft.upper, int(row.Parts))
+	row.Shown = shown.Capability(ft.lower, ft.upper, int(row.Parts))
 	return row
+}
+
+// judged goes through a shift's channels that measure a feature.
+func (l *Line) judged(s *Shift, f int, do func(v *Judged)) {
+	for i := range l.gauges {
+		for c := range l.gauges[i].channels {
+			if l.gauges[i].channels[c].feature == f {
+				do(&s.Gauges[i].Judged[c])
+			}
+		}
+	}
 }
 
 func (s *Summary) changes(l *Line, r *Result) {
@@ -330,20 +346,25 @@ func (s *Summary) changes(l *Line, r *Result) {
 			row.Name = "the line as it is"
 		}
 		var lost []float64
+		tags, flat := 0.0, 0.0
 		for i := range r.Played {
 			e := &r.Played[i]
 			if e.Change != name || e.Index >= tried {
 				continue
 			}
-			n := 0.0
+			n, skipped := 0.0, 0
 			for j := range e.Shift.Gauges {
 				v := &e.Shift.Gauges[j]
 				n += float64(v.Lost)
-				row.Skipped += float64(v.Skipped)
+				tags += float64(v.Tags)
+				skipped += v.Skipped
 				row.Stalls += float64(v.Stalls.N)
 				row.End = math.Min(row.End, v.End)
 			}
-			lost = append(lost, n)
+			if lost = append(lost, n); skipped > 0 {
+				row.Skipped += float64(skipped)
+				flat++
+			}
 		}
 		if len(lost) == 0 {
 			continue
@@ -353,21 +374,40 @@ func (s *Summary) changes(l *Line, r *Result) {
 		row.Stalls /= float64(len(lost))
 		c := lines[name]
 		for i := range c.gauges {
-			row.Margin = math.Min(row.Margin, c.budget(&c.gauges[i], c.gauges[i].radio).Margin())
+			if g := &c.gauges[i]; !g.wired {
+				row.Margin = math.Min(row.Margin, c.budget(g, g.radio).Margin())
+			}
+		}
+		used := func(most *float64, use float64, format string, name ...any) {
+			if *most = math.Max(*most, use); use >= 1 {
+				row.Full = append(row.Full, fmt.Sprintf(format, name...)+fmt.Sprintf(" %.0f %%", 100*use))
+			}
 		}
 		for k := range c.radios {
-			row.RadioUse = math.Max(row.RadioUse, c.radioUse(k))
+			used(&row.RadioUse, c.radioUse(k), "receiver %s", c.radios[k].name)
 		}
 		for k := range c.ports {
 			use, _, _ := c.load(&c.ports[k], func(g int) float64 { return s.Gauges[g].Tags })
-			row.PortUse = math.Max(row.PortUse, use)
+			used(&row.PortUse, use, "port %s", c.ports[k].name)
 		}
+		host := s.HostUse
+		used(&host, host, "the host")
+		row.Holds = load{tags / float64(len(lost)), row.Lost, flat / float64(len(lost)), row.PortUse, row.RadioUse, host}.holds()
 		if len(c.ports) == 0 {
 			row.PortUse = math.NaN()
 		}
 		s.Changes = append(s.Changes, row)
 	}
 }
+
+// load is what decides whether a line holds its shift: tags given and lost, the share
+// of shifts in which a gauge goes flat, and the greatest uses.
+type load struct{ tags, lost, flat, port, radio, host float64 }
+
+func (l load) radioHolds() bool { return l.lost <= l.tags/1000 }
+func (l load) cellsHold() bool  { return l.flat <= 0.05 }
+func (l load) keepsUp() bool    { return max(l.port, l.radio, l.host) < full }
+func (l load) holds() bool      { return l.radioHolds() && l.cellsHold() && l.keepsUp() }
 
 // best names the change that takes most of a figure away; empty if none does.
 func (s *Summary) best(of func(c *ChangeRow) float64, among ...string) string {
@@ -412,6 +452,14 @@ func over(dB float64) string {
 		return fmt.Sprintf("%.1f dB below", -dB)
 	}
 	return fmt.Sprintf("%.1f dB over", dB)
+}
+
+// decibels is a margin; wired gauges have none.
+func decibels(v float64) string {
+	if math.IsInf(v, 0) {
+		return "–"
+	}
+	return fmt.Sprintf("%.1f", v)
 }
 
 // short is a time to three digits, rough to two; whole seconds stay.
