@@ -5,7 +5,7 @@ import (
 	"slices"
 	"time"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"gonum.org/v1/gonum/mathext" // not stat/distuv: it carries 4 MB of linear algebra
 )
 
 // Misjudged are the global risks of deciding by measured values: the share of
@@ -93,10 +93,10 @@ func (m *Moments) Capability(lower, upper float64, n int) (c Capability) {
 func indices(lower, upper, mean, spread float64, n, dof int) (p, pk Index) {
 	p.Value = (upper - lower) / (6 * spread)
 	nu := float64(dof)
-	chi := distuv.ChiSquared{K: nu}
-	p.Low, p.High = p.Value*math.Sqrt(chi.Quantile(0.025)/nu), p.Value*math.Sqrt(chi.Quantile(0.975)/nu)
+	chi2 := func(p float64) float64 { return 2 * mathext.GammaIncRegInv(nu/2, p) } // its quantile
+	p.Low, p.High = p.Value*math.Sqrt(chi2(0.025)/nu), p.Value*math.Sqrt(chi2(0.975)/nu)
 	pk.Value = math.Min(upper-mean, mean-lower) / (3 * spread)
-	half := float64(distuv.UnitNormal.Quantile(0.975) * math.Sqrt(1/(9*float64(n))+pk.Value*pk.Value/(2*nu)))
+	half := float64(mathext.NormalQuantile(0.975) * math.Sqrt(1/(9*float64(n))+pk.Value*pk.Value/(2*nu)))
 	pk.Low, pk.High = pk.Value-half, pk.Value+half
 	return p, pk
 }
@@ -143,13 +143,13 @@ func Worst(values []float64) (at, low, high float64) {
 	n := len(v)
 	at = v[max(int(math.Ceil(0.05*float64(n)))-1, 0)]
 	low, high = math.NaN(), math.NaN()
-	below := distuv.Binomial{N: float64(n), P: 0.05}
+	below := func(k int) float64 { return mathext.RegIncBeta(float64(n-k), float64(k+1), 0.95) } // the share of k or fewer
 	for i := range v {
 		// v[i] lies above the quantile if at most i values lie below it
-		if below.CDF(float64(i)) <= 0.025 {
+		if below(i) <= 0.025 {
 			low = v[i]
 		}
-		if math.IsNaN(high) && below.CDF(float64(i)) >= 0.975 {
+		if math.IsNaN(high) && below(i) >= 0.975 {
 			high = v[i]
 		}
 	}
