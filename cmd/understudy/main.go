@@ -50,15 +50,23 @@ type cli struct {
 	Capture  captureCmd  `cmd:"" help:"Write the bytes of a run as pcapng."`
 	Scenario scenarioCmd `cmd:"" help:"Start a scenario."`
 	Help     helpCmd     `cmd:"" help:"Show the help of a command."`
+	Version  versionCmd  `cmd:"" help:"Say what this program is, or what it is made of."`
+
+	Completion completionCmd `cmd:"" help:"Print what has a shell complete command lines."`
 	budgetFlags
 }
 
 type helpCmd struct {
 	Command []string `arg:"" optional:"" help:"The command, such as check."`
+	Man     bool     `help:"Print a manual page of all commands instead, for man."`
 }
 
 // Run has the parser print what --help behind the command does.
-func (c *helpCmd) Run(k *kong.Context) error {
+func (c *helpCmd) Run(a *app, k *kong.Context) error {
+	if c.Man {
+		_, err := fmt.Fprint(a.stdout, manual(k.Model))
+		return err
+	}
 	_, err := k.Kong.Parse(append(c.Command, "--help"))
 	return err
 }
@@ -125,6 +133,10 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	if err != nil {
 		fmt.Fprintln(stderr, "understudy:", err)
 		return exitUsage
+	}
+	if line, asked := os.LookupEnv("COMP_LINE"); asked {
+		complete(a, parser.Model, line)
+		return exitPass
 	}
 	parsed, err := parser.Parse(args)
 	if stopped >= 0 {
