@@ -30,7 +30,9 @@ type gaugeState struct {
 	first    answer // whether the latest tag is one that came before, by its first channel
 	told     uint8  // events that have been told, a bit each
 	cell     cellState
-	place    int // the gauge that stood first where this one's port is now
+	place    int  // the gauge that stood first where this one's port is now
+	known    int  // the gauge that the host holds to be at this one's first port,
+	asked    bool // and that it was told so when the port came back
 }
 
 // cellState is what the host knows of a cell.
@@ -75,7 +77,7 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 			Late: m.has(eventsLate), Tails: m.has(rowsBuffered), Slow: m.has(readsTooSlowly), Jumps: m.has(daylightJump),
 			Again: m.has(lossToldAgain), Idle: m.has(controlLinesIdle), Breaks: m.has(sendsBreaks), Stalls: m.has(stallsReading), Over: m.has(startsOver), Quits: m.has(quits), Nothing: m.has(recordsNothing)}}
 	for g := range s.Gauges {
-		m.gauges[g] = gaugeState{channels: make([]channelState, m.width), anyTag: h.Later, place: g}
+		m.gauges[g] = gaugeState{channels: make([]channelState, m.width), anyTag: h.Later, place: g, known: g}
 		if h.Places != nil {
 			m.gauges[g].place = int(h.Places[g])
 		}
@@ -197,11 +199,17 @@ func (m *model) see(i int, s *Seen) {
 		return
 	}
 	g := int(s.Gauge)
+	at := &m.gauges[m.gauges[g].place]
 	if s.What == Up {
 		m.gauges[g].place = int(s.Place)
+		if at = &m.gauges[s.Place]; !at.asked {
+			at.known, at.asked = g, true
+		}
 	}
 	if m.has(gaugesByPort) {
 		g = m.gauges[g].place
+	} else if m.has(askedOnce) {
+		g = at.known
 	}
 	gs := &m.gauges[g]
 	loss := uint8(Must)
@@ -311,7 +319,7 @@ func (m *model) frame(i int, s *Seen, g int, loss uint8) {
 		return
 	}
 	for _, r := range rs {
-		m.tagged(i, s, r, g, m.channel(r), rejoined, loss)
+		m.tagged(i, s, r, g, m.channel(g, r), rejoined, loss)
 	}
 }
 
@@ -396,10 +404,10 @@ func (r Reading) same(s Reading) bool {
 }
 
 // channel says which channel a reading is taken for.
-func (m *model) channel(r Reading) int {
+func (m *model) channel(g int, r Reading) int {
 	switch {
-	case m.has(channelsSwapped) && r.Channel < 2:
-		return min(1-int(r.Channel), m.width-1)
+	case m.has(channelsSwapped) && r.Channel < 2 && len(m.Gauges[g].Channels) > 1:
+		return 1 - int(r.Channel)
 	case m.has(channelsAsFirst):
 		return 0
 	}
@@ -413,7 +421,7 @@ const afterTag = 1
 func (m *model) streamed(i int, s *Seen, g int, rs []Reading, loss uint8) {
 	gs := &m.gauges[g]
 	for _, r := range rs {
-		c := m.channel(r)
+		c := m.channel(g, r)
 		ch := &gs.channels[c]
 		switch {
 		case m.has(streamAsTag) && m.param[streamAsTag] == afterTag:

@@ -254,7 +254,7 @@ type Facts struct {
 	Stall    time.Duration // the longest that bytes waited, none of them read
 	StallAt  time.Duration // since the scenario's start
 	Datums   []Datum
-	Garbled  []string // why the gauge could not read what the host sent
+	Garbled  []string // why the gauge could not read what the host sent, and what it was
 	Answers  []Answer
 }
 

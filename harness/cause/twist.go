@@ -13,6 +13,7 @@ const (
 	lossOfLast
 	windowOfFirst
 	firstChannelTells
+	askedOnce
 	twistCount
 )
 
@@ -43,6 +44,7 @@ func (s *Spec) Twists() (out []Twist) {
 	if len(s.Gauges) < 2 {
 		return out
 	}
+	tags("which gauge is at a port is found out when the port comes back the first time, and not again", askedOnce, onSource, true)
 	add("all gauges share one state of the cell", Variant{lowShared, 0})
 	add("low-cell is recorded once for all gauges, and never again", Variant{lowShared, 0}, Variant{lowKept, 0})
 	add("link-lost stands under the name of "+s.Gauges[len(s.Gauges)-1].Name+", whichever gauge's it is", Variant{lossOfLast, 0})

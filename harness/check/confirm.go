@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/report"
 	"example.org/understudy/sim/stage"
 )
 
@@ -73,6 +74,7 @@ func (c *Check) again(ctx context.Context, first *Outcome, folder string, pace *
 		second.Twice = fmt.Sprintf("the host became ready only when it was started %s: check it with --jobs 1", how)
 		return second, nil
 	case second.Verdict == judge.Fail:
+		second.Result = report.Hold(ctx, first.Report(), second.Report())
 		second.Twice = fmt.Sprintf("this was found when the scenario was played once more, %s; at first it was %s; %s", how, seen, both)
 		return second, nil
 	case second.Verdict == judge.Pass:

@@ -1,6 +1,7 @@
 package judge
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -46,7 +47,7 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 			f.Breaks++
 		}
 	case "garbage":
-		f.Garbled = append(f.Garbled, e.Port.Note)
+		f.Garbled = append(f.Garbled, strings.TrimSuffix(fmt.Sprintf("%s: %q", e.Port.Note, string(e.Bytes)), `: ""`))
 	case "stalled":
 		if e.Port.Lasted > f.Stall {
 			f.Stall, f.StallAt = e.Port.Lasted, e.T

@@ -3,6 +3,7 @@ package judge
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -345,6 +346,12 @@ func (c *Case) read(text, way string) func(it *item) bool {
 func (c *Case) condition(text string) func(it *item) bool {
 	if w, ok := c.conds[text]; ok {
 		return w.is
+	}
+	var n, b int
+	if _, err := fmt.Sscanf(text, "byte %d of the frame is %x", &n, &b); err == nil {
+		return func(it *item) bool {
+			return it.seen != nil && n <= len(it.seen.Bytes) && int(it.seen.Bytes[n-1]) == b
+		}
 	}
 	for _, m := range c.j.measures() {
 		for most, form := range []string{m.least, m.most} {

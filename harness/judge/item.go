@@ -29,6 +29,8 @@ type item struct {
 	since     time.Duration  // since the gauge's tag before, −1 for none
 	sinceOpen time.Duration  // since the port was opened
 	damaged   bool           // the gauge's frame before it arrived damaged
+	hurt      bool           // one has since the port was opened
+	turned    bool           // the gauge sent another unit in its first frame
 	spoilt    bool           // one in the same piece did
 	ahead     int            // bytes before it in the same piece
 	after     int            // and after it
@@ -39,6 +41,7 @@ type item struct {
 	comes     bool           // and will again
 	alike     *item          // the first of the run with the same value
 
+	initial  *cause.Reading // the first that the gauge sent
 	streamed *cause.Reading // the channel's last streamed one before it
 	before   *cause.Reading // the channel's in the gauge's frame before
 	beside   *cause.Reading // the other channel's in the same frame
@@ -231,7 +234,8 @@ func (j *judging) surroundings(all []*item) {
 	type state struct {
 		streamed, before []*cause.Reading
 		tag              time.Duration
-		damaged          bool
+		damaged, hurt    bool
+		first            *cause.Reading
 		up, anew, frames int
 		opened           time.Duration
 		count            int64 // the greatest so far
@@ -251,7 +255,7 @@ func (j *judging) surroundings(all []*item) {
 		g := &gs[s.Gauge]
 		switch s.What {
 		case cause.Up:
-			g.back, g.up, g.frames, g.opened = true, 0, 0, s.At
+			g.back, g.hurt, g.up, g.frames, g.opened = true, false, 0, 0, s.At
 		case cause.Down:
 			for _, it := range g.last {
 				it.goes = true
@@ -268,7 +272,11 @@ func (j *judging) surroundings(all []*item) {
 		}
 		here, count := at[s], counts[s.Gauge].of(s)
 		g.frames++
+		if rs := j.h.Of(s); g.first == nil && len(rs) > 0 {
+			g.first = &rs[0]
+		}
 		for _, it := range here {
+			it.initial, it.hurt, it.turned = g.first, g.hurt, it.r != nil && it.r.Unit != g.first.Unit
 			it.latest = latest[s.Gauge]
 			for q, rs := 0, j.h.Of(s); it.c >= 0 && q < len(rs) && int(rs[q].Channel) < it.c; q++ {
 				if !rs[q].Void {
@@ -303,6 +311,7 @@ func (j *judging) surroundings(all []*item) {
 			}
 		}
 		if g.damaged = s.State == cause.Spoilt; g.damaged {
+			g.hurt = true
 			continue
 		}
 		lastG, g.count = int(s.Gauge), max(g.count, count)

@@ -189,6 +189,14 @@ type Result struct {
 	Counts Counts `json:"counts"`
 }
 
+// Forget takes back what the findings are put down to.
+func (r *Result) Forget() {
+	r.Explanations, r.Patterns, r.Unexplained, r.Counts.Explained = nil, nil, r.Counts.Findings, 0
+	for i := range r.Findings {
+		r.Findings[i].Cause, r.Findings[i].Pattern = "", 0
+	}
+}
+
 // Judge judges a run by its ledger and the host's records, which come in the
 // order they were written.
 func Judge(spec Spec, entries []ledger.Entry, records []Record) Result {
@@ -225,7 +233,8 @@ type judging struct {
 	names   map[string]int // gauge by name
 	paths   []string       // of the gauges' ports when first opened
 	ends    []end          // of the host in mid-run
-	quit    *ledger.Entry  // it ended by itself
+	quit    *ledger.Entry  // it ended by itself,
+	away    *cause.Gauge   // while the port of this one was away
 	cut     bool           // the ledger has no end
 	width   int
 	h       cause.History

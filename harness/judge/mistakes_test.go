@@ -2,6 +2,8 @@ package judge_test
 
 import (
 	"bytes"
+	"cmp"
+	"encoding/hex"
 	"fmt"
 	"os"
 	"slices"
@@ -21,6 +23,7 @@ import (
 type account struct {
 	*world
 	lasts map[string]int // entry of each gauge's last frame
+	paths map[string]string
 }
 
 // TestHandWrittenRows holds the judge to rows that were written by hand from the
@@ -65,6 +68,33 @@ func TestHandWrittenRows(t *testing.T) {
 	}
 }
 
+// TestSentencesOfHandWrittenRows does the same for mistakes without a page: rows that are
+// written by hand are put down to the sentence that says the mistake, and to nothing else.
+//
+// Kind: outside.
+func TestSentencesOfHandWrittenRows(t *testing.T) {
+	t.Parallel()
+	text, err := os.ReadFile("testdata/sentences.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, text, _ = bytes.Cut(text, []byte("\n== "))
+	for part := range strings.SplitSeq(string(text), "\n== ") {
+		words, facts, _ := strings.Cut(part, "\n")
+		t.Run(words, func(t *testing.T) {
+			t.Parallel()
+			right, wrong := tell(t, facts, "right"), tell(t, facts, "wrong")
+			if res := judge.Judge(right.spec, right.entries, right.records); res.Verdict != judge.Pass {
+				t.Errorf("the correct host: %s %v\n%s", res.Verdict, res.Reasons, describe(res.Findings))
+			}
+			res := judge.Judge(wrong.spec, wrong.entries, wrong.records)
+			if len(res.Patterns) != 1 || res.Patterns[0].Text != words || res.Unexplained > 0 || len(res.Explanations) > 0 {
+				t.Errorf("%s: %d unexplained, %+v %+v\n%s", res.Verdict, res.Unexplained, res.Explanations, res.Patterns, describe(res.Findings))
+			}
+		})
+	}
+}
+
 // notAlone are mistakes that are not named alone, and what is wrong. What is mended
 // comes off the list.
 var notAlone = map[string]string{
@@ -86,7 +116,7 @@ var notInRows = map[string]string{
 func tell(t *testing.T, facts, which string) *world {
 	w := &world{begun: time.Date(2026, 11, 2, 6, 0, 0, 0, time.UTC), nextID: map[string]int{}}
 	w.spec = judge.Spec{Resolution: decimal.MustParse("0.001"), Begun: w.begun, Ended: w.begun.Add(10 * time.Minute), RealTime: true}
-	a := &account{world: w, lasts: map[string]int{}}
+	a := &account{world: w, lasts: map[string]int{}, paths: map[string]string{}}
 	begun := false
 	for n, line := range strings.Split(facts, "\n") {
 		line, _, _ = strings.Cut(line, "#")
@@ -169,6 +199,8 @@ func (a *account) stated(ws []string) error {
 				g.Preset = millimetres(ws[i+1])
 			case "function":
 				g.Function = ws[i+1]
+			case "port":
+				a.paths[g.Name] = ws[i+1]
 			case "tags":
 				_, err := fmt.Sscanf(ws[i+1], "%d..%d", &g.Tags.First, &g.Tags.Last)
 				if err != nil {
@@ -180,7 +212,12 @@ func (a *account) stated(ws []string) error {
 		}
 	case "channel":
 		g := &a.spec.Gauges[len(a.spec.Gauges)-1]
-		at := func(i int) zone.Limit { return zone.At(millimetres(ws[i])) }
+		at := func(i int) zone.Limit {
+			if ws[i] == "-" {
+				return zone.Limit{}
+			}
+			return zone.At(millimetres(ws[i]))
+		}
 		g.Channels = append(g.Channels, judge.Channel{Name: ws[1], LimitUnit: decimal.MM,
 			Limits: zone.Limits{Lower: at(2), WarnLower: at(3), WarnUpper: at(4), Upper: at(5)}})
 	case "write":
@@ -208,7 +245,7 @@ func (a *account) begin() {
 			at := func(um decimal.Length) zone.Limit { return zone.At(um * decimal.Micrometre) }
 			g.Channels = []judge.Channel{{Name: "A", LimitUnit: decimal.MM, Limits: zone.Limits{Lower: at(7985), WarnLower: at(7990), WarnUpper: at(8010), Upper: at(8015)}}}
 		}
-		a.entry(ledger.Entry{Kind: ledger.KindPort, Gauge: g.Name, Port: &ledger.Port{What: "opened", Path: "ports/" + g.Name}})
+		a.entry(ledger.Entry{Kind: ledger.KindPort, Gauge: g.Name, Port: &ledger.Port{What: "opened", Path: cmp.Or(a.paths[g.Name], "ports/"+g.Name)}})
 		a.entry(ledger.Entry{Kind: ledger.KindPort, Gauge: g.Name, Port: &ledger.Port{What: "asked", Line: g.Line}})
 	}
 }
@@ -257,6 +294,13 @@ func (a *account) happened(ws []string) error {
 		port(ledger.Port{What: "asked", Line: strings.Join(ws[1:], " ")})
 	case "set":
 		a.entry(ledger.Entry{Kind: ledger.KindRequest, Gauge: name, Request: &ledger.Request{Verb: "set", Setting: ws[1], Value: ws[2]}})
+	case "closes":
+		port(ledger.Port{What: "closed"})
+		port(ledger.Port{What: "opened", Path: "ports/" + name})
+	case "garbles":
+		a.entry(ledger.Entry{Kind: ledger.KindPort, Gauge: name, Bytes: ledger.Hex(ws[1]), Port: &ledger.Port{What: "garbage", Note: "bytes are left over"}})
+	case "quits":
+		a.entry(ledger.Entry{Kind: ledger.KindHost, Note: ledger.Quit})
 	case "stopped", "killed":
 		a.entries = append(a.entries, a.anew(ws[0], a.now)...)
 	default:
@@ -269,6 +313,13 @@ func (a *account) happened(ws []string) error {
 // "8.001/above" with the gauge's own zone, or "void".
 func (a *account) sends(g int, how string, f ledger.Frame, readings []string) error {
 	for _, text := range readings {
+		if b, ok := strings.CutPrefix(text, "="); ok {
+			var err error
+			if f.Bytes, err = hex.DecodeString(b); err != nil {
+				return err
+			}
+			continue
+		}
 		rd := ledger.Reading{Channel: a.spec.Gauges[g].Channels[0].Name, Unit: "mm", Function: a.spec.Gauges[g].Function, Zone: zone.Inside}
 		if ch, rest, ok := strings.Cut(text, ":"); ok {
 			rd.Channel, text = ch, rest

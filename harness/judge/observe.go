@@ -128,6 +128,10 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 	}
 }
 
+// givesUpAfter is how long a port has been away at least where a host that ends then may
+// have given it up: it is not the loss that has ended it.
+const givesUpAfter = time.Second / 2
+
 // hostNote sees to the host's being ended and started again.
 func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 	ended := map[string]cause.What{"stopped": cause.Stopped, "killed": cause.Killed}
@@ -151,6 +155,11 @@ func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 	case strings.HasPrefix(e.Note, ledger.Quit):
 		own := *e
 		j.quit = &own
+		for g := range obs {
+			if obs[g].down && e.T-obs[g].downAt >= givesUpAfter {
+				j.away = &j.Gauges[g]
+			}
+		}
 		j.ends = append(j.ends, end{int32(len(j.h.Seen)), true}) // it may lose what it had in hand, as when it is killed
 		j.h.Add(cause.Seen{At: e.T, What: cause.Killed, State: cause.Sure})
 	case e.Note == "ready":

@@ -272,6 +272,7 @@ func (l *learner) way(w what, wrong []*item) (out []found) {
 	for _, m := range l.measures() {
 		conds = append(conds, bounds(m, hits, misses)...)
 	}
+	conds = append(conds, places(hits, misses)...)
 	l.join(conds, hits, misses, take)
 	return out
 }

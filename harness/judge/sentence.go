@@ -3,6 +3,7 @@ package judge
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"regexp"
 	"slices"
 	"strconv"
@@ -22,7 +23,7 @@ const ofRun = aspects
 
 // sentences are those that explain findings of several rows together.
 func (j *judging) sentences(base *outcome) (out []found) {
-	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set, j.unset, j.deserted, j.answers, j.written, j.again} {
+	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set, j.unset, j.deserted, j.reopened, j.gaveUp, j.answers, j.written, j.again} {
 		if j.ended() {
 			return out
 		}
@@ -218,6 +219,36 @@ func (j *judging) deserted(base *outcome) (f found, ok bool) {
 	return f, len(f.keys) > 0
 }
 
+// reopened is about ports that the host takes for gone while they are there.
+func (j *judging) reopened(base *outcome) (f found, ok bool) {
+	times := make([]int, len(j.Gauges))
+	for i := range j.h.Seen {
+		if s := &j.h.Seen[i]; s.What == cause.Restart {
+			times[s.Gauge]++
+		}
+	}
+	f = sentence("the host closes a port by itself and opens it again, and records that the link was lost")
+	f.take(base, func(d *diff) bool {
+		is := d.kind == KindEventExtra && cause.EventNamed(j.records[d.rec].Kind) == cause.LinkLostEvent && times[j.respect(d).gauge] > 0
+		if is {
+			times[j.respect(d).gauge]--
+		}
+		return is
+	})
+	return f, len(f.keys) > 0
+}
+
+// gaveUp is about a host that ends while it waits for a port.
+func (j *judging) gaveUp(base *outcome) (f found, ok bool) {
+	if j.quit == nil || j.away == nil {
+		return f, false
+	}
+	f = sentence("the host ends by itself while the port of " + j.away.Name + " is away: it no longer tries to open it")
+	f.trips = true
+	f.take(base, func(d *diff) bool { return d.kind == KindQuit })
+	return f, len(f.keys) > 0
+}
+
 // written is about what a host writes into settings instead of what is due.
 func (j *judging) written(base *outcome) (f found, ok bool) {
 	number := func(do func(n decimal.Decimal) decimal.Decimal) func(_ *cause.Gauge, due, got cause.Write) bool {
@@ -231,7 +262,14 @@ func (j *judging) written(base *outcome) (f found, ok bool) {
 		text string
 		is   func(g *cause.Gauge, due, got cause.Write) bool
 	}
-	var ways []way
+	ways := []way{{"numbers are written into settings with an exponent, as in 5e-05", func(_ *cause.Gauge, due, got cause.Write) bool {
+		n, err := decimal.Parse(due.To)
+		v, wrong := decimal.Parse(exponent.FindString(got.To))
+		return err == nil && wrong == nil && v.Equal(n)
+	}}, {"numbers are written into settings with a decimal comma", func(_ *cause.Gauge, due, got cause.Write) bool {
+		comma := strings.ReplaceAll(due.To, ".", ",")
+		return comma != due.To && strings.Contains(got.To, comma)
+	}}}
 	for places := 6; places >= 0; places-- {
 		ways = append(ways, way{fmt.Sprintf("numbers are written into settings with %d decimals", places), number(func(n decimal.Decimal) decimal.Decimal { return n.Quantize(-places, decimal.HalfEven) })},
 			way{fmt.Sprintf("numbers are written into settings cut off after %d decimals", places), number(func(n decimal.Decimal) decimal.Decimal { return n.Quantize(-places, decimal.Truncate) })})
@@ -256,16 +294,59 @@ func (j *judging) written(base *outcome) (f found, ok bool) {
 		same := true
 		f.take(base, func(d *diff) bool {
 			g := &j.Gauges[d.gauge]
-			is := of(d) && int(d.nth) < len(g.Writes) && j.instead(d, func(due, got cause.Write) bool { return w.is(g, due, got) })
+			is := of(d) && int(d.nth) < len(g.Writes) && (j.instead(d, func(due, got cause.Write) bool { return w.is(g, due, got) }) ||
+				slices.ContainsFunc(j.h.Gauges[d.gauge].Garbled, func(sent string) bool { return w.is(g, g.Writes[d.nth], cause.Write{To: sent}) }))
 			same = same && (is || !of(d))
 			return is
 		})
+		f.trips = slices.ContainsFunc(base.diffs, func(d diff) bool { return d.kind == KindSettingMissing && len(j.h.Gauges[d.gauge].Garbled) > 0 })
 		if same && len(f.keys) > 0 {
 			return f, true
 		}
 	}
-	return f, false
+	return j.unwritten(base)
 }
+
+// unwritten is about settings that are not written where they are due.
+func (j *judging) unwritten(base *outcome) (f found, ok bool) {
+	first, most := math.MaxInt, 0
+	elsewhere := true
+	missing := map[[2]int32]bool{}
+	for i := range base.diffs {
+		d := &base.diffs[i]
+		if d.kind != KindSettingMissing || int(d.nth) >= len(j.Gauges[d.gauge].Writes) {
+			continue
+		}
+		first, most = min(first, int(d.nth)), max(most, len(j.Gauges[d.gauge].Writes))
+		missing[[2]int32{d.gauge, d.nth}] = true
+		due := j.Gauges[d.gauge].Writes[d.nth]
+		due.Verb = cmp.Or(due.Verb, "set")
+		at := func(f cause.Facts) bool {
+			return slices.ContainsFunc(f.Requests, func(r cause.Request) bool { return r.Write == due })
+		}
+		elsewhere = elsewhere && slices.ContainsFunc(j.h.Gauges, at)
+	}
+	rest := first > 0
+	for g := range j.Gauges {
+		for n := first; n < len(j.Gauges[g].Writes); n++ {
+			rest = rest && missing[[2]int32{int32(g), int32(n)}]
+		}
+	}
+	switch {
+	case len(missing) == 0:
+		return f, false
+	case elsewhere:
+		f = sentence("what is to be set at one gauge is set at another")
+	case rest && most > 1:
+		f = sentence(fmt.Sprintf("of the settings of a gauge no more than the first %d are written", first))
+	default:
+		return f, false
+	}
+	f.take(base, func(d *diff) bool { return missing[[2]int32{d.gauge, d.nth}] && d.kind == KindSettingMissing })
+	return f, true
+}
+
+var exponent = regexp.MustCompile(`[-+]?[0-9]+(\.[0-9]*)?[eE][-+]?[0-9]+`)
 
 // instead reports whether the host has written something else of the kind that a finding
 // says is due.

@@ -146,6 +146,13 @@ func (j *judging) values(examples []*item) (ws []what) {
 			return j.shown(it, decimal.New(int64(at.At), 0)), at.Set
 		})
 	}
+	add(4, "the value is the deviation from the middle of the specification limits", func(it *item) (answer, bool) {
+		l := j.limits(it)
+		if it.r == nil || it.r.Void || !l.Lower.Set || !l.Upper.Set {
+			return answer{}, false
+		}
+		return j.shown(it, it.r.Length().Sub(decimal.New(int64(l.Lower.At+l.Upper.At), 0).Mul(decimal.New(5, -1)))), true
+	})
 	ws = append(ws, j.rawest(examples)...)
 	// What is done to the number: as it was sent, or as it is shown.
 	for _, op := range append(numberOps(j), learnedOps(j, examples)...) {
@@ -167,6 +174,12 @@ func (j *judging) values(examples []*item) (ws []what) {
 			return j.shown(it, v.Mul(decimal.New(int64(it.r.Unit.Size()), 0))), ok
 		})
 	}
+	add(4, "the number is taken for one in the unit that the gauge began with", func(it *item) (answer, bool) {
+		if it.r == nil || it.r.Void {
+			return answer{}, false
+		}
+		return j.shown(it, it.r.Shown.Mul(decimal.New(int64(it.initial.Unit.Size()), 0))), true
+	})
 	for _, u := range [][2]decimal.Unit{{decimal.IN, decimal.MM}, {decimal.MM, decimal.IN}} {
 		names := map[decimal.Unit]string{decimal.IN: "inches", decimal.MM: "millimetres"}
 		add(5, fmt.Sprintf("the number in %s is taken for one in %s", names[u[0]], names[u[1]]), func(it *item) (answer, bool) {

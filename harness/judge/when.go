@@ -132,8 +132,10 @@ func (j *judging) conditions(items []*item) (cs []when) {
 	trips(3, "a damaged frame came in the same piece", "", func(it *item) bool { return it.spoilt })
 	frame(3, "the frame came in parts", "", func(s *cause.Seen) bool { return s.Split })
 	trips(3, "the cell is low", "the cell is not low", func(it *item) bool { return it.seen != nil && it.seen.Low })
-	frame(5, "the host asked for the reading", "", func(s *cause.Seen) bool { return s.Asked })
+	frame(3, "the host asked for the reading", "", func(s *cause.Seen) bool { return s.Asked })
 	trips(3, "the frame before it arrived damaged", "", func(it *item) bool { return it.damaged })
+	trips(3, "a damaged frame has come since the port was opened", "", func(it *item) bool { return it.hurt })
+	add(3, "the gauge began with another unit", "", func(it *item) bool { return it.turned })
 	add(5, "the frame before it is another gauge's", "the frame before it is the same gauge's", func(it *item) bool { return it.other })
 	trips(2, "the frame before it was cut off by a hang-up", "", func(it *item) bool { return it.seen != nil && it.seen.Cut })
 	place(3, "the frame is the first that came after the port was opened", "", func(it *item) bool { return it.opened == 1 })
@@ -152,6 +154,9 @@ func (j *judging) conditions(items []*item) (cs []when) {
 	for _, e := range []cause.Event{cause.LowCellEvent, cause.LinkLostEvent, cause.LinkBackEvent} {
 		add(3, "the event is "+e.String(), "", func(it *item) bool { return it.w.Event == e })
 	}
+	trips(1.5, "the frame holds ff, the byte that Telnet sends twice", "", func(it *item) bool {
+		return it.seen != nil && strings.HasPrefix(j.paths[it.g], "rfc2217:") && bytes.IndexByte(it.seen.Bytes, 0xff) >= 0
+	})
 	return append(append(cs, j.drawn()...), bytewise(items)...)
 }
 
@@ -243,15 +248,63 @@ func bytewise(items []*item) (cs []when) {
 			b = bytes.TrimRight(b, "\r\n")
 			return len(b) > 2 && b[len(b)-2] == '0'
 		})
-		cs[len(cs)-1].trips = true
+		add(2, "the check at the end of the frame holds a letter", func(b []byte) bool {
+			b = bytes.TrimRight(b, "\r\n")
+			return len(b) > 2 && bytes.ContainsAny(b[len(b)-2:], "ABCDEFabcdef")
+		})
+		for n := range cs {
+			cs[n].trips = true
+		}
 		return cs
 	}
+	for _, e := range []string{"\xdb\xdd\xdc", "\x7d\x5d\x5e"} { // SLIP (RFC 1055) and octet stuffing (RFC 1662)
+		add(2, fmt.Sprintf("the frame holds % x, an escaped escape byte before %x", e, e[2:]), func(b []byte) bool { return bytes.Contains(b, []byte(e)) })
+		cs[len(cs)-1].trips = true
+	}
+	add(3, "the frame holds a byte of 80 or more", func(b []byte) bool { return bytes.ContainsFunc(b, func(r rune) bool { return r >= 0x80 }) })
 	add(2, "the byte that begins the frame stands in it again", func(b []byte) bool { return bytes.IndexByte(b[1:], b[0]) >= 0 })
 	for _, t := range telling {
 		add(6, fmt.Sprintf("the frame holds the byte %02x", t), func(b []byte) bool { return bytes.IndexByte(b, t) >= 0 })
 	}
 	return cs
 }
+
+// A byte at one place of the frame is looked at where some frames tell of it, and not too many.
+const (
+	fewestPlaced = 3
+	mostPlaced   = 20_000
+)
+
+// places are the bytes that stand at one place in the frames of all rows that are wrong in
+// one way, and of no other: a code or a digit that the host reads wrong.
+func places(wrong, others []*item) (cs []when) {
+	if len(wrong) < fewestPlaced || len(wrong)+len(others) > mostPlaced {
+		return nil
+	}
+	at := func(it *item, n int) int {
+		if it.seen == nil || n >= len(it.seen.Bytes) {
+			return -1
+		}
+		return int(it.seen.Bytes[n])
+	}
+	for n := 0; at(wrong[0], n) >= 0; n++ {
+		b := at(wrong[0], n)
+		has := func(it *item) bool { return at(it, n) == b }
+		if !slices.ContainsFunc(wrong, func(it *item) bool { return !has(it) }) && !slices.ContainsFunc(others, has) {
+			values := map[int]bool{b: true}
+			for _, it := range others {
+				values[at(it, n)] = true
+			}
+			bits := 2 + math.Log2(float64(len(values)*len(wrong[0].seen.Bytes)))
+			cs = append(cs, when{bits: bits, text: fmt.Sprintf("byte %d of the frame is %02x", n+1, b), is: has})
+		}
+	}
+	return cs
+}
+
+// leastChecked are so many different frames at least: the last digits of fewer may be a
+// check over what stands before them by chance.
+const leastChecked = 3
 
 // checked reports whether all frames of a text end with two hexadecimal digits that are a
 // check of one kind over what stands before them.
@@ -269,11 +322,18 @@ func checked(frames [][]byte) bool {
 		}
 		return sum, true
 	}
+	different := map[string]bool{}
+	for _, b := range frames {
+		different[string(b)] = true
+	}
+	if len(different) < leastChecked {
+		return false
+	}
 	for _, f := range []func(sum, c byte) byte{
 		func(sum, c byte) byte { return sum ^ c }, func(sum, c byte) byte { return sum + c }, func(sum, c byte) byte { return sum - c },
 	} {
 		for n := range 8 { // from the second byte on, without the one before the check, of the bytes that digits stand for
-			if len(frames) > 0 && !slices.ContainsFunc(frames, func(b []byte) bool {
+			if !slices.ContainsFunc(frames, func(b []byte) bool {
 				if len(b) < 5 {
 					return true
 				}
@@ -303,6 +363,12 @@ func (j *judging) measures() []measure {
 		{aboutRow, "the gauge's tag before it is %s or more ago", "the gauge's tag before it is %s or less ago", func(it *item) (float64, bool) { return float64(it.since), it.since >= 0 && it.c >= 0 }, lasts, false},
 		{aboutRow, "it came %s or more after the port was opened", "it came %s or less after the port was opened", func(it *item) (float64, bool) { return float64(it.sinceOpen), it.up > 0 }, lasts, false},
 		{aboutRow, "it is row %s after the port came back or a later one", "it is row %s after the port came back or an earlier one", func(it *item) (float64, bool) { return float64(it.up), it.up > 0 }, count, true},
+		{aboutRow, "the frame has %s bytes or more", "the frame has %s bytes or fewer", func(it *item) (float64, bool) {
+			if it.seen == nil {
+				return 0, false
+			}
+			return float64(len(it.seen.Bytes)), true
+		}, count, false},
 		{aboutRow, "%s bytes or more came after it in the same piece", "%s bytes or fewer came after it in the same piece", func(it *item) (float64, bool) { return float64(it.after), it.seen != nil }, count, false},
 		{aboutRow, "%s bytes or more came before it in the same piece", "%s bytes or fewer came before it in the same piece", func(it *item) (float64, bool) { return float64(it.ahead), it.seen != nil }, count, false},
 	}

@@ -197,7 +197,9 @@ func (w *world) frame(g int, f ledger.Frame) *ledger.Frame {
 	name := w.spec.Gauges[g].Name
 	w.nextID[name]++
 	f.ID, f.Name = w.nextID[name], "reading"
-	f.Bytes = ledger.Hex(fmt.Sprintf("<%s %d>\r\n", name, f.ID))
+	if f.Bytes == nil {
+		f.Bytes = ledger.Hex(fmt.Sprintf("<%s %d>\r\n", name, f.ID))
+	}
 	w.entry(ledger.Entry{Kind: ledger.KindFrame, Gauge: name, Frame: &f})
 	return &f
 }

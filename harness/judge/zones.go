@@ -39,6 +39,7 @@ type judged struct {
 	zone.Rule
 	strict [4]bool       // as in zone.Kinds
 	more   []zone.Limits // that come into it while a value is inside those before
+	warns  bool          // the guard band goes for the warning limits too
 }
 
 func (p *judged) place(v decimal.Decimal) zone.Zone {
@@ -57,7 +58,7 @@ func (p *judged) by(v decimal.Decimal) zone.Zone {
 	for k, z := range []zone.Zone{zone.Below, zone.Above, zone.WarnLow, zone.WarnHigh} {
 		l := *zone.Kinds[k].Of(&p.Limits)
 		guard := p.Guard
-		if k > 1 {
+		if k > 1 && !p.warns {
 			guard = 0
 		}
 		c := 0
@@ -176,7 +177,7 @@ func (j *judging) rules(with func(bits float64, text string, change func(it *ite
 		if n == 3 || mask == 9 || mask == 6 { // of three limits, or crosswise
 			continue
 		}
-		with(3+float64(n), fmt.Sprintf("the %s %s as %s", names, verb, word), func(_ *item, p *judged) bool {
+		with(1.4+float64(n), fmt.Sprintf("the %s %s as %s", names, verb, word), func(_ *item, p *judged) bool {
 			for k := range p.strict {
 				p.strict[k] = p.strict[k] != (mask>>k&1 != 0)
 			}
@@ -188,7 +189,7 @@ func (j *judging) rules(with func(bits float64, text string, change func(it *ite
 		return true
 	})
 	if j.Rule.Guard != 0 {
-		with(4, "the zone is right without a guard band", func(_ *item, p *judged) bool { p.Guard = 0; return true })
+		j.guards(with)
 	}
 	with(5, "the zone is right by the value as received", func(_ *item, p *judged) bool { p.Decide = zone.Unrounded; return true })
 	with(5, "the zone is right by the value as shown", func(_ *item, p *judged) bool { p.Decide = zone.Displayed; return true })
@@ -199,6 +200,26 @@ func (j *judging) rules(with func(bits float64, text string, change func(it *ite
 	for _, n := range zone.Kinds {
 		with(5, "the zone is right without the "+n.Name, func(_ *item, p *judged) bool {
 			*n.Of(&p.Limits) = zone.Limit{}
+			return true
+		})
+	}
+}
+
+// guards are judgements by the right limits and a wrong guard band.
+func (j *judging) guards(with func(bits float64, text string, change func(it *item, p *judged) bool)) {
+	with(4, "the zone is right without a guard band", func(_ *item, p *judged) bool { p.Guard = 0; return true })
+	with(4, "the guard band goes for the warning limits too", func(_ *item, p *judged) bool { p.warns = true; return true })
+	for _, w := range []struct {
+		bits     float64
+		text     string
+		up, down int64
+	}{
+		{3, "the limits are moved out by the guard band, not in", -1, 1}, {4, "the guard band is taken twice", 2, 1}, {4, "the guard band is halved", 1, 2},
+		{3, "the number of the guard band in millimetres is taken for one in inches", 254, 10}, {3, "the number of the guard band in inches is taken for one in millimetres", 10, 254},
+		{4, "the number of the guard band in micrometres is taken for one in millimetres", 1000, 1}, {4, "the number of the guard band in millimetres is taken for one in micrometres", 1, 1000},
+	} {
+		with(w.bits, w.text, func(_ *item, p *judged) bool {
+			p.Guard = p.Guard * decimal.Length(w.up) / decimal.Length(w.down)
 			return true
 		})
 	}
@@ -232,10 +253,11 @@ func (j *judging) otherLimits(with func(bits float64, text string, change func(i
 	host := func(*item) decimal.Unit { return j.Unit }
 	own := func(it *item) decimal.Unit { return j.Gauges[it.g].Channels[it.c].LimitUnit }
 	for _, how := range []struct {
+		bits float64
 		text string
 		mode decimal.Rounding
-	}{{"rounded", decimal.HalfEven}, {"rounded half up", decimal.HalfUp}, {"cut off", decimal.Truncate}} {
-		each(2.5, "the limits are "+how.text+" to the host's resolution first", in(host, func(v decimal.Decimal) decimal.Decimal { return v.RoundTo(j.Resolution, how.mode) }))
+	}{{1.9, "rounded", decimal.HalfEven}, {2.5, "rounded half up", decimal.HalfUp}, {2.5, "cut off", decimal.Truncate}} {
+		each(how.bits, "the limits are "+how.text+" to the host's resolution first", in(host, func(v decimal.Decimal) decimal.Decimal { return v.RoundTo(j.Resolution, how.mode) }))
 		for fewer := 1; fewer <= 2; fewer++ {
 			each(6, fmt.Sprintf("the limits are %s to %d fewer decimals than the host's resolution", how.text, fewer), in(host, func(v decimal.Decimal) decimal.Decimal {
 				return v.Quantize(j.Resolution.Exponent()+fewer, how.mode)
@@ -264,6 +286,26 @@ func (j *judging) otherLimits(with func(bits float64, text string, change func(i
 	}
 	if names < 2 {
 		return
+	}
+	for _, of := range []string{"channel", "gauge"} {
+		with(3, "a limit that is not set is that of the "+of+" before", func(it *item, p *judged) bool {
+			var own zone.Limits
+			g := 0
+			if of == "channel" {
+				g = it.g
+			}
+			for ; g <= it.g; g++ {
+				for c := 0; c < len(j.Gauges[g].Channels) && (g < it.g || c <= it.c); c++ {
+					for _, n := range zone.Kinds {
+						if l := *n.Of(&j.Gauges[g].Channels[c].Limits); l.Set {
+							*n.Of(&own) = l
+						}
+					}
+				}
+			}
+			p.Limits = own
+			return true
+		})
 	}
 	for _, by := range []struct {
 		text string

@@ -31,7 +31,19 @@ func Diagnose(ctx context.Context, runs []Run) {
 	}
 }
 
-func diagnose(ctx context.Context, runs []*Run) {
+// Hold has what a scenario that was played twice is put down to hold for both runs: what
+// explains both is named, and a name that the first run contradicts is taken back.
+func Hold(ctx context.Context, first, second Run) judge.Result {
+	d := diagnose(ctx, []*Run{&first, &second})
+	for _, g := range groups(&second.Result) {
+		if slices.ContainsFunc(d.Alone, func(a diagnosis.Alone) bool { return a.Against != "" && a.Title() == g.title() }) {
+			second.Result.Forget()
+		}
+	}
+	return second.Result
+}
+
+func diagnose(ctx context.Context, runs []*Run) (d diagnosis.Diagnosis) {
 	var asked []diagnosis.Run
 	var of []*Run
 	left := 0
@@ -53,9 +65,8 @@ func diagnose(ctx context.Context, runs []*Run) {
 		}
 		asked, of = append(asked, own), append(of, r)
 	}
-	d := diagnosis.Of(asked)
-	if d.Failing == 0 || ctx.Err() != nil {
-		return
+	if d = diagnosis.Of(asked); d.Failing == 0 || ctx.Err() != nil {
+		return d
 	}
 	// What the one run with findings says by itself is not said twice.
 	tell := d.Failing > 1 || len(d.Named) > 0 && !slices.ContainsFunc(asked, func(r diagnosis.Run) bool {
@@ -74,6 +85,7 @@ func diagnose(ctx context.Context, runs []*Run) {
 			}
 		}
 	}
+	return d
 }
 
 // title is the name of the cause or the sentence, empty for findings without either.

@@ -306,7 +306,7 @@ func (a *actor) listen() {
 // serve carries out a command of the host.
 func (a *actor) serve(inc wire.Incoming) {
 	if inc.Garbage != nil {
-		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindPort, Port: &ledger.Port{What: "garbage", Note: inc.Garbage.Error()}})
+		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindPort, Bytes: inc.Raw, Port: &ledger.Port{What: "garbage", Note: inc.Garbage.Error()}})
 		return
 	}
 	req, ok := a.end.Request(inc)
