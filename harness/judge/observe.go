@@ -132,6 +132,11 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 // have given it up: it is not the loss that has ended it.
 const givesUpAfter = time.Second / 2
 
+// quietSince reports whether no frame has come since.
+func (j *judging) quietSince(t time.Duration) bool {
+	return !slices.ContainsFunc(j.h.Seen, func(s cause.Seen) bool { return s.What == cause.Frame && s.At > t })
+}
+
 // hostNote sees to the host's being ended and started again.
 func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 	ended := map[string]cause.What{"stopped": cause.Stopped, "killed": cause.Killed}
@@ -156,7 +161,7 @@ func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 		own := *e
 		j.quit = &own
 		for g := range obs {
-			if obs[g].down && e.T-obs[g].downAt >= givesUpAfter {
+			if obs[g].down && e.T-obs[g].downAt >= givesUpAfter && j.quietSince(obs[g].downAt) {
 				j.away = &j.Gauges[g]
 			}
 		}

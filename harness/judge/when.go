@@ -134,7 +134,7 @@ func (j *judging) conditions(items []*item) (cs []when) {
 	trips(3, "the cell is low", "the cell is not low", func(it *item) bool { return it.seen != nil && it.seen.Low })
 	frame(3, "the host asked for the reading", "", func(s *cause.Seen) bool { return s.Asked })
 	trips(3, "the frame before it arrived damaged", "", func(it *item) bool { return it.damaged })
-	trips(3, "a damaged frame has come since the port was opened", "", func(it *item) bool { return it.hurt })
+	add(3, "a damaged frame has come since the port was opened", "", func(it *item) bool { return it.hurt })
 	add(3, "the gauge began with another unit", "", func(it *item) bool { return it.turned })
 	add(5, "the frame before it is another gauge's", "the frame before it is the same gauge's", func(it *item) bool { return it.other })
 	trips(2, "the frame before it was cut off by a hang-up", "", func(it *item) bool { return it.seen != nil && it.seen.Cut })
@@ -248,7 +248,7 @@ func bytewise(items []*item) (cs []when) {
 			b = bytes.TrimRight(b, "\r\n")
 			return len(b) > 2 && b[len(b)-2] == '0'
 		})
-		add(2, "the check at the end of the frame holds a letter", func(b []byte) bool {
+		add(3.5, "the check at the end of the frame holds a letter", func(b []byte) bool {
 			b = bytes.TrimRight(b, "\r\n")
 			return len(b) > 2 && bytes.ContainsAny(b[len(b)-2:], "ABCDEFabcdef")
 		})
