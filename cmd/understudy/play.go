@@ -25,7 +25,9 @@ import (
 )
 
 type playCmd struct {
-	Scenario string             `arg:"" help:"A scenario file, or the name of a shipped scenario."`
+	Scenario string             `arg:"" help:"A scenario or a line: a file, or the name of a shipped one. A line's gauges measure a shift of parts."`
+	Station  []string           `help:"Only the gauges of this station of a line; repeatable."`
+	Stay     bool               `help:"Go on after the last cue until stopped (always with a line, --bench or --control)."`
 	Folder   string             `name:"run-folder" short:"r" default:"run" help:"Folder for the ports' stable names and the ledger."`
 	Pace     stage.Pace         `default:"real" help:"How fast the timeline plays: real, a speed factor such as 10x, or drain (as fast as the far side reads)."`
 	Seed     *uint64            `help:"Seed instead of the scenario's own."`
@@ -38,7 +40,7 @@ type playCmd struct {
 }
 
 func (c *playCmd) Run(a *app) (err error) {
-	s, err := library.Load(c.Scenario)
+	s, err := c.scenario()
 	if err != nil {
 		return err
 	}
@@ -64,11 +66,11 @@ func (c *playCmd) Run(a *app) (err error) {
 		fmt.Fprintln(a.stderr, "understudy: warning:", w)
 	}
 	defer func() { err = errors.Join(err, open.Close()) }()
-	listed := lister(s, open.Ports, claim)
+	listed := lister(s, open.Ports, claim, filepath.Join(dir, "port-map.json"))
 	if err := listed(); err != nil { // the gauges are there all the same
 		fmt.Fprintln(a.stderr, "understudy: understudy ports does not list this run:", err)
 	}
-	if c.Bench {
+	if c.Stay || c.Bench || c.Control != "" {
 		s.Play.Until = openEnd
 	}
 	desk, srv, err := c.desk(a, s, dir)
@@ -105,20 +107,43 @@ func (c *playCmd) Run(a *app) (err error) {
 	return err
 }
 
+// scenario reads the scenario, or makes that of a line's shift.
+func (c *playCmd) scenario() (*scenario.Scenario, error) {
+	line, err := lineOf(c.Scenario)
+	if err != nil {
+		return nil, err
+	}
+	if line == nil {
+		if len(c.Station) > 0 {
+			return nil, errors.New("--station is for a line; a scenario has no stations")
+		}
+		return library.Load(c.Scenario)
+	}
+	if line, err = only(line, c.Station); err != nil {
+		return nil, err
+	}
+	c.Stay = true
+	return line.Scenario(0, line.Shift.D())
+}
+
 // lister enters the ports among those that understudy ports lists, as they are named
-// when it is called.
-func lister(s *scenario.Scenario, ports []port.Port, claim *registry.Claim) func() error {
+// when it is called, and writes them to a file.
+func lister(s *scenario.Scenario, ports []port.Port, claim *registry.Claim, file string) func() error {
 	var gauges []registry.Gauge
 	return func() error {
 		now := make([]registry.Gauge, len(ports))
 		for i, p := range ports {
-			now[i] = registry.Gauge{Name: s.Gauges[i].Name, Serial: s.Play.Cast[i].Profile.Serial, Path: p.Path()}
+			now[i] = registry.Gauge{Name: s.Gauges[i].Name, Serial: s.Play.Cast[i].Profile.Serial, Path: p.Path(), Line: s.Line(i)}
 		}
 		if slices.Equal(now, gauges) {
 			return nil
 		}
 		gauges = now
-		return claim.Publish(now)
+		text, err := json.MarshalIndent(now, "", "  ")
+		if err == nil {
+			err = os.WriteFile(file, append(text, '\n'), 0o644)
+		}
+		return errors.Join(err, claim.Publish(now))
 	}
 }
 
@@ -177,9 +202,9 @@ func (c *playCmd) saveSettings(s *scenario.Scenario, st *stage.Stage) error {
 	return nil
 }
 
-// showStatus shows a line a gauge: five times a second on a terminal, in place;
-// else a line whenever what it says has changed, at most once a second. each is
-// called as often as it looks.
+// showStatus shows a line a gauge: five times a second on a terminal, in place; else at
+// the start, and whenever something but its readings has changed, looked at once a
+// second. each is called as often as it looks.
 func showStatus(ctx context.Context, a *app, st *stage.Stage, each func() error) {
 	f, ok := terminal(a.stdout)
 	live := ok && term.IsTerminal(int(f.Fd()))
@@ -190,7 +215,7 @@ func showStatus(ctx context.Context, a *app, st *stage.Stage, each func() error)
 	tick := time.NewTicker(every)
 	defer tick.Stop()
 	lines := 0
-	last := ""
+	last := map[string]string{}
 	for {
 		all, err := st.Status(ctx)
 		if err != nil {
@@ -199,19 +224,20 @@ func showStatus(ctx context.Context, a *app, st *stage.Stage, each func() error)
 		_ = each() // that it cannot be entered was said at the start
 		var b strings.Builder
 		for _, s := range all {
-			b.WriteString(statusLine(s))
-			b.WriteByte('\n')
+			stands := fmt.Sprint(s.Open, s.Link, s.Low)
+			if live || last[s.Name] != stands {
+				b.WriteString(statusLine(s) + "\n")
+			}
+			last[s.Name] = stands
 		}
-		switch {
-		case live:
+		if live {
 			if lines > 0 {
 				fmt.Fprintf(f, "\x1b[%dA", lines)
 			}
 			fmt.Fprint(f, strings.ReplaceAll(b.String(), "\n", "\x1b[K\n"))
 			lines = len(all)
-		case b.String() != last:
-			last = b.String()
-			fmt.Fprint(a.stdout, last)
+		} else {
+			fmt.Fprint(a.stdout, b.String())
 		}
 		select {
 		case <-tick.C:

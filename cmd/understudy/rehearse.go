@@ -9,7 +9,6 @@ import (
 
 	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/judge"
-	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/harness/report"
 	"example.org/understudy/harness/shard"
@@ -34,11 +33,7 @@ type rehearseCmd struct {
 }
 
 func (c *rehearseCmd) Run(a *app) error {
-	file, text, err := library.Find("lines", c.Line)
-	if err != nil {
-		return err
-	}
-	line, err := rehearse.Parse(file, text, library.DialectsBeside(file))
+	line, err := readLine(c.Line)
 	if err != nil {
 		return err
 	}
@@ -46,7 +41,7 @@ func (c *rehearseCmd) Run(a *app) error {
 		if c.PDF != "" || c.Shard.N > 1 {
 			return errors.New("--pdf and --shard are for a rehearsal on paper; leave them or --live out")
 		}
-		return c.live(a, line, file)
+		return c.live(a, line)
 	}
 	if c.Host != "" || len(a.rest) > 0 || c.Defect != "" || c.Pace != nil || c.For != nil || c.Shift != nil || c.Folder != "" {
 		return errors.New("a rehearsal on paper has no host; write --live to play a slice of the shift against one, or leave --host, --defect, --pace, --for, --shift, --run-folder and what stands behind -- out")
@@ -79,7 +74,7 @@ func (c *rehearseCmd) Run(a *app) error {
 }
 
 // live plays a slice of the shift on ports and judges the host's records.
-func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
+func (c *rehearseCmd) live(a *app, line *rehearse.Line) error {
 	length, index := min(10*time.Minute, line.Shift.D()), 0
 	if c.For != nil {
 		length = c.For.D()
@@ -99,7 +94,7 @@ func (c *rehearseCmd) live(a *app, line *rehearse.Line, file string) error {
 		return err
 	}
 	h.Scenarios = nil // the one that is made here has no name among them
-	s, err := line.Scenario(index, length, library.DialectsBeside(file))
+	s, err := line.Scenario(index, length)
 	if err != nil {
 		return err
 	}

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"example.org/understudy/harness/registry"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/wire"
 )
@@ -31,7 +32,7 @@ func Record(dir, pcap, title string, line Line, d *wire.Dialect, began time.Time
 			err = errors.Join(err, k.closeFiles())
 		}
 	}()
-	f, err := os.Create(filepath.Join(dir, "ledger.jsonl"))
+	f, err := registry.Create(filepath.Join(dir, "ledger.jsonl"))
 	if err != nil {
 		return k, err
 	}

@@ -470,6 +470,10 @@ func TestTail(t *testing.T) {
 	var e control.Entries
 	require.NoError(t, json.Unmarshal([]byte(body), &e))
 	require.JSONEq(t, first[2], string(e.Entries[0]))
+	code, body = h.send("GET", "v1/ledger?from=1000000", "")
+	require.Equal(t, 200, code)
+	require.NoError(t, json.Unmarshal([]byte(body), &e))
+	require.Empty(t, e.Entries, "beyond the end there is nothing yet")
 }
 
 // What the description says is what is answered.

@@ -134,10 +134,10 @@ func shown(k ledger.Kind) bool {
 func (d *Desk) since(run, from, most int) (present int, list []entry, next int) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if run != d.run || from > d.first+len(d.entries) {
+	if run != d.run {
 		from = 0
 	}
-	from = max(from, d.first)
+	from = min(max(from, d.first), d.first+len(d.entries))
 	list = d.entries[from-d.first:]
 	if len(list) > most {
 		list = list[:most]

@@ -3,11 +3,11 @@ package control
 import (
 	"context"
 	"errors"
-	"os"
 	"sync/atomic"
 	"time"
 
 	"example.org/understudy/harness/budget"
+	"example.org/understudy/harness/registry"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/port"
@@ -49,7 +49,7 @@ func (p *Playing) Run(ctx context.Context) (at time.Duration, why string, err er
 }
 
 func (p *Playing) once(ctx context.Context, old *stage.Stage) (st *stage.Stage, again bool, why string, err error) {
-	file, err := os.Create(p.Ledger)
+	file, err := registry.Create(p.Ledger)
 	if err != nil {
 		return nil, false, "", err
 	}

@@ -22,7 +22,8 @@ import (
 type Gauge struct {
 	Name   string `json:"name"`
 	Serial string `json:"serial,omitempty"`
-	Path   string `json:"path"` // what a host opens
+	Path   string `json:"path"`           // what a host opens
+	Line   string `json:"line,omitempty"` // how its serial line is set
 }
 
 // Entry is one run.
@@ -78,6 +79,25 @@ type Claim struct {
 	file  string // in the registry; "" before Publish
 	reg   Registry
 	entry Entry
+}
+
+// Create makes a file of a run folder. One that an earlier run left is kept: ledger.jsonl
+// becomes ledger-1.jsonl, or has the next number that is free.
+func Create(name string) (*os.File, error) {
+	end := filepath.Ext(name)
+	for n := 1; ; n++ {
+		f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+		if !errors.Is(err, fs.ErrExist) {
+			return f, err
+		}
+		kept := fmt.Sprintf("%s-%d%s", strings.TrimSuffix(name, end), n, end)
+		if _, err := os.Lstat(kept); err == nil {
+			continue
+		}
+		if err := os.Rename(name, kept); err != nil {
+			return nil, err
+		}
+	}
 }
 
 // Claim takes a run folder, which exists, for this process. The error is InUse

@@ -149,7 +149,7 @@ func (s *Summary) seats(c *show.Canvas, f *floor) (labels []show.Mark, rise []fl
 		at := middle
 		at.X += float64((float64(placed[g.station]) - float64(counted[g.station]-1)/2) * 26)
 		y, beyond := at.Y-9, -12.0
-		label, class := "wired", "small"
+		label, class := "wire", "small"
 		if !g.wired {
 			to := f.at(l.radios[g.radio].at)
 			rise[g.radio] += to.Y - at.Y

@@ -222,7 +222,7 @@ func TestMergeRefuses(t *testing.T) {
 		{strings.Replace(good, `takt: 45 s`, `takt: 45 mm`, 1), "x.json: its line: lines/bench.yaml:9:7: "},
 		{strings.Replace(good, `"cell":[`, `"cell":[100,`, 1), "x.json is damaged: shift 0 : bore-1 has 50 notes of its cell, not 49"},
 		{strings.Replace(good, `"late":{"n":`, `"late":{"n":1`, 1), "x.json is damaged: shift 0 : bore-1: its spans do not add up"},
-		{strings.Replace(good, `"texts":{"line-ascii"`, `"texts":{"other"`, 1), "line-ascii is not among the result's dialects and profiles"},
+		{strings.Replace(good, `"texts":{"line-ascii"`, `"texts":{"other"`, 1), "line-ascii is not among the line's dialects and profiles"},
 	} {
 		_, err := Read("x.json", strings.NewReader(c.text))
 		require.ErrorContains(t, err, c.want)
@@ -450,7 +450,7 @@ func TestSliceIsTheShift(t *testing.T) {
 	t.Parallel()
 	l := shipped(t, "cell")
 	const length = 5 * time.Minute
-	s, err := l.Scenario(2, length, dialects)
+	s, err := l.Scenario(2, length)
 	require.NoError(t, err)
 	tags := 0
 	for _, c := range s.Cues {

@@ -160,13 +160,7 @@ func Read(name string, src io.Reader) (*Result, error) {
 	if r.Shifts < 1 || r.Shifts > MostShifts || r.Shard.N < 1 {
 		return nil, fmt.Errorf("%s is not the result of a rehearsal: it has %d shifts", name, r.Shifts)
 	}
-	l, err := Parse(r.File, []byte(r.Text), func(name string) (string, []byte, error) {
-		text, ok := r.Texts[name]
-		if !ok {
-			return name, nil, fmt.Errorf("%s is not among the result's dialects and profiles", name)
-		}
-		return name, []byte(text), nil
-	})
+	l, err := Parse(r.File, []byte(r.Text), (&Line{texts: r.Texts}).source)
 	if err != nil {
 		return nil, fmt.Errorf("%s: its line: %w", name, err)
 	}

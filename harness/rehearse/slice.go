@@ -296,8 +296,31 @@ func (l *Line) plug(doc *strict.Doc, s *scenario.Scenario) {
 	}
 }
 
-// Scenario makes the slice ready to be checked against a host.
-func (l *Line) Scenario(index int, length time.Duration, dialects scenario.Source) (*scenario.Scenario, error) {
+// Scenario makes the slice ready to be played.
+func (l *Line) Scenario(index int, length time.Duration) (*scenario.Scenario, error) {
 	text := scenario.Marshal(l.Slice(index, length), fmt.Sprintf("The first %v of shift %d of the line %s", length, index, l.Path))
-	return scenario.Parse("slice.yaml", text, dialects)
+	return scenario.Parse("slice.yaml", text, l.source)
+}
+
+// source finds the line's dialects and profiles, as they were when it was read.
+func (l *Line) source(name string) (string, []byte, error) {
+	text, ok := l.texts[name]
+	if !ok {
+		return name, nil, fmt.Errorf("%s is not among the line's dialects and profiles", name)
+	}
+	return name, []byte(text), nil
+}
+
+// Only is the line with the gauges of some stations only; nil where one of them is not
+// a station of the line. It names all stations.
+func (l *Line) Only(stations []string) (kept *Line, all []string) {
+	for i := range l.Stations {
+		all = append(all, l.Stations[i].Name)
+	}
+	if slices.ContainsFunc(stations, func(s string) bool { return !slices.Contains(all, s) }) {
+		return nil, all
+	}
+	one := *l
+	one.gauges = slices.DeleteFunc(slices.Clone(l.gauges), func(g gauge) bool { return !slices.Contains(stations, g.station) })
+	return &one, all
 }
