@@ -46,7 +46,7 @@ func TestReferencePage(t *testing.T) {
 		}
 	}
 	table("The file", fileSpec{})
-	table("`line`", lineSpec{})
+	table("`serial-line`", lineSpec{})
 	table("`framing`, `host-framing`, `framings`", namedFraming{})
 	table("`frames`", frameSpec{})
 	table("`commands`", cmdSpec{})
