@@ -431,7 +431,9 @@ type Cell struct {
 	Series      int               `yaml:"series" doc:"cells in series (default: 1)"`
 	Capacity    *quantity.Charge  `yaml:"capacity" doc:"capacity (default: 850 mAh)"`
 	Charge      *quantity.Percent `yaml:"charge" doc:"charge at the start (default: 100 %)"`
-	LowAt       *quantity.Percent `yaml:"low-at" doc:"the gauge calls its cell low at this charge and below (default: 10 %)"`
+	LowAt       *quantity.Percent `yaml:"low-at" doc:"the gauge calls its cell low at this charge and below; 0 %: by the cell's voltage (default: 10 %)"`
+	Estimate    power.Estimate    `yaml:"estimate" doc:"how the gauge knows its charge: counted (the current that it draws, the default) or by-voltage (low while it sends, and in the cold)"`
+	ShownIn     *quantity.Percent `yaml:"shown-in" doc:"steps in which the charge is shown, such as 25 % for four bars (default: 1 %)"`
 	Temperature *quantity.Celsius `yaml:"temperature" doc:"temperature of the cell (default: 20 °C)"`
 }
 

@@ -348,8 +348,13 @@ func (l *loader) cell(g *GaugeKeys, m *stage.Member) {
 	if m.Temp < power.Coldest || m.Temp > power.Hottest {
 		l.doc.Errorf(c.Temperature, "", "a cell works from %d °C to %d °C", power.Coldest, power.Hottest)
 	}
+	step, whole := inherited(c.ShownIn, nil, quantity.Percent{Value: decimal.New(1, 0)}).Value.Trim().Int64()
+	if !whole || step < 1 {
+		l.doc.Errorf(c.ShownIn, "", "a charge is shown in steps of 1 %%, 2 %% and so on, not of %s", c.ShownIn)
+		return
+	}
 	cell, err := power.New(power.Config{
-		Chemistry: c.Chemistry, Series: c.Series,
+		Chemistry: c.Chemistry, Series: c.Series, Estimate: c.Estimate, Step: int(step),
 		Capacity: inherited(c.Capacity, nil, quantity.Charge{MAh: decimal.New(850, 0)}).MAh.Float64(),
 		Charge:   inherited(c.Charge, nil, quantity.Percent{Value: decimal.New(100, 0)}).Value.Float64(),
 	})

@@ -85,9 +85,13 @@ var physics = map[string]func(given string) any{
 	"sim/power hours to a charge": func(given string) any {
 		var name string
 		var capacity, charge, to, draw, into float64
-		scan(given, "%s %g mAh from %g %%, drawing %g mA, charged with %g mA, to %g %%", &name, &capacity, &charge, &draw, &into, &to)
+		var temp int
+		scan(given, "%s %g mAh at %d °C from %g %%, drawing %g mA, charged with %g mA, to %g %%", &name, &capacity, &temp, &charge, &draw, &into, &to)
 		c, s := cellOf(name, power.Config{Capacity: capacity, Charge: charge})
-		at, _ := c.TimeTo(&s, to, power.Load{Draw: power.MicroAmp(draw * 1000), Charge: power.MicroAmp(into * 1000), Temp: 20})
+		at, ok := c.TimeTo(&s, to, power.Load{Draw: power.MicroAmp(draw * 1000), Charge: power.MicroAmp(into * 1000), Temp: temp})
+		if !ok {
+			return "never"
+		}
 		return at.Hours()
 	},
 	"sim/power self-discharge": func(given string) any {
@@ -125,11 +129,11 @@ var physics = map[string]func(given string) any{
 		how, rest, _ := strings.Cut(given, ", in ")
 		cfg, draw := power.Config{Capacity: 850, Charge: 62}, 0
 		scan(rest, "steps of %d %%, drawing %d mA", &cfg.Step, &draw)
-		if how == "by voltage" {
+		if how == "by-voltage" {
 			cfg.Estimate = power.ByVoltage
 		}
 		c, s := cellOf("li-ion", cfg)
-		return fmt.Sprint(c.Estimate(&s, power.Load{Peak: power.MicroAmp(draw) * 1000, Temp: 20}))
+		return fmt.Sprint(c.Shown(&s, power.Load{Peak: power.MicroAmp(draw) * 1000, Temp: 20}))
 	},
 }
 
@@ -137,7 +141,7 @@ var physics = map[string]func(given string) any{
 func cellOf(name string, cfg power.Config) (*power.Cell, power.State) {
 	read(&cfg.Chemistry, strings.TrimSuffix(name, ","))
 	c := must(power.New(cfg))
-	return c, c.Start(nil)
+	return c, c.Start()
 }
 
 // ringing is the ratio of a peak to the next.

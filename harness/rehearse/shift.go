@@ -389,7 +389,7 @@ func (s *served) start(l *Line, i, index int, radio *link.Radio) {
 	if s.cell, err = power.New(cell); err != nil {
 		panic(err)
 	}
-	s.charge = s.cell.Start(nil)
+	s.charge = s.cell.Start()
 	s.Least = s.percent()
 	s.frames = int64(float64(framesAir(g)*3600) / math.Max(1-cfg.Bursts.LossRate(), 0.05))
 	s.cradles = source(l.Seed, index, g.name, 4)

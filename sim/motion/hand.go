@@ -22,13 +22,14 @@ type Deviates interface {
 // tip on the part and takes it off again at once.
 type Hand struct {
 	Free     decimal.Length // where the tip stands with nothing under it
-	Approach time.Duration  // from there to the part, minimum jerk
+	Moves    Shape          // how it goes from there to the part and back
+	Approach time.Duration  // from there to the part
 	Bounce   Bounce         // on seating
 	Rock     Rock           // through the reversal point; its Plane also serves Lean
 	Lean     float64        // standard deviation of the angle at which the hand comes to hold, degrees
 	Dwell    time.Duration  // holding still
 	Tremor   Tremor         // while holding; the phase is random
-	Lift     time.Duration  // back to Free, minimum jerk
+	Lift     time.Duration  // back to Free
 
 	Press       float64       // when the button is pressed, as a share of the dwell
 	DoublePress float64       // share of visits on which it is pressed twice
@@ -87,7 +88,7 @@ func (h *Hand) Measure(p *Path, at time.Duration, size decimal.Length, rnd Devia
 	twice, drop := rnd.Uniform() < h.DoublePress, rnd.Uniform() < h.Drop
 
 	v := Visit{Start: at, Held: Span(h.Rock.Plane, size, min(max(lean, -80), 80)), Dropped: drop}
-	p.Move(at, size, approach, MinimumJerk)
+	p.Move(at, size, approach, h.Moves)
 	at += approach
 	v.Seated = at
 	p.Bounce(at, h.Bounce)
@@ -112,7 +113,7 @@ func (h *Hand) Measure(p *Path, at time.Duration, size decimal.Length, rnd Devia
 		v.End = at + h.Landing.Lasts()
 		return v
 	}
-	p.Move(at, h.Free, lift, MinimumJerk)
+	p.Move(at, h.Free, lift, h.Moves)
 	v.End = at + lift
 	return v
 }
@@ -121,11 +122,12 @@ func (h *Hand) Measure(p *Path, at time.Duration, size decimal.Length, rnd Devia
 // every cycle.
 type Fixture struct {
 	Free     decimal.Length // where the tip stands between parts
-	Approach time.Duration  // from there to the part, at uniform speed
+	Moves    Shape          // how it goes from there to the part and back
+	Approach time.Duration  // from there to the part
 	Bounce   Bounce         // on seating
 	Dwell    time.Duration  // on the part, from seating on
 	Press    time.Duration  // when the reading is taken, from seating on
-	Retract  time.Duration  // back to Free, at uniform speed
+	Retract  time.Duration  // back to Free
 	Cycle    time.Duration  // from one part to the next
 }
 
@@ -148,11 +150,11 @@ func (f *Fixture) Check() error {
 // returns it. The next visit is due one Cycle later.
 func (f *Fixture) Measure(p *Path, at time.Duration, size decimal.Length) Visit {
 	v := Visit{Start: at, Seated: at + f.Approach, Held: size, Pressed: 1}
-	p.Move(at, size, f.Approach, Ramp)
+	p.Move(at, size, f.Approach, f.Moves)
 	p.Bounce(v.Seated, f.Bounce)
 	v.Presses[0] = v.Seated + f.Press
 	leave := v.Seated + f.Dwell
-	p.Move(leave, f.Free, f.Retract, Ramp)
+	p.Move(leave, f.Free, f.Retract, f.Moves)
 	v.End = leave + f.Retract
 	return v
 }

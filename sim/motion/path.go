@@ -35,6 +35,9 @@ const (
 	MinimumJerk Shape = iota
 	// Ramp is uniform speed: s = u.
 	Ramp
+	// Spring stays, and is there at the end: the contacts of a plug, which its
+	// bore holds up to the mouth and which stand free outside.
+	Spring
 )
 
 type shapes struct{}
@@ -42,7 +45,7 @@ type shapes struct{}
 func (shapes) Names() []string { return shapeNames }
 func (shapes) What() string    { return "a shape" }
 
-var shapeNames = []string{"minimum-jerk", "ramp"}
+var shapeNames = []string{"minimum-jerk", "ramp", "spring"}
 
 // Plane is the plane a two-contact gauge is rocked in within a bore.
 type Plane = enum.Of[planes]
@@ -137,9 +140,9 @@ type Tremor struct {
 type kind uint8
 
 const (
-	hold kind = iota
-	ramp
+	hold kind = iota // from, until its end
 	minimumJerk
+	ramp
 	bounce
 	rock
 	tremble
@@ -163,6 +166,8 @@ func (s *segment) at(t time.Duration) decimal.Length {
 	}
 	el := t - s.start
 	switch s.kind {
+	case hold:
+		return s.from
 	case ramp:
 		return s.from + share(s.to-s.from, el, s.end-s.start)
 	case minimumJerk:
@@ -270,11 +275,8 @@ func (p *Path) Stop(at time.Duration) { p.Rest(at, p.At(at)) }
 // Move takes the tip from where it is to a size over a time, and holds it
 // there. Without a time to move in, the tip is there at once.
 func (p *Path) Move(at time.Duration, to decimal.Length, over time.Duration, shape Shape) {
-	s := segment{start: at, end: at + max(over, 0), from: p.At(at), to: to, kind: minimumJerk}
-	if shape == Ramp {
-		s.kind = ramp
-	}
-	p.put(s)
+	kinds := [...]kind{MinimumJerk: minimumJerk, Ramp: ramp, Spring: hold}
+	p.put(segment{start: at, end: at + max(over, 0), from: p.At(at), to: to, kind: kinds[shape]})
 }
 
 // Bounce rings the tip about the size where it is.

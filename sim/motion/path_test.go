@@ -294,7 +294,7 @@ func TestNames(t *testing.T) {
 		}
 	}
 	err := new(motion.Shape).UnmarshalText([]byte("spline"))
-	if want := `"spline" is not a shape; write minimum-jerk or ramp`; err == nil || err.Error() != want {
+	if want := `"spline" is not a shape; write minimum-jerk, ramp or spring`; err == nil || err.Error() != want {
 		t.Errorf("got %v, want %s", err, want)
 	}
 }

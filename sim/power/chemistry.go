@@ -34,6 +34,7 @@ type traits struct {
 	milliohm     int64 // of one full cell at 20 °C, where the cell names none
 	leak         int64 // self-discharge at 20 °C, millionths of the capacity in 30 days
 	efficiency   int64 // of charging, millionths; 0: cannot be charged
+	held         int64 // voltage that a charger holds at most, µV; 0: none
 	low, clear   int64 // usual thresholds of one cell, millivolts
 	brown, start int64
 }
@@ -54,8 +55,8 @@ type traits struct {
 // Alkaline curve: common practice, no source; near 1.6 V fresh, 0.8 V dead,
 // close to a straight line between.
 //
-// Self-discharge, charging efficiency, resistance against charge, and the
-// thresholds: common practice, no source.
+// Self-discharge, charging efficiency, the voltage a charger holds, resistance
+// against charge, and the thresholds: common practice, no source.
 var chemistries = [...]traits{
 	LiIon: {
 		curve: []point{
@@ -64,7 +65,7 @@ var chemistries = [...]traits{
 			{457_300, 3_701_700, 1000}, {834_200, 4_063_700, 1000}, {949_700, 4_100_900, 1000},
 			{1_000_000, 4_193_200, 1000},
 		},
-		milliohm: 120, leak: 20_000, efficiency: 990_000,
+		milliohm: 120, leak: 20_000, efficiency: 990_000, held: 4_200_000,
 		low: 3500, clear: 3600, brown: 3000, start: 3300,
 	},
 	NiMH: {

@@ -9,7 +9,7 @@
 //
 // Equations, for n cells in series:
 //
-//	Q(t) = Q0 - (I + leak - η·Icharge)·t            coulomb counting
+//	Q(t) = Q0 - (I + leak)·t, Q0 + (η·Icharge - leak)·t   coulomb counting
 //	V(t) = n·(U(Q) - (Ipeak-Icharge)·R·r(Q)·k(T))   sag under the radio's peaks
 //	leak = capacity·s·2^((T-20)/10) ÷ 30 days       self-discharge
 //	k(T) = 2^((20-T)/20), 1 above 20 °C             a cold cell is stiffer
@@ -17,9 +17,12 @@
 // U, r, s and η are the chemistry's (see chemistry.go for their sources). That
 // self-discharge doubles every 10 °C and internal resistance every 20 °C below
 // 20 °C is common practice, no source. Self-discharge is a constant current,
-// not a share of what is left, which keeps the count exact. Charging is at
-// constant current until full, then the cradle carries the load; the taper at
-// the end of a lithium-ion charge is not modelled. Capacity does not shrink
+// not a share of what is left, which keeps the count exact. On the cradle the
+// gauge runs from it, and what it does not need flows into the cell: at constant
+// current, then, where the chemistry has a voltage that the charger holds, at what
+// that voltage drives into it, I = (H - U(Q))/(R·k(T)), worked out in steps of the charge.
+// Below 0 °C and above 45 °C nothing is charged and the gauge runs from its cell
+// (common practice, no source). Capacity does not shrink
 // with rate or cold by itself: a cold or loaded cell is cut off earlier
 // because its voltage sags more.
 package power
@@ -29,9 +32,10 @@ import (
 	"fmt"
 	"math"
 	"math/bits"
+	"sort"
 	"time"
 
-	"example.org/understudy/sim/random"
+	"example.org/understudy/sim/enum"
 )
 
 // MicroAmp is a current. Positive draws from the cell.
@@ -54,17 +58,22 @@ type Load struct {
 	Temp   int      // °C, Coldest to Hottest
 }
 
-// GaugeKind is how the gauge estimates the charge it has left.
-type GaugeKind uint8
+// Estimate is how the gauge estimates the charge it has left.
+type Estimate = enum.Of[estimates]
 
 // Ways to estimate remaining charge.
 const (
-	// Counting counts the current it draws, with a gain error.
-	Counting GaugeKind = iota
+	// Counted counts the current that it draws.
+	Counted Estimate = iota
 	// ByVoltage looks the loaded voltage up in the chemistry's curve, so it
 	// reads low under load and cold, and is vague where the curve is flat.
 	ByVoltage
 )
+
+type estimates struct{}
+
+func (estimates) Names() []string { return []string{"counted", "by-voltage"} }
+func (estimates) What() string    { return "a way to estimate a charge" }
 
 // Config describes a battery. Zero thresholds, resistance and temperatures
 // take the chemistry's usual values.
@@ -83,11 +92,15 @@ type Config struct {
 	Restart                     time.Duration // 0 means 2 s
 
 	// The gauge's own estimate of the charge left.
-	Estimate  GaugeKind
-	GainError float64 // per cent: each gauge's gain is drawn within ± this
-	Offset    float64 // per cent points: drawn within ± this
-	Step      int     // per cent points of one step of the display, 0 means 1
+	Estimate Estimate
+	Step     int // per cent points of one step of the display, 0 means 1
 }
+
+// Charging goes on at these temperatures, °C.
+const chargeFrom, chargeTo = 0, 45
+
+// stairs are the steps of the charge in which a charging current is worked out.
+const stairs = 4096
 
 // Cell is a battery ready to use. It is never changed after New and may be
 // shared by any number of states.
@@ -96,6 +109,7 @@ type Cell struct {
 	traits   *traits
 	full     int64 // nC
 	milliohm int64
+	stair    int64    // nC, a step of the charge in which a charging current is the same
 	thr      [4]int64 // µV: low, clear, brown, start
 	curve    []knot
 	leak     [Hottest - Coldest + 1]int64 // nA
@@ -117,8 +131,6 @@ type State struct {
 	nc    int64         // charge left, nanocoulombs
 	ac    int64         // and attocoulombs beyond, 0 to 1e9-1
 	ready time.Duration // a browned-out gauge starts then, 0 while it cannot
-	gain  int64         // of this gauge's estimate, millionths
-	off   int64         // millionths
 }
 
 // EventKind is what happened to the battery.
@@ -185,15 +197,14 @@ func New(cfg Config) (*Cell, error) {
 	check(cfg.Low > 0 && cfg.LowClear > cfg.Low && cfg.LowClear < 1_000_000, "low flag at %d mV, cleared at %d mV: must be above 0, the second above the first, and below 1 000 000", cfg.Low, cfg.LowClear)
 	check(cfg.Brown > 0 && cfg.Start > cfg.Brown && cfg.Start < 1_000_000, "brown-out at %d mV, start at %d mV: must be above 0, the second above the first, and below 1 000 000", cfg.Brown, cfg.Start)
 	check(cfg.Restart > 0 && cfg.Restart <= time.Hour, "restart after %v: must be above 0 and at most an hour", cfg.Restart)
-	check(cfg.Estimate <= ByVoltage, "charge estimate kind %d is not known", cfg.Estimate)
-	check(within(cfg.GainError, 0, 50), "gain error %v %%: must be 0 to 50", cfg.GainError)
-	check(within(cfg.Offset, 0, 50), "offset %v %%: must be 0 to 50", cfg.Offset)
+	check(cfg.Estimate <= ByVoltage, "%v is not known", cfg.Estimate)
 	check(cfg.Step >= 1 && cfg.Step <= 100, "display step %d %%: must be 1 to 100", cfg.Step)
 	if err := errors.Join(errs...); err != nil {
 		return nil, err
 	}
 	c := &Cell{cfg: cfg, traits: t, milliohm: int64(cfg.Milliohm)}
 	c.full = int64(math.Round(cfg.Capacity * 3.6e9)) // 1 mAh = 3.6 C
+	c.stair = (c.full + stairs - 1) / stairs
 	for i, mv := range []int{cfg.Low, cfg.LowClear, cfg.Brown, cfg.Start} {
 		c.thr[i] = int64(mv) * 1000
 	}
@@ -209,17 +220,9 @@ func New(cfg Config) (*Cell, error) {
 	return c, nil
 }
 
-// Start is the battery at time zero. The errors of this gauge's own estimate
-// are drawn from src; with a nil src it has none.
-func (c *Cell) Start(src random.Source) State {
-	s := State{}
+// Start is the battery at time zero.
+func (c *Cell) Start() (s State) {
 	c.SetCharge(&s, c.cfg.Charge)
-	if src != nil {
-		r := random.From(src)
-		// float64 keeps the scaling inside Float64 from fusing with the sum.
-		s.gain = int64(math.Round((2*float64(r.Float64()) - 1) * c.cfg.GainError * 1e4))
-		s.off = int64(math.Round((2*float64(r.Float64()) - 1) * c.cfg.Offset * 1e4))
-	}
 	return s
 }
 
@@ -263,19 +266,24 @@ func degree(temp int) int { return min(max(temp, Coldest), Hottest) - Coldest }
 
 // volts never falls as nc grows: U rises and r falls along every curve.
 func (c *Cell) volts(nc int64, i MicroAmp, deg int) int64 {
+	u, r := c.rested(nc)
+	if i <= 0 {
+		r = 1000 // on the cradle, so that the voltage rises with the charge
+	}
+	sag := int64(i) * c.milliohm / 1000 * r / 1000 * c.stiff[deg] / 1000 // µA·mΩ = nV
+	return max(0, int64(c.cfg.Series)*(u-sag))
+}
+
+// rested is the voltage of one rested cell and its resistance, in thousandths of that
+// when full.
+func (c *Cell) rested(nc int64) (uv, resis int64) {
 	x := share(nc, c.full)
 	k := 1
 	for k < len(c.curve)-1 && x > c.curve[k].x {
 		k++
 	}
 	a, b := &c.curve[k-1], &c.curve[k]
-	u := a.uv + (b.uv-a.uv)*(x-a.x)/(b.x-a.x)
-	r := int64(1000) // on the cradle, so that the voltage rises with the charge
-	if i > 0 {
-		r = a.resis + (b.resis-a.resis)*(x-a.x)/(b.x-a.x)
-	}
-	sag := int64(i) * c.milliohm / 1000 * r / 1000 * c.stiff[deg] / 1000 // µA·mΩ = nV
-	return max(0, int64(c.cfg.Series)*(u-sag))
+	return a.uv + (b.uv-a.uv)*(x-a.x)/(b.x-a.x), a.resis + (b.resis-a.resis)*(x-a.x)/(b.x-a.x)
 }
 
 // flow is a load made safe, with what it does to the charge.
@@ -283,22 +291,50 @@ type flow struct {
 	net  int64    // nA out of the cell
 	peak MicroAmp // for the sag
 	deg  int
+	edge int64 // nC at which another flow takes over while charging; 0: none
 }
 
 func (c *Cell) flow(s *State, l Load) flow {
 	clamp := func(i MicroAmp) MicroAmp { return min(max(i, 0), MaxCurrent) }
 	f := flow{deg: degree(l.Temp)}
 	f.net = c.leak[f.deg]
+	draw := MicroAmp(0)
 	if !s.Dead {
-		f.net += int64(clamp(l.Draw)) * 1000
+		draw = clamp(l.Draw)
+		f.net += int64(draw) * 1000
 		f.peak = clamp(max(l.Draw, l.Peak))
 	}
-	if c.traits.efficiency > 0 {
-		in := clamp(l.Charge)
-		f.net -= int64(in) * c.traits.efficiency / 1000
+	in := clamp(l.Charge)
+	switch {
+	case c.traits.efficiency == 0 || l.Temp < chargeFrom || l.Temp > chargeTo:
+	case in <= draw:
+		f.net -= int64(in) * 1000
 		f.peak -= in
+	default:
+		in, f.edge = c.into(s.nc, in-draw, f.deg)
+		f.net = min(0, c.leak[f.deg]-int64(in)*c.traits.efficiency/1000)
+		f.peak -= draw + in
 	}
 	return f
+}
+
+// into is the current into a cell that is offered so much, and the charge up to which
+// it stays the same.
+func (c *Cell) into(nc int64, offered MicroAmp, deg int) (in MicroAmp, edge int64) {
+	if c.traits.held == 0 {
+		return offered, 0
+	}
+	driven := func(stair int64) MicroAmp {
+		uv, _ := c.rested(min(stair*c.stair+c.stair/2, c.full))
+		return MicroAmp(max(0, c.traits.held-uv) * 1_000_000 / (c.milliohm * c.stiff[deg]))
+	}
+	at := nc / c.stair
+	in = min(offered, driven(at))
+	same := sort.Search(stairs, func(i int) bool { return driven(at+int64(i)) < in })
+	if edge = min((at+int64(same))*c.stair, c.full); edge == nc {
+		edge = 0 // full
+	}
+	return in, edge
 }
 
 // move advances the charge alone.
@@ -425,9 +461,13 @@ func (c *Cell) Advance(s *State, to time.Duration, l Load) (ev Event, ok bool) {
 	return c.step(s, to, l)
 }
 
-func (c *Cell) step(s *State, to time.Duration, l Load) (Event, bool) {
+func (c *Cell) step(s *State, last time.Duration, l Load) (Event, bool) {
 	for {
 		f := c.flow(s, l)
+		to := last
+		if f.edge > 0 {
+			to = min(to, c.reach(s, f.edge, f.net))
+		}
 		if !s.Dead {
 			// Without an event the voltage moves one way, so its value at the
 			// end says whether a limit is crossed on the way.
@@ -446,7 +486,9 @@ func (c *Cell) step(s *State, to time.Duration, l Load) (Event, bool) {
 				low = c.below(s, c.thr[tLow]+1, f)
 			}
 			if at := min(low, dead); at > to || at == never {
-				*s = end
+				if *s = end; to < last {
+					continue
+				}
 				return Event{}, false
 			}
 			if low <= dead {
@@ -464,14 +506,18 @@ func (c *Cell) step(s *State, to time.Duration, l Load) (Event, bool) {
 		if s.ready == 0 {
 			up := c.above(s, c.thr[tStart], f)
 			if up > to || up == never {
-				c.move(s, to, f.net)
+				if c.move(s, to, f.net); to < last {
+					continue
+				}
 				return Event{}, false
 			}
 			c.move(s, up, f.net)
 			s.ready = s.At + c.cfg.Restart
 		}
 		if s.ready > to {
-			c.move(s, to, f.net)
+			if c.move(s, to, f.net); to < last {
+				continue
+			}
 			return Event{}, false
 		}
 		c.move(s, max(s.At, s.ready), f.net)
@@ -488,21 +534,29 @@ func (c *Cell) step(s *State, to time.Duration, l Load) (Event, bool) {
 // nanosecond. ok is false if it never does. Events on the way are not
 // considered.
 func (c *Cell) TimeTo(s *State, percent float64, l Load) (at time.Duration, ok bool) {
-	at = c.reach(s, c.level(percent), c.flow(s, l).net)
-	return at, at != never
+	for t, to := *s, c.level(percent); ; {
+		f := c.flow(&t, l)
+		at = c.reach(&t, to, f.net)
+		edge := never
+		if f.edge > 0 {
+			edge = c.reach(&t, f.edge, f.net)
+		}
+		if at <= edge {
+			return at, at != never
+		}
+		c.move(&t, edge, f.net)
+	}
 }
 
-// Estimate is what the gauge itself believes is left, in per cent, in steps of
+// Shown is what the gauge itself believes is left, in per cent, in steps of
 // its display, 0 to 100.
-func (c *Cell) Estimate(s *State, l Load) int {
+func (c *Cell) Shown(s *State, l Load) int {
 	est := c.Charge(s)
 	if c.cfg.Estimate == ByVoltage {
 		f := c.flow(s, l)
 		est = c.inverse(c.volts(s.nc, f.peak, f.deg) / int64(c.cfg.Series))
 	}
-	est = 1e6 - (1e6-est)*(1e6+s.gain)/1e6 + s.off
 	step := int64(c.cfg.Step) * 1e4
-	est = min(max(est, 0), 1e6)
 	return int(min((est+step/2)/step*int64(c.cfg.Step), 100))
 }
 

@@ -39,7 +39,7 @@ func (c Cycle) do(s *Stage, a target) error {
 		begin := func() {
 			var v motion.Visit
 			a.each(func(t *tipper) {
-				f.Free = t.fit.free(t.stroke)
+				f.Free, f.Moves = t.fit.free(t.stroke), t.fit.moves(motion.Ramp)
 				v = f.Measure(t.path, s.now, c.Size.Picometres())
 			})
 			s.at(v.Presses[0], func() { _ = a.perform(Tag{}) }) // the ledger says what was not done

@@ -58,7 +58,7 @@ func (m Measure) do(s *Stage, a target) error {
 		a.visits++
 		var v motion.Visit
 		a.each(func(t *tipper) {
-			h.Free = t.fit.free(t.stroke)
+			h.Free, h.Moves = t.fit.free(t.stroke), t.fit.moves(motion.MinimumJerk)
 			luck := noise.NewRand(seed) // one hand holds all the tips
 			v = h.Measure(t.path, s.now, m.Size.Picometres(), &luck)
 		})

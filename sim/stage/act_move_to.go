@@ -11,7 +11,7 @@ import (
 type MoveTo struct {
 	Size   quantity.Length   `yaml:"size" need:"yes" doc:"size the tip ends on"`
 	Over   quantity.Duration `yaml:"over" doc:"time the move takes (default: at once)"`
-	Shape  motion.Shape      `yaml:"shape" doc:"minimum-jerk (as a hand moves, the default) or ramp (uniform speed)"`
+	Shape  motion.Shape      `yaml:"shape" doc:"minimum-jerk (as a hand moves, the default), ramp (uniform speed) or spring (at once when the time is up, as the contacts of a plug at the mouth of its bore)"`
 	Bounce quantity.Length   `yaml:"bounce" doc:"the tip strikes the part and rings, first leaving by this much"`
 }
 

@@ -34,7 +34,7 @@ func (c Cradle) do(s *Stage, a target) error {
 		if a.cradles == mine { // not set on it again since
 			a.cradle = 0
 			a.reload()
-			a.tellCell(true)
+			a.tellCell(false)
 		}
 	})
 	return nil

@@ -73,7 +73,7 @@ func newActor(s *Stage, i int, m *Member, prt port.Port) (*actor, error) {
 	a.link = m.Link.Start(source(s.play.Seed, a.name, "link"), radio)
 	a.tamper = newTamper(source(s.play.Seed, a.name, "tamper"))
 	if m.Cell != nil {
-		a.cell = m.Cell.Start(source(s.play.Seed, a.name, "cell"))
+		a.cell = m.Cell.Start()
 	}
 	if m.Dialect != nil {
 		a.end = m.Dialect.NewEnd(wire.Gauge)
@@ -146,9 +146,7 @@ func (a *actor) powered(e *gauge.Emission) {
 			break
 		}
 		a.linkRun()
-		if a.link.Phase.Joined() {
-			a.lose(link.Forever)
-		}
+		a.lose(link.Forever)
 	case gauge.On:
 		a.seq = 0
 		if a.end != nil {

@@ -129,6 +129,10 @@ func (a *actor) look() {
 // tick is the gauge's own sample.
 func (a *actor) tick() {
 	a.read()
+	if a.m.Cell != nil {
+		a.drainTo(a.s.now)
+		a.tellCell(false)
+	}
 	a.step(gauge.Event{Kind: gauge.Sampled, Tips: a.tips})
 	a.schedule()
 }
@@ -219,10 +223,11 @@ func (a *actor) reload() {
 // drainTo brings the cell to a time and carries out what happened to it.
 func (a *actor) drainTo(t time.Duration) {
 	for {
-		if _, ok := a.m.Cell.Advance(&a.cell, t, a.load); !ok {
+		ev, ok := a.m.Cell.Advance(&a.cell, t, a.load)
+		if !ok {
 			return
 		}
-		a.tellCell(true)
+		a.tellCell(ev.Kind == power.BrownedOut || ev.Kind == power.Restarted)
 		a.schedule()
 	}
 }
@@ -239,26 +244,27 @@ func (a *actor) cellWake() {
 	})
 }
 
-// percent is the charge left as the gauge reports it, and whether it is low.
+// percent is the charge left as the gauge reports it, and whether it is low: by the
+// charge at which it is to call it so, where there is one, else by its voltage.
 func (a *actor) percent() (int, bool) {
 	if a.m.Cell == nil {
 		return 100, false
 	}
-	p := a.m.Cell.Estimate(&a.cell, a.load)
-	return p, a.cell.Low || p <= a.m.LowAt
+	p := a.m.Cell.Shown(&a.cell, a.load)
+	return p, p <= a.m.LowAt || a.m.LowAt == 0 && a.cell.Low
 }
 
-// tellCell tells the gauge of its cell, and the ledger when it is worth it.
+// tellCell tells the gauge of its cell, and the ledger, where something has changed. A
+// gauge that is off looks at its cell no more.
 func (a *actor) tellCell(always bool) {
 	p, low := a.percent()
-	if was, wasLow := a.g.Cell(); p == was && low == wasLow && !always {
+	if was, wasLow := a.g.Cell(); !always && (p == was && low == wasLow || a.g.Power() == gauge.Off) {
 		return
-	} else if low != wasLow || always {
-		e := &ledger.Cell{Percent: p, Low: low, Dead: a.cell.Dead}
-		if a.m.Cell != nil {
-			e.Volts = decimal.New(a.m.Cell.Volts(&a.cell, a.load.Draw, a.load.Temp), -6).Quantize(-3, decimal.HalfEven).String()
-		}
-		a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindCell, Cell: e})
 	}
+	e := &ledger.Cell{Percent: p, Low: low, Dead: a.cell.Dead}
+	if a.m.Cell != nil {
+		e.Volts = decimal.New(a.m.Cell.Volts(&a.cell, a.load.Draw, a.load.Temp), -6).Quantize(-3, decimal.HalfEven).String()
+	}
+	a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindCell, Cell: e})
 	a.step(gauge.Event{Kind: gauge.CellTold, Percent: p, Low: low, Dead: a.cell.Dead})
 }

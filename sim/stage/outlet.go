@@ -22,7 +22,7 @@ type outlet struct {
 	down     bool          // hung up by us
 	opened   bool          // a host has had it open
 	inUse    bool          // a host has it open, as far as has been told
-	awaited  bool          // the port is back, and no host has it open yet
+	awaited  bool          // the port is back, and the host that had it open has not opened it yet
 	reopened bool          // the host has opened it after it came back
 	spoken   bool          // it has said something since it opened it last
 	// asksAgain says that it has said something when it opened it again.
@@ -69,7 +69,7 @@ func (a *actor) comeBack() {
 	if a.port == nil {
 		return
 	}
-	a.awaited, a.s.calm.loose, a.s.calm.behind, a.s.calm.owed = true, true, true, true
+	a.awaited, a.s.calm.loose, a.s.calm.behind, a.s.calm.owed = a.opened, true, true, true
 	err := a.comeBackAs(a.away)
 	if err != nil && a.away != "" {
 		if own := a.comeBackAs(""); own != nil {

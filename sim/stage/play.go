@@ -6,6 +6,7 @@ import (
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/link"
+	"example.org/understudy/sim/motion"
 	"example.org/understudy/sim/motion/noise"
 	"example.org/understudy/sim/power"
 	"example.org/understudy/sim/probe"
@@ -43,8 +44,8 @@ type Member struct {
 	Parts power.Parts // what drains it
 	Temp  int         // °C, of the cell
 	Class link.Class  // transmit power; 0: a wire
-	// LowAt makes the gauge call its cell low at this charge and below, in
-	// percent, besides what the cell's voltage says; 0: the voltage alone.
+	// LowAt is the charge at which the gauge calls its cell low, in percent; 0: it
+	// goes by the cell's voltage.
 	LowAt int
 	Link  *link.Link // nil: an ideal link
 	Radio int        // gauges with the same number above 0 share a radio
@@ -81,6 +82,15 @@ func (f *Fitting) free(stroke decimal.Length) decimal.Length {
 		return f.MidStroke + out
 	}
 	return f.MidStroke - out
+}
+
+// moves is how the tip goes between its free place and a part, where nothing
+// else is known of it: a plug's contacts are held by the bore up to its mouth.
+func (f *Fitting) moves(otherwise motion.Shape) motion.Shape {
+	if f.Releases {
+		return motion.Spring
+	}
+	return otherwise
 }
 
 // Cue is one act at its time.

@@ -36,7 +36,7 @@ var idealLink = func() *link.Link {
 }()
 
 // tellLink tells the gauge whether it is heard: its link is up, and where the
-// port had gone away with the link a host has it open again.
+// port had gone away with the link the host that had it open has it open again.
 func (a *actor) tellLink() {
 	up := a.link.Phase.Joined() && !a.awaited
 	if up == a.told {

@@ -632,3 +632,26 @@ func TestOpeningToldLate(t *testing.T) {
 	require.GreaterOrEqual(t, opened, 0)
 	require.Less(t, opened, tagged)
 }
+
+// Where no host has ever had the port open, none is waited for: the link that is back
+// is back for the gauge, and what waited is sent.
+//
+// Kind: property.
+func TestALinkIsBackWithoutAListener(t *testing.T) {
+	m := talking(t, "a", "line-ascii")
+	m.Profile.Tags.Queue = 4
+	in := stage.NewInbox()
+	prt, err := port.OpenPTY(port.Config{Name: "a", Dir: t.TempDir()}, in.Sink(0))
+	require.NoError(t, err)
+	var all []ledger.Entry
+	s, err := stage.New(stage.Play{Cast: []stage.Member{m}, Until: 10 * time.Second, Cues: []stage.Cue{
+		{At: time.Second, Gauge: 0, Channel: -1, Act: stage.LoseLink{For: seconds(3)}},
+		{At: 2 * time.Second, Gauge: 0, Channel: -1, Act: stage.Tag{}},
+	}}, stage.Options{Ports: []port.Port{prt}, Inbox: in, Pace: stage.Drain, Keep: func(e ledger.Entry) { all = append(all, clone(t, e)) }})
+	require.NoError(t, err)
+	require.NoError(t, s.Run(t.Context()))
+	require.NoError(t, s.Finish("the end"))
+	require.NoError(t, prt.Close())
+	require.Contains(t, notes(all), "tag 1 waits for the link")
+	require.Equal(t, 1, tags(all))
+}

@@ -363,13 +363,13 @@ func deeds(t testing.TB) map[string]deed {
 		"restore line speed": {stage.ChangeSpeed{To: 4800}, []stage.Act{stage.RestoreSpeed{}}, func(e []ledger.Entry) bool {
 			return faults("wrong speed", 3)(e) && slices.Contains(notes(e), "line set to 9600 8N1")
 		}},
-		"set on cradle": {stage.FadeCell{To: quantity.Percent{Value: decimal.New(5, 0)}}, []stage.Act{stage.Cradle{For: seconds(1), Current: &quantity.Current{MA: decimal.New(100_000, 0)}}}, func(e []ledger.Entry) bool {
+		"set on cradle": {stage.FadeCell{To: quantity.Percent{Value: decimal.New(5, 0)}}, []stage.Act{stage.Cradle{For: seconds(3), Current: &quantity.Current{MA: decimal.New(100_000, 0)}}}, func(e []ledger.Entry) bool {
 			c := of(e, ledger.KindCell)
-			return len(c) > 2 && c[len(c)-1].Cell.Volts > c[1].Cell.Volts
+			return len(c) > 1 && c[0].Cell.Percent == 5 && c[1].Cell.Percent == 6
 		}},
 		"fade cell": {stage.FadeCell{To: quantity.Percent{Value: decimal.New(5, 0)}}, nil, func(e []ledger.Entry) bool {
 			c := of(e, ledger.KindCell)
-			return len(c) > 1 && c[len(c)-1].Cell.Percent == 5 && c[len(c)-1].Cell.Low
+			return len(c) == 1 && c[len(c)-1].Cell.Percent == 5 && c[len(c)-1].Cell.Low
 		}},
 	}
 }

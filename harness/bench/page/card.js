@@ -148,6 +148,7 @@ export class Card {
     const list = [];
     if (v.power === "off") list.push(this.cast.cell && v.percent === 0 ? "cell empty: gauge off" : "gauge off");
     else if (v.link !== "up") list.push("link " + v.link);
+    else if (v.waiting) list.push("tags wait until a host opens the port");
     if (v.asked) list.push(`line speed ${v.serialLine.split(" ")[0]}, the host at ${v.asked.split(" ")[0]}`);
     if (v.low && v.power !== "off") list.push("cell low");
     v.channels.forEach((c, i) => {
@@ -223,9 +224,9 @@ export class Card {
       lamp.disc.style.fill = lit ? colours[l.colour] || l.colour : "transparent";
       say(lamp.word, l.name + ": " + l.state);
     });
-    this.cell.hidden = !this.cast.cell;
+    this.cell.hidden = !this.cast.cell || v.power === "off";
     this.fill.setAttribute("width", Math.max(0, 21 * v.percent / 100));
-    this.cell.classList.toggle("bad", Boolean(v.low) || v.power === "off");
+    this.cell.classList.toggle("bad", Boolean(v.low));
     say(this.cellWord, v.percent + " %" + (v.low ? " LOW" : ""));
     const r = this.cast.radio, good = v.link === "up" || v.link === "stalled";
     const bars = !good ? 0 : !r || r.margin > 20 ? 3 : r.margin > 10 ? 2 : 1;

@@ -1,0 +1,106 @@
+package paper_test
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"example.org/understudy/harness/library"
+	"example.org/understudy/harness/paper"
+	"example.org/understudy/scenario"
+	"example.org/understudy/sim/stage/ledger"
+	"github.com/stretchr/testify/require"
+)
+
+// onPaper plays a scenario of one gauge with the keys and the cues given.
+func onPaper(t *testing.T, keys, cues string) []ledger.Entry {
+	text := fmt.Sprintf(`understudy: 1
+title: of a test
+seed: 3
+part: {nominal: 40 mm}
+gauges: [{name: g, dialect: line-ascii, resolution: 0.001 mm, %s}]
+cues:
+  - {at: 0 s, do: preset, to: 40 mm}
+%s`, keys, cues)
+	s, err := scenario.Parse("test.yaml", []byte(text), library.DialectsBeside("test.yaml"))
+	require.NoError(t, err)
+	entries, err := paper.Ledger(t.Context(), s)
+	require.NoError(t, err)
+	return entries
+}
+
+// A plug reads its bore up to the mouth. Outside it is out of its stroke at once, so no
+// sample shows a size that the part never had, whether a hand or a machine leads it.
+//
+// Kind: property.
+func TestAPlugLeavesItsBoreAtOnce(t *testing.T) {
+	for _, cue := range []string{
+		"{at: 1 s, do: lift, over: 200 ms}",
+		"{at: 1 s, do: measure, size: 40.011 mm, times: 2}",
+		"{at: 1 s, do: cycle, size: 40.011 mm, every: 1 s, approach: 200 ms, dwell: 300 ms, times: 2}",
+	} {
+		seen := map[string]bool{}
+		for _, e := range onPaper(t, "stream: 100 Hz, larger-part: releases", "  - {at: 500 ms, do: rest on, size: 40.011 mm}\n  - "+cue+"\nuntil: 6 s\n") {
+			if e.Frame != nil && e.T > 500*time.Millisecond {
+				r := e.Frame.Readings[0]
+				seen[r.Shown.String()+r.Void] = true
+			}
+			if e.Frame != nil && cue[9:] == "do: lift, over: 200 ms}" && e.T >= 1200*time.Millisecond {
+				require.Equal(t, "under", e.Frame.Readings[0].Void, e.T)
+			}
+		}
+		require.Equal(t, map[string]bool{"40.011": true, "0under": true}, seen, cue)
+	}
+}
+
+// cells are what the ledger says of the cell.
+func cells(entries []ledger.Entry) (cs []ledger.Cell) {
+	for _, e := range entries {
+		if e.Cell != nil {
+			cs = append(cs, *e.Cell)
+		}
+	}
+	return cs
+}
+
+// By hand: 4 mA to measure, 1.5 mA for the display, 8 mA for the radio and, one frame
+// of 2.5 ms a second, a quarter of a per cent of 25 mA: 13.5625 mA, in eight hours
+// 108.5 mAh, 16.7 % of 650 mAh.
+//
+// Kind: outside.
+func TestTheChargeShownFalls(t *testing.T) {
+	cs := cells(onPaper(t, "stream: 1 Hz, cell: {capacity: 650 mAh}", "until: 8 h\n"))
+	require.Equal(t, 83, cs[len(cs)-1].Percent)
+	require.Len(t, cs, 17, "one for each per cent lost")
+}
+
+// A cell that really drains is low at the charge stated; by its voltage where that is
+// 0 %, which for lithium-ion is 3.5 V, 22 % to 23 % of the charge.
+//
+// Kind: property.
+func TestLowAtTheChargeStated(t *testing.T) {
+	for at, want := range map[string]int{"5 %": 5, "26 %": 26, "0 %": 22} {
+		for _, c := range cells(onPaper(t, "stream: 10 Hz, cell: {capacity: 1 mAh, charge: 30 %, low-at: "+at+"}", "until: 75 s\n")) {
+			if at != "0 %" || c.Percent != want+1 {
+				require.Equal(t, c.Percent <= want, c.Low, "low-at %s, %+v", at, c)
+			}
+		}
+	}
+}
+
+// A gauge that is off does not come back when its radio could, and says nothing of its
+// charge.
+//
+// Kind: property.
+func TestAGaugeThatIsOffStaysAway(t *testing.T) {
+	entries := onPaper(t, "stream: 10 Hz, cell: {charge: 50 %}, link: {class: 2, distance: 2 m}", `  - {at: 1 s, do: lose link, for: 5 s}
+  - {at: 2 s, do: set, setting: power, to: "off"}
+  - {at: 3 s, do: set on cradle, for: 30 min}
+until: 1 h
+`)
+	for _, e := range entries {
+		if e.T > 2*time.Second {
+			require.False(t, e.Link != nil && e.Link.State == "up" || e.Cell != nil || e.Frame != nil, "%+v", e)
+		}
+	}
+}
