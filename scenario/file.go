@@ -99,7 +99,7 @@ func (b Bound) limit() zone.Limit {
 type Host struct {
 	Unit        *Unit            `yaml:"unit" doc:"unit the host records in (default: the gauge's)"`
 	Resolution  *quantity.Length `yaml:"resolution" doc:"step the host rounds to (default: the gauge's)"`
-	Rounding    decimal.Rounding `yaml:"rounding" doc:"how the host rounds: half-even (default), half-up or truncate"`
+	Rounding    decimal.Rounding `yaml:"rounding" doc:"how the host rounds: half-even (default), half-up, truncate, half-down or half-to-plus"`
 	Decide      zone.Decide      `yaml:"decide" doc:"which value is compared with the limits: displayed (default) or unrounded"`
 	LimitsAre   LimitsAre        `yaml:"limits-are" doc:"inclusive (a value equal to a limit conforms, the default) or strict"`
 	Uncertainty *quantity.Length `yaml:"uncertainty" doc:"expanded uncertainty U of a guarded decision (default: a simple decision)"`

@@ -19,7 +19,7 @@ type Job struct {
 	Feature    string          `json:"feature" doc:"what is measured"`
 	Unit       string          `json:"unit" doc:"the host records in it"`
 	Resolution decimal.Decimal `json:"resolution" doc:"step of the host's display, in Unit"`
-	Rounding   string          `json:"rounding" doc:"half-even, half-up or truncate"`
+	Rounding   string          `json:"rounding" doc:"half-even, half-up, truncate, half-down or half-to-plus"`
 	Decide     string          `json:"decide" doc:"what is compared with the limits: displayed or unrounded"`
 	LimitsAre  string          `json:"limits-are" doc:"inclusive or strict"`
 	Guard      decimal.Decimal `json:"guard" doc:"in Unit; 0: simple acceptance"`

@@ -286,7 +286,6 @@ func (j *judging) stepping() (ops []stepOp) {
 		}
 		return n
 	}
-	half := step.Quo(decimal.New(2, 0), step.Exponent()-1, decimal.HalfEven)
 	ways := []struct {
 		bits float64
 		text string
@@ -297,13 +296,8 @@ func (j *judging) stepping() (ops []stepOp) {
 		{5, "rounded up, also below 0", func(pm decimal.Decimal) decimal.Decimal { return floor(pm.Neg()).Neg() }},
 		{3, "rounded half away from 0", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfUp) }},
 		{3, "rounded half to even", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfEven) }},
-		{3, "rounded half upwards, also below 0", func(pm decimal.Decimal) decimal.Decimal { return floor(pm.Add(half)) }},
-		{4, "rounded half towards 0", func(pm decimal.Decimal) decimal.Decimal {
-			if pm.Sign() < 0 {
-				return floor(pm.Add(half))
-			}
-			return floor(pm.Neg().Add(half)).Neg()
-		}},
+		{3, "rounded half upwards, also below 0", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfToPlus) }},
+		{4, "rounded half towards 0", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfDown) }},
 	}
 	for _, w := range ways {
 		ops = append(ops, stepOp{bits: w.bits, text: "the value is " + w.text, do: func(r *cause.Reading) (decimal.Decimal, bool) { return w.do(r.Length()), true }})

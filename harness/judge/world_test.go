@@ -55,7 +55,7 @@ func newWorld(seed uint64, sh shape) *world {
 	w := &world{r: r, begun: time.Date(2026, 11, 2, 6, 0, 0, 0, time.UTC), pending: map[string][]judge.Record{},
 		bytes: map[string][]sent{}, nextID: map[string]int{}, nextTag: map[string]int64{}, low: map[string]bool{}, told: map[string]bool{}}
 	w.spec = judge.Spec{
-		Unit: units[r.Intn(2)], Rounding: decimal.Rounding(r.Intn(3)), Begun: w.begun, Ended: w.begun.Add(time.Hour),
+		Unit: units[r.Intn(2)], Rounding: decimal.Rounding(r.Intn(5)), Begun: w.begun, Ended: w.begun.Add(time.Hour),
 		Rule: zone.Rule{Decide: zone.Decide(r.Intn(2)), Strict: r.Intn(3) == 0}, All: sh.streams && r.Intn(3) == 0,
 	}
 	if r.Intn(3) == 0 {
@@ -108,7 +108,7 @@ func rounded(x, step *big.Rat, how decimal.Rounding) *big.Rat {
 	up := false
 	switch c := rest.Cmp(big.NewRat(1, 2)); {
 	case how == decimal.Truncate:
-	case c > 0, c == 0 && how == decimal.HalfUp, c == 0 && whole.Bit(0) == 1:
+	case c > 0, c == 0 && how == decimal.HalfUp, c == 0 && how == decimal.HalfEven && whole.Bit(0) == 1, c == 0 && how == decimal.HalfToPlus && x.Sign() > 0:
 		up = true
 	}
 	if up {

@@ -44,6 +44,11 @@ const (
 	HalfUp
 	// Truncate rounds toward zero.
 	Truncate
+	// HalfDown rounds to the nearest step, ties toward zero.
+	HalfDown
+	// HalfToPlus rounds to the nearest step, ties toward plus infinity, as the
+	// rounding function of some languages does: -0.5 to 0.
+	HalfToPlus
 )
 
 type roundings struct{}
@@ -51,7 +56,7 @@ type roundings struct{}
 func (roundings) Names() []string { return roundingNames }
 func (roundings) What() string    { return "a rounding" }
 
-var roundingNames = []string{"half-even", "half-up", "truncate"}
+var roundingNames = []string{"half-even", "half-up", "truncate", "half-down", "half-to-plus"}
 
 // New returns coef × 10^exp.
 func New(coef int64, exp int) Decimal { return Decimal{coef: coef, exp: int32(exp)} }
@@ -372,10 +377,24 @@ func Quo64(a, b int64, r Rounding) int64 {
 	case twice < ab:
 		return q
 	}
-	if r == HalfUp || q&1 != 0 {
+	if away(r, up > 0, q&1 != 0) {
 		return q + up
 	}
 	return q
+}
+
+// away says whether a tie goes away from zero, for a quotient with that sign and that
+// next step toward zero.
+func away(r Rounding, positive, odd bool) bool {
+	switch r {
+	case HalfUp:
+		return true
+	case HalfDown:
+		return false
+	case HalfToPlus:
+		return positive
+	}
+	return odd
 }
 
 func quoBig(a, b *big.Int, r Rounding) *big.Int {
@@ -386,7 +405,7 @@ func quoBig(a, b *big.Int, r Rounding) *big.Int {
 	up := big.NewInt(int64(rem.Sign() * b.Sign()))
 	twice := new(big.Int).Lsh(rem, 1)
 	switch c := twice.CmpAbs(b); {
-	case c > 0, c == 0 && (r == HalfUp || q.Bit(0) == 1):
+	case c > 0, c == 0 && away(r, up.Sign() > 0, q.Bit(0) == 1):
 		return q.Add(q, up)
 	}
 	return q

@@ -50,7 +50,7 @@ func TestArithmeticAgreesWithRationals(t *testing.T) {
 		}
 		// Rounding: within half a step, on the step's grid, and ties to even.
 		step := decimal.New(rapid.Int64Range(1, 1000).Draw(t, "step"), rapid.IntRange(-6, 3).Draw(t, "stepExp"))
-		for _, r := range []decimal.Rounding{decimal.HalfEven, decimal.HalfUp, decimal.Truncate} {
+		for _, r := range []decimal.Rounding{decimal.HalfEven, decimal.HalfUp, decimal.Truncate, decimal.HalfDown, decimal.HalfToPlus} {
 			got := a.RoundTo(step, r)
 			k := new(big.Rat).Quo(rat(got), rat(step))
 			if !k.IsInt() {
@@ -65,6 +65,10 @@ func TestArithmeticAgreesWithRationals(t *testing.T) {
 				t.Fatalf("a tie of %s to %s went to the odd multiple %s", a, step, got)
 			case r == decimal.HalfUp && c == 0 && off.Sign()*ra.Sign() < 0:
 				t.Fatalf("a tie of %s to %s went towards zero: %s", a, step, got)
+			case r == decimal.HalfDown && c == 0 && off.Sign()*ra.Sign() > 0:
+				t.Fatalf("a tie of %s to %s went away from zero: %s", a, step, got)
+			case r == decimal.HalfToPlus && c == 0 && off.Sign() < 0:
+				t.Fatalf("a tie of %s to %s went down: %s", a, step, got)
 			case r == decimal.Truncate && (new(big.Rat).Abs(off).Cmp(rat(step)) >= 0 || off.Sign()*ra.Sign() > 0):
 				t.Fatalf("%s truncated to %s gives %s", a, step, got)
 			}
@@ -159,7 +163,7 @@ func TestQuotients(t *testing.T) {
 	for _, n := range nums {
 		for _, d := range dens {
 			q := new(big.Rat).Quo(rat(n), rat(d))
-			for _, r := range []decimal.Rounding{decimal.HalfEven, decimal.HalfUp, decimal.Truncate} {
+			for _, r := range []decimal.Rounding{decimal.HalfEven, decimal.HalfUp, decimal.Truncate, decimal.HalfDown, decimal.HalfToPlus} {
 				require.Equal(t, rounded(q, r).String(), n.Quo(d, 0, r).String(), "%s ÷ %s, %s", n, d, r)
 				a, narrow := n.Coefficient()
 				b, both := d.Coefficient()
@@ -172,8 +176,8 @@ func TestQuotients(t *testing.T) {
 }
 
 // rounded is a fraction rounded to a whole number, from the definitions in ISO
-// 80000-1 Annex B: the nearest whole number; of two as near, the even one or
-// the one away from 0; truncation goes towards 0.
+// 80000-1 Annex B: the nearest whole number; of two as near, the even one, the
+// one away from 0, towards it or above; truncation goes towards 0.
 func rounded(q *big.Rat, r decimal.Rounding) *big.Int {
 	down := new(big.Int).Div(q.Num(), q.Denom()) // Euclidean: towards −∞ for a denominator above 0
 	up := new(big.Int).Add(down, big.NewInt(1))
@@ -192,7 +196,7 @@ func rounded(q *big.Rat, r decimal.Rounding) *big.Int {
 		return down
 	case c > 0:
 		return up
-	case r == decimal.HalfEven && down.Bit(0) == 0, r == decimal.HalfUp && q.Sign() < 0:
+	case r == decimal.HalfEven && down.Bit(0) == 0, r == decimal.HalfUp && q.Sign() < 0, r == decimal.HalfDown && q.Sign() > 0:
 		return down
 	}
 	return up

@@ -44,7 +44,7 @@ var tried = map[string]struct {
 	"unit":        {[]string{"in", "mm", "µm", "um → µm"}, map[string]Refusal{"bar": BadValue, "25": BadValue, "": BadValue}},
 	"resolution":  {[]string{"0.0005", "0.0002 in → 0.0002"}, map[string]Refusal{"0": OutOfRange, "-1": OutOfRange, "11": OutOfRange, "0.01 mm": WrongUnit, "x": BadValue}},
 	"sense":       {[]string{"falling", "rising"}, map[string]Refusal{"up": BadValue, "1": BadValue}},
-	"rounding":    {[]string{"truncate", "half-up", "half-even"}, map[string]Refusal{"half-down": BadValue}},
+	"rounding":    {[]string{"truncate", "half-up", "half-down", "half-to-plus", "half-even"}, map[string]Refusal{"half-odd": BadValue}},
 	"function":    {[]string{"fim", "max", "min", "live"}, map[string]Refusal{"tir": BadValue}},
 	"factor":      {[]string{"-0.5", "1000", "0.000001", "2"}, map[string]Refusal{"0": OutOfRange, "1000.1": OutOfRange, "0.0000001": OutOfRange, "1.00000000001": OutOfRange, "2 mm": WrongUnit, "x": BadValue}},
 	"average":     {[]string{"64", "1", "8"}, map[string]Refusal{"0": OutOfRange, "65": OutOfRange, "1.5": BadValue, "4 s": WrongUnit}},

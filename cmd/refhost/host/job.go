@@ -21,7 +21,7 @@ type job struct {
 	Feature    string  `json:"feature"`
 	Unit       unit    `json:"unit"`       // the host records in it
 	Resolution number  `json:"resolution"` // step of the recorded value, in Unit
-	Rounding   string  `json:"rounding"`   // half-even, half-up or truncate
+	Rounding   string  `json:"rounding"`   // half-even, half-up, truncate, half-down or half-to-plus
 	Decide     string  `json:"decide"`     // displayed or unrounded
 	LimitsAre  string  `json:"limits-are"` // inclusive or strict
 	Guard      number  `json:"guard"`      // in Unit
@@ -186,7 +186,7 @@ func (j *job) check() error {
 		return errors.New("gauges is empty; name at least one gauge")
 	}
 	err := errors.Join(
-		oneOf("rounding", &j.Rounding, halfEven, halfUp, truncate),
+		oneOf("rounding", &j.Rounding, halfEven, halfUp, truncate, halfDown, halfPlus),
 		oneOf("decide", &j.Decide, "displayed", "unrounded"),
 		oneOf("limits-are", &j.LimitsAre, "inclusive", "strict"),
 		oneOf("keeps", &j.Keeps, "tagged", "all"),

@@ -87,6 +87,8 @@ const (
 	halfEven = "half-even" // ISO 80000-1:2009 Annex B, rule A
 	halfUp   = "half-up"   // rule B: a tie goes away from zero
 	truncate = "truncate"
+	halfDown = "half-down"    // a tie goes toward zero
+	halfPlus = "half-to-plus" // a tie goes toward plus infinity
 )
 
 // round returns the multiple of step that stands for x.
@@ -102,6 +104,10 @@ func round(x, step *big.Rat, how string) *big.Rat {
 		up = tie > 0
 	case how == halfUp:
 		up = !negative
+	case how == halfDown:
+		up = negative
+	case how == halfPlus:
+		up = true
 	default:
 		up = below.Bit(0) == 1
 	}

@@ -19,13 +19,15 @@ var zones = []mutant{
 }
 
 var decimals = []mutant{
-	{rule: "a tie goes to the even step", old: "if r == HalfUp || q&1 != 0 {", new: "if r == HalfUp || q&1 == 0 {"},
-	{rule: "half-up ties go away from zero", old: "if r == HalfUp || q&1 != 0 {", new: "if q&1 != 0 {"},
+	{rule: "a tie goes to the even step", old: "if away(r, up > 0, q&1 != 0) {", new: "if away(r, up > 0, q&1 == 0) {"},
+	{rule: "half-up ties go away from zero", old: "case HalfUp:\n\t\treturn true", new: "case HalfUp:\n\t\treturn positive"},
+	{rule: "half-down ties go toward zero", old: "case HalfDown:\n\t\treturn false", new: "case HalfDown:\n\t\treturn odd"},
+	{rule: "half-to-plus ties go up", old: "return positive\n\t}\n\treturn odd", new: "return true\n\t}\n\treturn odd"},
 	{rule: "more than half goes up", old: "case carry != 0 || twice > ab:", new: "case carry != 0:"},
 	{rule: "twice the rest may not fit 63 bits", old: "case carry != 0 || twice > ab:", new: "case carry != 0 || int64(twice) > int64(ab):"},
 	{rule: "negative quotients round away from zero", old: "if (rem < 0) != (b < 0) {\n\t\tup = -1\n\t}", new: "if b < 0 {\n\t\tup = -1\n\t}"},
 	{rule: "truncation drops the rest", old: "if rem == 0 || r == Truncate {\n\t\treturn q\n\t}\n\tup := int64(1)", new: "if rem == 0 {\n\t\treturn q\n\t}\n\tup := int64(1)"},
-	{rule: "wide ties go to the even step", old: "r == HalfUp || q.Bit(0) == 1", new: "r == HalfUp || q.Bit(0) == 0"},
+	{rule: "wide ties go to the even step", old: "up.Sign() > 0, q.Bit(0) == 1", new: "up.Sign() > 0, q.Bit(0) == 0"},
 	{rule: "wide quotients round away from zero by their sign", old: "up := big.NewInt(int64(rem.Sign() * b.Sign()))", new: "up := big.NewInt(int64(rem.Sign()))"},
 	{rule: "wide numbers are truncated too", old: "if rem.Sign() == 0 || r == Truncate {", new: "if rem.Sign() == 0 {"},
 	{rule: "products that do not fit are carried on", old: "if hi != 0 || lo > math.MaxInt64 {", new: "if hi != 0 {"},

@@ -9,6 +9,7 @@ binary floats.
 import binascii, datetime, json, re, signal, sys, threading, time
 from decimal import Decimal
 from fractions import Fraction
+from math import ceil, floor
 
 import serial
 
@@ -179,7 +180,8 @@ class Book:
         job = self.job
         step = Decimal(job["resolution"])
         exact = pm / (Fraction(step) * PM[job["unit"]])
-        steps = {"half-even": round, "truncate": int}.get(job["rounding"], lambda x: int(abs(x) + Fraction(1, 2)) * (1 if x >= 0 else -1))(exact)
+        steps = {"half-even": round, "truncate": int, "half-to-plus": lambda x: floor(x + Fraction(1, 2)),
+                 "half-down": lambda x: ceil(abs(x) - Fraction(1, 2)) * (1 if x >= 0 else -1)}.get(job["rounding"], lambda x: int(abs(x) + Fraction(1, 2)) * (1 if x >= 0 else -1))(exact)
         shown = step * steps
         judged = pm if job["decide"] == "unrounded" else Fraction(shown) * PM[job["unit"]]
         guard, strict = Fraction(job["guard"]) * PM[job["unit"]], job["limits-are"] == "strict"
