@@ -48,6 +48,7 @@ type Until = quantity.Duration
 // Part is the feature that is measured.
 type Part struct {
 	Feature string           `yaml:"feature" doc:"name of the feature, in words"`
+	Size    *Size            `yaml:"size" doc:"nominal size in mm and tolerance class of ISO 286-1, such as 8 H7 or 25 j6; instead of nominal and limits"`
 	Nominal *quantity.Length `yaml:"nominal" doc:"nominal size"`
 	Limits  *Pair            `yaml:"limits" doc:"lower and upper specification limit; none for an absent one"`
 	Warn    *Pair            `yaml:"warn" doc:"lower and upper warning limit; none for an absent one"`

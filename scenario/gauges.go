@@ -241,8 +241,8 @@ func (l *loader) calc(c *Computed, before []gauge.Channel) *gauge.Calc {
 
 func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (gauge.Channel, stage.Fitting) {
 	nominal := quantity.Length{}
-	if l.Part.Nominal != nil {
-		nominal = *l.Part.Nominal
+	if l.work.Nominal != nil {
+		nominal = *l.work.Nominal
 	}
 	res := inherited(c.Resolution, g.Resolution, quantity.MM("0.001"))
 	unit := inherited(c.Unit, g.Unit, Unit{res.Unit}).Unit
@@ -262,7 +262,7 @@ func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (g
 	preset := inherited(c.Preset, g.Preset, nominal)
 	lim, warn := c.Limits, c.Warn
 	if !computed { // what a computed channel measures is not the part's feature
-		lim, warn = cmp.Or(c.Limits, g.Limits, l.Part.Limits), cmp.Or(c.Warn, g.Warn, l.Part.Warn)
+		lim, warn = cmp.Or(c.Limits, g.Limits, l.work.Limits), cmp.Or(c.Warn, g.Warn, l.work.Warn)
 	}
 	stroke := inherited(c.Stroke, g.Stroke, quantity.MM("10"))
 	if computed {
@@ -287,7 +287,7 @@ func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (g
 		return ch, stage.Fitting{}
 	}
 	starts := preset
-	if c.Preset == nil && g.Preset == nil && l.Part.Nominal == nil {
+	if c.Preset == nil && g.Preset == nil && l.work.Nominal == nil {
 		starts = midStroke // there is no other size it can be on
 	}
 	fit := stage.Fitting{
@@ -322,7 +322,7 @@ func (l *loader) noise(n *Noise) (s noise.Spec) {
 // limitUnit is the unit a channel's limits are written in; of the reading when
 // it has none.
 func (l *loader) limitUnit(g *GaugeKeys, c *ChannelKeys, unit decimal.Unit) decimal.Unit {
-	for _, p := range []*Pair{c.Limits, g.Limits, l.Part.Limits, c.Warn, g.Warn, l.Part.Warn} {
+	for _, p := range []*Pair{c.Limits, g.Limits, l.work.Limits, c.Warn, g.Warn, l.work.Warn} {
 		if p == nil {
 			continue
 		}

@@ -115,7 +115,7 @@ func LintProfile(file string, text []byte, find Source) error {
 		doc.Errorf(&p.Version, "write understudy-gauge: 1", "this program reads version %d of gauge profiles, not %d", ProfileVersion, p.Version)
 		return doc.Err()
 	}
-	l := loader{&Scenario{Path: file, Dialects: map[string]Dialect{}, doc: doc}, doc}
+	l := loader{Scenario: &Scenario{Path: file, Dialects: map[string]Dialect{}, doc: doc}, doc: doc}
 	l.member("gauge", "", "", &p, &p.GaugeKeys, find)
 	return doc.Err()
 }

@@ -108,7 +108,7 @@ func Parse(path string, text []byte, dialects Source) (*Scenario, error) {
 	s := &Scenario{Path: path, Text: text, Dialects: map[string]Dialect{}}
 	doc, _ := strict.Decode(path, text, &s.File)
 	s.doc = doc
-	l := loader{s, doc}
+	l := loader{Scenario: s, doc: doc}
 	if doc.Err() == nil {
 		l.build(dialects)
 	}
@@ -120,7 +120,8 @@ func Parse(path string, text []byte, dialects Source) (*Scenario, error) {
 
 type loader struct {
 	*Scenario
-	doc *strict.Doc
+	doc  *strict.Doc
+	work Part // the part, with the limits of its tolerance class worked out
 }
 
 var nameForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$`)
@@ -132,7 +133,14 @@ func (l *loader) build(dialects Source) {
 	if len(l.Gauges) == 0 {
 		l.doc.Errorf(&l.Gauges, "write at least one", "a scenario has gauges")
 	}
-	if err := part(l.Part.Limits, l.Part.Warn).Check(); err != nil {
+	l.work = l.Part
+	if size := l.Part.Size; size != nil {
+		if l.Part.Nominal != nil || l.Part.Limits != nil {
+			l.doc.Errorf(size, "leave one of them out", "a size with its class stands beside a nominal size or limits")
+		}
+		l.work.Nominal, l.work.Limits = &size.Nominal, size.limits()
+	}
+	if err := part(l.work.Limits, l.work.Warn).Check(); err != nil {
 		l.doc.Errorf(&l.Part, "write the smaller limit first, and warning limits inside", "%v", err)
 	}
 	if l.Host.Resolution != nil {

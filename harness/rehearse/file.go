@@ -10,8 +10,6 @@
 package rehearse
 
 import (
-	"fmt"
-	"strings"
 	"time"
 
 	"example.org/understudy/scenario"
@@ -19,7 +17,6 @@ import (
 	"example.org/understudy/sim/link"
 	"example.org/understudy/sim/power"
 	"example.org/understudy/sim/quantity"
-	"example.org/understudy/sim/tolerance"
 	"example.org/understudy/sim/zone"
 )
 
@@ -78,7 +75,7 @@ type Intake struct {
 // Feature is a size that is measured.
 type Feature struct {
 	Name        string             `yaml:"name" need:"yes" doc:"name of the feature, in words"`
-	Size        Size               `yaml:"size" doc:"nominal size in mm and tolerance class of ISO 286-1, such as 8 H8; instead of nominal and limits"`
+	Size        scenario.Size      `yaml:"size" doc:"nominal size in mm and tolerance class of ISO 286-1, such as 8 H8; instead of nominal and limits"`
 	Nominal     *quantity.Length   `yaml:"nominal" doc:"nominal size"`
 	Limits      *[2]scenario.Bound `yaml:"limits" doc:"lower and upper specification limit; none for an absent one"`
 	Warn        *[2]scenario.Bound `yaml:"warn" doc:"lower and upper warning limit; none for an absent one (default: the middle three quarters of the tolerance; none with one limit)"`
@@ -88,40 +85,6 @@ type Feature struct {
 	Uncertainty quantity.Length    `yaml:"uncertainty" need:"yes" doc:"expanded uncertainty U of a reading, k = 2"`
 	Resolution  *quantity.Length   `yaml:"resolution" doc:"step of the reading (default: 0.001 mm)"`
 }
-
-// Size is a nominal size and a tolerance class.
-type Size struct {
-	Nominal quantity.Length
-	Class   tolerance.Class
-}
-
-// UnmarshalText reads "8 H8".
-func (s *Size) UnmarshalText(b []byte) error {
-	num, class, ok := strings.Cut(string(b), " ")
-	if !ok {
-		return fmt.Errorf("%q is not a size with its class; write one such as 8 H8", b)
-	}
-	v, err := decimal.Parse(num)
-	if err != nil {
-		return fmt.Errorf("%q is not a nominal size in mm: %v", num, err)
-	}
-	if s.Nominal, err = quantity.NewLength(v, decimal.MM); err != nil {
-		return err
-	}
-	s.Class, err = tolerance.Parse(class)
-	if err == nil {
-		_, _, err = s.Class.Deviations(s.Nominal.Picometres())
-	}
-	return err
-}
-
-// MarshalText writes it.
-func (s Size) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
-
-func (s Size) String() string { return s.Nominal.Num.String() + " " + s.Class.String() }
-
-// Pattern describes the text for the JSON Schema.
-func (Size) Pattern() (string, string) { return `^[0-9.]+ ([A-Z]{1,2}|[a-z]{1,2})[0-9]{1,2}$`, "8 H8" }
 
 // Point is a place on the floor.
 type Point [2]quantity.Length

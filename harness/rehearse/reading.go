@@ -185,13 +185,9 @@ func (l *reader) feature(f *Feature) {
 			l.doc.Errorf(&f.Size, "leave one of them out", "a size with its class stands beside a nominal size or limits")
 			return
 		}
-		lower, upper, err := f.Size.Class.Deviations(f.Size.Nominal.Picometres())
-		if err != nil {
-			l.doc.Errorf(&f.Size, "", "%v", err)
-			return
-		}
 		out.nominal, out.class = f.Size.Nominal.Picometres(), f.Size.String()
-		out.limits.Lower, out.limits.Upper = zone.At(out.nominal+lower), zone.At(out.nominal+upper)
+		lower, upper := f.Size.Limits()
+		out.limits.Lower, out.limits.Upper = zone.At(lower), zone.At(upper)
 	case f.Nominal != nil && f.Limits != nil && !(f.Limits[0].None && f.Limits[1].None):
 		out.nominal, unit = f.Nominal.Picometres(), f.Nominal.Unit
 		out.limits.Lower, out.limits.Upper = limit(f.Limits[0]), limit(f.Limits[1])

@@ -8,8 +8,8 @@
 // tests compare them with tables of limit deviations of a third (E to R, a to r) and
 // of fundamental deviations of a fourth (r to u).
 //
-// Nominal sizes over 0 up to 500 mm, grades IT01 to IT18, holes A to H, JS, K,
-// M, N, P, R, S, T, U and shafts a to h, js, k, m, n, p, r, s, t, u. Anything
+// Nominal sizes over 0 up to 500 mm, grades IT01 to IT18, holes A to H, J, JS,
+// K, M, N, P, R, S, T, U and shafts a to h, j, js, k, m, n, p, r, s, t, u. Anything
 // else is an error: no value is guessed.
 package tolerance
 
@@ -89,6 +89,17 @@ var shafts = map[string][len(fine)]decimal.Length{
 	"u": {18, 23, 28, 33, 41, 48, 60, 70, 87, 102, 124, 144, 170, 190, 210, 236, 258, 284, 315, 350, 390, 435, 490, 540},
 }
 
+// between holds the deviations of j (lower, ei) and J (upper, ES), which lie to both
+// sides of the nominal size and go by no formula, for each main step in micrometres.
+var between = map[string][len(steps)]decimal.Length{
+	"j5": {-2, -2, -2, -3, -4, -5, -7, -9, -11, -13, -16, -18, -20},
+	"j6": {-2, -2, -2, -3, -4, -5, -7, -9, -11, -13, -16, -18, -20},
+	"j7": {-4, -4, -5, -6, -8, -10, -12, -15, -18, -21, -26, -28, -32},
+	"J6": {2, 5, 5, 6, 8, 10, 13, 16, 18, 22, 25, 29, 33},
+	"J7": {4, 6, 8, 10, 12, 14, 18, 22, 26, 30, 36, 39, 43},
+	"J8": {6, 10, 12, 15, 20, 24, 28, 34, 41, 47, 55, 60, 66},
+}
+
 // Class is a tolerance class: a fundamental deviation and a grade. A letter in
 // capitals is a hole's, another a shaft's.
 type Class struct {
@@ -115,7 +126,7 @@ func Parse(code string) (Class, error) {
 	if letter != lower && letter != strings.ToUpper(letter) {
 		return bad("the letters are all capitals (a hole) or none is (a shaft)")
 	}
-	if _, ok := shafts[lower]; !ok && lower != "js" {
+	if _, ok := shafts[lower]; !ok && lower != "js" && lower != "j" {
 		return bad("no deviation " + letter + " is known here")
 	}
 	digits := code[i:]
@@ -168,6 +179,17 @@ func (c Class) Deviations(size decimal.Length) (lower, upper decimal.Length, err
 	letter := strings.ToLower(c.Letter)
 	if letter == "js" {
 		return -it / 2, it / 2, nil
+	}
+	if letter == "j" {
+		row, ok := between[c.String()]
+		if !ok {
+			return 0, 0, fmt.Errorf("%v is not known here: j is for grades 5 to 7, J for 6 to 8", c)
+		}
+		dev := row[step(size, steps[:])] * decimal.Micrometre
+		if c.Hole() {
+			return dev - it, dev, nil
+		}
+		return dev, dev + it, nil
 	}
 	table, ok := shafts[letter]
 	if !ok {

@@ -10,7 +10,7 @@ import (
 
 // Kind: property.
 func TestRefuses(t *testing.T) {
-	for _, code := range []string{"", "H", "7", "Hh7", "H19", "H07", "H-1", "j6", "ZZ9", "H7.5", "H 7", "Js7"} {
+	for _, code := range []string{"", "H", "7", "Hh7", "H19", "H07", "H-1", "ZZ9", "H7.5", "H 7", "Js7"} {
 		if c, err := Parse(code); err == nil {
 			t.Errorf("%q is taken as %v", code, c)
 		}
@@ -20,7 +20,7 @@ func TestRefuses(t *testing.T) {
 		code string
 	}{
 		{0, "H7"}, {-1, "H7"}, {500*decimal.Millimetre + 1, "H7"}, {20 * decimal.Millimetre, "t6"}, {20 * decimal.Millimetre, "K9"},
-		{decimal.Millimetre, "a9"}, {decimal.Millimetre, "H14"}, {20 * decimal.Millimetre, "K2"},
+		{decimal.Millimetre, "a9"}, {decimal.Millimetre, "H14"}, {20 * decimal.Millimetre, "K2"}, {20 * decimal.Millimetre, "j8"}, {20 * decimal.Millimetre, "J5"},
 	} {
 		cl, err := Parse(c.code)
 		if err != nil {
@@ -37,7 +37,7 @@ func TestRefuses(t *testing.T) {
 //
 // Kind: outside.
 func TestWidths(t *testing.T) {
-	letters := []string{"a", "b", "c", "d", "e", "f", "g", "h", "js", "k", "m", "n", "p", "r", "s", "t", "u"}
+	letters := []string{"a", "b", "c", "d", "e", "f", "g", "h", "j", "js", "k", "m", "n", "p", "r", "s", "t", "u"}
 	rapid.Check(t, func(t *rapid.T) {
 		size := decimal.Length(rapid.Int64Range(1, int64(500*decimal.Millimetre)).Draw(t, "size"))
 		c := Class{rapid.SampledFrom(letters).Draw(t, "letter"), Grade(rapid.IntRange(-1, 18).Draw(t, "grade"))}
