@@ -138,6 +138,7 @@ type Event struct {
 	Cooked   string       // Asked: what the host's line discipline alters, like "icanon echo"; "" when raw
 	Lines    ControlLines // Lines
 	On       bool         // Break, Paused
+	Taken    int64        // Opened: bytes that the port had taken for hosts before
 	Lost     int          // Closed, Purged: bytes that the host never read
 	Inexact  bool         // Closed, Purged: more may be lost, in sockets
 	Err      error        // Trouble
@@ -190,6 +191,9 @@ type Stats struct {
 	Unread   int64 // bytes that hosts left unread: at a close, a purge or a hang-up
 	Deepest  int   // largest number of bytes in the queue so far
 }
+
+// Taken is the number of bytes that the port has taken for hosts.
+func (s Stats) Taken() int64 { return s.Sent.Bytes + s.Queued.Bytes }
 
 // Written is the number of frames and bytes that Write was given.
 func (s Stats) Written() Count {

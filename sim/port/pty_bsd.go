@@ -92,7 +92,7 @@ func (p *ptyPort) appear(name string) (err error) {
 	p.path, p.real, p.master, p.host, p.line = path, s.Name(), master, host, line
 	p.life++
 	p.stats.Opens++
-	p.given = append(p.given, Event{Kind: Opened})
+	p.given = append(p.given, Event{Kind: Opened, Taken: p.stats.Taken()})
 	p.wg.Add(1)
 	go p.run(p.life, master)
 	return nil

@@ -780,7 +780,9 @@ func TestPTYHangUpAndReturn(t *testing.T) {
 		t.Errorf("link to %q, %v; real %q, before %q", to, err, p.Real(), real) // f still holds the old number
 	}
 	g := open(t, p)
-	l.count(t, Opened, 2)
+	if e := of(Opened, l.count(t, Opened, 2)); e[1].Taken != 10 {
+		t.Errorf("%d bytes taken before it came back, want 10", e[1].Taken)
+	}
 	write(t, g, "back")
 	p.Write([]byte("again"))
 	if got := read(t, g, 5); got != "again" {

@@ -178,14 +178,14 @@ func (p *socket) admit(ln net.Listener, conn net.Conn) bool {
 	p.cur = s
 	p.stats.Opens++
 	p.wg.Add(2)
-	go p.receive(s)
+	go p.receive(s, p.stats.Taken())
 	go p.transmit(s)
 	return true
 }
 
-func (p *socket) receive(s *session) {
+func (p *socket) receive(s *session, taken int64) {
 	defer p.wg.Done()
-	p.tell(Event{Kind: Opened})
+	p.tell(Event{Kind: Opened, Taken: taken})
 	p.mu.Lock()
 	s.told = true
 	p.mu.Unlock()

@@ -174,6 +174,10 @@ func TestTCPHangUpAndReturn(t *testing.T) {
 	path := p.Path()
 	c := dial(t, p)
 	l.count(t, Opened, 1)
+	p.Write([]byte("first"))
+	if got := read(t, c, 5); got != "first" {
+		t.Errorf("client read %q", got)
+	}
 	if _, _, err := p.HangUp(); err != nil {
 		t.Fatal(err)
 	}
@@ -196,7 +200,9 @@ func TestTCPHangUpAndReturn(t *testing.T) {
 		t.Error(err)
 	}
 	d := dial(t, p)
-	l.count(t, Opened, 2)
+	if e := of(Opened, l.count(t, Opened, 2)); e[0].Taken != 0 || e[1].Taken != 5 {
+		t.Errorf("taken before each opening: %d, %d; want 0, 5", e[0].Taken, e[1].Taken)
+	}
 	p.Write([]byte("again"))
 	if got := read(t, d, 5); got != "again" {
 		t.Errorf("client read %q", got)

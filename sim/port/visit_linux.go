@@ -116,7 +116,7 @@ func (v *visit) opened(again bool) {
 	v.open = true
 	v.youngUntil = v.now + int64(youngFor)
 	v.stats.Opens++
-	v.tell(Event{Kind: Opened})
+	v.tell(Event{Kind: Opened, Taken: v.stats.Taken()})
 	if again {
 		v.inForce()
 	}

@@ -331,10 +331,7 @@ func (s *Stage) forgets(c *Cue) bool {
 }
 
 // given is how many bytes the port has taken for hosts so far.
-func (a *actor) given() int64 {
-	st := a.port.Stats()
-	return st.Sent.Bytes + st.Queued.Bytes
-}
+func (a *actor) given() int64 { return a.port.Stats().Taken() }
 
 // unknown is how many of the bytes given to the host it may not have read, at most: all
 // since it was last seen to have read everything.

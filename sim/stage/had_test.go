@@ -39,7 +39,7 @@ func (a *ahead) End(stage.Ending) <-chan struct{} {
 func (a *ahead) Start() <-chan error {
 	ready := make(chan error, 1)
 	a.up = true
-	a.sink(port.Event{Kind: port.Opened})
+	a.sink(port.Event{Kind: port.Opened, Taken: a.sent})
 	ready <- nil
 	return ready
 }
@@ -48,7 +48,7 @@ func (a *ahead) Start() <-chan error {
 func taken(t *testing.T, opt stage.Options, cues ...stage.Cue) (all []ledger.Entry) {
 	in := stage.NewInbox()
 	p := &ahead{fake: fake{up: true, sink: in.Sink(0)}}
-	p.sink(port.Event{Kind: port.Opened})
+	p.sink(port.Event{Kind: port.Opened, Taken: p.sent})
 	opt.Ports, opt.Inbox, opt.Host, opt.Keep = []port.Port{p}, in, p, func(e ledger.Entry) { all = append(all, clone(t, e)) }
 	s, err := stage.New(stage.Play{Cast: []stage.Member{talking(t, "g", "line-ascii")}, Cues: cues, Until: 3 * time.Second}, opt)
 	require.NoError(t, err)
@@ -169,6 +169,50 @@ func TestComesBackAtTheEnd(t *testing.T) {
 			}
 		})
 	}
+}
+
+// backlog is a port that tells its opening after it has taken frames of the new session.
+type backlog struct {
+	ahead
+	before int64
+	since  []int
+}
+
+func (p *backlog) Return(string) error { p.up, p.before = true, p.sent; return nil }
+func (p *backlog) Write(b []byte) port.Outcome {
+	if p.up && p.before > 0 {
+		if p.since = append(p.since, len(b)); len(p.since) == 3 {
+			p.sink(port.Event{Kind: port.Opened, Taken: p.before})
+			p.sink(port.Event{Kind: port.Purged, Inexact: true})
+		}
+	}
+	return p.ahead.Write(b)
+}
+
+// A purge soon after an opening may throw away all of the session, what came before the
+// opening was told included.
+//
+// Kind: property.
+func TestPurgeAfterAnOpeningToldLate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		in := stage.NewInbox()
+		p := &backlog{ahead: ahead{fake: fake{up: true, sink: in.Sink(0)}}}
+		p.sink(port.Event{Kind: port.Opened})
+		purged, unread := false, 0
+		s, err := stage.New(stage.Play{Cast: []stage.Member{talking(t, "g", "line-ascii")}, Until: 2 * time.Second,
+			Cues: []stage.Cue{cue(time.Second, stage.LoseLink{For: seconds(0.2), Seen: stage.HangUp})}},
+			stage.Options{Ports: []port.Port{p}, Inbox: in, Pace: stage.Real, Keep: func(e ledger.Entry) {
+				if e.Port != nil && e.Port.What == "purged" {
+					purged = true
+				} else if purged && unread == 0 && e.Out != nil && e.Out.Fate == ledger.Unread {
+					unread = e.Out.Count
+				}
+			}})
+		require.NoError(t, err)
+		require.NoError(t, s.Run(t.Context()))
+		require.NoError(t, s.Finish("the end"))
+		require.GreaterOrEqual(t, unread, p.since[0]+p.since[1])
+	})
 }
 
 // shy is a port whose host's question is on its way while the host waits for the answer.

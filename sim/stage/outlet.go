@@ -184,7 +184,7 @@ func (a *actor) portEvent(e port.Event) {
 		a.asksAgain = a.asksAgain || a.reopened && a.spoken
 		a.reopened, a.spoken = a.awaited, false
 		a.s.calm.loose, a.s.calm.owed = true, a.s.calm.owed || a.opened
-		a.taken = a.given()
+		a.taken = e.Taken // not what it has by now: this may be told late
 		a.before, a.openedAt = a.taken, time.Now()
 		a.opened, a.inUse, a.moved = true, true, false
 		a.asked = a.m.lineSettings() // until it asks for something

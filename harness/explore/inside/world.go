@@ -202,7 +202,7 @@ func (w *World) Open(gauge int, line string) (*Port, error) {
 	p := &Port{w: w, g: g}
 	g.host = p
 	g.stats.Opens++
-	g.sink(port.Event{Kind: port.Opened})
+	g.sink(port.Event{Kind: port.Opened, Taken: g.stats.Taken()})
 	switch g.kind { // what each kind of port shows of the line, as those of sim/port do
 	case scenario.PTY:
 		set.Data, set.Parity = 0, port.ParityUnknown
