@@ -38,14 +38,16 @@ func (v Variant) Rank() int { return int(v.defect) }
 // of it; those that say more of a host than most findings show take more.
 func (v Variant) Bits() float64 {
 	bits := 2 + math.Log2(float64(max(1, len(catalogue[v.defect].params))))
-	switch v.defect {
-	case upperIgnored, lowerIgnored:
+	if v.Ignores() {
 		bits += 0.5
-	case zoneAlwaysInside:
+	} else if v.defect == zoneAlwaysInside {
 		bits++
 	}
 	return bits
 }
+
+// Ignores reports whether the mistake is that a limit is not there.
+func (v Variant) Ignores() bool { return v.defect == upperIgnored || v.defect == lowerIgnored }
 
 // Place reports whether all that the mistake says of the rows it concerns is where in the
 // run they stand. That a host was started again tells more of those before it.

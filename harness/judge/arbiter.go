@@ -3,6 +3,7 @@ package judge
 import (
 	"maps"
 	"slices"
+	"strings"
 
 	"example.org/understudy/harness/cause"
 )
@@ -226,7 +227,7 @@ func (ex *explained) yield(f found) {
 		case len(whole) > 1 || len(in) > own:
 		case f.of == ofRun && f.bits <= plain && cause.Named(e.Cause.Name)[0].Effects() == cause.OnTime:
 		case ex.loose[e.Cause.Name] && (f.bits <= plain || f.saves-f.prior()+f.bits > loosely):
-		case f.of == ofZone && f.bits < e.bits()+joint:
+		case f.of == ofZone && (f.bits < e.bits()+joint || f.edge() && cause.Named(e.Cause.Name)[0].Ignores()):
 		case f.trips && (f.of == ofRun || f.bits <= rare && cause.Named(e.Cause.Name)[0].Effects()&^cause.OnEvent == cause.OnLoss || cause.Named(e.Cause.Name)[0].Place()):
 		default:
 			return false
@@ -243,6 +244,12 @@ func (ex *explained) yield(f found) {
 			ex.named[k].Or = append(append(ex.named[k].Or, f.Text), f.Or...)
 		}
 	}
+}
+
+// edge reports whether a sentence is about values that lie on a limit: of those it says more
+// than that the limit is not there.
+func (f *found) edge() bool {
+	return strings.HasSuffix(f.what, " as strict") || strings.HasSuffix(f.what, " as inclusive")
 }
 
 const (

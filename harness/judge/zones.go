@@ -177,7 +177,7 @@ func (j *judging) rules(with func(bits float64, text string, change func(it *ite
 		if n == 3 || mask == 9 || mask == 6 { // of three limits, or crosswise
 			continue
 		}
-		with(1.4+float64(n), fmt.Sprintf("the %s %s as %s", names, verb, word), func(_ *item, p *judged) bool {
+		with(3+float64(n), fmt.Sprintf("the %s %s as %s", names, verb, word), func(_ *item, p *judged) bool {
 			for k := range p.strict {
 				p.strict[k] = p.strict[k] != (mask>>k&1 != 0)
 			}
@@ -214,7 +214,7 @@ func (j *judging) guards(with func(bits float64, text string, change func(it *it
 		text     string
 		up, down int64
 	}{
-		{3, "the limits are moved out by the guard band, not in", -1, 1}, {4, "the guard band is taken twice", 2, 1}, {4, "the guard band is halved", 1, 2},
+		{4, "the guard band is taken twice", 2, 1}, {4, "the guard band is halved", 1, 2},
 		{3, "the number of the guard band in millimetres is taken for one in inches", 254, 10}, {3, "the number of the guard band in inches is taken for one in millimetres", 10, 254},
 		{4, "the number of the guard band in micrometres is taken for one in millimetres", 1000, 1}, {4, "the number of the guard band in millimetres is taken for one in micrometres", 1, 1000},
 	} {
@@ -256,7 +256,7 @@ func (j *judging) otherLimits(with func(bits float64, text string, change func(i
 		bits float64
 		text string
 		mode decimal.Rounding
-	}{{1.9, "rounded", decimal.HalfEven}, {2.5, "rounded half up", decimal.HalfUp}, {2.5, "cut off", decimal.Truncate}} {
+	}{{2.5, "rounded", decimal.HalfEven}, {2.5, "rounded half up", decimal.HalfUp}, {2.5, "cut off", decimal.Truncate}} {
 		each(how.bits, "the limits are "+how.text+" to the host's resolution first", in(host, func(v decimal.Decimal) decimal.Decimal { return v.RoundTo(j.Resolution, how.mode) }))
 		for fewer := 1; fewer <= 2; fewer++ {
 			each(6, fmt.Sprintf("the limits are %s to %d fewer decimals than the host's resolution", how.text, fewer), in(host, func(v decimal.Decimal) decimal.Decimal {
