@@ -2,13 +2,23 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"os"
 
 	"example.org/understudy/harness/records"
+	"example.org/understudy/harness/shipping"
 )
 
 type hostCmd struct {
-	New hostNewCmd `cmd:"" help:"Draft a host description from a sample of the host's records."`
+	New    hostNewCmd    `cmd:"" help:"Draft a host description from a sample of the host's records."`
+	Pytest hostPytestCmd `cmd:"" help:"Print the file that has pytest play scenarios to a host: understudy_pytest.py."`
+}
+
+type hostPytestCmd struct{}
+
+func (hostPytestCmd) Run(a *app) error {
+	_, err := io.WriteString(a.stdout, shipping.Pytest)
+	return err
 }
 
 type hostNewCmd struct {

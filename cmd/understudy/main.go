@@ -43,7 +43,7 @@ type cli struct {
 	Causes   causesCmd   `cmd:"" help:"List the mistakes hosts make, or tell about one."`
 	Verify   verifyCmd   `cmd:"" help:"Compare every model and rule with published values."`
 	Dialect  dialectCmd  `cmd:"" help:"Try a wire protocol's description, or start one."`
-	Host     hostCmd     `cmd:"" help:"Start a host description."`
+	Host     hostCmd     `cmd:"" help:"Start a host description, or its tests in Python."`
 	Tap      tapCmd      `cmd:"" help:"Sit between a real serial device and a host, and keep what they say."`
 	Replay   replayCmd   `cmd:"" help:"Play a capture back as a gauge."`
 	Ports    portsCmd    `cmd:"" help:"List the gauges that are running."`
