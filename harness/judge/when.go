@@ -248,13 +248,11 @@ func bytewise(items []*item) (cs []when) {
 			b = bytes.TrimRight(b, "\r\n")
 			return len(b) > 2 && b[len(b)-2] == '0'
 		})
+		cs[0].trips = true
 		add(3.5, "the check at the end of the frame holds a letter", func(b []byte) bool {
 			b = bytes.TrimRight(b, "\r\n")
 			return len(b) > 2 && bytes.ContainsAny(b[len(b)-2:], "ABCDEFabcdef")
 		})
-		for n := range cs {
-			cs[n].trips = true
-		}
 		return cs
 	}
 	for _, e := range []string{"\xdb\xdd\xdc", "\x7d\x5d\x5e"} { // SLIP (RFC 1055) and octet stuffing (RFC 1662)
