@@ -4,6 +4,8 @@ import (
 	"bufio"
 	"context"
 	"fmt"
+	"io"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -14,6 +16,7 @@ import (
 	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/library"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/testenv"
@@ -137,27 +140,62 @@ func TestSlowHostsAreNotAccused(t *testing.T) {
 	}
 }
 
-// At the end a host is waited for: one that records a row some time after it has read
-// it, and loses what it has in hand when it is asked to end, has its rows. One that
-// never records its last row is found.
+const threeTags = `understudy: 1
+title: Three tags, one after another
+gauges:
+  - {name: g, dialect: line-ascii, port: pty, stream: 20 Hz}
+cues:
+  - {at: 300 ms, do: tag}
+  - {at: 600 ms, do: tag}
+  - {at: 900 ms, do: tag}
+`
+
+// At the end a host is waited for, at every pace and kind of port: one that records a
+// row some time after it has read it, and loses what it has in hand when it is asked to
+// end, has its rows. One that never records its last row is found. All are played at once.
 //
 // Kind: process.
 func TestRowsThatComeLate(t *testing.T) {
 	t.Parallel()
 	const never = time.Hour
-	for _, late := range []time.Duration{0, 30, 60, 100, 200, 1000, never / time.Millisecond} {
-		late *= time.Millisecond
-		t.Run(late.String(), func(t *testing.T) {
-			t.Parallel()
-			out := called(t, check.Check{Scenario: shipped(t, "01-in-the-middle"), Func: func(ctx context.Context, j *check.Job) error {
-				return recordsLate(ctx, j, late)
-			}}, "form: csv\nzones: {'1': below, '2': warn-low, '3': inside, '4': warn-high, '5': above}")
-			if late < never {
-				require.Equal(t, judge.Pass, out.Verdict, explain(out))
+	type play struct {
+		name string
+		late time.Duration
+		out  *check.Outcome
+		done chan error
+	}
+	var ten stage.Pace
+	require.NoError(t, ten.UnmarshalText([]byte("10x")))
+	var plays []*play
+	for _, port := range []string{"pty", "tcp"} {
+		for _, pace := range []stage.Pace{stage.Drain, ten, stage.Real} {
+			for _, late := range []time.Duration{0, 30, 60, 100, 200, 1000, never / time.Millisecond} {
+				s, err := scenario.Parse("late.yaml", []byte(strings.ReplaceAll(threeTags, "pty", port)), shippedDialect)
+				require.NoError(t, err)
+				p := &play{name: fmt.Sprintf("%s/%s/%s", port, pace, late*time.Millisecond), late: late * time.Millisecond, done: make(chan error, 1)}
+				c := check.Check{Scenario: s, Run: t.TempDir(), Pace: &pace, Func: func(ctx context.Context, j *check.Job) error {
+					return recordsLate(ctx, j, p.late)
+				}}
+				c.Host, c.HostText, err = library.Described([]string{"a function of the test"}, "form: csv\nzones: {'1': below, '2': warn-low, '3': inside, '4': warn-high, '5': above}")
+				require.NoError(t, err)
+				go func() {
+					var err error
+					p.out, err = c.Prove(t.Context())
+					p.done <- err
+				}()
+				plays = append(plays, p)
+			}
+		}
+	}
+	for _, p := range plays {
+		t.Run(p.name, func(t *testing.T) {
+			require.NoError(t, <-p.done)
+			if p.late < never {
+				require.Equal(t, judge.Pass, p.out.Verdict, explain(p.out))
 				return
 			}
-			require.Equal(t, judge.Fail, out.Verdict, explain(out))
-			require.Equal(t, 1, out.Counts.Findings, explain(out))
+			require.Equal(t, judge.Fail, p.out.Verdict, explain(p.out))
+			require.Equal(t, 1, p.out.Counts.Findings, explain(p.out))
 		})
 	}
 }
@@ -171,7 +209,12 @@ func recordsLate(ctx context.Context, j *check.Job, late time.Duration) error {
 	}
 	defer file.Close()
 	fmt.Fprintln(file, "time,gauge,channel,tag,value,unit,zone,event")
-	port, err := serial.Open(j.Gauges[0].Port, &serial.Mode{BaudRate: 9600, DataBits: 8})
+	var port io.ReadCloser
+	if g := j.Gauges[0]; g.PortKind == "tcp" {
+		port, err = net.Dial("tcp", g.Port)
+	} else {
+		port, err = serial.Open(g.Port, &serial.Mode{BaudRate: 9600, DataBits: 8})
+	}
 	if err != nil {
 		return err
 	}

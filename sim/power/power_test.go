@@ -1,6 +1,7 @@
 package power
 
 import (
+	"fmt"
 	"math"
 	"math/big"
 	"strings"
@@ -20,7 +21,8 @@ func cell(t testing.TB, cfg Config) *Cell {
 	return c
 }
 
-// drain advances to a time through every event.
+// drain advances to a time through every event. No cell of a test has a thousand: one
+// that has sends the same events again and again.
 func drain(c *Cell, s *State, to time.Duration, l Load) []Event {
 	var evs []Event
 	for {
@@ -28,7 +30,9 @@ func drain(c *Cell, s *State, to time.Duration, l Load) []Event {
 		if !ok {
 			return evs
 		}
-		evs = append(evs, ev)
+		if evs = append(evs, ev); len(evs) == 1000 {
+			panic(fmt.Sprintf("a thousand events by %s, the last of them %+v", s.At, ev))
+		}
 	}
 }
 
