@@ -23,7 +23,9 @@ const ofRun = aspects
 
 // sentences are those that explain findings of several rows together.
 func (j *judging) sentences(base *outcome) (out []found) {
-	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, j.set, j.unset, j.deserted, j.reopened, j.gaveUp, j.answers, j.written, j.again} {
+	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, ofKind(KindDatum, "the host sets the gauge up again after its port came back, datum and all"),
+		ofKind(KindUnset, "the serial line is set when the port is first opened, and not again after a hang-up"),
+		ofKind(KindDeserted, "the host closes a port in mid-run, and does not open it again"), j.reopened, j.gaveUp, j.answers, j.written, j.again} {
 		if j.ended() {
 			return out
 		}
@@ -48,6 +50,15 @@ func (j *judging) sentences(base *outcome) (out []found) {
 }
 
 func sentence(text string) found { return found{Pattern: Pattern{Text: text}} }
+
+// ofKind is a sentence about all findings of a kind.
+func ofKind(kind Kind, text string) func(base *outcome) (found, bool) {
+	return func(base *outcome) (found, bool) {
+		f := sentence(text)
+		f.take(base, func(d *diff) bool { return d.kind == kind })
+		return f, len(f.keys) > 0
+	}
+}
 
 // take adds the findings that a function says are explained.
 func (f *found) take(base *outcome, explained func(d *diff) bool) {
@@ -183,13 +194,6 @@ func (j *judging) again(base *outcome) (f found, ok bool) {
 	return f, ok && len(f.keys) > 0
 }
 
-// set is about a datum that nobody asked the host to set again.
-func (j *judging) set(base *outcome) (f found, ok bool) {
-	f = sentence("the host sets the gauge up again after its port came back, datum and all")
-	f.take(base, func(d *diff) bool { return d.kind == KindDatum })
-	return f, len(f.keys) > 0
-}
-
 // answers is about messages of a conversation that are taken for what they were not.
 func (j *judging) answers(base *outcome) (f found, ok bool) {
 	for _, t := range []struct{ what, says string }{
@@ -203,20 +207,6 @@ func (j *judging) answers(base *outcome) (f found, ok bool) {
 		}
 	}
 	return f, false
-}
-
-// unset is about a line that is not set again.
-func (j *judging) unset(base *outcome) (f found, ok bool) {
-	f = sentence("the serial line is set when the port is first opened, and not again after a hang-up")
-	f.take(base, func(d *diff) bool { return d.kind == KindUnset })
-	return f, len(f.keys) > 0
-}
-
-// deserted is about ports that the host closes by itself.
-func (j *judging) deserted(base *outcome) (f found, ok bool) {
-	f = sentence("the host closes a port in mid-run, and does not open it again")
-	f.take(base, func(d *diff) bool { return d.kind == KindDeserted })
-	return f, len(f.keys) > 0
 }
 
 // reopened is about ports that the host takes for gone while they are there.
