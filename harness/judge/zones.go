@@ -215,8 +215,8 @@ func (j *judging) guards(with func(bits float64, text string, change func(it *it
 		up, down int64
 	}{
 		{4, "the guard band is taken twice", 2, 1}, {4, "the guard band is halved", 1, 2},
-		{3, "the number of the guard band in millimetres is taken for one in inches", 254, 10}, {3, "the number of the guard band in inches is taken for one in millimetres", 10, 254},
-		{4, "the number of the guard band in micrometres is taken for one in millimetres", 1000, 1}, {4, "the number of the guard band in millimetres is taken for one in micrometres", 1, 1000},
+		{4.5, "the number of the guard band in millimetres is taken for one in inches", 254, 10}, {4.5, "the number of the guard band in inches is taken for one in millimetres", 10, 254},
+		{4.8, "the number of the guard band in micrometres is taken for one in millimetres", 1000, 1}, {4.8, "the number of the guard band in millimetres is taken for one in micrometres", 1, 1000},
 	} {
 		with(w.bits, w.text, func(_ *item, p *judged) bool {
 			p.Guard = p.Guard * decimal.Length(w.up) / decimal.Length(w.down)
