@@ -25,7 +25,7 @@ const ofRun = aspects
 func (j *judging) sentences(base *outcome) (out []found) {
 	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, ofKind(KindDatum, "the host sets the gauge up again after its port came back, datum and all"),
 		ofKind(KindUnset, "the serial line is set when the port is first opened, and not again after a hang-up"),
-		ofKind(KindDeserted, "the host closes a port in mid-run, and does not open it again"), j.reopened, j.gaveUp, j.answers, j.written, j.again} {
+		ofKind(KindDeserted, "the host closes a port in mid-run, and does not open it again"), j.reopened, j.gaveUp, j.waiting, j.answers, j.written, j.again} {
 		if j.ended() {
 			return out
 		}
@@ -238,6 +238,41 @@ func (j *judging) gaveUp(base *outcome) (f found, ok bool) {
 	f.take(base, func(d *diff) bool { return d.kind == KindQuit })
 	return f, len(f.keys) > 0
 }
+
+// waiting is about frames that are taken only when another one comes: the last rows are
+// missing, and the times of others say that they were written so late.
+func (j *judging) waiting(base *outcome) (f found, ok bool) {
+	if !j.RealTime || !j.tail(base) || len(base.rows) != 1 {
+		return f, false
+	}
+	f = sentence("a frame waits in the host until the next one comes, so that the last are never recorded")
+	f.trips = true
+	f.take(base, func(d *diff) bool { return d.want != nil && d.rec < 0 })
+	for s := range j.readings {
+		a := &base.streams[s]
+		soonest, before := time.Duration(math.MaxInt64), time.Duration(-1)
+		for i, k := range a.match {
+			if k < 0 || a.wants[i].Seen < 0 || !j.records[a.recs[k]].HasTime {
+				continue
+			}
+			after := j.records[a.recs[k]].Time.Sub(j.Begun) - j.HostTime(j.h.Seen[a.wants[i].Seen].At)
+			soonest, before = min(soonest, after), after
+		}
+		// The last row that is there came so late that it waited for the next frame, too.
+		last := slices.IndexFunc(a.match, func(k int32) bool { return k < 0 })
+		if last < 1 || a.wants[last].Seen < 0 || a.match[last-1] < 0 {
+			continue
+		}
+		own, next := j.h.Seen[a.wants[last-1].Seen].At, j.h.Seen[a.wants[last].Seen].At
+		if late := before - soonest; late > waitsFor && late > j.HostTime(next-own)*3/4 {
+			return f, true
+		}
+	}
+	return f, false
+}
+
+// waitsFor is how late a row is at least that waited for another frame.
+const waitsFor = 300 * time.Millisecond
 
 // written is about what a host writes into settings instead of what is due.
 func (j *judging) written(base *outcome) (f found, ok bool) {

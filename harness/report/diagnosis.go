@@ -31,12 +31,18 @@ func Diagnose(ctx context.Context, runs []Run) {
 	}
 }
 
-// Hold has what a scenario that was played twice is put down to hold for both runs: what
-// explains both is named, and a name that the first run contradicts is taken back.
+// Hold has what a scenario that was played twice is put down to in the second run hold for
+// the first, too: for a name that the first contradicts stands one that explains both, or none.
 func Hold(ctx context.Context, first, second Run) judge.Result {
-	d := diagnose(ctx, []*Run{&first, &second})
-	for _, g := range groups(&second.Result) {
-		if slices.ContainsFunc(d.Alone, func(a diagnosis.Alone) bool { return a.Against != "" && a.Title() == g.title() }) {
+	before, after := judge.NewCase(ctx, first.Spec, first.Ledger, first.Records), judge.NewCase(ctx, second.Spec, second.Ledger, second.Records)
+	if before == nil || after == nil || max(first.Every, second.Every) > 1 {
+		return second.Result
+	}
+	said := groups(&second.Result)
+	if slices.ContainsFunc(after.Candidates(), func(e judge.Candidate) bool {
+		return slices.ContainsFunc(said, func(g group) bool { return g.title() == e.Title() }) && before.Weigh(e).Against
+	}) {
+		if d := diagnose(ctx, []*Run{&first, &second}); len(d.Named) != 1 {
 			second.Result.Forget()
 		}
 	}
