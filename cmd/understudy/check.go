@@ -102,7 +102,7 @@ func (c *checkCmd) play(a *app, s *suite.Suite, dir *runFolder, h *hostfile.Host
 		return report.TerminalRun(a.paint(), &r, screen, len(s.Checks) > 1)
 	})
 	report.Diagnose(a.ctx, runs)
-	if ran || failed == nil {
+	if ran || failed == nil || a.ctx.Err() != nil {
 		if err := report.TerminalSummary(a.paint(), runs, screen); err != nil {
 			return err
 		}

@@ -2,9 +2,11 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"io"
 	"os"
 
+	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/bytesheet"
 	"example.org/understudy/harness/library"
 	"example.org/understudy/sim/wire"
@@ -36,11 +38,11 @@ func (c *dialectTryCmd) Run(a *app) error {
 		return err
 	}
 	if c.Talk {
-		return bytesheet.Talk(a.stdout, d, a.stdin)
+		return bytesheet.Talk(a.stdout, d, budget.Input(a.ctx, a.stdin))
 	}
-	stream, err := c.stream(a)
-	if err != nil {
-		return err
+	stream, cut := c.stream(a)
+	if stream == nil && cut != nil {
+		return cut
 	}
 	side := wire.Gauge
 	if c.From == "host" {
@@ -50,13 +52,14 @@ func (c *dialectTryCmd) Run(a *app) error {
 		return bytesheet.Samples(a.stdout, d)
 	}
 	good, err := bytesheet.Decode(a.stdout, d, stream, side)
-	if err == nil && !good {
+	if err = errors.Join(cut, err); err == nil && !good {
 		err = coded{code: exitFinding}
 	}
 	return err
 }
 
-// stream is what is to be decoded; nil when there is nothing.
+// stream is what is to be decoded; nil when there is nothing. What was piped in before
+// the command was asked to end comes with the error that says so.
 func (c *dialectTryCmd) stream(a *app) ([]byte, error) {
 	if c.Bytes != "" {
 		return bytesheet.Pasted(c.Bytes)
@@ -66,12 +69,13 @@ func (c *dialectTryCmd) stream(a *app) ([]byte, error) {
 			return nil, nil
 		}
 	}
-	b, err := io.ReadAll(io.LimitReader(a.stdin, 16<<20))
-	if err != nil || len(b) == 0 {
-		return nil, err
+	b, cut := io.ReadAll(io.LimitReader(budget.Input(a.ctx, a.stdin), 16<<20))
+	if len(b) == 0 {
+		return nil, cut
 	}
 	if c.Hex {
-		return bytesheet.PastedHex(string(bytes.TrimSpace(b)))
+		raw, err := bytesheet.PastedHex(string(bytes.TrimSpace(b)))
+		return raw, errors.Join(err, cut)
 	}
-	return b, nil
+	return b, cut
 }

@@ -13,6 +13,7 @@ import (
 	"runtime/debug"
 	"strings"
 	"syscall"
+	"time"
 
 	"example.org/understudy/cmd/refhost/host"
 	"example.org/understudy/harness/budget"
@@ -90,7 +91,9 @@ func main() {
 		debug.SetMemoryLimit(540 << 20)
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), endings()...)
-	context.AfterFunc(ctx, stop) // a second signal ends the program at once
+	// A second signal ends the program at once, but not one that comes with the first:
+	// timeout(1) sends each to the program and to its group.
+	context.AfterFunc(ctx, func() { time.AfterFunc(time.Second, stop) })
 	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
 

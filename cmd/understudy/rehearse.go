@@ -115,7 +115,7 @@ func (c *rehearseCmd) live(a *app, line *rehearse.Line) error {
 	out, err := (&check.Check{Scenario: s, Host: h, Run: filepath.Join(dir, "slice"), Self: self, Pace: c.Pace, Extra: cmd.extra(), HostText: text, Coverage: true}).Do(a.ctx)
 	if err != nil {
 		if a.ctx.Err() != nil {
-			return coded{exitUndecided, errors.New("stopped")}
+			return coded{exitUndecided, fmt.Errorf("stopped; its ledger is in %s", filepath.Join(dir, "slice"))}
 		}
 		return err
 	}

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/explore"
 	"example.org/understudy/harness/infile"
@@ -104,7 +105,7 @@ func (c *reportCmd) rehearsal(a *app, names []string) error {
 		if err != nil {
 			return err
 		}
-		r, err := rehearse.Read(name, f)
+		r, err := rehearse.Read(name, budget.Reader(a.ctx, f))
 		if err := errors.Join(err, f.Close()); err != nil {
 			return err
 		}
@@ -151,7 +152,7 @@ func (c *reportCmd) exploration(a *app, names []string) error {
 		if err != nil {
 			return err
 		}
-		r, err := explore.Read(name, f)
+		r, err := explore.Read(name, budget.Reader(a.ctx, f))
 		if err := errors.Join(err, f.Close()); err != nil {
 			return err
 		}

@@ -96,6 +96,18 @@ func (r *reader) Read(p []byte) (int, error) {
 	return n, err
 }
 
+// Input is what a person or another program writes, which may come late or never: it
+// ends with the cause of the context when that is done, though a read of it still waits.
+func Input(ctx context.Context, r io.Reader) io.Reader {
+	out, in := io.Pipe()
+	go func() {
+		_, err := io.Copy(in, r)
+		in.CloseWithError(err)
+	}()
+	context.AfterFunc(ctx, func() { in.CloseWithError(context.Cause(ctx)) })
+	return out
+}
+
 // Of is the budget that a context carries.
 func Of(ctx context.Context) Limits {
 	if l, ok := ctx.Value(key{}).(Limits); ok {

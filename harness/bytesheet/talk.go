@@ -20,12 +20,13 @@ func Talk(out io.Writer, d *wire.Dialect, in io.Reader) error {
 	t.end.Fill = func(rec *wire.Record) { rec.CopyFrom(d.Samples()) }
 	fmt.Fprintf(out, "%s: write a command's name, emit, wait 2, or bytes\n", d.Name())
 	t.state()
-	for lines := bufio.NewScanner(in); lines.Scan(); {
+	lines := bufio.NewScanner(in)
+	for lines.Scan() {
 		if line := strings.TrimSpace(lines.Text()); line != "" {
 			t.step(line)
 		}
 	}
-	return nil
+	return lines.Err()
 }
 
 type talk struct {

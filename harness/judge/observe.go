@@ -119,7 +119,7 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 		f.Unset = obs[g].unset && (!j.RealTime || j.HostTime(last-f.Again) >= sureAfter) && slices.ContainsFunc(j.h.Seen, func(s cause.Seen) bool {
 			return int(s.Gauge) == g && s.What == cause.Frame && s.State == cause.Sure && s.At > f.Again
 		})
-		if !f.Opened {
+		if !f.Opened && !j.cut {
 			j.reasons = append(j.reasons, "the host never opened the port of "+j.Gauges[g].Name)
 		}
 	}

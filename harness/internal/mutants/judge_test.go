@@ -78,7 +78,7 @@ var judging = []mutant{
 	{rule: "what the host may not have read may be missing", old: "if s := &j.h.Seen[seen]; s.State == cause.Sure {", new: "if s := &j.h.Seen[seen]; false {"},
 	{rule: "all that may not have been read, and no more", old: "o.tail[k].end > from; k-- {", new: "o.tail[k].end > from-1000; k-- {"},
 	{rule: "a run without an end is undecided", old: "if !ended {", new: "if !ended && false {"},
-	{rule: "a port that was never opened leaves a run undecided", old: "if !f.Opened {\n\t\t\tj.reasons", new: "if false {\n\t\t\tj.reasons"},
+	{rule: "a port that was never opened leaves a run undecided", old: "if !f.Opened && !j.cut {", new: "if false {"},
 	{rule: "a run in which nothing was sent is undecided", old: "j.counts.Frames+j.counts.Spoilt+j.counts.Perhaps == 0 && len(j.reasons) == 0", new: "false"},
 	{rule: "a word that is no unit is wrong", old: "r.known && r.unit == w.Unit", new: "r.unit == w.Unit"},
 	{rule: "numbers are compared by value", old: "return x.Equal(y)", new: "return x.Equal(y) && a == b"},
