@@ -104,6 +104,8 @@ type Host struct {
 	Decide      zone.Decide      `yaml:"decide" doc:"which value is compared with the limits: displayed (default) or unrounded"`
 	LimitsAre   LimitsAre        `yaml:"limits-are" doc:"inclusive (a value equal to a limit conforms, the default) or strict"`
 	Uncertainty *quantity.Length `yaml:"uncertainty" doc:"expanded uncertainty U of a guarded decision (default: a simple decision)"`
+	GuardBand   *GuardBand       `yaml:"guard-band" doc:"how far a guarded decision moves the specification limits inwards: a share of U such as 50 % (ASME B89.7.3.1 has the parties state it), or as an edition has it: ISO 14253-1:1998 or ISO 14253-1:2013 (U, the default), ISO 14253-1:2017 (0.8225 U, which is 1.645 standard uncertainties: 95 %)"`
+	WithinGuard WithinGuard      `yaml:"within-guard" doc:"what a value within the guard band is, to either side of a specification limit: rejected (what is not accepted, the default) or unproven (a zone of its own: neither conformity nor nonconformity is proven)"`
 	Keeps       Keeps            `yaml:"keeps" doc:"tagged (only tagged readings are recorded, the default) or all"`
 	AtPort      AtPort           `yaml:"at-port" was:"line" doc:"how the host is to behave at its port; what is not stated is not judged"`
 	Writes      []Write          `yaml:"writes" doc:"what the host must write to each gauge, in this order, before it is ready"`

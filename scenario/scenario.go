@@ -75,7 +75,10 @@ func (s *Scenario) At(part any) strict.Pos { return s.doc.At(part) }
 func (s *Scenario) Rule() zone.Rule {
 	r := zone.Rule{Decide: s.Host.Decide, Strict: s.Host.LimitsAre == Strict}
 	if s.Host.Uncertainty != nil {
-		r.Guard = s.Host.Uncertainty.Picometres()
+		r.U, r.Guard, r.Unproven = s.Host.Uncertainty.Picometres(), s.Host.Uncertainty.Picometres(), s.Host.WithinGuard == Unproven
+		if s.Host.GuardBand != nil {
+			r.Guard = s.Host.GuardBand.Of(r.U)
+		}
 	}
 	return r
 }
@@ -154,6 +157,9 @@ func (l *loader) build(dialects Source) {
 	}
 	if u := l.Host.Uncertainty; u != nil && u.Picometres() < 0 {
 		l.doc.Errorf(&l.Host.Uncertainty, "write U as a width", "an expanded uncertainty is not negative")
+	}
+	if l.Host.Uncertainty == nil && (l.Host.GuardBand != nil || l.Host.WithinGuard != Rejected) {
+		l.doc.Errorf(&l.Host, "write uncertainty: too", "a guard band is a share of an expanded uncertainty, and none is stated")
 	}
 	if d := l.Host.AtPort.Reads; d < 0 || d != 0 && d.D() < 20*time.Millisecond {
 		l.doc.Errorf(&l.Host.AtPort, "write a time from 20 ms on", "how long bytes waited is not known to within %s", d)

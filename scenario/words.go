@@ -10,6 +10,8 @@ type (
 	Breaks = enum.Of[breaksWords]
 	// LimitsAre is how a value equal to a limit counts.
 	LimitsAre = enum.Of[limitsAreWords]
+	// WithinGuard is what a value within the guard band is.
+	WithinGuard = enum.Of[withinGuardWords]
 	// Keeps is what the host records.
 	Keeps = enum.Of[keepsWords]
 	// Larger is what a larger part does to the tip.
@@ -41,6 +43,11 @@ const (
 const (
 	Inclusive LimitsAre = iota
 	Strict
+)
+
+const (
+	Rejected WithinGuard = iota
+	Unproven
 )
 
 const (
@@ -90,6 +97,7 @@ type (
 	levelWords       struct{}
 	breaksWords      struct{}
 	limitsAreWords   struct{}
+	withinGuardWords struct{}
 	keepsWords       struct{}
 	largerWords      struct{}
 	framePartWords   struct{}
@@ -111,6 +119,9 @@ func (breaksWords) What() string    { return "what is said of breaks" }
 
 func (limitsAreWords) Names() []string { return []string{"inclusive", "strict"} }
 func (limitsAreWords) What() string    { return "how limits are" }
+
+func (withinGuardWords) Names() []string { return []string{"rejected", "unproven"} }
+func (withinGuardWords) What() string    { return "what a value within the guard band is" }
 
 func (keepsWords) Names() []string { return []string{"tagged", "all"} }
 func (keepsWords) What() string    { return "what a host keeps" }

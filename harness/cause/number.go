@@ -204,7 +204,7 @@ func (m *model) place(g, c int, r Reading, received, shown decimal.Decimal) zone
 		}
 	}
 	if m.has(limitsSwapped) {
-		mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below}
+		mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below, zone.Unproven}
 		z = mirror[z]
 	}
 	return z

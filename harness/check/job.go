@@ -23,6 +23,7 @@ type Job struct {
 	Decide     string          `json:"decide" doc:"what is compared with the limits: displayed or unrounded"`
 	LimitsAre  string          `json:"limits-are" doc:"inclusive or strict"`
 	Guard      decimal.Decimal `json:"guard" doc:"in Unit; 0: simple acceptance"`
+	Unproven   bool            `json:"unproven" doc:"a value that is not accepted, and lies beyond a specification limit by no more than the guard, is unproven"`
 	Keeps      string          `json:"keeps" doc:"tagged or all"`
 	Records    string          `json:"records" doc:"file or address that the records go to"`
 	AtLine     JobAtLine       `json:"at-port" doc:"how the host is to behave at its ports; what is not stated is not judged"`
@@ -96,7 +97,7 @@ func newJob(s *scenario.Scenario, ports []string, dialects map[string]string, re
 	in := func(l decimal.Length, u decimal.Unit) decimal.Decimal { v, _ := l.In(u); return v }
 	j := Job{
 		Version: 1, Feature: s.Part.Feature, Unit: spec.Unit.Symbol(), Resolution: spec.Resolution, Rounding: spec.Rounding.String(),
-		Decide: spec.Rule.Decide.String(), LimitsAre: s.Host.LimitsAre.String(), Guard: in(spec.Rule.Guard, spec.Unit),
+		Decide: spec.Rule.Decide.String(), LimitsAre: s.Host.LimitsAre.String(), Guard: in(spec.Rule.Guard, spec.Unit), Unproven: spec.Rule.Unproven,
 		Keeps: s.Host.Keeps.String(), Records: records, AtLine: JobAtLine{DTR: s.Host.AtPort.DTR, RTS: s.Host.AtPort.RTS, Breaks: s.Host.AtPort.Breaks},
 	}
 	if d := s.Host.AtPort.Reads; d > 0 {

@@ -98,7 +98,7 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 	}
 	for name, c := range map[string]struct{ src, want string }{
 		"zones, none":      {with("{form: csv, zones: {OK: []}}"), `h:3:34: the word means nothing; write the zones that the word stands for, such as [inside, warn-low, warn-high]`},
-		"zones, unknown":   {with("{form: csv, zones: {OK: [inside, warm]}}"), `h:3:43: "warm" is not a zone; write void, below, warn-low, inside, warn-high or above`},
+		"zones, unknown":   {with("{form: csv, zones: {OK: [inside, warm]}}"), `h:3:43: "warm" is not a zone; write void, below, warn-low, inside, warn-high, above or unproven`},
 		"place":            {"understudy-host: 1\nrun: [h, \"{prot}\"]\nrecords: {form: csv}", `h:2:10: {prot} is not a place; did you mean {port}?`},
 		"place, empty":     {"understudy-host: 1\nrun: [h, \"{port:}\"]\nrecords: {form: csv}", `h:2:10: {port:} names no gauge; write {port:NAME}, or {port}`},
 		"place with name":  {"understudy-host: 1\nrun: [h, \"{run:x}\"]\nrecords: {form: csv}", `h:2:10: {run:x}: only {port:NAME} takes a name; write {run}`},

@@ -375,8 +375,8 @@ func (j *judging) placing(d *diff, w *cause.Want, r *cause.Reading) string {
 	// U is twice the standard uncertainty as ISO 14253-1:2013 takes it (from memory).
 	// The estimate is the reading as received: rounding for the display adds nothing to it.
 	received := r.Shown.Mul(decimal.New(int64(r.Unit.Size()), 0))
-	if y, ok := received.Quantize(0, decimal.HalfEven).Int64(); ok && j.Rule.Guard > 1 {
-		p := Conformity(decimal.Length(y), j.Rule.Guard/2, ch.Limits)
+	if y, ok := received.Quantize(0, decimal.HalfEven).Int64(); ok && j.Rule.U > 1 {
+		p := Conformity(decimal.Length(y), j.Rule.U/2, ch.Limits)
 		s += fmt.Sprintf("; taking U for twice the standard uncertainty, it conforms with a probability of %.2f", p)
 	}
 	return s

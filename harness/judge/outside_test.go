@@ -43,7 +43,7 @@ func TestRules(t *testing.T) {
 	res := decimal.MustParse("0.001")
 	even := judge.Spec{Resolution: res}
 	unrounded := judge.Spec{Resolution: res, Rule: zone.Rule{Decide: zone.Unrounded}}
-	guarded := judge.Spec{Resolution: res, Rule: zone.Rule{Guard: 2 * decimal.Micrometre}}
+	guarded := judge.Spec{Resolution: res, Rule: zone.Rule{Guard: 2 * decimal.Micrometre, U: 2 * decimal.Micrometre}}
 	for _, c := range []struct {
 		source                   string
 		spec                     judge.Spec
@@ -85,7 +85,7 @@ func TestRules(t *testing.T) {
 // Kind: golden.
 func TestFindingsAreWorded(t *testing.T) {
 	t.Parallel()
-	res := one(judge.Spec{Resolution: decimal.MustParse("0.001"), Rule: zone.Rule{Guard: 2 * decimal.Micrometre}}, "8.0142", "mm", "8.015", "inside")
+	res := one(judge.Spec{Resolution: decimal.MustParse("0.001"), Rule: zone.Rule{Guard: 2 * decimal.Micrometre, U: 2 * decimal.Micrometre}}, "8.0142", "mm", "8.015", "inside")
 	type words struct{ Kind, Expected, Got, Rule string }
 	var got []words
 	for _, f := range res.Findings {

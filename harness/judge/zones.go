@@ -68,6 +68,9 @@ func (p *judged) by(v decimal.Decimal) zone.Zone {
 			c = v.Cmp(decimal.New(int64(l.At-guard), 0))
 		}
 		if l.Set && (c > 0 || c == 0 && p.strict[k]) {
+			if p.Unproven && k < 2 && (zone.Limits{Lower: p.Lower, Upper: p.Upper}).Place(v, p.Rule) == zone.Unproven {
+				return zone.Unproven
+			}
 			return z
 		}
 	}
@@ -109,7 +112,7 @@ func (j *judging) zones() (ws []what) {
 		_, shown := j.Display(it.g, it.c, pm)
 		return j.Zone(&j.Gauges[it.g].Channels[it.c], pm, shown), true
 	})
-	mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below}
+	mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below, zone.Unproven}
 	add(4, "below and above are exchanged", func(it *item) (zone.Zone, bool) { return mirror[it.w.Zone], true })
 	with := func(bits float64, text string, change func(it *item, p *judged) bool) {
 		add(bits, text, func(it *item) (zone.Zone, bool) {

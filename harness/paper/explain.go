@@ -35,9 +35,11 @@ func Explain(ctx context.Context, out io.Writer, s *scenario.Scenario, all, step
 	spec := Spec(s)
 	several := len(s.Gauges) > 1
 	last := map[string]zone.Zone{}
+	known := studies{}
 	limit := budget.Of(ctx).Events
 	var st *stage.Stage
 	st, err := stage.New(s.Play, stage.Options{Events: limit, Keep: func(e ledger.Entry) {
+		known.see(&e)
 		who := ""
 		if several && e.Gauge != "" {
 			who = e.Gauge + "  "
@@ -86,6 +88,9 @@ func Explain(ctx context.Context, out io.Writer, s *scenario.Scenario, all, step
 	if err := paper(ctx, st, limit); err != nil {
 		return errors.Join(w.Flush(), err)
 	}
+	known.say(s, func(format string, args ...any) {
+		fmt.Fprintf(w, "%s  study    %s\n", clock(s.Play.Until), fmt.Sprintf(format, args...))
+	})
 	fmt.Fprintf(w, "%s  end\n\nSimulated: these results never release real parts.\n", clock(s.Play.Until))
 	return w.Flush()
 }

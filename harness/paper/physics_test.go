@@ -2,6 +2,7 @@ package paper_test
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -103,4 +104,28 @@ until: 1 h
 			require.False(t, e.Link != nil && e.Link.State == "up" || e.Cell != nil || e.Frame != nil, "%+v", e)
 		}
 	}
+}
+
+// By hand: operators who differ by a bias of 2, 0 and -2 µm alone spread by √4 µm; the
+// parts are the same for each. 90 readings lie as far apart as the parts do, and 4 µm.
+//
+// Kind: outside.
+func TestAStudyOfBiasAlone(t *testing.T) {
+	text := `understudy: 1
+title: of a test
+part: {nominal: 20 mm}
+gauges: [{name: g, dialect: line-ascii, resolution: 0.0001 mm, stream: none}]
+cues:
+  - {at: 0 s, do: preset, to: 20 mm}
+`
+	for i, bias := range []string{"2", "0", "-2"} {
+		text += fmt.Sprintf("  - {at: %d s, do: study, operator: o%d, size: 20 mm, bias: %s µm, every: 300 ms}\n", 10*i+1, i, bias)
+	}
+	s, err := scenario.Parse("test.yaml", []byte(text+"until: 40 s\n"), library.DialectsBeside("test.yaml"))
+	require.NoError(t, err)
+	var out strings.Builder
+	require.NoError(t, paper.Explain(t.Context(), &out, s, false, false))
+	_, known, _ := strings.Cut(out.String(), "  study    g: n")
+	require.Contains(t, known, " 90, mean 20.000000000 mm, s 0.001642142 mm, range 0.004000 mm") // √(60·4/89) µm
+	require.Contains(t, known, "equipment 0 mm, operators 0.002 mm, R&R 0.002 mm, parts 0 mm, total 0.002 mm; %R&R 100.00, ndc 1")
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"unicode"
 
+	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/random"
@@ -41,6 +42,12 @@ var arithmetic = map[string]func(given string) any{
 		return fmt.Sprint(int(s))
 	},
 	"sim/zone decision": decision,
+	"scenario guard band": func(given string) any {
+		edition, u, _ := strings.Cut(given, ", U ")
+		var g scenario.GuardBand
+		read(&g, edition)
+		return micrometres(g.Of(length(u)))
+	},
 	"sim/strict scalars": func(given string) any {
 		var file struct {
 			Is string `yaml:"is"`
@@ -90,7 +97,7 @@ func decision(given string) any {
 	}
 	l := zone.Limits{Lower: limit(lower), Upper: limit(upper), WarnLower: limit(warnLower), WarnUpper: limit(warnUpper)}
 	pm := decimal.MustParse(value).Mul(decimal.New(1, 9))
-	return l.Place(pm, zone.Rule{Strict: strictly == "strict", Guard: length(u + " mm")}).String()
+	return l.Place(pm, zone.Rule{Strict: strictly == "strict", Guard: length(u + " mm"), Unproven: strictly == "unproven"}).String()
 }
 
 // classes works a tolerance class out at each of some sizes in mm.

@@ -43,7 +43,7 @@ const (
 // verbs names the acts in a scenario.
 var verbs = map[string]Act{
 	"rest on": RestOn{}, "move to": MoveTo{}, "lift": Lift{}, "rock": Rock{}, "turn": Turn{},
-	"measure": Measure{}, "cycle": Cycle{},
+	"measure": Measure{}, "cycle": Cycle{}, "study": Study{},
 	"zero": Zero{}, "preset": Preset{}, "clear": Clear{}, "tag": Tag{}, "press": Press{}, "press pedal": Pedal{}, "tilt": Tilt{}, "set": Set{},
 	"unplug probe": Unplug{}, "plug probe": Plug{}, "stick tip": Stick{},
 	"lose link": LoseLink{}, "swap ports": SwapPorts{}, "stall": Stall{}, "garble": Garble{}, "duplicate": Duplicate{}, "split": Split{}, "merge": Merge{},

@@ -117,6 +117,15 @@ func deeds(t testing.TB) map[string]deed {
 			s := shown(e, time.Second)
 			return tags(e) == 1 && slices.Contains(notes(e), "button A released") && slices.Contains(s, "5.050") && s[len(s)-1] == "under"
 		}},
+		"study": {stage.Study{Operator: "one", Size: to, Parts: 2, Trials: 1, Every: seconds(1)}, nil, func(e []ledger.Entry) bool {
+			read := 0
+			for _, f := range of(e, ledger.KindFrame) {
+				if f.Frame.Cause == ledger.Tag && f.Frame.Readings[0].Shown.String() == "5.050" {
+					read++
+				}
+			}
+			return read == 2
+		}},
 		"cycle": {stage.Cycle{Size: to, Every: seconds(1), Times: 3, Approach: seconds(0.2), Dwell: seconds(0.4)}, nil, func(e []ledger.Entry) bool {
 			var at []time.Duration
 			for _, f := range of(e, ledger.KindFrame) {

@@ -6,8 +6,8 @@
 // Sources, all from memory: ASTM E29 (rounding method and absolute method of
 // comparing a value with a limit); JCGM 106:2012 §8.2 (simple acceptance) and §8.3.2
 // (guarded acceptance with w = U); ISO 14253-1:1998 and :2013 (conformity proven inside
-// the specification reduced by the expanded uncertainty U; the edition of 2017 takes
-// less).
+// the specification reduced by the expanded uncertainty U, nonconformity outside the
+// specification increased by it, neither between; the edition of 2017 takes less).
 package zone
 
 import (
@@ -28,6 +28,9 @@ const (
 	Inside
 	WarnHigh
 	Above
+	// Unproven is a value so near a specification limit that neither conformity nor
+	// nonconformity is proven, where a scenario has that for a zone of its own.
+	Unproven
 )
 
 type zones struct{}
@@ -38,7 +41,7 @@ func (zones) What() string    { return "a zone" }
 // Was are earlier words: a row with the unit inch would read "0.5000,in,in".
 func (zones) Was() map[string]string { return map[string]string{"in": "inside"} }
 
-var names = []string{"void", "below", "warn-low", "inside", "warn-high", "above"}
+var names = []string{"void", "below", "warn-low", "inside", "warn-high", "above", "unproven"}
 
 // Conforms reports whether a zone is inside the specification limits.
 func Conforms(z Zone) bool { return z == WarnLow || z == Inside || z == WarnHigh }
@@ -110,9 +113,14 @@ type Rule struct {
 	// are inclusive: a value equal to a limit conforms.
 	Strict bool
 	// Guard is the width each specification limit moves inwards: the expanded
-	// uncertainty U for a guarded decision (JCGM 106 §8.3.2 with w = U), 0 for
-	// the simple one.
+	// uncertainty U for a guarded decision (JCGM 106 §8.3.2 with w = U) or a share
+	// of it, 0 for the simple one.
 	Guard decimal.Length
+	// Unproven rejects beyond the guard band on the other side of the limit only: in
+	// between a value is unproven.
+	Unproven bool
+	// U is the expanded uncertainty.
+	U decimal.Length
 }
 
 // Place returns the zone of a value in picometres (it may be fractional after
@@ -136,8 +144,14 @@ func (l Limits) Place(pm decimal.Decimal, r Rule) Zone {
 	over := func(at decimal.Length) bool { c := cmp(at); return c > 0 || c == 0 && r.Strict }
 	switch {
 	case l.Lower.Set && under(l.Lower.At+r.Guard):
+		if r.Unproven && !under(l.Lower.At-r.Guard) {
+			return Unproven
+		}
 		return Below
 	case l.Upper.Set && over(l.Upper.At-r.Guard):
+		if r.Unproven && !over(l.Upper.At+r.Guard) {
+			return Unproven
+		}
 		return Above
 	case l.WarnLower.Set && under(l.WarnLower.At):
 		return WarnLow
@@ -145,6 +159,14 @@ func (l Limits) Place(pm decimal.Decimal, r Rule) Zone {
 		return WarnHigh
 	}
 	return Inside
+}
+
+// width is what the guard band is called: U, or w where it is another width.
+func (r Rule) width() string {
+	if r.U != 0 && r.U != r.Guard {
+		return "w"
+	}
+	return "U"
 }
 
 // Why says in words which limit and rule put a value in its zone. The value
@@ -164,7 +186,7 @@ func (l Limits) Why(pm decimal.Decimal, r Rule, u decimal.Unit) string {
 	name := func(k Kind, g decimal.Length) string {
 		s := k.Name + " " + write(k.Of(&l).At)
 		if g != 0 {
-			s += " moved in by U = " + write(r.Guard)
+			s += " moved in by " + r.width() + " = " + write(r.Guard)
 		}
 		return s
 	}
@@ -192,6 +214,12 @@ func (l Limits) Why(pm decimal.Decimal, r Rule, u decimal.Unit) string {
 		return at(lower, r.Guard, "below")
 	case Above:
 		return at(upper, -r.Guard, "above")
+	case Unproven:
+		near := upper
+		if r.Unproven = false; l.Place(pm, r) == Below {
+			near = lower
+		}
+		return "the " + r.Decide.String() + " value is within " + r.width() + " = " + write(r.Guard) + " of the " + name(near, 0) + ": neither conformity nor nonconformity is proven"
 	case WarnLow:
 		return onLimit(lower) + at(warnLower, 0, "below")
 	case WarnHigh:

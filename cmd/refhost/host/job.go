@@ -25,6 +25,7 @@ type job struct {
 	Decide     string  `json:"decide"`     // displayed or unrounded
 	LimitsAre  string  `json:"limits-are"` // inclusive or strict
 	Guard      number  `json:"guard"`      // in Unit
+	Unproven   bool    `json:"unproven"`   // what the guard band leaves open is a zone
 	Keeps      string  `json:"keeps"`      // tagged or all
 	Records    string  `json:"records"`
 	AtLine     atLine  `json:"at-port"`

@@ -27,6 +27,7 @@ type making struct {
 	binary        bool     // the value is compared as a binary fraction of 32 bits with one of 64
 	guard         *big.Rat // specification limits lie so much further in
 	guardWarning  *big.Rat
+	unproven      bool
 	warningsFirst bool
 	zone          string
 }
@@ -52,7 +53,7 @@ func (h *mind) make(g int, r reading) *making {
 		gauge: gauge, memory: h.memory(g, r.channel), said: r, from: r.unit, unit: j.Unit, word: string(j.Unit),
 		step: j.Resolution.rat, places: j.Resolution.places, rounding: j.Rounding,
 		unrounded: j.Decide == "unrounded", limits: gauge.Channels[r.channel], strict: j.LimitsAre == "strict", strictWarning: j.LimitsAre == "strict",
-		guard: j.Guard.value(), guardWarning: new(big.Rat),
+		guard: j.Guard.value(), guardWarning: new(big.Rat), unproven: j.Unproven,
 	}
 	if own := m.limits.Resolution; own != nil {
 		m.step, m.places = own.rat, own.places
@@ -111,6 +112,8 @@ func (m *making) place() string {
 	switch {
 	case warning != "" && (limit == "" || m.warningsFirst):
 		return warning
+	case limit != "" && m.unproven && m.outside(x, m.limits.Lower, m.limits.Upper, new(big.Rat).Neg(m.guard), m.strict) == 0:
+		return "unproven"
 	case limit != "":
 		return limit
 	}

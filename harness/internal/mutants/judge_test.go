@@ -49,7 +49,7 @@ var causes = []mutant{
 	{rule: "decimal-comma stops at the mark", old: "v = v.Quantize(0, decimal.Truncate)", new: "v = v.Quantize(-1, decimal.Truncate)"},
 	{rule: "sign-lost is without the sign", old: "v = v.Abs()", new: "v = v.Neg()"},
 	{rule: "rounds-twice rounds to a finer step first", old: "pm = pm.RoundTo(stepPM.Mul(decimal.New(1, -1)), rounding)", new: "pm = pm.RoundTo(stepPM, rounding)"},
-	{rule: "limits-swapped mirrors the zones", old: "zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below}", new: "zone.Void, zone.Below, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Above}"},
+	{rule: "limits-swapped mirrors the zones", old: "zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below, zone.Unproven}", new: "zone.Void, zone.Below, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Above, zone.Unproven}"},
 	{rule: "warnings-as-limits rejects warnings", old: "case zone.WarnLow:\n\t\t\tz = zone.Below", new: "case zone.WarnLow:\n\t\t\tz = zone.WarnLow"},
 	{rule: "guard-outwards widens", old: "rule.Guard = -rule.Guard", new: "rule.Guard = 0"},
 	{rule: "unit-unconverted takes the number as it is", old: "return v.Mul(to)\n\tcase m.has(unitConvertedTwice)", new: "return v.Mul(from)\n\tcase m.has(unitConvertedTwice)"},

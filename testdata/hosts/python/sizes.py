@@ -14,7 +14,7 @@ from math import ceil, floor
 import serial
 
 PM = {"mm": 10**9, "in": 254 * 10**8, "µm": 10**6}  # picometres in a unit
-WORDS = ("too small", "near lower", "good", "near upper", "too large")
+WORDS = ("too small", "near lower", "good", "near upper", "too large", "not proven")
 READING = re.compile(r"(?:(\d+):)?([+-]\d[\d.]*|\S{10}) ?(mm|in) ?[1-6]")
 COMMANDS = {
     "line-ascii": {"identify": "I", "zero": "Z", "preset": "P {to}", "clear": "C", "stream-on": "S1", "stream-off": "S0", "": "W {setting}={to}"},
@@ -190,6 +190,9 @@ class Book:
             if name in ch:
                 inside = (judged - at(name)) * side - move
                 if inside < 0 or strict and inside == 0:
+                    outside = inside + 2 * move
+                    if move and job.get("unproven") and (outside > 0 or outside == 0 and not strict):
+                        return format(shown, "f").replace(".", ","), WORDS[5]
                     return format(shown, "f").replace(".", ","), WORDS[word]
         return format(shown, "f").replace(".", ","), WORDS[2]
 
