@@ -393,6 +393,9 @@ type Tags struct {
 	Last   *int64            `yaml:"last" doc:"last number, after which the first follows (default: 9999)"`
 	Repeat quantity.Duration `yaml:"repeat" doc:"a tag the host does not acknowledge is sent again after this time"`
 	Tries  int               `yaml:"tries" doc:"how often a tag is sent at most (default: 3)"`
+	Takes  gauge.Takes       `yaml:"takes" doc:"the reading a tag takes: fresh (a conversion at the press, the default), last (the last sample), next (the next sample) or still (the first sample at which every tip is still)"`
+	Within quantity.Length   `yaml:"within" doc:"a tip is still that has kept within this length, after averaging"`
+	For    quantity.Duration `yaml:"for" doc:"and has done so for this long"`
 	Queue  int               `yaml:"queue" doc:"tags that wait for a link that is lost (default: none, they are lost)"`
 }
 

@@ -111,7 +111,8 @@ func (l *loader) rates(g *GaugeKeys, p *gauge.Profile) {
 		l.doc.Errorf(&g.Stream, "", "a rate of %s is above the 10 kHz a gauge can do", p.Rate)
 	}
 
-	p.Tags = gauge.Tags{First: inherited(g.Tags.First, nil, 1), Last: inherited(g.Tags.Last, nil, 9999), Repeat: g.Tags.Repeat.D(), Queue: g.Tags.Queue}
+	p.Tags = gauge.Tags{First: inherited(g.Tags.First, nil, 1), Last: inherited(g.Tags.Last, nil, 9999), Repeat: g.Tags.Repeat.D(), Queue: g.Tags.Queue,
+		Takes: g.Tags.Takes, Within: g.Tags.Within.Picometres(), For: g.Tags.For.D()}
 	if p.Tags.Repeat > 0 {
 		if p.Tags.Tries = g.Tags.Tries; p.Tags.Tries == 0 {
 			p.Tags.Tries = 3
@@ -464,7 +465,7 @@ func (l *loader) fits(at any, dialect string, m *stage.Member) {
 		rec.Reset()
 		for term, v := range map[string]wire.Value{
 			wire.Reading: wire.Num(c.Resolution), wire.Unit: wire.Str(c.Unit.Symbol()), wire.Zone: wire.Str("inside"), wire.Void: wire.Str("none"),
-			wire.Channel: wire.Int(1), wire.Channels: wire.Int(1), wire.Seq: wire.Int(1), wire.Cell: wire.Int(100), wire.Low: wire.Bool(false),
+			wire.Channel: wire.Int(1), wire.Channels: wire.Int(1), wire.Seq: wire.Int(1), wire.Cell: wire.Int(100), wire.Low: wire.Bool(false), wire.Still: wire.Bool(true),
 			wire.Tagged: wire.Bool(false), wire.Function: wire.Str("live"), wire.Link: wire.Str("up"),
 		} {
 			rec.Set(d.Term(term), 0, v)

@@ -22,11 +22,13 @@ type channel struct {
 	max, min decimal.Fraction
 	memory   bool // max and min hold something
 
-	mean moving
-	rest decimal.Length // where the tip was when it last counted as activity
-	sent decimal.Fraction
-	last Void // of what was last streamed; with sent
-	told bool // something was streamed on change since the gauge came on
+	mean      moving
+	low, high decimal.Length // pressed, since the tip came to where it is
+	came      time.Duration  // when that was
+	rest      decimal.Length // where the tip was when it last counted as activity
+	sent      decimal.Fraction
+	last      Void // of what was last streamed; with sent
+	told      bool // something was streamed on change since the gauge came on
 }
 
 // moving is a moving sum over the last samples.
@@ -90,6 +92,16 @@ func (g *Gauge) sample(at time.Duration, tips []Tip, inTurn bool) {
 			c.remember(c.value)
 		}
 	}
+}
+
+// settled reports whether the tip has kept within a length for a time.
+func (c *channel) settled(at time.Duration, within decimal.Length, span time.Duration) bool {
+	low, high := min(c.low, c.pressed), max(c.high, c.pressed)
+	if c.void != Valid || high-low > within {
+		low, high, c.came = c.pressed, c.pressed, at
+	}
+	c.low, c.high = low, high
+	return c.void == Valid && at-c.came >= span
 }
 
 // compute makes a computed channel's value. It is void for the worst reason of

@@ -152,6 +152,9 @@ type Gauge struct {
 	flipped bool
 	unacked []pending
 	waiting []pending // tags that wait for the link
+	wanted  int       // tags that wait for a sample
+	sampled bool      // since it came on
+	still   bool      // every tip was, at the last sample
 	percent int
 	low     bool
 	dead    bool // the cell
@@ -273,6 +276,12 @@ func (g *Gauge) Step(at time.Duration, e Event, out *Out) {
 	case Sampled:
 		if g.power == On {
 			g.sample(at, e.Tips, true)
+			g.sampled = true
+			g.settle(at)
+			for g.wanted > 0 && (g.still || g.p.Tags.Takes == Next) {
+				g.wanted--
+				g.take(at, out)
+			}
 			if !g.own.rate.IsZero() && at >= g.own.due {
 				g.own.next(at)
 			}
@@ -280,8 +289,9 @@ func (g *Gauge) Step(at time.Duration, e Event, out *Out) {
 		}
 		g.lapse(at, out)
 	case Looked:
-		if g.power == On {
+		if g.power == On && (g.p.Tags.Takes != Last || !g.sampled) {
 			g.sample(at, e.Tips, false)
+			g.settle(at)
 		}
 	case Pressed, Released:
 		g.lapse(at, out)
@@ -396,9 +406,36 @@ func (g *Gauge) lapse(at time.Duration, out *Out) {
 	}
 }
 
-// tag gives the present readings the next number. While the link is lost it
-// waits, if there is room; else it goes out into the lost link.
+// Still reports whether every tip is still: within a length of where it has been for a
+// time, after averaging.
+func (g *Gauge) Still() bool { return g.still }
+
+// settle sees whether the tips are still.
+func (g *Gauge) settle(at time.Duration) {
+	t := &g.p.Tags
+	if g.still = t.For > 0; !g.still {
+		return
+	}
+	for i := range g.ch {
+		if c := &g.ch[i]; c.calc == nil {
+			g.still = c.settled(at, t.Within, t.For) && g.still
+		}
+	}
+}
+
+// tag takes the present readings, or waits for the sample that it is to take.
 func (g *Gauge) tag(at time.Duration, out *Out) {
+	if t := g.p.Tags.Takes; t != Next && (t != WhenStill || g.still) {
+		g.take(at, out)
+		return
+	}
+	g.wanted++
+	out.add(Emission{Kind: Noted, Text: "a tag waits for a sample"})
+}
+
+// take gives the present readings the next number. While the link is lost it
+// waits, if there is room; else it goes out into the lost link.
+func (g *Gauge) take(at time.Duration, out *Out) {
 	n := g.nextTag
 	if g.nextTag++; g.nextTag > g.p.Tags.Last {
 		g.nextTag = g.p.Tags.First

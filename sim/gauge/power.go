@@ -39,6 +39,7 @@ func (g *Gauge) off(why string, out *Out) {
 		g.lost(w.tag, out)
 	}
 	g.waiting, g.unacked, g.late = nil, nil, nil
+	g.wanted, g.sampled, g.still = 0, false, false
 	for i := range g.ch {
 		c := &g.ch[i]
 		c.memory, c.told, c.void, c.mean = false, false, Missing, moving{}
@@ -66,6 +67,9 @@ func (g *Gauge) switchOn(at time.Duration, out *Out) {
 func (g *Gauge) awake(at time.Duration, out *Out) {
 	g.power = On
 	g.stirred = at
+	for i := range g.ch {
+		g.ch[i].came = at
+	}
 	g.changing("power", out, func() {
 		for i := range list {
 			if g.forgets(&list[i]) {

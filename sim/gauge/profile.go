@@ -196,7 +196,27 @@ type Tags struct {
 	// Queue is how many tags wait for a link that is lost; a further one, and
 	// every one when it is 0, goes out into the lost link and is lost.
 	Queue int
+	// Takes is the reading that a tag takes. Within and For say when a tip is still.
+	Takes  Takes
+	Within decimal.Length
+	For    time.Duration
 }
+
+// Takes is which reading a tag takes.
+type Takes = enum.Of[takes]
+
+// What a tag takes.
+const (
+	Fresh     Takes = iota // a conversion at the press
+	Last                   // the last sample; datums are set from it too
+	Next                   // the next sample
+	WhenStill              // the first sample when every tip is still
+)
+
+type takes struct{}
+
+func (takes) Names() []string { return []string{"fresh", "last", "next", "still"} }
+func (takes) What() string    { return "what a tag takes" }
 
 // Button is what a button does when it is pressed; with Long, when it is held
 // for LongAfter; with Double, when it is pressed again within DoubleWithin of
@@ -281,6 +301,8 @@ func (p *Profile) Check() error {
 		return fmt.Errorf("a tag that is repeated is sent at least once")
 	case p.Tags.Queue < 0:
 		return fmt.Errorf("a queue of %d tags holds none", p.Tags.Queue)
+	case p.Tags.Within < 0 || p.Tags.For < 0 || p.Tags.Takes == WhenStill && (p.Tags.Within == 0 || p.Tags.For == 0):
+		return fmt.Errorf("a tag that waits for a still tip says within what length and for how long it is still")
 	case p.Locked && p.PassCode == "":
 		return fmt.Errorf("settings that are locked need a pass-code")
 	case p.Facing < 0 || p.Facing >= len(p.Channels):
