@@ -470,6 +470,9 @@ type Probe struct {
 	Warm      *quantity.Celsius `yaml:"temperature" doc:"temperature of part and gauge (default: 20 °C)"`
 	PartGrows *decimal.Decimal  `yaml:"part-expansion" doc:"thermal expansion of the part in 10⁻⁶ per kelvin, such as 11.5 for steel"`
 	Grows     *decimal.Decimal  `yaml:"gauge-expansion" doc:"thermal expansion of the gauge over the same length, in 10⁻⁶ per kelvin"`
+	PartTime  quantity.Duration `yaml:"part-settles" doc:"time constant with which a part that is warm comes to the temperature above (default: it stays warm)"`
+	GaugeTime quantity.Duration `yaml:"gauge-settles" doc:"time constant with which the gauge does (default: it stays warm)"`
+	ZeroDrift quantity.Length   `yaml:"zero-drift" doc:"what readings move by for each kelvin the gauge is above 20 °C"`
 }
 
 // Cue is one act at its time. Besides the keys below it has those of its act.

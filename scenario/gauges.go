@@ -410,7 +410,8 @@ func (l *loader) probe(p *Probe, fit *stage.Fitting, stroke decimal.Length) {
 		}
 		return g
 	}
-	spec.Part, spec.Gauge = grows(p.PartGrows), grows(p.Grows)
+	spec.Part, spec.Gauge, spec.ZeroDrift = grows(p.PartGrows), grows(p.Grows), p.ZeroDrift.Picometres()
+	spec.Part.Settles, spec.Gauge.Settles = p.PartTime.D(), p.GaugeTime.D()
 	fit.Temp = inherited(p.Warm, nil, quantity.Celsius{Degrees: decimal.New(probe.Reference, 0)}).Degrees.Float64()
 	model, err := probe.New(spec)
 	if err != nil {

@@ -67,6 +67,7 @@ var physics = map[string]func(given string) any{
 	},
 	"sim/motion/noise mains hum": hum,
 	"sim/probe reading":          probeReading,
+	"sim/probe warm part": warmed,
 	"sim/probe play": func(given string) any {
 		m, s := must(probe.New(probe.Spec{Play: 4 * decimal.Micrometre})), probe.NewState(1)
 		var out []string
@@ -212,7 +213,8 @@ func probeReading(given string) any {
 		return probe.Growth{Length: k.length(what), PerKelvin: map[string]float64{"steel": probe.Steel, "aluminium": probe.Aluminium}[k[of]]}
 	}
 	m := must(probe.New(probe.Spec{Centre: k.length("centre"), Stroke: k.length("stroke"), Offset: k.length("offset"), GainError: k.number("gain-error"),
-		Tilt: k.number("tilt"), Linearity: [2]decimal.Length{k.length("bow"), k.length("s-curve")}, Part: growth("part", "of"), Gauge: growth("gauge", "gauge-of")}))
+		Tilt: k.number("tilt"), Linearity: [2]decimal.Length{k.length("bow"), k.length("s-curve")}, Part: growth("part", "of"), Gauge: growth("gauge", "gauge-of"),
+		ZeroDrift: k.length("zero-drift")}))
 	temperature := float64(probe.Reference)
 	if k["temperature"] != "" {
 		temperature = k.number("temperature")
@@ -220,4 +222,21 @@ func probeReading(given string) any {
 	s := probe.NewState(1)
 	v, _ := m.Read(s, k.length("tip"), 0, temperature, 0)
 	return micrometres(v)
+}
+
+// warmed is by how much a part or a gauge of 100 mm of steel, so much warmer than its
+// room at 20 °C, moves a reading some time constants later; in µm.
+func warmed(given string) any {
+	var what string
+	var kelvin, after float64
+	scan(given, "%s %g K warmer, after %g time constants", &what, &kelvin, &after)
+	g := probe.Growth{Length: 100 * decimal.Millimetre, PerKelvin: probe.Steel, Settles: time.Minute}
+	spec, s := probe.Spec{Part: g}, probe.NewState(1)
+	s.Part.Above = kelvin
+	if what == "gauge" {
+		spec = probe.Spec{Gauge: g}
+		s.Part.Above, s.Gauge.Above = 0, kelvin
+	}
+	v, _ := must(probe.New(spec)).Read(s, 0, time.Duration(after*float64(time.Minute)), probe.Reference, 0)
+	return float64(v) / float64(decimal.Micrometre)
 }

@@ -69,9 +69,26 @@ const Reference = 20
 type Growth struct {
 	Length    decimal.Length // at 20 °C
 	PerKelvin float64        // e.g. Steel
+	// Settles is the time constant with which it comes to the room's temperature from
+	// another; 0: it never does.
+	Settles time.Duration
 }
 
 func (g Growth) rate() float64 { return float64(g.Length) * g.PerKelvin }
+
+// Warmth is how much warmer than the room something was at a time.
+type Warmth struct {
+	Above float64 // kelvin
+	Since time.Duration
+}
+
+// now is how much warmer it is still: it loses the difference exponentially.
+func (w Warmth) now(at, settles time.Duration) float64 {
+	if w.Above == 0 || settles == 0 {
+		return w.Above
+	}
+	return w.Above * steady.Exp(-float64(at-w.Since)/float64(settles))
+}
 
 // Chebyshev polynomials the non-linearity is made of.
 const (
@@ -116,6 +133,8 @@ type Spec struct {
 	Average int
 
 	Part, Gauge Growth // the part's growth reads larger, the gauge's smaller
+	// ZeroDrift is what the reading moves by for each kelvin the gauge is above 20 °C.
+	ZeroDrift decimal.Length
 }
 
 // MaxAverage is the longest moving average.
@@ -155,6 +174,7 @@ func New(s Spec) (*Model, error) {
 	linear := s.Linearity == [orders]decimal.Length{}
 	check(linear || s.Stroke > 0, "a non-linearity needs a stroke to extend over")
 	for _, g := range []Growth{s.Part, s.Gauge} {
+		check(g.Settles >= 0, "a temperature that settles in %v", g.Settles)
 		check(math.Abs(g.PerKelvin) <= 1e-3, "expansion of %v per kelvin; it must lie between -1e-3 and 1e-3", g.PerKelvin)
 	}
 	if errs != nil {
@@ -172,16 +192,21 @@ func New(s Spec) (*Model, error) {
 	c := steady.Cos(s.Tilt / 360)
 	m.gain = ((1 - c) + s.GainError) / c
 	m.bends = m.gain != 0 || !linear
-	m.grows = m.part != 0 || m.gauge != 0
+	m.grows = m.part != 0 || m.gauge != 0 || s.ZeroDrift != 0
 	m.plain = !m.bends && s.Play == 0 && s.Repeat == 0 && s.Lag == 0 && s.Average <= 1
 	return m, nil
 }
+
+// Grows reports whether a temperature changes what it reads.
+func (m *Model) Grows() bool { return m.grows }
 
 // State is what a probe remembers. Make it with NewState; the exported fields
 // may be set at any time.
 type State struct {
 	Missing bool // the probe is unplugged; when it is back its filter starts anew
 	Stuck   bool // the tip stays where it was last read
+	Part    Warmth
+	Gauge   Warmth
 
 	rng    noise.Rand
 	begun  bool
@@ -215,8 +240,9 @@ func (m *Model) Read(s *State, tip decimal.Length, at time.Duration, tempC float
 		return 0, Missing
 	}
 	if m.grows {
-		off := tempC - Reference
-		tip += grid(float64(m.part*off) - float64(m.gauge*off))
+		part := tempC + s.Part.now(at, m.spec.Part.Settles) - Reference
+		gauge := tempC + s.Gauge.now(at, m.spec.Gauge.Settles) - Reference
+		tip += grid(float64(m.part*part) - float64(m.gauge*gauge) + float64(float64(m.spec.ZeroDrift)*gauge))
 	}
 	if s.Stuck && s.begun {
 		tip = s.tip

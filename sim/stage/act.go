@@ -45,7 +45,7 @@ var verbs = map[string]Act{
 	"rest on": RestOn{}, "move to": MoveTo{}, "lift": Lift{}, "rock": Rock{}, "turn": Turn{},
 	"measure": Measure{}, "cycle": Cycle{}, "study": Study{},
 	"zero": Zero{}, "preset": Preset{}, "clear": Clear{}, "tag": Tag{}, "press": Press{}, "press pedal": Pedal{}, "tilt": Tilt{}, "set": Set{},
-	"unplug probe": Unplug{}, "plug probe": Plug{}, "stick tip": Stick{},
+	"unplug probe": Unplug{}, "plug probe": Plug{}, "stick tip": Stick{}, "warm": Warm{},
 	"lose link": LoseLink{}, "swap ports": SwapPorts{}, "stall": Stall{}, "garble": Garble{}, "duplicate": Duplicate{}, "split": Split{}, "merge": Merge{},
 	"change line speed": ChangeSpeed{}, "restore line speed": RestoreSpeed{},
 	"fade cell": FadeCell{}, "set on cradle": Cradle{},

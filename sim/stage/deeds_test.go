@@ -16,6 +16,7 @@ import (
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/motion"
+	"example.org/understudy/sim/probe"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
@@ -153,6 +154,9 @@ func deeds(t testing.TB) map[string]deed {
 		"plug probe": {stage.Unplug{}, []stage.Act{stage.Plug{}}, func(e []ledger.Entry) bool {
 			return slices.Contains(shown(e, 0), "missing") && !slices.Contains(shown(e, 1120*time.Millisecond), "missing")
 		}},
+		"warm": {stage.Warm{Part: &quantity.Celsius{Degrees: decimal.New(21, 0)}}, nil, func(e []ledger.Entry) bool {
+			return slices.Contains(shown(e, time.Second), "5.050") && slices.Contains(shown(e, 2*time.Second), "5.018") // 50 µm/e
+		}},
 		"stick tip": {stage.Stick{For: seconds(1)}, []stage.Act{stage.RestOn{Size: to}}, func(e []ledger.Entry) bool {
 			return slices.Contains(shown(e, time.Second), "5.000") && all(shown(e, late), "5.050")
 		}},
@@ -211,6 +215,11 @@ func (d deed) play(t testing.TB) stage.Play {
 	p := stage.Play{Title: "one act", Seed: 7, Cast: []stage.Member{talking(t, "g", "line-ascii")}, Until: 5 * time.Second}
 	if _, two := d.act.(stage.SwapPorts); two {
 		p.Cast = append(p.Cast, talking(t, "other", "line-ascii"))
+	}
+	if _, warm := d.act.(stage.Warm); warm { // by 50 µm a kelvin
+		model, err := probe.New(probe.Spec{Part: probe.Growth{Length: 50 * decimal.Millimetre, PerKelvin: 1e-3, Settles: time.Second}})
+		require.NoError(t, err)
+		p.Cast[0].Channels[0].Probe, p.Cast[0].Channels[0].Temp = model, probe.Reference
 	}
 	g := p.Cast[0].Profile
 	g.Buttons[0].Press, g.Pedal, g.Display.Follows = gauge.TagAction, gauge.TagAction, true
