@@ -67,7 +67,7 @@ var physics = map[string]func(given string) any{
 	},
 	"sim/motion/noise mains hum": hum,
 	"sim/probe reading":          probeReading,
-	"sim/probe warm part": warmed,
+	"sim/probe warm part":        warmed,
 	"sim/probe play": func(given string) any {
 		m, s := must(probe.New(probe.Spec{Play: 4 * decimal.Micrometre})), probe.NewState(1)
 		var out []string
