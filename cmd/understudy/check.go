@@ -11,11 +11,13 @@ import (
 	"time"
 
 	"example.org/understudy/cmd/refhost/host"
+	"example.org/understudy/harness/accept"
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/library"
+	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/harness/report"
 	"example.org/understudy/harness/suite"
 	"example.org/understudy/scenario"
@@ -24,7 +26,7 @@ import (
 )
 
 type checkCmd struct {
-	Scenarios []string      `arg:"" optional:"" name:"scenario" help:"Scenario files, folders of them, or names of shipped scenarios (default: all shipped scenarios)."`
+	Scenarios []string      `arg:"" optional:"" name:"scenario" help:"Scenario files, folders of them, or names of shipped scenarios (default: all shipped scenarios). Or a line: a file, or the name of a shipped one, for its acceptance test."`
 	Host      string        `short:"H" help:"Host description: a file, or the name of a shipped one (default: the shipped reference host). Or write the host's command behind --, with placeholders such as {port} and {records}."`
 	Folder    string        `name:"run-folder" short:"r" help:"Folder for the runs: ledger, records, the host's output (default: a temporary folder, kept only when a run did not pass)."`
 	Pace      *stage.Pace   `help:"How fast the timelines play: drain (as fast as the host reads), real, or a speed factor such as 10x (default: as the host description says)."`
@@ -36,8 +38,12 @@ type checkCmd struct {
 	Coverage  bool          `help:"List the mistakes of the catalogue that these runs could not have shown, with a shipped scenario that would show each."`
 	benchFlags
 	JUnit string `name:"junit" help:"Also write a JUnit XML report to this file." type:"path"`
-	HTML  string `name:"html" help:"Also write a page to this file." type:"path"`
+	HTML  string `name:"html" help:"Also write a page to this file; of a line, the protocol of its acceptance test." type:"path"`
+	PDF   string `name:"pdf" help:"Write the protocol of a line's acceptance test as a PDF to this file (needs chromium)." type:"path"`
 	JSON  string `name:"json" help:"Also write a JSON report to this file." type:"path"`
+
+	line   *rehearse.Line // nil: scenarios are checked
+	trials []rehearse.Trial
 }
 
 func (c *checkCmd) Run(a *app) (err error) {
@@ -45,20 +51,12 @@ func (c *checkCmd) Run(a *app) (err error) {
 	if err != nil {
 		return err
 	}
-	names, err := expand(c.Scenarios)
+	all, err := c.scenarios()
 	if err != nil {
 		return err
 	}
-	var all []*scenario.Scenario
-	for _, n := range names {
-		s, err := library.Load(n)
-		if err != nil {
-			return err
-		}
-		if c.Seed != nil {
-			s.Play.Seed = *c.Seed
-		}
-		all = append(all, s)
+	if c.line != nil {
+		h.Scenarios = nil // those that are made of a line have no name among them
 	}
 	self, err := os.Executable()
 	if err != nil {
@@ -88,6 +86,42 @@ func (c *checkCmd) Run(a *app) (err error) {
 	return c.play(a, s, dir, h)
 }
 
+// scenarios reads the scenarios, or makes those of a line's acceptance test.
+func (c *checkCmd) scenarios() (all []*scenario.Scenario, err error) {
+	if len(c.Scenarios) == 1 {
+		if c.line, err = lineOf(c.Scenarios[0]); err != nil {
+			return nil, err
+		}
+	}
+	if c.line != nil {
+		if c.trials, err = c.line.Acceptance(); err != nil {
+			return nil, err
+		}
+		for _, t := range c.trials {
+			all = append(all, t.Scenario)
+		}
+		return all, nil
+	}
+	if c.PDF != "" {
+		return nil, errors.New("--pdf is for the acceptance test of a line; understudy report makes a PDF of runs")
+	}
+	names, err := expand(c.Scenarios)
+	if err != nil {
+		return nil, err
+	}
+	for _, n := range names {
+		s, err := library.Load(n)
+		if err != nil {
+			return nil, err
+		}
+		if c.Seed != nil {
+			s.Play.Seed = *c.Seed
+		}
+		all = append(all, s)
+	}
+	return all, nil
+}
+
 // play plays the scenarios and reports as they end. What is known is reported
 // whatever ends it.
 func (c *checkCmd) play(a *app, s *suite.Suite, dir *runFolder, h *hostfile.Host) error {
@@ -112,10 +146,17 @@ func (c *checkCmd) play(a *app, s *suite.Suite, dir *runFolder, h *hostfile.Host
 			}
 		}
 	}
-	if err := writeReports(runs, c.JUnit, c.JSON, c.HTML); err != nil {
+	html, verdict := c.HTML, report.Verdict(runs)
+	if c.line != nil && ran {
+		test := accept.Of(c.line.Title, c.trials, runs)
+		html, verdict = "", test.Verdict
+		if err := c.tellTest(a, test); err != nil {
+			return errors.Join(failed, err)
+		}
+	}
+	if err := writeReports(runs, c.JUnit, c.JSON, html); err != nil {
 		return errors.Join(failed, err)
 	}
-	verdict := report.Verdict(runs)
 	if dir.keep = verdict != judge.Pass && (ran || failed == nil); dir.keep || c.Folder != "" {
 		fmt.Fprintln(a.stdout, "The runs are kept in", dir.path)
 	}
@@ -126,6 +167,22 @@ func (c *checkCmd) play(a *app, s *suite.Suite, dir *runFolder, h *hostfile.Host
 		return failed
 	}
 	return byVerdict(verdict)
+}
+
+// tellTest writes the protocol of an acceptance test.
+func (c *checkCmd) tellTest(a *app, test *accept.Test) error {
+	if err := test.Text(a.paint()); err != nil {
+		return err
+	}
+	if c.HTML != "" {
+		if err := writeFile(c.HTML, func(f *os.File) error { return test.HTML(f) }); err != nil {
+			return err
+		}
+	}
+	if c.PDF != "" {
+		return rehearse.PDF(a.ctx, test.HTML, c.PDF)
+	}
+	return nil
 }
 
 // coverage lists the mistakes that no run could have shown, and where each shows.

@@ -44,6 +44,7 @@ var siblings = map[string][]string{
 	"cmd/refhost/inprocess":  {"cmd/refhost/host"},
 	"cmd/understudy":         {"cmd/refhost/host", "cmd/refhost/inprocess"},
 	"harness":                {"harness/check", "harness/hostfile", "harness/judge", "harness/library", "harness/report"},
+	"harness/accept":         {"harness/cause", "harness/judge", "harness/rehearse", "harness/report", "harness/show"},
 	"harness/capture":        {"harness/registry"},
 	"harness/capture/draft":  {"harness/capture"},
 	"harness/check":          {"harness/budget", "harness/cause", "harness/hostfile", "harness/infile", "harness/judge", "harness/library", "harness/paper", "harness/process", "harness/records", "harness/report", "harness/schema"},

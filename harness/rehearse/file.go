@@ -211,6 +211,7 @@ type gauge struct {
 	// as measured on a scenario of the line
 	frame, tagged int // bytes of a frame of the stream, and of a tag
 	port          int
+	remembers     bool // it reads max, min or full indicator movement
 	named         bool // its dialect says which gauge a frame is from
 }
 

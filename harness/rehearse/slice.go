@@ -11,6 +11,7 @@ import (
 	"example.org/understudy/harness/paper"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
+	gaugepkg "example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/link"
 	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/stage"
@@ -45,6 +46,9 @@ func (l *Line) Slice(index int, length time.Duration) *scenario.File {
 			}
 			cue := func(at time.Duration, channel string, act stage.Act) {
 				f.Cues = append(f.Cues, scenario.Cue{At: quantity.Duration(max(at, 100*time.Millisecond)), Gauge: g.name, Channel: channel, Act: act})
+			}
+			if g.remembers {
+				cue(p.at-onPart/2, "", stage.Clear{})
 			}
 			for c := range g.channels {
 				if ch := &g.channels[c]; ch.computed == nil {
@@ -219,6 +223,7 @@ func (l *Line) learn(doc *strict.Doc, s *scenario.Scenario) {
 	for i := range l.gauges {
 		g, p := &l.gauges[i], s.Play.Cast[i].Profile
 		g.dialect, g.rate = s.Gauges[i].Dialect, p.Rate
+		g.remembers = p.Channels[0].Function != gaugepkg.Live || slices.ContainsFunc(s.Writes(i), func(w scenario.Write) bool { return w.Setting == "function" })
 		if c := s.Gauges[i].Cell; g.whole && c != nil {
 			g.cell.Chemistry, g.cell.Series = c.Chemistry, c.Series
 			if c.Capacity != nil {

@@ -30,23 +30,8 @@ func (m *maker) strike(g string) {
 		timing = []string{"at", "before", "after"}[m.rng.Intn(3)]
 	}
 	tagNow := func() { m.cue(g, "", m.tag()) }
+	m.during(timing, of, act, last, tagNow)
 	pause := func(n int) { m.now += time.Duration(n) * time.Millisecond }
-	switch timing {
-	case "before":
-		m.cue(of, "", act)
-		pause(20)
-		tagNow()
-		pause(last)
-	case "at":
-		m.cue(of, "", act)
-		tagNow()
-		pause(last)
-	case "after":
-		tagNow()
-		pause(5)
-		m.cue(of, "", act)
-		pause(last)
-	}
 	pause(settle)
 	switch m.fault {
 	case "over", "lift": // back on the part
@@ -58,6 +43,24 @@ func (m *maker) strike(g string) {
 			tagNow()
 		}
 	}
+}
+
+// during plays a fault and a tag, the fault before the tag, at it, or after it.
+func (m *maker) during(timing, of string, act stage.Act, last int, tagNow func()) {
+	switch timing {
+	case "before":
+		m.cue(of, "", act)
+		m.now += 20 * time.Millisecond
+		tagNow()
+	case "at":
+		m.cue(of, "", act)
+		tagNow()
+	case "after":
+		tagNow()
+		m.now += 5 * time.Millisecond
+		m.cue(of, "", act)
+	}
+	m.now += time.Duration(last) * time.Millisecond
 }
 
 // act is the fault as an act at a gauge, which gauge it is done to, how many
