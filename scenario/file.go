@@ -217,6 +217,7 @@ type GaugeKeys struct {
 	Phase       *Phase             `yaml:"phase" doc:"when the first sample falls: a time such as 12 ms, or drawn: anywhere in the first interval, by the seed, as with gauges that nobody switched on together (default: at the start)"`
 	OnChange    *bool              `yaml:"on-change" doc:"the stream sends only when a reading has moved beyond its dead band"`
 	Carries     *[]FramePart       `yaml:"carries" was:"sends" doc:"which parts a frame has, where the dialect can leave them out: number (of the tag), keys (how buttons and pedal stand), tail (its check), lead (what marks its beginning) (default: all)"`
+	MasterEvery *quantity.Duration `yaml:"master-every" doc:"the gauge is to be set on its master again, by zero or preset, when this long has passed since it was last (default: never); a dialect can say so"`
 	Tags        Tags               `yaml:"tags" doc:"how tagged readings are numbered and repeated"`
 	Buttons     Buttons            `yaml:"buttons" doc:"what the two buttons do"`
 	Pedal       *gauge.Action      `yaml:"pedal" doc:"what the foot pedal does (default: nothing)"`

@@ -46,6 +46,9 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 	if g.Scan != nil {
 		p.Scan = g.Scan.D()
 	}
+	if g.MasterEvery != nil {
+		p.MasterEvery = g.MasterEvery.D()
+	}
 	if g.Phase != nil {
 		p.Phase, m.Drawn = g.Phase.D(), g.Phase.Drawn
 	}
@@ -466,7 +469,7 @@ func (l *loader) fits(at any, dialect string, m *stage.Member) {
 		rec.Reset()
 		for term, v := range map[string]wire.Value{
 			wire.Reading: wire.Num(c.Resolution), wire.Unit: wire.Str(c.Unit.Symbol()), wire.Zone: wire.Str("inside"), wire.Void: wire.Str("none"),
-			wire.Channel: wire.Int(1), wire.Channels: wire.Int(1), wire.Seq: wire.Int(1), wire.Cell: wire.Int(100), wire.Low: wire.Bool(false), wire.Still: wire.Bool(true),
+			wire.Channel: wire.Int(1), wire.Channels: wire.Int(1), wire.Seq: wire.Int(1), wire.Cell: wire.Int(100), wire.Low: wire.Bool(false), wire.Still: wire.Bool(true), wire.Overdue: wire.Bool(false),
 			wire.Tagged: wire.Bool(false), wire.Function: wire.Str("live"), wire.Link: wire.Str("up"),
 		} {
 			rec.Set(d.Term(term), 0, v)

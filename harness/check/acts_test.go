@@ -52,10 +52,10 @@ func TestPartsOfALine(t *testing.T) {
 	}
 	// The checks are the sum of all bytes before them, as two digits.
 	require.Empty(t, cmp.Diff([]string{
-		"> 0012 +00012.004mm3T0001/apS*C0\r\n",
+		"> 0012 +00012.004mm3T0001/apSm*2D\r\n",
 		"HELLO SN-SPIGOT-STAND 1.0\r\n",
-		"> 0002 +00012.004mm3/aps*CA\r\n",
-		"> 0017 +00012.004mm3T0002/ApS*A6\r\n",
+		"> 0002 +00012.004mm3/apsM*17\r\n",
+		"> 0017 +00012.004mm3T0002/ApSM*F3\r\n",
 		"> 0039 +00012.004mm3T0003*78\r\n",
 		"0061 +00012.008mm3T0004*1A\r\n",
 		"0081 +00012.012mm4T0005\r\n",

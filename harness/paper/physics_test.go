@@ -152,3 +152,17 @@ func TestWhatATagTakes(t *testing.T) {
 		require.Equal(t, c.want, got, c.keys)
 	}
 }
+
+// A gauge that is to be set on its master every 2 s says so when they have passed, and
+// no more once it was.
+//
+// Kind: property.
+func TestTheMasterIsOverdue(t *testing.T) {
+	var said []string
+	for _, e := range onPaper(t, "stream: 10 Hz, master-every: 2 s", "  - {at: 5 s, do: zero}\nuntil: 10 s\n") {
+		if e.Note == "the gauge is to be set on its master again" {
+			said = append(said, e.T.String())
+		}
+	}
+	require.Equal(t, []string{"2s", "7s"}, said)
+}

@@ -259,6 +259,7 @@ func (g *Gauge) datum(ch int, target func(*channel) decimal.Length, name, by str
 		g.setDatum(i, to)
 		out.add(Emission{Kind: Changed, Change: Change{Name: name, Channel: i, From: inUnit(from, c.Unit), To: inUnit(whole(to), c.Unit), By: by}})
 	}
+	g.renewed = true
 	g.buzz("datum", out)
 	return Done
 }

@@ -155,14 +155,18 @@ type Gauge struct {
 	wanted  int       // tags that wait for a sample
 	sampled bool      // since it came on
 	still   bool      // every tip was, at the last sample
-	percent int
-	low     bool
-	dead    bool // the cell
-	up      bool
-	lamps   []string
-	worst   zone.Zone
-	buzzes  map[string]Rhythm
-	args    []decimal.Fraction
+	// set on a master: when last, whether since the last sample, whether it is overdue
+	mastered time.Duration
+	renewed  bool
+	overdue  bool
+	percent  int
+	low      bool
+	dead     bool // the cell
+	up       bool
+	lamps    []string
+	worst    zone.Zone
+	buzzes   map[string]Rhythm
+	args     []decimal.Fraction
 }
 
 // New makes a gauge as its profile sets it, switched on. Until the first sample
@@ -278,6 +282,7 @@ func (g *Gauge) Step(at time.Duration, e Event, out *Out) {
 			g.sample(at, e.Tips, true)
 			g.sampled = true
 			g.settle(at)
+			g.remind(at, out)
 			for g.wanted > 0 && (g.still || g.p.Tags.Takes == Next) {
 				g.wanted--
 				g.take(at, out)
@@ -409,6 +414,20 @@ func (g *Gauge) lapse(at time.Duration, out *Out) {
 // Still reports whether every tip is still: within a length of where it has been for a
 // time, after averaging.
 func (g *Gauge) Still() bool { return g.still }
+
+// Overdue reports whether the gauge is to be set on its master again.
+func (g *Gauge) Overdue() bool { return g.overdue }
+
+// remind notes when the gauge has not been set on its master for too long.
+func (g *Gauge) remind(at time.Duration, out *Out) {
+	if g.renewed {
+		g.mastered, g.renewed = at, false
+	}
+	was := g.overdue
+	if g.overdue = g.p.MasterEvery > 0 && at-g.mastered >= g.p.MasterEvery; g.overdue && !was {
+		out.add(Emission{Kind: Noted, Text: "the gauge is to be set on its master again"})
+	}
+}
 
 // settle sees whether the tips are still.
 func (g *Gauge) settle(at time.Duration) {

@@ -116,6 +116,9 @@ type Profile struct {
 	// Scan is the time from reading one channel to reading the next; 0 reads
 	// all at once. The last channel is read at the time of the sample.
 	Scan time.Duration
+	// MasterEvery is how long after it was set on a master the gauge says that it is to
+	// be set again; 0: never.
+	MasterEvery time.Duration
 	// Sampling is how often the probes are read besides each time that readings are
 	// streamed; max, min and means work on all of these samples. 0: only as streamed.
 	Sampling quantity.Rate
@@ -307,7 +310,7 @@ func (p *Profile) Check() error {
 		return fmt.Errorf("settings that are locked need a pass-code")
 	case p.Facing < 0 || p.Facing >= len(p.Channels):
 		return fmt.Errorf("the display shows channel %d of %d", p.Facing+1, len(p.Channels))
-	case p.Debounce < 0 || p.Scan < 0 || p.Phase < 0 || p.IdleOff < 0 || p.Power.StartUp < 0 || p.Power.Stir < 0:
+	case p.Debounce < 0 || p.Scan < 0 || p.MasterEvery < 0 || p.Phase < 0 || p.IdleOff < 0 || p.Power.StartUp < 0 || p.Power.Stir < 0:
 		return fmt.Errorf("times and distances are not negative")
 	}
 	for i := range p.Channels {

@@ -11,7 +11,7 @@ import (
 // terms are the places of the gauge's terms in its dialect's records.
 type terms struct {
 	// of the gauge as a whole
-	tag, tagged, seq, channels, cell, low, still, link, serial, name, rate, stream, setting, value, clock, firmware, button1, button2, pedal wire.Term
+	tag, tagged, seq, channels, cell, low, still, overdue, link, serial, name, rate, stream, setting, value, clock, firmware, button1, button2, pedal wire.Term
 	// of each channel
 	reading, unit, zone, void, channel, function wire.Term
 	// settings of a channel by the gauge's name for them, where the dialect
@@ -28,7 +28,7 @@ type settingTerm struct {
 func bind(d *wire.Dialect) terms {
 	t := terms{
 		tag: d.Term(wire.Tag), tagged: d.Term(wire.Tagged), seq: d.Term(wire.Seq), channels: d.Term(wire.Channels),
-		cell: d.Term(wire.Cell), low: d.Term(wire.Low), still: d.Term(wire.Still), link: d.Term(wire.Link), serial: d.Term(wire.Serial), name: d.Term(wire.Name),
+		cell: d.Term(wire.Cell), low: d.Term(wire.Low), still: d.Term(wire.Still), overdue: d.Term(wire.Overdue), link: d.Term(wire.Link), serial: d.Term(wire.Serial), name: d.Term(wire.Name),
 		rate: d.Term(wire.Rate), stream: d.Term(wire.Stream), setting: d.Term(wire.SettingName), value: d.Term(wire.SettingTo), clock: d.Term(wire.Clock), firmware: d.Term(wire.Firmware),
 		reading: d.Term(wire.Reading), unit: d.Term(wire.Unit), zone: d.Term(wire.Zone), void: d.Term(wire.Void),
 		button1: d.Term(wire.Button1), button2: d.Term(wire.Button2), pedal: d.Term("pedal"),
@@ -83,6 +83,7 @@ func (a *actor) fill(rs []gauge.Reading, e *gauge.Emission) {
 		r.Set(t.low, 0, wire.Bool(low))
 	}
 	r.Set(t.still, 0, wire.Bool(a.g.Still()))
+	r.Set(t.overdue, 0, wire.Bool(a.g.Overdue()))
 	r.Set(t.link, 0, wire.Str(a.link.Phase.String()))
 	r.Set(t.serial, 0, wire.Str(a.m.Profile.Serial))
 	r.Set(t.name, 0, wire.Str(a.name))

@@ -30,6 +30,7 @@ var pinnedValues = map[string][]string{
 	wire.Tagged:      {"yes", "no"},
 	wire.Low:         {"yes", "no"},
 	wire.Still:       {"yes", "no"},
+	wire.Overdue:     {"yes", "no"},
 	wire.Seq:         {"0", "1", "9999", "10000", "65535", "65536", "70000"},
 	wire.Cell:        {"0", "62", "100"},
 	wire.Function:    {"live", "max", "min", "fim"},

@@ -19,6 +19,7 @@ const (
 	Cell        = "cell"         // number, charge left in percent
 	Low         = "low"          // flag: the cell is low
 	Still       = "still"        // flag: every tip is still
+	Overdue     = "overdue"      // flag: the gauge is to be set on its master again
 	Link        = "link"         // text: up, stalled, lost, rejoining
 	Serial      = "serial"       // text, the gauge's serial number
 	Name        = "name"         // text, the gauge's name
@@ -51,7 +52,7 @@ var earlierTerms = map[string]string{"send-tag": "with-number", "send-inputs": "
 
 // Terms lists the gauge's vocabulary, for suggestions and help.
 func Terms() []string {
-	return []string{Reading, Unit, Zone, Void, Tag, Tagged, Seq, Channel, Channels, Function, Cell, Low, Still, Link,
+	return []string{Reading, Unit, Zone, Void, Tag, Tagged, Seq, Channel, Channels, Function, Cell, Low, Still, Overdue, Link,
 		Serial, Name, Firmware, Resolution, Sense, Factor, Datum, Lower, Upper, WarnLower, WarnUpper, Rate,
 		Stream, Button1, Button2, Error, SettingName, SettingTo, Address, Pedal, Clock, ErrorCode, ErrorText, QueuedCount}
 }
