@@ -130,29 +130,6 @@ cues:
 	require.Contains(t, known, "equipment 0 mm, operators 0.002 mm, R&R 0.002 mm, parts 0 mm, total 0.002 mm; %R&R 100.00, ndc 1")
 }
 
-// A gauge samples every 100 ms, and the tag is pressed at 1.05 s, just after the part
-// was changed. What is taken, and when, is by the words of each way: a mean of four
-// samples comes to where it stays three samples later.
-//
-// Kind: property.
-func TestWhatATagTakes(t *testing.T) {
-	for _, c := range []struct{ keys, changed, want string }{
-		{"{takes: fresh}", "1030 ms", "1.05s 40.020"},
-		{"{takes: last}", "1030 ms", "1.05s 40.000"},
-		{"{takes: next}", "1030 ms", "1.1s 40.020"},
-		{"{takes: still, within: 2 µm, for: 300 ms}", "950 ms", "1.3s 40.020"},
-		{"{takes: still, within: 2 µm, for: 300 ms}, average: 4", "950 ms", "1.6s 40.020"},
-	} {
-		got := ""
-		for _, e := range onPaper(t, "stream: 10 Hz, tags: "+c.keys, "  - {at: "+c.changed+", do: rest on, size: 40.020 mm}\n  - {at: 1050 ms, do: tag}\nuntil: 3 s\n") {
-			if e.Frame != nil && e.Frame.Tag != nil {
-				got += e.T.String() + " " + e.Frame.Readings[0].Shown.String()
-			}
-		}
-		require.Equal(t, c.want, got, c.keys)
-	}
-}
-
 // A gauge that is to be set on its master every 2 s says so when they have passed, and
 // no more once it was.
 //

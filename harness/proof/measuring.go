@@ -31,6 +31,17 @@ var measuring = map[string]func(given string) any{
 		return v.Mul(decimal.New(1, -9).Fraction()).Trim().String()
 	},
 	"sim/stage tagged reading": tagged,
+	// A gauge samples every 100 ms; the part is changed, and the tag pressed at 1.05 s.
+	"sim/gauge what a tag takes": func(given string) any {
+		takes, changed, _ := strings.Cut(given, "; changed at ")
+		return firstTag(`gauges: [{name: g, dialect: line-ascii, resolution: 0.001 mm, stream: 10 Hz, ` + takes + `}]
+cues:
+  - {at: 0 s, do: preset, to: 20.000 mm}
+  - {at: ` + changed + `, do: rest on, size: 20.020 mm}
+  - {at: 1050 ms, do: tag}
+until: 3 s
+`)
+	},
 }
 
 // readings carries out what is given, step by step, on a gauge with a stroke of 10 mm,
@@ -60,22 +71,29 @@ func readings(given string) any {
 // after it, by a function of the gauge.
 func tagged(given string) any {
 	function, cue, _ := strings.Cut(given, "; ")
-	text := fmt.Sprintf(`understudy: 1
-title: proof
-seed: 1
-part: {feature: pin, nominal: 20.000 mm, limits: [19.9 mm, 20.1 mm]}
-gauges: [{name: g, dialect: line-ascii, resolution: 0.001 mm, stream: 100 Hz}]
+	_, reading, _ := strings.Cut(firstTag(fmt.Sprintf(`gauges: [{name: g, dialect: line-ascii, resolution: 0.001 mm, stream: 100 Hz}]
 cues:
   - {at: 0 s, do: preset, to: 20.000 mm}
   - {at: 100 ms, do: set, setting: function, to: %s}
   - {at: 1 s, do: %s}
   - {at: 1010 ms, do: clear}
   - {at: 4 s, do: tag}
-`, function, cue)
+`, function, cue)), ", ")
+	return reading
+}
+
+// firstTag plays a scenario on paper and returns when its first tag was sent, and what
+// it reads.
+func firstTag(gaugesAndCues string) string {
+	text := `understudy: 1
+title: proof
+seed: 1
+part: {feature: pin, nominal: 20.000 mm, limits: [19.9 mm, 20.1 mm]}
+` + gaugesAndCues
 	s := must(scenario.Parse("proof.yaml", []byte(text), library.DialectsBeside("proof.yaml")))
 	for _, e := range must(paper.Ledger(context.Background(), s)) {
 		if e.Frame != nil && e.Frame.Tag != nil {
-			return e.Frame.Readings[0].Shown.String()
+			return e.T.String() + ", " + e.Frame.Readings[0].Shown.String()
 		}
 	}
 	return "nothing"
