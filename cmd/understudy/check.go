@@ -94,6 +94,9 @@ func (c *checkCmd) scenarios() (all []*scenario.Scenario, err error) {
 		}
 	}
 	if c.line != nil {
+		if c.Seed != nil {
+			c.line.Seed = *c.Seed
+		}
 		if c.trials, err = c.line.Acceptance(); err != nil {
 			return nil, err
 		}

@@ -66,6 +66,7 @@ func tested(t testing.TB, name string, extra ...string) *accept.Test {
 //
 // Kind: process.
 func TestReferenceHostIsAccepted(t *testing.T) {
+	t.Parallel()
 	test := tested(t, "housing")
 	var text, page bytes.Buffer
 	require.NoError(t, test.Text(&text))

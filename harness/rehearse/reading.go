@@ -3,6 +3,7 @@ package rehearse
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"reflect"
 	"regexp"
@@ -308,6 +309,11 @@ func (l *reader) tools() {
 				place[t] = len(l.gauges)
 			}
 			l.gauges = append(l.gauges, g)
+		}
+	}
+	for i := range l.Host.Writes {
+		if w := &l.Host.Writes[i]; w.Gauge != "" && !seen[w.Gauge] {
+			l.unknown(&w.Gauge, "gauge", w.Gauge, slices.Sorted(maps.Keys(seen)))
 		}
 	}
 	l.seat(free, place, seats)

@@ -530,6 +530,29 @@ func TestFixtures(t *testing.T) {
 	require.Contains(t, b.String(), "run-out up to 0.03 mm")
 }
 
+// Each station of a line plays by itself, with the settings that are its gauges'.
+//
+// Kind: property.
+func TestStations(t *testing.T) {
+	t.Parallel()
+	l := shipped(t, "housing")
+	gauges := 0
+	for i := range l.Stations {
+		one, all := l.Only([]string{l.Stations[i].Name})
+		require.Len(t, all, 4)
+		s, err := one.Scenario(0, time.Minute)
+		require.NoError(t, err)
+		require.Len(t, s.Gauges, len(l.Stations[i].Gauges))
+		gauges += len(s.Gauges)
+		trials, err := one.Acceptance()
+		require.NoError(t, err)
+		require.Len(t, trials, 3)
+	}
+	require.Equal(t, len(l.gauges), gauges)
+	none, _ := l.Only([]string{"boring", "no such"})
+	require.Nil(t, none)
+}
+
 // Kind: golden.
 func TestSummaryGolden(t *testing.T) {
 	t.Parallel()
@@ -739,6 +762,7 @@ func TestMistakes(t *testing.T) {
 		{"per-record: 20 ms", "per-record: 20 ms, guarded: true", ""},
 		{"per-record: 20 ms", "per-record: 2 h", "write a time of"},
 		{"per-record: 20 ms", "per-record: 20 ms, uncertainty: 0.002 mm", "on a line each feature has its own uncertainty; write guarded: true"},
+		{"per-record: 20 ms", "per-record: 20 ms, writes: [{gauge: bore-2, set: function, to: min}]", `there is no gauge "bore-2"; did you mean "bore-1"?`},
 		{"{name: bore-1}", "{name: bore-1, wired: true}", ""},
 		{"{name: bore-1}", "{name: bore-1, wired: true, class: 1}", "bore-1 is wired: it has no radio, no cell and no place at a receiver; leave it out"},
 		{"{name: bore-1}", "{name: bore-1, wired: true, charge: 50 %}", "bore-1 is wired"},

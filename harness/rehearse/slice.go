@@ -109,6 +109,9 @@ func (l *Line) scene(links bool) *scenario.File {
 		u, _ := quantity.Of(widest, decimal.MM)
 		f.Host.Uncertainty = &u
 	}
+	f.Host.Writes = slices.DeleteFunc(slices.Clone(f.Host.Writes), func(w scenario.Write) bool { // of other stations
+		return w.Gauge != "" && !slices.ContainsFunc(l.gauges, func(g gauge) bool { return g.name == w.Gauge })
+	})
 	return f
 }
 
