@@ -46,7 +46,7 @@ var endingCommands = map[string]ending{
 	"explore --outside":    {"explore --outside --runs 100000 --budget 0s", "", 2, "combinations of 2 factors run, in "},
 	"explore --defect all": {"explore --defect all --budget 1h", "", 2, "mistake "},
 	"rehearse":             {"rehearse cell --shifts 100000", "", 2, "SIGNAL signal received) after "},
-	"rehearse --live":      {"rehearse cell --live", "DIR/tmp/understudy-*/slice/ledger.jsonl", 2, "stopped; its ledger is in DIR/tmp/understudy-"},
+	"check of a line":      {"check cell -r DIR/runs --pace real", "DIR/runs/*/ledger.jsonl", 2, "3 scenarios: 3 not run"},
 	"report":               {"report WORK/run", "", 2, "SIGNAL signal received"},
 	"capture":              {"capture WORK/run -o DIR/c.pcapng", "", 2, "SIGNAL signal received"},
 	"plot of a run":        {"plot WORK/run -o DIR/p.svg", "", 2, "SIGNAL signal received"},
