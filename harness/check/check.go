@@ -52,6 +52,9 @@ type Check struct {
 	Watch *Watch
 	// Coverage has the run's coverage of the catalogue's mistakes worked out.
 	Coverage bool
+	// Drawn says that nobody wrote the scenario: a cue that cannot be done is no reason
+	// to doubt the rest.
+	Drawn bool
 	// Progress, if set, is told in words what the check is doing.
 	Progress func(string)
 

@@ -87,10 +87,12 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Verdict = judge.Inconclusive
 		out.Reasons = append(out.Reasons, fmt.Sprintf("the host was still recording %s after the end, and nothing but its last rows is missing", workMost))
 	}
-	out.notDone()
+	if !c.Drawn {
+		out.notDone()
+	}
 	c.describedBy(out, left)
 	out.doubt(m.Doubt)
-	if out.Verdict == judge.Pass && out.Counts.Expected == 0 {
+	if out.Verdict == judge.Pass && out.Counts.Expected+out.Counts.Paired == 0 {
 		out.Verdict = judge.Inconclusive // a pass needs evidence
 		out.Reasons = append(out.Reasons, "nothing that the host received was due to be recorded")
 		// Is that because of what the host does not claim?

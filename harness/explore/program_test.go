@@ -174,3 +174,21 @@ func TestTimingIsNoFinding(t *testing.T) {
 	require.True(t, sum.Stopped)
 	require.Contains(t, unclear[1].Reasons[0], "the host did not open the ports of all gauges within 100ms; nobody has opened ")
 }
+
+// What a hand cannot do in a scenario that nobody wrote, and rows of a killed host that
+// it might have lost, are no reason to come to no verdict.
+//
+// Kind: process.
+func TestDrawnScenarioIsDecided(t *testing.T) {
+	t.Parallel()
+	for name, cues := range map[string]string{
+		"a zero without a probe": "{at: 100 ms, do: tag}, {at: 200 ms, do: unplug probe, for: 500 ms}, {at: 300 ms, do: zero}",
+		"killed over one row":    "{at: 100 ms, do: tag}, {at: 200 ms, do: restart host, by: kill, for: 5 s}",
+	} {
+		s, err := scenario.Parse("generated", []byte("understudy: 1\ntitle: "+name+"\ngauges: [{name: g, dialect: line-ascii}]\nuntil: 6 s\ncues: ["+cues+"]\n"), dialect)
+		require.NoError(t, err)
+		p, err := program(t, "reference").Play(t.Context(), s, "run-1")
+		require.NoError(t, err)
+		require.Equal(t, judge.Pass, p.Verdict, "%s: %v", name, p.Reasons)
+	}
+}

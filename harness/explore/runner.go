@@ -175,7 +175,7 @@ func (r *Program) once(ctx context.Context, s *scenario.Scenario, name string) (
 	if err != nil {
 		return Played{}, err
 	}
-	c := &check.Check{Scenario: s, Host: r.Host, Run: dir, Self: r.Self, Extra: r.Extra, HostText: r.HostText, Kept: r.kept}
+	c := &check.Check{Scenario: s, Host: r.Host, Run: dir, Self: r.Self, Extra: r.Extra, HostText: r.HostText, Kept: r.kept, Drawn: true}
 	shared := r.kept != nil && r.Host.GoesOn()
 	if shared {
 		c.Run = r.kept.Folder

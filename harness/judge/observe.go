@@ -171,6 +171,7 @@ func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 		for g := range obs {
 			obs[g].due, obs[g].datum, obs[g].keeps = !obs[g].open, false, false
 		}
+	case e.Cue > 0: // it was not done, which is the scenario's
 	default:
 		j.reason(fmt.Sprintf("the host at %s: %s", e.T, e.Note))
 	}

@@ -1,0 +1,137 @@
+package explore_test
+
+import (
+	"flag"
+	"fmt"
+	"maps"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+
+	"example.org/understudy/harness/explore"
+	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/sim/testenv"
+	"github.com/stretchr/testify/require"
+)
+
+var (
+	campaign     = flag.Int("campaign", 9, "with -bench Campaign: scenarios that each correct host is played, over its kinds of port and three paces")
+	campaignSeed = flag.Uint64("campaign-seed", 1, "with -bench Campaign: random seed")
+	campaignJobs = flag.Int("campaign-jobs", 2*runtime.NumCPU(), "with -bench Campaign: hosts that are played to at a time")
+	campaignKeep = flag.String("campaign-keep", "", "with -bench Campaign: folder in which runs that do not pass stay")
+)
+
+// candidate is a correct host of the campaign.
+type candidate struct {
+	name  string
+	host  *hostfile.Host
+	ports []string
+	only  map[string][]string
+}
+
+// simple are the levels at which a host is right that reads one gauge and takes the
+// gauge's own verdict.
+var simple = map[string][]string{
+	"dialect": {"line-ascii"}, "carries": {"all"}, "gauges": {"1"}, "channels": {"1"}, "unit": {"mm"}, "host-unit": {"same"},
+	"limits-unit": {"same"}, "host-step": {"same"}, "decide": {"displayed"}, "limits-are": {"inclusive"}, "uncertainty": {"none"},
+	"keeps": {"tagged"}, "at-port": {"unsaid"}, "writes": {"none"},
+}
+
+// mean are the faults in which time matters.
+var mean = []string{"lose link", "silent loss", "stall", "swap ports", "restart", "kill"}
+
+// example is an example host of testdata, with its program made.
+func example(b *testing.B, name, program string, build ...string) *hostfile.Host {
+	file := filepath.Join("../../testdata/hosts", name, "host.yaml")
+	text, err := os.ReadFile(file)
+	require.NoError(b, err)
+	h, err := hostfile.Parse(file, text)
+	require.NoError(b, err)
+	h.Folder, h.Scenarios = b.TempDir(), nil
+	if len(build) > 0 {
+		build = append(build, "-o", filepath.Join(h.Folder, program), filepath.Join("../../testdata/hosts", name))
+		if build[0] == "cc" {
+			build[len(build)-1] += "/csvhost.c"
+		}
+		out, err := exec.Command(build[0], build[1:]...).CombinedOutput()
+		require.NoError(b, err, "%s", out)
+	}
+	return h
+}
+
+// inPython is the example host in Python, plain or with random delays, over any port.
+func inPython(b *testing.B, style string) *hostfile.Host {
+	h := example(b, "python", "")
+	sizes, err := filepath.Abs("../../testdata/hosts/python/sizes.py")
+	require.NoError(b, err)
+	slow, err := filepath.Abs("../check/testdata/slow.py")
+	require.NoError(b, err)
+	h.Run = []string{testenv.Python(b), slow, sizes, "{job}", "{records}", fmt.Sprint(*campaignSeed), style}
+	h.Ports, h.CommitsWithin = nil, 0
+	return h
+}
+
+// BenchmarkCampaign plays scenarios that nobody wrote to correct hosts, over every kind
+// of port and at every pace: none may be accused, and few runs may be inconclusive.
+func BenchmarkCampaign(b *testing.B) {
+	testenv.Works(b, "gcc", "cc", "--version")
+	all := []string{"pty", "tcp", "rfc2217"}
+	mine := map[string][]string{"fault": mean, "dialect": {"line-ascii", "multi-ascii", "compact-binary"}, "at-port": {"unsaid"}}
+	simply := maps.Clone(simple)
+	simply["fault"] = slices.DeleteFunc(slices.Clone(mean), func(f string) bool { return f == "swap ports" }) // which needs two
+	hosts := []candidate{
+		{"reference", program(b, "reference").Host, all, map[string][]string{"fault": mean}},
+		{"Python", inPython(b, "plain"), all, mine},
+		{"Python with delays", inPython(b, "delays"), all, mine},
+		{"Go", example(b, "go", "jsonhost", "go", "build"), all[:1], simply},
+		{"C", example(b, "c", "csvhost", "cc", "-O1"), all[:1], simply},
+	}
+	for b.Loop() {
+		o := options(b, "", 20**campaign)
+		o.Seed, o.NoShrink = *campaignSeed, true
+		cell(b, "reference in process", "none", "drain", o)
+		var wg sync.WaitGroup
+		slots := make(chan bool, *campaignJobs)
+		for _, h := range hosts {
+			for i, at := range h.ports {
+				for k, pace := range []string{"drain", "10x", "real"} {
+					cells := 3 * len(h.ports)
+					own := *h.host
+					require.NoError(b, own.Pace.UnmarshalText([]byte(pace)))
+					run := program(b, "reference")
+					run.Host = &own
+					if *campaignKeep != "" {
+						run.Folder = filepath.Join(*campaignKeep, strings.Join([]string{h.name, at, pace}, "-"))
+					}
+					o := explore.Options{Runner: run, Dialects: dialect, NoShrink: true, Only: maps.Clone(h.only),
+						Seed: *campaignSeed + uint64(3*i+k), Runs: (*campaign + cells - 1) / cells}
+					o.Only["port"] = []string{at}
+					wg.Go(func() {
+						slots <- true
+						defer func() { <-slots }()
+						cell(b, h.name, at, pace, o)
+					})
+				}
+			}
+		}
+		wg.Wait()
+	}
+}
+
+// cell explores a host at a kind of port and a pace, and prints a row of the table.
+func cell(b *testing.B, name, at, pace string, o explore.Options) {
+	sum, err := explore.Explore(b.Context(), o)
+	if err != nil {
+		b.Error(name, at, pace, err)
+		return
+	}
+	for _, f := range sum.Found {
+		b.Errorf("%s, %s, %s: run %d: %s\n%s", name, at, pace, f.Run, f.Cause, f.Text)
+	}
+	fmt.Printf("%-20s %-7s %-5s %5d runs, %d accusations, %d inconclusive %v\n", name, at, pace, sum.Runs-sum.Skipped, len(sum.Found), sum.NoVerdict, sum.Why)
+}
