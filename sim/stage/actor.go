@@ -85,8 +85,11 @@ func newActor(s *Stage, i int, m *Member, prt port.Port) (*actor, error) {
 			a.fill(a.g.Readings(nil), nil)
 			rec.CopyFrom(a.rec)
 		}
+		for f := range m.Dialect.Frames() {
+			a.reads = append(a.reads, m.Dialect.Carries(wire.Frame(f), a.terms.reading))
+		}
 		f := m.Dialect.FrameFor("tag")
-		a.bareTags = f != wire.NoFrame && !m.Dialect.Carries(f, a.terms.reading)
+		a.bareTags = f != wire.NoFrame && !a.reads[f]
 	}
 	a.look()
 	return a, nil

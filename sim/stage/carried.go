@@ -13,7 +13,7 @@ import (
 // set to another unit while it runs.
 func (a *actor) carried(entry *ledger.Frame, f wire.Frame, rs []gauge.Reading) {
 	tagged := entry.Tag != nil
-	if !a.m.Dialect.Carries(f, a.terms.reading) {
+	if !a.reads[f] {
 		// The frame only says that the operator tagged: what was tagged is what
 		// the stream said last.
 		if entry.Bare = tagged; tagged {

@@ -28,6 +28,7 @@ type voice struct {
 	answering bool             // one of them is queued
 	streamed  []ledger.Reading // newest of each channel, where tags leave the reading to the stream
 	bareTags  bool             // they do
+	reads     []bool           // by frame of the dialect: it carries a reading
 
 	frames  int    // made so far
 	longest int    // of them, in bytes
@@ -68,7 +69,7 @@ func (a *actor) makeFrames(kind string, cause ledger.Cause, e *gauge.Emission) {
 	if f == wire.NoFrame {
 		return // the dialect has no words for it
 	}
-	if len(e.Readings) > 1 && !a.m.Dialect.Grouped(f) && a.m.Dialect.Carries(f, a.terms.reading) {
+	if len(e.Readings) > 1 && !a.m.Dialect.Grouped(f) && a.reads[f] {
 		for i := range e.Readings {
 			a.makeFrame(f, cause, e, e.Readings[i:i+1])
 		}

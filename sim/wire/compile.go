@@ -60,6 +60,7 @@ func compile(doc *strict.Doc, spec *fileSpec) *Dialect {
 			info.Verb = f.cmd.Does
 		}
 		c.d.infos = append(c.d.infos, info)
+		c.d.numbers = append(c.d.numbers, len(c.d.numbers))
 	}
 	return c.d
 }

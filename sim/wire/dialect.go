@@ -65,6 +65,7 @@ type Dialect struct {
 	void        Term // of the reason a reading is void
 	frames      []frame
 	infos       []FrameInfo   // of frames
+	numbers     []int         // of frames, from 0
 	gaugeFrames int           // frames[:gaugeFrames] come from the gauge
 	framings    [2][]*framing // by who sends; the first is the one unless a frame says otherwise
 	station     station
@@ -181,7 +182,7 @@ func (d *Dialect) together(f Frame) (list []int) {
 		return nil
 	}
 	if own := &d.frames[f]; len(d.states) == 0 && !own.per || len(own.sent) == 0 || own.sent[0] == "reply" {
-		return []int{int(f)}
+		return d.numbers[f : f+1 : f+1]
 	}
 	for i := range d.frames[:d.gaugeFrames] {
 		if contains(d.frames[i].sent, d.frames[f].sent[0]) {
