@@ -15,6 +15,8 @@ import (
 
 	"example.org/understudy/harness/explore"
 	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/scenario/generate"
+	"example.org/understudy/scenario/generate/cover"
 	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 )
@@ -32,6 +34,7 @@ type candidate struct {
 	host  *hostfile.Host
 	ports []string
 	only  map[string][]string
+	rows  bool // it is right about the rows of the covering array alone
 }
 
 // simple are the levels at which a host is right that reads one gauge and takes the
@@ -82,19 +85,21 @@ func BenchmarkCampaign(b *testing.B) {
 	testenv.Works(b, "gcc", "cc", "--version")
 	all := []string{"pty", "tcp", "rfc2217"}
 	mine := map[string][]string{"fault": mean, "dialect": {"line-ascii", "multi-ascii", "compact-binary"}, "at-port": {"unsaid"}}
+	slowly := maps.Clone(mine)
+	slowly["stream"] = []string{"none"} // it does not keep up with one at a timed pace
 	simply := maps.Clone(simple)
 	simply["fault"] = slices.DeleteFunc(slices.Clone(mean), func(f string) bool { return f == "swap ports" }) // which needs two
 	hosts := []candidate{
-		{"reference", program(b, "reference").Host, all, map[string][]string{"fault": mean}},
-		{"Python", inPython(b, "plain"), all, mine},
-		{"Python with delays", inPython(b, "delays"), all, mine},
-		{"Go", example(b, "go", "jsonhost", "go", "build"), all[:1], simply},
-		{"C", example(b, "c", "csvhost", "cc", "-O1"), all[:1], simply},
+		{"reference", program(b, "reference").Host, all, map[string][]string{"fault": mean}, false},
+		{"Python", inPython(b, "plain"), all, mine, false},
+		{"Python with delays", inPython(b, "delays"), all, slowly, false},
+		{"Go", example(b, "go", "jsonhost", "go", "build"), all[:1], simply, true},
+		{"C", example(b, "c", "csvhost", "cc", "-O1"), all[:1], simply, true},
 	}
 	for b.Loop() {
 		o := options(b, "", 20**campaign)
 		o.Seed, o.NoShrink = *campaignSeed, true
-		cell(b, "reference in process", "none", "drain", o)
+		cell(b, "reference in process", "none", "drain", false, o)
 		var wg sync.WaitGroup
 		slots := make(chan bool, *campaignJobs)
 		for _, h := range hosts {
@@ -114,7 +119,7 @@ func BenchmarkCampaign(b *testing.B) {
 					wg.Go(func() {
 						slots <- true
 						defer func() { <-slots }()
-						cell(b, h.name, at, pace, o)
+						cell(b, h.name, at, pace, h.rows, o)
 					})
 				}
 			}
@@ -123,15 +128,30 @@ func BenchmarkCampaign(b *testing.B) {
 	}
 }
 
-// cell explores a host at a kind of port and a pace, and prints a row of the table.
-func cell(b *testing.B, name, at, pace string, o explore.Options) {
-	sum, err := explore.Explore(b.Context(), o)
-	if err != nil {
-		b.Error(name, at, pace, err)
-		return
+// cell explores a host at a kind of port and a pace, and prints a row of the table. With
+// rows it goes from array to array, because in random timelines a hand changes the unit.
+func cell(b *testing.B, name, at, pace string, rows bool, o explore.Options) {
+	runs, accused, unclear, why := 0, 0, 0, map[string]bool{}
+	for left := o.Runs; left > 0; left, o.Seed = left-o.Runs, o.Seed+100 {
+		if o.Runs = left; rows {
+			plan, err := generate.Only(generate.Plan(2, o.Seed), o.Only)
+			require.NoError(b, err)
+			array, err := cover.Make(plan)
+			require.NoError(b, err)
+			o.Runs = min(o.Runs, len(array.Rows))
+		}
+		sum, err := explore.Explore(b.Context(), o)
+		if err != nil {
+			b.Error(name, at, pace, err)
+			return
+		}
+		for _, f := range sum.Found {
+			b.Errorf("%s, %s, %s: run %d: %s\n%s", name, at, pace, f.Run, f.Cause, f.Text)
+		}
+		for _, w := range sum.Why {
+			why[w] = true
+		}
+		runs, accused, unclear = runs+sum.Runs-sum.Skipped, accused+len(sum.Found), unclear+sum.NoVerdict
 	}
-	for _, f := range sum.Found {
-		b.Errorf("%s, %s, %s: run %d: %s\n%s", name, at, pace, f.Run, f.Cause, f.Text)
-	}
-	fmt.Printf("%-20s %-7s %-5s %5d runs, %d accusations, %d inconclusive %v\n", name, at, pace, sum.Runs-sum.Skipped, len(sum.Found), sum.NoVerdict, sum.Why)
+	fmt.Printf("%-20s %-7s %-5s %5d runs, %d accusations, %d inconclusive %v\n", name, at, pace, runs, accused, unclear, slices.Sorted(maps.Keys(why)))
 }
