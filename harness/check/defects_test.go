@@ -266,6 +266,7 @@ func TestEveryDefectIsNamed(t *testing.T) {
 				require.Contains(t, out.Coverage.Shown, d.Name)
 				first := out.Explanations[0]
 				require.Equal(t, d.Name, first.Cause.Name, explain(out))
+				require.Zero(t, out.Unexplained, explain(out))
 				if d.Name == "checksum-ignored" { // the row of a damaged frame has its bytes beside it
 					require.NotZero(t, out.Findings[0].Frame)
 					require.NotEmpty(t, out.Findings[0].Bytes)
