@@ -58,6 +58,7 @@ func TestInputsThatAskForMuch(t *testing.T) {
 		{"40,000 braces", "lint FILE", head + "gauges: " + strings.Repeat("{a: ", 40_000) + "1" + strings.Repeat("}", 40_000) + "\n", "", exitUsage, "nested more than 100 deep"},
 		{"100,000 unknown keys", "lint FILE", head + keys.String(), "", exitUsage, "FILE:4001:1: this mapping has more than 4000 keys"},
 		{"a title of 3 MB", "lint FILE", "understudy: 1\ntitle: '" + strings.Repeat("x", 3<<20) + "'\n", "", exitUsage, "FILE:"},
+		{"a name of 60,000 bytes", "lint FILE", strings.Replace(line("none", "at: 1 s, do: tag"), "line-ascii", strings.Repeat("x", 60_000), 1), "", exitUsage, "FILE:4:24: the name of a file has at most 1024 bytes"},
 		{"ten hours", "explain FILE --events 20000", line("20 Hz", "at: 10 h, do: tag"), "", exitUndecided, "more than 20000 events happen in it (--events)"},
 		{"a hundred hours", "plot FILE --events 20000 -o DIR/p.svg", line("20 Hz", "at: 100 h, do: tag"), "", exitUndecided, "more than 20000 events happen in it (--events)"},
 		{"10^18 ns", "explain FILE", line("20 Hz", "at: 1000000000 s, do: tag"), "", exitUsage, "FILE:6:6: 1000000000 s is after the end of the longest timeline"},

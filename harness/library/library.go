@@ -30,10 +30,16 @@ func Shipped(dir string) []string {
 	return files
 }
 
+// longestName bounds the name of a file, which messages quote.
+const longestName = 1024
+
 // Find reads a file by its path, or a shipped one of a folder by its name. A scenario
 // or a lesson is also found without its number, 03-inch-host as inch-host, and by words
 // of its name that no other has: inch.
 func Find(dir, name string) (file string, text []byte, err error) {
+	if len(name) > longestName {
+		return "", nil, fmt.Errorf("the name of a file has at most %d bytes, and %q has %d", longestName, strict.Short(name), len(name))
+	}
 	text, err = infile.Read(infile.Anywhere, name, infile.Text)
 	if err == nil {
 		return name, text, nil
