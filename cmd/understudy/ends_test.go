@@ -32,7 +32,7 @@ import (
 type ending struct {
 	words string // DIR is its own folder, WORK the one of workFor
 	// ready is what it has printed, or the file it has made, when its work has begun;
-	// where that is empty, it has used 300 ms of processor time by then.
+	// where that is empty, it has used more processor time than it takes to begin.
 	ready string
 	code  int
 	says  string // when it has ended
@@ -167,7 +167,11 @@ func (c ending) works(pid int, printed *output) bool {
 	case c.ready != "":
 		return strings.Contains(printed.String(), c.ready)
 	}
-	return used(pid) >= 300*time.Millisecond
+	begun := 300 * time.Millisecond
+	if raced {
+		begun = 1500 * time.Millisecond // to begin with takes longer
+	}
+	return used(pid) >= begun
 }
 
 // output is what a command prints, which may be read meanwhile.
