@@ -57,12 +57,15 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 		o.closed, o.open, o.again = len(o.downs) == 0, false, o.again || f.Line != ""
 		f.Deserted, o.deserted = e.T, 0
 	case "asked":
-		o.up, o.unset = 0, false
+		if o.open {
+			o.up, o.unset = 0, false
+		} // else it was noticed as the port was hung up
 		f.LineAt = e.T
 		f.Line = known(e.Port.Line, j.Gauges[g].Line)
 		if !o.again {
 			f.First = f.Line
 		}
+		o.again = o.again || !o.open
 	case "hung up":
 		j.session(o, f, e.T)
 		o.saw = o.open

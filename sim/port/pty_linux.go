@@ -418,7 +418,8 @@ func (p *ptyPort) Unread() (int, bool) {
 	return len(p.q.data) + n, exact && p.out <= window && p.line.Lflag&unix.ICANON == 0
 }
 
-// Told asks the kernel too, for what the hub has not read yet.
+// Told asks the kernel too, for what the hub has not read yet, and whether the line has
+// settings that the hub has not seen: no note tells of them, so it looks at once.
 func (p *ptyPort) Told() bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -429,8 +430,23 @@ func (p *ptyPort) Told() bool {
 		return true
 	}
 	fds := []unix.PollFd{{Fd: int32(p.master), Events: unix.POLLIN}}
-	n, err := unix.Poll(fds, 0)
-	return err != nil || n == 0 || fds[0].Revents&unix.POLLIN == 0
+	if n, err := unix.Poll(fds, 0); err == nil && n > 0 && fds[0].Revents&unix.POLLIN != 0 {
+		return false
+	}
+	if p.settings() == nil {
+		return true
+	}
+	p.due.Store(p.hub.now())
+	p.hub.due(p.due.Load())
+	return false
+}
+
+// settings are those of the line where they are not as last seen, else nil.
+func (p *ptyPort) settings() *unix.Termios {
+	if t, err := unix.IoctlGetTermios(p.master, unix.TCGETS2); err == nil && *t != p.line {
+		return t
+	}
+	return nil
 }
 
 // takeBack empties the queue and reads back what the kernel still holds for the
@@ -470,6 +486,9 @@ func (p *ptyPort) hangUp() (lost int, err error) {
 		return 0, ErrDown
 	}
 	if p.open {
+		if t := p.settings(); t != nil { // the last moment to see them
+			p.given = append(p.given, Event{Kind: Asked, Settings: settingsOf(t), Cooked: cooked(t)})
+		}
 		_, _, _ = rest(p.master) // or half a line cannot be counted in canonical mode
 		lost = p.takeBack()
 	}

@@ -298,3 +298,42 @@ func TestPTYKeepsExclusiveWhileHeld(t *testing.T) {
 		return nil
 	})
 }
+
+// A host that sets the line is known to have done so before anything goes on, and when
+// the port is hung up at once (from memory: no event of a pty tells of tcsetattr).
+//
+// Kind: process.
+func TestPTYSettingsAreNotMissed(t *testing.T) {
+	for range 20 {
+		p, l := newPTY(t, Config{})
+		f := open(t, p)
+		l.count(t, Opened, 1)
+		set := func(f *os.File, code, baud uint32) {
+			setTermios(t, f, func(line *unix.Termios) { setBaud(line, code, baud) })
+		}
+		set(f, unix.B9600, 9600)
+		waitFor(t, "telling", p.Told)
+		l.until(t, "settings when all is told", func(es []Event) bool {
+			if len(of(Asked, es)) != 1 {
+				t.Fatalf("all is told, and the settings are not: %v", brief(es))
+			}
+			return true
+		})
+		set(f, unix.B19200, 19200)
+		_, _, err := p.HangUp()
+		if err == nil {
+			err = p.Return("")
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = f.Close()
+		again := open(t, p)
+		asked := of(Asked, l.count(t, Opened, 2))
+		if got := asked[len(asked)-1].Settings.Baud; len(asked) != 2 || got != 19200 {
+			t.Fatalf("%d settings, the last %d baud; want 2, the last 19200", len(asked), got)
+		}
+		_ = again.Close()
+		_ = p.Close()
+	}
+}

@@ -201,8 +201,8 @@ func (v *visit) surely() {
 
 // look tells of new line settings, if any.
 func (v *visit) look() {
-	t, err := unix.IoctlGetTermios(v.master, unix.TCGETS2)
-	if err != nil || *t == v.line {
+	t := v.settings()
+	if t == nil {
 		return
 	}
 	if v.fresh(); *t == v.line {
