@@ -30,16 +30,18 @@ type File struct {
 	Cues       []Cue     `yaml:"cues" doc:"what happens when"`
 	Until      *Until    `yaml:"until" doc:"when the timeline ends (default: 1 s after the last cue)"`
 	Expect     []Expect  `yaml:"expect" doc:"what must be true when the scenario plays; lint checks it"`
+	Aim        string    `yaml:"aim" doc:"of a lesson: what a class can tell after it"`
 	Chapters   []Chapter `yaml:"chapters" doc:"what a trainer says and asks while it plays, in the order of their times"`
 }
 
 // Chapter is a part of a lesson.
 type Chapter struct {
-	At     quantity.Duration `yaml:"at" need:"yes" doc:"when it begins"`
-	Title  string            `yaml:"title" need:"yes" doc:"a few words"`
-	Say    string            `yaml:"say" need:"yes" doc:"a sentence or two to say"`
-	Ask    string            `yaml:"ask" doc:"a question to ask"`
-	Answer string            `yaml:"answer" doc:"its answer"`
+	At     quantity.Duration  `yaml:"at" need:"yes" doc:"when it begins"`
+	Title  string             `yaml:"title" need:"yes" doc:"a few words"`
+	Say    string             `yaml:"say" need:"yes" doc:"a sentence or two to say"`
+	Ask    string             `yaml:"ask" doc:"a question to ask"`
+	AskAt  *quantity.Duration `yaml:"ask-at" doc:"when it is asked, and understudy teach stops (default: when the chapter begins)"`
+	Answer string             `yaml:"answer" doc:"its answer"`
 }
 
 // Until is a time; it has its own type so that "left out" differs from 0 s.

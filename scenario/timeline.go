@@ -120,8 +120,20 @@ func (l *loader) chapters() {
 			l.doc.Errorf(&c.At, "begin it earlier, or write a later until:", "the chapter %q begins at %s, when the timeline has ended", c.Title, c.At)
 		case c.Answer != "" && c.Ask == "":
 			l.doc.Errorf(&c.Answer, "write ask: and the question", "the chapter %q answers what it does not ask", c.Title)
+		case c.AskAt != nil && c.Ask == "":
+			l.doc.Errorf(c.AskAt, "write ask: and the question", "the chapter %q has no question to ask at %s", c.Title, c.AskAt)
+		case c.AskAt != nil && (c.AskAt.D() < c.At.D() || c.AskAt.D() > l.Play.Until || i+1 < len(l.Chapters) && *c.AskAt >= l.Chapters[i+1].At):
+			l.doc.Errorf(c.AskAt, "ask while the chapter lasts", "the chapter %q asks at %s, when it has not begun or is over", c.Title, c.AskAt)
 		}
 	}
+}
+
+// Asked is when the chapter's question is asked.
+func (c *Chapter) Asked() time.Duration {
+	if c.AskAt != nil {
+		return c.AskAt.D()
+	}
+	return c.At.D()
 }
 
 // restarts sees to it that a host that is started again finds every port: it

@@ -34,6 +34,7 @@ const (
 type cli struct {
 	Check    checkCmd    `cmd:"" help:"Play scenarios against a host and judge its records."`
 	Play     playCmd     `cmd:"" help:"Put a scenario's gauges on ports and play it."`
+	Teach    teachCmd    `cmd:"" help:"Hold a lesson: a screen for the class and one for who presents it."`
 	Explain  explainCmd  `cmd:"" help:"Show what a scenario makes true, and what a host must make of it."`
 	Lint     lintCmd     `cmd:"" help:"Check scenarios, dialects and host descriptions."`
 	Schema   schemaCmd   `cmd:"" help:"Print the JSON Schema of a kind of file."`

@@ -469,7 +469,7 @@ func (d *Desk) Written(ctx context.Context) ([]byte, error) {
 	d.mu.Unlock()
 	f := d.Scenario.File
 	f.Seed = d.Scenario.Play.Seed
-	f.Expect, f.Chapters = nil, nil
+	f.Expect, f.Chapters, f.Aim = nil, nil, ""
 	var cues []scenario.Cue
 	for _, a := range acts {
 		cues = append(cues, scenario.Cue{At: quantity.Duration(a.at), Gauge: a.gauge, Channel: a.channel, Act: a.act, Refused: a.refused})

@@ -25,6 +25,7 @@ type Playing struct {
 	Ledger   string
 	Desk     *Desk // may be nil
 	Settings map[int]gauge.Export
+	Stops    []time.Duration // where the timeline is held
 	// Ready, which may be nil, waits until the first run may begin.
 	Ready func(ctx context.Context) error
 	// Began is called with the stage of each run; what it returns when the run
@@ -54,7 +55,7 @@ func (p *Playing) once(ctx context.Context, old *stage.Stage) (st *stage.Stage, 
 		return nil, false, "", err
 	}
 	defer func() { err = errors.Join(err, file.Close()) }()
-	opt := stage.Options{Ports: p.Ports, Inbox: p.Inbox, Pace: p.Pace, Ledger: ledger.NewWriter(ledger.UpTo(file, budget.Of(ctx).Ledger<<20)), Settings: p.Settings}
+	opt := stage.Options{Ports: p.Ports, Inbox: p.Inbox, Pace: p.Pace, Ledger: ledger.NewWriter(ledger.UpTo(file, budget.Of(ctx).Ledger<<20)), Settings: p.Settings, Stops: p.Stops}
 	if p.Desk != nil {
 		p.Desk.Begin()
 		opt.Keep = p.Desk.Keep

@@ -21,12 +21,13 @@ type route struct {
 	method, path, summary string
 	body, reply           any // zero values of their types; nil for none
 	stream                bool
+	class                 bool              // a class may read it
 	query                 map[string]string // JSON types of the parameters
 	do                    func(w http.ResponseWriter, r *http.Request) (any, error)
 }
 
 func (s *Server) table() []route {
-	return []route{
+	return append(s.lessonRoutes(), []route{
 		{method: "GET", path: "/v1/run", summary: "The scenario that plays, and its cast", reply: Run{}, do: s.getRun},
 		{method: "GET", path: "/v1/gauges", summary: "How everything stands now", reply: Sight{}, do: s.getGauges},
 		{method: "GET", path: "/v1/gauges/{name}", summary: "How one gauge stands now", reply: stage.GaugeView{}, do: s.getGauge},
@@ -38,13 +39,18 @@ func (s *Server) table() []route {
 		{method: "GET", path: "/v1/scenario", summary: "What was done so far, as a scenario", reply: Kept{}, do: s.getScenario},
 		{method: "POST", path: "/v1/scenario", summary: "Keep what was done so far in a scenario file", body: Keep{}, reply: Kept{}, do: s.postScenario},
 		{method: "GET", path: "/v1/openapi.json", summary: "This description", do: s.describe},
-	}
+	}...)
 }
 
 func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
 	for _, rt := range s.table() {
 		mux.HandleFunc(rt.method+" "+rt.path, func(w http.ResponseWriter, r *http.Request) {
+			if !s.mayRead(r, &rt) {
+				w.Header().Set("WWW-Authenticate", `Bearer realm="understudy"`)
+				refuse(w, http.StatusUnauthorized, "this needs the access token of a link that was printed at the start, as Authorization: Bearer …")
+				return
+			}
 			v, err := rt.do(w, r)
 			if err != nil {
 				refuse(w, status(err), "%s", err.Error())

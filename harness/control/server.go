@@ -39,6 +39,9 @@ const (
 type Server struct {
 	// Token is what a change must carry, as "Authorization: Bearer …".
 	Token string
+	// Watch is what a class carries instead, to watch a lesson and nothing else;
+	// empty without a class.
+	Watch string
 	// URL is where the server is, with a slash at its end.
 	URL string
 
@@ -50,6 +53,8 @@ type Server struct {
 	srv     *http.Server
 	done    chan struct{}
 	streams atomic.Int32
+	classes atomic.Int32 // of streams: those of a lesson's screens
+	jumping sync.Mutex
 	changes bucket
 	reads   bucket
 	ctx     context.Context
@@ -63,6 +68,9 @@ type Options struct {
 	Address string
 	// Pages, which may be nil, answers what is not the interface's.
 	Pages http.Handler
+	// Class has a class watch with a right of its own; nothing is then told
+	// without one.
+	Class bool
 	// Keep, which may be nil, saves a scenario and returns where.
 	Keep func(name string, text []byte) (file string, err error)
 }
@@ -73,15 +81,20 @@ func Listen(d *Desk, opt Options) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the control address %s: %w", opt.Address, err)
 	}
-	var token [16]byte
-	if _, err := rand.Read(token[:]); err != nil {
-		return nil, errors.Join(err, ln.Close())
+	var token [2][16]byte
+	for i := range token {
+		if _, err := rand.Read(token[i][:]); err != nil {
+			return nil, errors.Join(err, ln.Close())
+		}
 	}
 	at := ln.Addr().(*net.TCPAddr).AddrPort()
 	port := strconv.Itoa(int(at.Port()))
 	ctx, stop := context.WithCancel(context.Background())
-	s := &Server{Token: hex.EncodeToString(token[:]), desk: d, pages: opt.Pages, keep: opt.Keep, ln: ln, done: make(chan struct{}), ctx: ctx, stop: stop,
+	s := &Server{Token: hex.EncodeToString(token[0][:]), desk: d, pages: opt.Pages, keep: opt.Keep, ln: ln, done: make(chan struct{}), ctx: ctx, stop: stop,
 		changes: bucket{rate: changesHz}, reads: bucket{rate: readsHz}}
+	if opt.Class {
+		s.Watch = hex.EncodeToString(token[1][:])
+	}
 	name := at.Addr().Unmap().String()
 	if at.Addr().IsUnspecified() {
 		name = "127.0.0.1"
@@ -172,6 +185,8 @@ func (s *Server) guarded(next http.Handler) http.Handler {
 				return
 			}
 			r.Body = http.MaxBytesReader(w, r.Body, mostBody)
+		} else if s.Watch != "" && s.allowed(r) {
+			// A class that floods the server does not shut its presenter out.
 		} else if !s.reads.take(time.Now()) {
 			w.Header().Set("Retry-After", "1")
 			refuse(w, http.StatusTooManyRequests, "more than %d requests a second", readsHz)
@@ -210,9 +225,16 @@ func (s *Server) foreign(r *http.Request) string {
 
 // allowed reports whether a request carries the token. The time it takes tells
 // nothing of how much of it is right.
-func (s *Server) allowed(r *http.Request) bool {
+func (s *Server) allowed(r *http.Request) bool { return carries(r, s.Token) }
+
+func carries(r *http.Request, token string) bool {
 	got, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
-	return ok && subtle.ConstantTimeCompare([]byte(got), []byte(s.Token)) == 1
+	return ok && subtle.ConstantTimeCompare([]byte(got), []byte(token)) == 1
+}
+
+// mayRead reports whether a request may read from a route.
+func (s *Server) mayRead(r *http.Request, rt *route) bool {
+	return s.Watch == "" || s.allowed(r) || rt.class && carries(r, s.Watch)
 }
 
 func refuse(w http.ResponseWriter, code int, format string, args ...any) {

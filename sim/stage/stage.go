@@ -41,6 +41,9 @@ type Options struct {
 	// waits that long before what may cost a record.
 	Signs  func(all bool) Signs // all: not only Working
 	Within time.Duration
+	// Stops are times at which the timeline is held, as by Hold, with the cues of
+	// that time given.
+	Stops []time.Duration
 	// Asks are times at which Answer is told what every gauge reads then, after
 	// all else that happens at that time.
 	Asks   []time.Duration
@@ -249,6 +252,9 @@ func (s *Stage) Run(ctx context.Context) error {
 	}
 	for _, a := range s.actors {
 		a.begin()
+	}
+	for _, t := range s.opt.Stops {
+		s.at(t, func() { s.conduct.held = true })
 	}
 	for i, t := range s.opt.Asks {
 		s.at(t+1, func() {

@@ -19,7 +19,8 @@ class Lane {
       this.scene = new Scene(c);
       this.scene.title = card.name + (card.many ? " " + c.name : "");
       this.root.append(this.scene.root);
-      this.hands();
+      if (card.watched) this.scene.watched();
+      else this.hands();
     } else this.root.classList.add("computed");
     this.root.append(el("div", { className: "read" }, this.figures, el("span", { className: "of" }, this.unit, this.name), this.zone.root), this.trace.root);
   }
@@ -76,7 +77,8 @@ class Lane {
 }
 
 export class Card {
-  constructor(cast, view, act, picked) {
+  constructor(cast, view, act, picked, watched = false) {
+    this.watched = watched; // nobody works it
     this.name = cast.name;
     this.cast = cast;
     this.act = act;

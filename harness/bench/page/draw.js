@@ -78,6 +78,13 @@ export class Scene {
     else set(this.body, { d: "M84 6 L116 6 L116 62 L108 70 L92 70 L84 62 Z M116 18 L176 18 L176 34 L116 34 Z M164 18 L180 18 L180 208 L164 208 Z" });
   }
 
+  // watched makes it a picture that nobody works.
+  watched() {
+    for (const k of ["tabindex", "aria-orientation"]) this.root.removeAttribute(k);
+    this.root.setAttribute("role", "img");
+    this.still = true;
+  }
+
   // y is where a size lies in the picture: larger is higher in both.
   y(v) { return this.plug ? 82 - 48 * v : 134 - 46 * v; }
   value(y) { return this.plug ? (82 - y) / 48 : (134 - y) / 46; }
@@ -106,7 +113,8 @@ export class Scene {
     // A hand on the scale says where the size lies between the limits.
     set(this.hand, { d: away ? "" : `M36 ${y} L50 ${y - 7} L50 ${y + 7} Z` });
     this.away = away;
-    set(this.root, { "aria-label": `Tip of ${this.title}: size the gauge is on`, "aria-valuenow": Math.round(c.size / 1e3) / 1e6,
+    if (this.still) set(this.root, { "aria-label": `Tip of ${this.title} on ${away ? "nothing" : "the part"}` });
+    else set(this.root, { "aria-label": `Tip of ${this.title}: size the gauge is on`, "aria-valuenow": Math.round(c.size / 1e3) / 1e6,
       "aria-valuemin": Math.round((c.midStroke - c.stroke / 2) / 1e3) / 1e6, "aria-valuemax": Math.round((c.midStroke + c.stroke / 2) / 1e3) / 1e6,
       "aria-valuetext": (c.size / 1e9).toFixed(4) + " mm, the gauge reads " + (c.shown ? c.shown + " " + c.unit : c.void) + ", " + c.zone });
   }

@@ -52,3 +52,25 @@ export function mm(pm) {
   const text = String(Math.abs(n)).padStart(10, "0");
   return sign + text.slice(0, -9) + "." + text.slice(-9).replace(/0{1,8}$/, "") + " mm";
 }
+
+// follow reads a stream of server-sent events with the token in its head, where an
+// EventSource has none, and opens it again when it breaks.
+export async function follow(path, each, state) {
+  for (;;) {
+    let why = "";
+    try {
+      const res = await fetch(path, { headers: { Authorization: "Bearer " + sessionStorage.getItem(tokenKey) } });
+      if (!res.ok) why = (await res.json()).error;
+      const from = res.ok && res.body.pipeThrough(new TextDecoderStream()).getReader();
+      for (let held = ""; from; ) {
+        const { value, done } = await from.read();
+        if (done) break;
+        const events = (held + value).split("\n\n");
+        held = events.pop();
+        for (const e of events) if (e.startsWith("data: ")) { state(true, ""); each(JSON.parse(e.slice(6))); }
+      }
+    } catch { /* it is opened again */ }
+    state(false, why);
+    await new Promise((r) => setTimeout(r, 1000));
+  }
+}
