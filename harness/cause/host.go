@@ -23,16 +23,18 @@ type model struct {
 type gaugeState struct {
 	channels []channelState
 	lastTag  int64
-	lastAt   time.Duration
-	anyTag   bool   // a tag has come
-	pieceTag bool   // a tag has come in the same piece
-	rejoined bool   // no tag since the link came back
-	first    answer // whether the latest tag is one that came before, by its first channel
-	told     uint8  // events that have been told, a bit each
-	cell     cellState
-	place    int  // the gauge that stood first where this one's port is now
-	known    int  // the gauge that the host holds to be at this one's first port,
-	asked    bool // and that it was told so when the port came back
+	// beforeTag is the number that came before it.
+	beforeTag int64
+	lastAt    time.Duration
+	anyTag    bool   // a tag has come
+	pieceTag  bool   // a tag has come in the same piece
+	rejoined  bool   // no tag since the link came back
+	first     answer // whether the latest tag is one that came before, by its first channel
+	told      uint8  // events that have been told, a bit each
+	cell      cellState
+	place     int  // the gauge that stood first where this one's port is now
+	known     int  // the gauge that the host holds to be at this one's first port,
+	asked     bool // and that it was told so when the port came back
 }
 
 // cellState is what the host knows of a cell.
@@ -303,7 +305,7 @@ func (m *model) frame(i int, s *Seen, g int, loss uint8) {
 	}
 	first, rejoined := !gs.anyTag, gs.rejoined
 	burst := gs.anyTag && (s.Joined || s.At-gs.lastAt < 250*time.Millisecond)
-	gs.lastTag, gs.lastAt, gs.anyTag, gs.rejoined = s.Tag, s.At, true, false
+	gs.beforeTag, gs.lastTag, gs.lastAt, gs.anyTag, gs.rejoined = gs.lastTag, s.Tag, s.At, true, false
 	if m.has(tagDroppedBurst) {
 		p := m.param[tagDroppedBurst]
 		switch {
@@ -373,8 +375,10 @@ func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) 
 		within, after = within && own <= window-m.Late, since > window && own > window+m.Late
 	}
 	switch {
-	case !known, m.has(tagRepeated):
+	case !known, m.has(tagRepeated), m.has(lastNumberOnly) && m.gauges[g].beforeTag != s.Tag:
 		return no
+	case m.has(numberAlone) && within:
+		return yes
 	case m.has(tagWindowEndless):
 		return yes
 	case before.sure != nil && !before.r.same(r) && before.sure.r.same(r):

@@ -38,16 +38,23 @@ func (v Variant) Rank() int { return int(v.defect) }
 // of it; those that say more of a host than most findings show take more.
 func (v Variant) Bits() float64 {
 	bits := 2 + math.Log2(float64(max(1, len(catalogue[v.defect].params))))
-	if v.Ignores() {
+	switch v.defect {
+	case upperIgnored, lowerIgnored:
 		bits += 0.5
-	} else if v.defect == zoneAlwaysInside {
+	case zoneAlwaysInside:
 		bits++
 	}
 	return bits
 }
 
-// Ignores reports whether the mistake is that a limit is not there.
-func (v Variant) Ignores() bool { return v.defect == upperIgnored || v.defect == lowerIgnored }
+// Broad reports whether the mistake goes for all values beyond a limit, however far.
+func (v Variant) Broad() bool {
+	switch v.defect {
+	case upperIgnored, lowerIgnored, warningsFirst, zoneAlwaysInside:
+		return true
+	}
+	return false
+}
 
 // Place reports whether all that the mistake says of the rows it concerns is where in the
 // run they stand. That a host was started again tells more of those before it.

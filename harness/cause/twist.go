@@ -14,6 +14,8 @@ const (
 	windowOfFirst
 	firstChannelTells
 	askedOnce
+	lastNumberOnly
+	numberAlone
 	twistCount
 )
 
@@ -32,6 +34,8 @@ func (s *Spec) Twists() (out []Twist) {
 		out = append(out, Twist{Hypothesis{{made, 0}}, text, of, trips})
 	}
 	tags("the window in which a tag that is sent again is one tag counts from when it was first seen, not last", windowOfFirst, OnMore, false)
+	tags("only the tag number that came last is remembered: one that is sent again after another number is recorded again", lastNumberOnly, OnMore, false)
+	tags("a tag number that comes again within the window is no new tag, whatever its reading", numberAlone, OnLoss, true)
 	if s.Width() > 1 {
 		tags("whether a tag is one that came before is told by the reading of the first channel alone", firstChannelTells, OnLoss, true)
 	}

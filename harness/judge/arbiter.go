@@ -227,7 +227,7 @@ func (ex *explained) yield(f found) {
 		case len(whole) > 1 || len(in) > own:
 		case f.of == ofRun && f.bits <= plain && cause.Named(e.Cause.Name)[0].Effects() == cause.OnTime:
 		case ex.loose[e.Cause.Name] && (f.bits <= plain || f.saves-f.prior()+f.bits > loosely):
-		case f.of == ofZone && (f.bits < e.bits()+joint || f.edge() && cause.Named(e.Cause.Name)[0].Ignores()):
+		case f.of == ofZone && (f.bits < e.bits()+joint || f.edge() && cause.Named(e.Cause.Name)[0].Broad()):
 		case f.trips && (f.of == ofRun || f.bits <= rare && cause.Named(e.Cause.Name)[0].Effects()&^cause.OnEvent == cause.OnLoss || cause.Named(e.Cause.Name)[0].Place()):
 		default:
 			return false
@@ -246,10 +246,10 @@ func (ex *explained) yield(f found) {
 	}
 }
 
-// edge reports whether a sentence is about values that lie on a limit: of those it says more
-// than that the limit is not there.
+// edge reports whether a sentence is about values on a limit, or within a step of it: of
+// those alone it says more than what goes for all values beyond it.
 func (f *found) edge() bool {
-	return strings.HasSuffix(f.what, " as strict") || strings.HasSuffix(f.what, " as inclusive")
+	return strings.HasSuffix(f.what, " as strict") || strings.HasSuffix(f.what, " as inclusive") || strings.HasSuffix(f.what, " to the host's resolution first")
 }
 
 const (

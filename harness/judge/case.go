@@ -110,7 +110,7 @@ func NewCase(ctx context.Context, spec Spec, entries []ledger.Entry, records []R
 	}
 	c.twists = j.Twists()
 	c.own = slices.DeleteFunc(j.sentences(c.base), func(f found) bool {
-		return slices.ContainsFunc(c.twists, func(w cause.Twist) bool { return w.Text == f.Text })
+		return strings.HasPrefix(f.Text, either) || slices.ContainsFunc(c.twists, func(w cause.Twist) bool { return w.Text == f.Text })
 	})
 	return c
 }

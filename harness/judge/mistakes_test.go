@@ -167,6 +167,10 @@ func tell(t *testing.T, facts, which string) *world {
 				begun = true
 				a.begin()
 			}
+			if ws[0] == "soon" {
+				ws = ws[1:]
+				w.now -= 9 * time.Second / 10
+			}
 			w.now += time.Second
 			err = a.happened(ws)
 		}
@@ -296,6 +300,11 @@ func (a *account) happened(ws []string) error {
 		return a.sends(g, how, ledger.Frame{Cause: ledger.Stream}, ws[1:])
 	case "again":
 		last := *a.entries[a.lasts[name]].Frame
+		for _, e := range a.entries {
+			if len(ws) > 1 && e.Kind == ledger.KindFrame && e.Gauge == name && e.Frame.Tag != nil && strconv.FormatInt(*e.Frame.Tag, 10) == ws[1] {
+				last = *e.Frame
+			}
+		}
 		last.Repeat = true
 		a.sent(g, "", last)
 	case "wait":
@@ -311,6 +320,8 @@ func (a *account) happened(ws []string) error {
 		}
 		port(ledger.Port{What: "returned", Path: place})
 		port(ledger.Port{What: "opened", Path: place})
+	case "good":
+		a.entry(ledger.Entry{Kind: ledger.KindCell, Gauge: name, Cell: &ledger.Cell{Percent: 80}})
 	case "low":
 		a.entry(ledger.Entry{Kind: ledger.KindCell, Gauge: name, Cell: &ledger.Cell{Percent: 8, Low: true}})
 	case "line":
@@ -320,6 +331,11 @@ func (a *account) happened(ws []string) error {
 	case "closes":
 		port(ledger.Port{What: "closed"})
 		port(ledger.Port{What: "opened", Path: "ports/" + name})
+	case "restarts":
+		port(ledger.Port{What: "closed"})
+		a.entry(ledger.Entry{Kind: ledger.KindHost, Note: "stopped"})
+		port(ledger.Port{What: "opened", Path: "ports/" + name})
+		a.entry(ledger.Entry{Kind: ledger.KindHost, Note: "ready"})
 	case "garbles":
 		a.entry(ledger.Entry{Kind: ledger.KindPort, Gauge: name, Bytes: ledger.Hex(ws[1]), Port: &ledger.Port{What: "garbage", Note: "bytes are left over"}})
 	case "quits":

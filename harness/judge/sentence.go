@@ -25,7 +25,7 @@ const ofRun = aspects
 func (j *judging) sentences(base *outcome) (out []found) {
 	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, ofKind(KindDatum, "the host sets the gauge up again after its port came back, datum and all"),
 		ofKind(KindUnset, "the serial line is set when the port is first opened, and not again after a hang-up"),
-		ofKind(KindDeserted, "the host closes a port in mid-run, and does not open it again"), j.reopened, j.gaveUp, j.waiting, j.answers, j.written, j.again} {
+		ofKind(KindDeserted, "the host closes a port in mid-run, and does not open it again"), j.reopened, j.gaveUp, j.waiting, j.started, j.answers, j.written, j.again} {
 		if j.ended() {
 			return out
 		}
@@ -69,16 +69,20 @@ func (f *found) take(base *outcome, explained func(d *diff) bool) {
 	}
 }
 
+// either begins a sentence of several that fit as well.
+const either = "either "
+
 // twisted is about what the model host would record with a mistake that has no page: of
 // those that make no other finding the one that explains most.
 func (j *judging) twisted(base *outcome) (best found, ok bool) {
 	before := holds(base)
+	var others []string // all that fit as well
 	for _, t := range j.Twists() {
 		if !slices.ContainsFunc(base.diffs, func(d diff) bool { return effects[d.kind]&t.Of != 0 }) {
 			continue
 		}
 		o := j.test(t.Made)
-		if j.ended() || len(o.diffs) >= len(base.diffs) || before.against(o) > 0 {
+		if j.ended() || len(o.diffs) >= len(base.diffs) || before.against(o) > 0 || j.early(o) {
 			continue
 		}
 		left := holds(o)
@@ -87,11 +91,40 @@ func (j *judging) twisted(base *outcome) (best found, ok bool) {
 		f.trips = t.Trips && len(f.keys) > 1
 		if len(f.keys) > len(best.keys) {
 			best = f
-		} else if len(f.keys) == len(best.keys) && len(best.Or) < mostOthers {
-			best.Or = append(best.Or, f.Text)
+			others = nil
+		} else if len(f.keys) == len(best.keys) {
+			others = append(others, f.Text)
 		}
 	}
+	if len(others) > 0 {
+		best.Text = either + strings.Join(append([]string{best.Text}, others...), ", or ")
+	}
 	return best, best.keys != nil
+}
+
+// early reports whether the time of an event's row is before what the host is held to have
+// been told it by.
+func (j *judging) early(o *outcome) bool {
+	if !j.RealTime || len(o.rows) != 1 {
+		return false
+	}
+	after := func(a *aligned, i int) (time.Duration, bool) {
+		if k := a.match[i]; k >= 0 && a.wants[i].Seen >= 0 && j.records[a.recs[k]].HasTime {
+			return j.records[a.recs[k]].Time.Sub(j.Begun) - j.HostTime(j.h.Seen[a.wants[i].Seen].At), true
+		}
+		return 0, false
+	}
+	soonest := time.Duration(math.MaxInt64)
+	for n := range o.streams {
+		for i := range o.streams[n].wants {
+			if d, ok := after(&o.streams[n], i); ok && n < len(j.readings) {
+				soonest = min(soonest, d)
+			} else if ok && soonest < math.MaxInt64 && d < soonest-j.Late {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // told is what a row says, as far as it tells it from others.
@@ -224,6 +257,24 @@ func (j *judging) reopened(base *outcome) (f found, ok bool) {
 			times[j.respect(d).gauge]--
 		}
 		return is
+	})
+	return f, len(f.keys) > 0
+}
+
+// started is about a host that takes its start for the return of a port.
+func (j *judging) started(base *outcome) (f found, ok bool) {
+	left := make([]int, len(j.Gauges))
+	for g := range left {
+		left[g] = len(j.ends)
+	}
+	f = sentence("link-back is recorded whenever the host has been started, too")
+	f.take(base, func(d *diff) bool {
+		if d.kind != KindEventExtra || cause.EventNamed(j.records[d.rec].Kind) != cause.LinkBackEvent {
+			return false
+		}
+		g := j.respect(d).gauge
+		left[g]--
+		return left[g] >= 0
 	})
 	return f, len(f.keys) > 0
 }
@@ -492,6 +543,9 @@ func (j *judging) shuffled(base *outcome) (f found, ok bool) {
 	return f, slices.ContainsFunc(base.diffs, func(d diff) bool { return d.kind == KindTime })
 }
 
+// epoch is a time in seconds since 1970 with microseconds, one after the other.
+var epoch = regexp.MustCompile(`\b(1[0-9]{9})([0-9]{1,6})\b`)
+
 var fraction = regexp.MustCompile(`:\d\d[.,](\d{1,9})`)
 
 // mistimed is about times that are wrong in one way.
@@ -540,6 +594,16 @@ func (j *judging) mistimed(base *outcome) (f found, ok bool) {
 		return t.Truncate(time.Second).Add(time.Duration(n))
 	}):
 		f.Text = "the fraction of the second is written without its leading zeros"
+	case right(func(i int, t time.Time) time.Time {
+		m := epoch.FindStringSubmatch(j.records[i].Raw)
+		if m == nil {
+			return t
+		}
+		s, _ := strconv.ParseInt(m[1], 10, 64)
+		us, _ := strconv.ParseInt(m[2], 10, 64)
+		return time.Unix(s, us*1000)
+	}):
+		f.Text = "the microseconds of a time that counts them are written without their leading zeros"
 	case months && right(func(_ int, t time.Time) time.Time {
 		t = t.Add(time.Duration(latest.Minute()-t.Minute()) * time.Minute)
 		if t.Before(latest.Add(-clockSlack)) {

@@ -198,14 +198,33 @@ func (j *judging) values(examples []*item) (ws []what) {
 			return answer{v: it.r.Length().Quo(decimal.New(int64(j.Unit.Size()), 0), e, j.Rounding)}, true
 		})
 	}
-	for _, op := range j.stepping() {
+	own := map[decimal.Decimal][]stepOp{}
+	for g := range j.Gauges {
+		for c := range j.Gauges[g].Channels {
+			if step := j.Step(g, c); own[step] == nil {
+				own[step] = j.stepping(step)
+			}
+		}
+	}
+	for n, op := range j.stepping(j.Resolution) {
 		add(op.bits, op.text, func(it *item) (answer, bool) {
 			if it.r == nil || it.r.Void {
 				return answer{}, false
 			}
-			n, ok := op.do(it.r)
-			return answer{v: j.Resolution.Mul(n)}, ok
+			step := j.Step(it.g, it.c)
+			steps, ok := own[step][n].do(it.r)
+			return answer{v: step.Mul(steps)}, ok
 		})
+	}
+	if len(own) > 1 {
+		for step := range own {
+			add(4, "the value is rounded to "+j.number(step)+", whichever the channel's own step", func(it *item) (answer, bool) {
+				if it.r == nil || it.r.Void {
+					return answer{}, false
+				}
+				return answer{v: it.r.Length().Quo(decimal.New(int64(j.Unit.Size()), 0), -12, decimal.HalfEven).RoundTo(step, j.Rounding)}, true
+			})
+		}
 	}
 	return ws
 }
@@ -276,9 +295,9 @@ var factors = []string{"25", "25.4001", "25.40005", "0.03937", "0.0394", "0.039"
 
 // stepping are ways from a reading to the host's steps that differ from the right one
 // in the rounding, in binary fractions or in the factor between the units.
-func (j *judging) stepping() (ops []stepOp) {
+func (j *judging) stepping(res decimal.Decimal) (ops []stepOp) {
 	size := decimal.New(int64(j.Unit.Size()), 0)
-	step := j.Resolution.Mul(size)
+	step := res.Mul(size)
 	floor := func(pm decimal.Decimal) decimal.Decimal {
 		n := pm.Quo(step, 0, decimal.Truncate)
 		if n.Mul(step).Cmp(pm) > 0 {
@@ -298,6 +317,15 @@ func (j *judging) stepping() (ops []stepOp) {
 		{3, "rounded half to even", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfEven) }},
 		{3, "rounded half upwards, also below 0", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfToPlus) }},
 		{4, "rounded half towards 0", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfDown) }},
+	}
+	ways = append(ways, ways[0])
+	ways[len(ways)-1].bits, ways[len(ways)-1].text = 3.5, "rounded with a step that is added upwards, also below 0"
+	ways[len(ways)-1].do = func(pm decimal.Decimal) decimal.Decimal {
+		n := pm.Quo(step, 0, decimal.Truncate)
+		if !n.Equal(pm.Quo(step, 0, j.Rounding)) {
+			n = n.Add(decimal.New(1, 0))
+		}
+		return n
 	}
 	for _, w := range ways {
 		ops = append(ops, stepOp{bits: w.bits, text: "the value is " + w.text, do: func(r *cause.Reading) (decimal.Decimal, bool) { return w.do(r.Length()), true }})
@@ -332,7 +360,7 @@ func (j *judging) stepping() (ops []stepOp) {
 			return decimal.New(int64(int32(n)), 0).Mul(pm).Quo(step, 0, j.Rounding), ok
 		}})
 	}
-	unit, s := j.Unit, j.Resolution.Float64()
+	unit, s := j.Unit, res.Float64()
 	per := math.Round(1 / s)
 	for _, b := range []struct {
 		text string
@@ -345,7 +373,7 @@ func (j *judging) stepping() (ops []stepOp) {
 		{"multiplied and rounded half to even", func(x float64) float64 { return math.RoundToEven(x * per) }, decimal.HalfEven},
 		{"multiplied and rounded half up", func(x float64) float64 { return math.Round(x * per) }, decimal.HalfUp},
 		{"printed with so many decimals", func(x float64) float64 {
-			v, _ := strconv.ParseFloat(strconv.FormatFloat(x, 'f', -j.Resolution.Exponent(), 64), 64)
+			v, _ := strconv.ParseFloat(strconv.FormatFloat(x, 'f', -res.Exponent(), 64), 64)
 			return math.Round(v / s)
 		}, decimal.HalfEven},
 		{"held in 32 bits", func(x float64) float64 { return math.RoundToEven(float64(float32(x)) / s) }, decimal.HalfEven},

@@ -255,6 +255,10 @@ func bytewise(items []*item) (cs []when) {
 		})
 		return cs
 	}
+	for _, e := range []string{"\xdb\xdd", "\xdb\xdc", "\x7d\x5d", "\x7d\x5e"} {
+		add(2.5, fmt.Sprintf("the frame holds the escape sequence % x", e), func(b []byte) bool { return bytes.Contains(b, []byte(e)) })
+		cs[len(cs)-1].trips = true
+	}
 	for _, e := range []string{"\xdb\xdd\xdc", "\x7d\x5d\x5e"} { // SLIP (RFC 1055) and octet stuffing (RFC 1662)
 		add(2, fmt.Sprintf("the frame holds % x, an escaped escape byte before %x", e, e[2:]), func(b []byte) bool { return bytes.Contains(b, []byte(e)) })
 		cs[len(cs)-1].trips = true
@@ -361,12 +365,6 @@ func (j *judging) measures() []measure {
 		{aboutRow, "the gauge's tag before it is %s or more ago", "the gauge's tag before it is %s or less ago", func(it *item) (float64, bool) { return float64(it.since), it.since >= 0 && it.c >= 0 }, lasts, false},
 		{aboutRow, "it came %s or more after the port was opened", "it came %s or less after the port was opened", func(it *item) (float64, bool) { return float64(it.sinceOpen), it.up > 0 }, lasts, false},
 		{aboutRow, "it is row %s after the port came back or a later one", "it is row %s after the port came back or an earlier one", func(it *item) (float64, bool) { return float64(it.up), it.up > 0 }, count, true},
-		{aboutRow, "the frame has %s bytes or more", "the frame has %s bytes or fewer", func(it *item) (float64, bool) {
-			if it.seen == nil {
-				return 0, false
-			}
-			return float64(len(it.seen.Bytes)), true
-		}, count, false},
 		{aboutRow, "%s bytes or more came after it in the same piece", "%s bytes or fewer came after it in the same piece", func(it *item) (float64, bool) { return float64(it.after), it.seen != nil }, count, false},
 		{aboutRow, "%s bytes or more came before it in the same piece", "%s bytes or fewer came before it in the same piece", func(it *item) (float64, bool) { return float64(it.ahead), it.seen != nil }, count, false},
 	}

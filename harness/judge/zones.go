@@ -37,9 +37,15 @@ func (j *judging) lengths(it *item) (pm, shown decimal.Decimal, ok bool) {
 type judged struct {
 	zone.Limits
 	zone.Rule
-	strict [4]bool       // as in zone.Kinds
-	more   []zone.Limits // that come into it while a value is inside those before
-	warns  bool          // the guard band goes for the warning limits too
+	strict [4]bool           // as in zone.Kinds
+	guard  [4]decimal.Length // by which each is moved in
+	more   []zone.Limits     // that come into it while a value is inside those before
+}
+
+// judged is the right judgement of an item.
+func (j *judging) judged(it *item) judged {
+	s, u := j.Rule.Strict, j.Rule.Guard
+	return judged{Limits: *j.limits(it), Rule: j.Rule, strict: [4]bool{s, s, s, s}, guard: [4]decimal.Length{u, u}}
 }
 
 func (p *judged) place(v decimal.Decimal) zone.Zone {
@@ -57,11 +63,7 @@ func (p *judged) place(v decimal.Decimal) zone.Zone {
 func (p *judged) by(v decimal.Decimal) zone.Zone {
 	for k, z := range []zone.Zone{zone.Below, zone.Above, zone.WarnLow, zone.WarnHigh} {
 		l := *zone.Kinds[k].Of(&p.Limits)
-		guard := p.Guard
-		if k > 1 && !p.warns {
-			guard = 0
-		}
-		c := 0
+		c, guard := 0, p.guard[k]
 		if k%2 == 0 {
 			c = decimal.New(int64(l.At+guard), 0).Cmp(v)
 		} else {
@@ -117,10 +119,7 @@ func (j *judging) zones() (ws []what) {
 	with := func(bits float64, text string, change func(it *item, p *judged) bool) {
 		add(bits, text, func(it *item) (zone.Zone, bool) {
 			pm, shown, ok := j.lengths(it)
-			p := judged{Limits: *j.limits(it), Rule: j.Rule}
-			for k := range p.strict {
-				p.strict[k] = j.Rule.Strict
-			}
+			p := j.judged(it)
 			if !ok || !change(it, &p) {
 				return 0, false
 			}
@@ -141,7 +140,7 @@ func (j *judging) zones() (ws []what) {
 				return 0, false
 			}
 			v, ok := op.do(it.w.Value)
-			p := judged{Limits: *j.limits(it), Rule: j.Rule}
+			p := j.judged(it)
 			return p.place(v.Mul(decimal.New(int64(j.Unit.Size()), 0))), ok
 		})
 	}
@@ -210,21 +209,26 @@ func (j *judging) rules(with func(bits float64, text string, change func(it *ite
 
 // guards are judgements by the right limits and a wrong guard band.
 func (j *judging) guards(with func(bits float64, text string, change func(it *item, p *judged) bool)) {
-	with(4, "the zone is right without a guard band", func(_ *item, p *judged) bool { p.Guard = 0; return true })
-	with(4, "the guard band goes for the warning limits too", func(_ *item, p *judged) bool { p.warns = true; return true })
+	u := j.Rule.Guard
 	for _, w := range []struct {
-		bits     float64
-		text     string
-		up, down int64
+		bits  float64
+		text  string
+		guard [4]decimal.Length
 	}{
-		{4, "the guard band is taken twice", 2, 1}, {4, "the guard band is halved", 1, 2},
-		{4.5, "the number of the guard band in millimetres is taken for one in inches", 254, 10}, {4.5, "the number of the guard band in inches is taken for one in millimetres", 10, 254},
-		{4.8, "the number of the guard band in micrometres is taken for one in millimetres", 1000, 1}, {4.8, "the number of the guard band in millimetres is taken for one in micrometres", 1, 1000},
+		{4, "the zone is right without a guard band", [4]decimal.Length{}},
+		{4, "the lower limit is moved out by the guard band, not in", [4]decimal.Length{-u, u}},
+		{4, "the upper limit is moved out by the guard band, not in", [4]decimal.Length{u, -u}},
+		{4, "the guard band does not go for the lower limit", [4]decimal.Length{0, u}},
+		{4, "the guard band does not go for the upper limit", [4]decimal.Length{u, 0}},
+		{4, "the guard band goes for the warning limits too", [4]decimal.Length{u, u, u, u}},
+		{4, "the guard band is taken twice", [4]decimal.Length{2 * u, 2 * u}},
+		{4, "the guard band is halved", [4]decimal.Length{u / 2, u / 2}},
+		{4.5, "the number of the guard band in millimetres is taken for one in inches", [4]decimal.Length{u * 254 / 10, u * 254 / 10}},
+		{4.5, "the number of the guard band in inches is taken for one in millimetres", [4]decimal.Length{u * 10 / 254, u * 10 / 254}},
+		{4.8, "the number of the guard band in micrometres is taken for one in millimetres", [4]decimal.Length{u * 1000, u * 1000}},
+		{4.8, "the number of the guard band in millimetres is taken for one in micrometres", [4]decimal.Length{u / 1000, u / 1000}},
 	} {
-		with(w.bits, w.text, func(_ *item, p *judged) bool {
-			p.Guard = p.Guard * decimal.Length(w.up) / decimal.Length(w.down)
-			return true
-		})
+		with(w.bits, w.text, func(_ *item, p *judged) bool { p.guard = w.guard; return true })
 	}
 }
 
