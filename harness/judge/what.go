@@ -89,11 +89,23 @@ func (j *judging) made(it *item, r *cause.Reading) (answer, bool) {
 	return j.shown(it, r.Length()), true
 }
 
+// adds takes a way in which a value can be wrong.
+type adds func(bits float64, text string, says func(it *item) (answer, bool))
+
 // values are the ways in which a value can be wrong; examples are wrong items.
 func (j *judging) values(examples []*item) (ws []what) {
 	add := func(bits float64, text string, says func(it *item) (answer, bool)) {
 		ws = append(ws, what{of: ofValue, bits: bits, text: text, says: says})
 	}
+	j.replaced(add)
+	ws = append(ws, j.rawest(examples)...)
+	j.changed(add, examples)
+	j.stepped(add)
+	return ws
+}
+
+// replaced are values in whose place another stands.
+func (j *judging) replaced(add adds) {
 	add(4, asLiteral, func(it *item) (answer, bool) { pm, ok := atItsWord(it); return j.shown(it, pm), ok })
 	add(3, "there is no value", func(*item) (answer, bool) { return answer{none: true}, true })
 	add(3, "the value is 0", func(*item) (answer, bool) { return answer{}, true })
@@ -153,8 +165,10 @@ func (j *judging) values(examples []*item) (ws []what) {
 		}
 		return j.shown(it, it.r.Length().Sub(decimal.New(int64(l.Lower.At+l.Upper.At), 0).Mul(decimal.New(5, -1)))), true
 	})
-	ws = append(ws, j.rawest(examples)...)
-	// What is done to the number: as it was sent, or as it is shown.
+}
+
+// changed are values of which the number is changed: as it was sent, or as it is shown.
+func (j *judging) changed(add adds, examples []*item) {
 	for _, op := range append(numberOps(j), learnedOps(j, examples)...) {
 		add(op.bits, op.text, func(it *item) (answer, bool) {
 			if it.w.Void {
@@ -189,44 +203,6 @@ func (j *judging) values(examples []*item) (ws []what) {
 			return j.shown(it, it.r.Shown.Mul(decimal.New(int64(u[1].Size()), 0))), true
 		})
 	}
-	if c, _ := j.Resolution.Trim().Coefficient(); c > 1 {
-		e := j.Resolution.Trim().Exponent()
-		add(4, fmt.Sprintf("the value is in steps of %s, not of %s", j.number(decimal.New(1, e)), j.number(j.Resolution)), func(it *item) (answer, bool) {
-			if it.r == nil || it.r.Void {
-				return answer{}, false
-			}
-			return answer{v: it.r.Length().Quo(decimal.New(int64(j.Unit.Size()), 0), e, j.Rounding)}, true
-		})
-	}
-	own := map[decimal.Decimal][]stepOp{}
-	for g := range j.Gauges {
-		for c := range j.Gauges[g].Channels {
-			if step := j.Step(g, c); own[step] == nil {
-				own[step] = j.stepping(step)
-			}
-		}
-	}
-	for n, op := range j.stepping(j.Resolution) {
-		add(op.bits, op.text, func(it *item) (answer, bool) {
-			if it.r == nil || it.r.Void {
-				return answer{}, false
-			}
-			step := j.Step(it.g, it.c)
-			steps, ok := own[step][n].do(it.r)
-			return answer{v: step.Mul(steps)}, ok
-		})
-	}
-	if len(own) > 1 {
-		for step := range own {
-			add(4, "the value is rounded to "+j.number(step)+", whichever the channel's own step", func(it *item) (answer, bool) {
-				if it.r == nil || it.r.Void {
-					return answer{}, false
-				}
-				return answer{v: it.r.Length().Quo(decimal.New(int64(j.Unit.Size()), 0), -12, decimal.HalfEven).RoundTo(step, j.Rounding)}, true
-			})
-		}
-	}
-	return ws
 }
 
 // rawest are what the bytes of void readings say as numbers, where they say what the
@@ -281,116 +257,6 @@ type numberOp struct {
 	bits float64
 	text string
 	do   func(decimal.Decimal) (decimal.Decimal, bool)
-}
-
-// stepOp makes the host's steps of a reading.
-type stepOp struct {
-	bits float64
-	text string
-	do   func(r *cause.Reading) (decimal.Decimal, bool)
-}
-
-// factors are numbers that hosts take for 25.4, and one divided by it.
-var factors = []string{"25", "25.4001", "25.40005", "0.03937", "0.0394", "0.039", "0.04"}
-
-// stepping are ways from a reading to the host's steps that differ from the right one
-// in the rounding, in binary fractions or in the factor between the units.
-func (j *judging) stepping(res decimal.Decimal) (ops []stepOp) {
-	size := decimal.New(int64(j.Unit.Size()), 0)
-	step := res.Mul(size)
-	floor := func(pm decimal.Decimal) decimal.Decimal {
-		n := pm.Quo(step, 0, decimal.Truncate)
-		if n.Mul(step).Cmp(pm) > 0 {
-			n = n.Sub(decimal.New(1, 0))
-		}
-		return n
-	}
-	ways := []struct {
-		bits float64
-		text string
-		do   func(pm decimal.Decimal) decimal.Decimal
-	}{
-		{3, "cut off towards 0", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.Truncate) }},
-		{3, "rounded down, also below 0", floor},
-		{5, "rounded up, also below 0", func(pm decimal.Decimal) decimal.Decimal { return floor(pm.Neg()).Neg() }},
-		{3, "rounded half away from 0", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfUp) }},
-		{3, "rounded half to even", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfEven) }},
-		{3, "rounded half upwards, also below 0", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfToPlus) }},
-		{4, "rounded half towards 0", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfDown) }},
-	}
-	ways = append(ways, ways[0])
-	ways[len(ways)-1].bits, ways[len(ways)-1].text = 3.5, "rounded with a step that is added upwards, also below 0"
-	ways[len(ways)-1].do = func(pm decimal.Decimal) decimal.Decimal {
-		n := pm.Quo(step, 0, decimal.Truncate)
-		if !n.Equal(pm.Quo(step, 0, j.Rounding)) {
-			n = n.Add(decimal.New(1, 0))
-		}
-		return n
-	}
-	for _, w := range ways {
-		ops = append(ops, stepOp{bits: w.bits, text: "the value is " + w.text, do: func(r *cause.Reading) (decimal.Decimal, bool) { return w.do(r.Length()), true }})
-	}
-	for _, f := range factors {
-		k := decimal.MustParse(f)
-		for _, w := range append(ways[:1:1], ways[3:5]...) {
-			bits, text := 6.0, "inches are reckoned with "+f+", and the value is "+w.text
-			if how := map[decimal.Rounding]string{decimal.Truncate: ways[0].text, decimal.HalfUp: ways[3].text, decimal.HalfEven: ways[4].text}[j.Rounding]; how == w.text {
-				bits, text = 4, "inches are reckoned with "+f
-			}
-			ops = append(ops, stepOp{bits: bits, text: text, do: func(r *cause.Reading) (decimal.Decimal, bool) {
-				inch := decimal.New(254, -1)
-				if (r.Unit == decimal.IN) == (j.Unit == decimal.IN) {
-					return decimal.Decimal{}, false
-				}
-				up, down := k, inch
-				if one := decimal.New(1, 0); k.Cmp(one) < 0 { // it is the other way round
-					up, down = one, inch.Mul(k)
-				}
-				if j.Unit == decimal.IN {
-					up, down = down, up
-				}
-				return w.do(r.Length().Mul(up).Quo(down, -6, decimal.HalfEven)), true
-			}})
-		}
-	}
-	for _, count := range []int64{100, 1000, 10_000, 100_000} { // pm
-		pm := decimal.New(count, 0)
-		ops = append(ops, stepOp{bits: 6, text: fmt.Sprintf("the value in counts of %s nm overflows 32 bits", decimal.New(count, -3).Trim()), do: func(r *cause.Reading) (decimal.Decimal, bool) {
-			n, ok := r.Length().Quo(pm, 0, decimal.HalfEven).Int64()
-			return decimal.New(int64(int32(n)), 0).Mul(pm).Quo(step, 0, j.Rounding), ok
-		}})
-	}
-	unit, s := j.Unit, res.Float64()
-	per := math.Round(1 / s)
-	for _, b := range []struct {
-		text string
-		do   func(x float64) float64
-		mode decimal.Rounding // the same in decimals
-	}{
-		{"divided by the step and cut off", func(x float64) float64 { return math.Trunc(x / s) }, decimal.Truncate},
-		{"multiplied and cut off", func(x float64) float64 { return math.Trunc(x * per) }, decimal.Truncate},
-		{"divided by the step and rounded half to even", func(x float64) float64 { return math.RoundToEven(x / s) }, decimal.HalfEven},
-		{"multiplied and rounded half to even", func(x float64) float64 { return math.RoundToEven(x * per) }, decimal.HalfEven},
-		{"multiplied and rounded half up", func(x float64) float64 { return math.Round(x * per) }, decimal.HalfUp},
-		{"printed with so many decimals", func(x float64) float64 {
-			v, _ := strconv.ParseFloat(strconv.FormatFloat(x, 'f', -res.Exponent(), 64), 64)
-			return math.Round(v / s)
-		}, decimal.HalfEven},
-		{"held in 32 bits", func(x float64) float64 { return math.RoundToEven(float64(float32(x)) / s) }, decimal.HalfEven},
-	} {
-		bits := 5.0
-		if b.mode == j.Rounding { // so that it differs from what is right only where the fraction is off
-			bits = 2.5
-		}
-		ops = append(ops, stepOp{bits, "the value is a binary fraction, " + b.text, func(r *cause.Reading) (decimal.Decimal, bool) {
-			x := r.Shown.Float64()
-			if r.Unit != unit {
-				x = x * float64(r.Unit.Size()) / float64(unit.Size())
-			}
-			return decimal.New(int64(b.do(x)), 0), math.Abs(x/s) < 1e15
-		}})
-	}
-	return ops
 }
 
 func numberOps(j *judging) (ops []numberOp) {
