@@ -375,7 +375,9 @@ func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) 
 		within, after = within && own <= window-m.Late, since > window && own > window+m.Late
 	}
 	switch {
-	case !known, m.has(tagRepeated), m.has(lastNumberOnly) && m.gauges[g].beforeTag != s.Tag:
+	case !known, m.has(tagRepeated):
+		return no
+	case m.has(lastNumberOnly) && m.gauges[g].beforeTag != s.Tag:
 		return no
 	case m.has(numberAlone) && within:
 		return yes
