@@ -48,13 +48,7 @@ func (v Variant) Bits() float64 {
 }
 
 // Broad reports whether the mistake goes for all values beyond a limit, however far.
-func (v Variant) Broad() bool {
-	switch v.defect {
-	case upperIgnored, lowerIgnored, warningsFirst, zoneAlwaysInside:
-		return true
-	}
-	return false
-}
+func (v Variant) Broad() bool { return v.defect == upperIgnored || v.defect == lowerIgnored }
 
 // Place reports whether all that the mistake says of the rows it concerns is where in the
 // run they stand. That a host was started again tells more of those before it.

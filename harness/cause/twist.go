@@ -35,7 +35,7 @@ func (s *Spec) Twists() (out []Twist) {
 	}
 	tags("the window in which a tag that is sent again is one tag counts from when it was first seen, not last", windowOfFirst, OnMore, false)
 	tags("only the tag number that came last is remembered: one that is sent again after another number is recorded again", lastNumberOnly, OnMore, false)
-	tags("a tag number that comes again within the window is no new tag, whatever its reading", numberAlone, OnLoss, true)
+	tags("a tag number that comes again within the window is no new tag, whatever its reading", numberAlone, OnLoss, false)
 	if s.Width() > 1 {
 		tags("whether a tag is one that came before is told by the reading of the first channel alone", firstChannelTells, OnLoss, true)
 	}

@@ -246,10 +246,10 @@ func (ex *explained) yield(f found) {
 	}
 }
 
-// edge reports whether a sentence is about values on a limit, or within a step of it: of
-// those alone it says more than what goes for all values beyond it.
+// edge reports whether a sentence is about values on a limit: of those alone it says more
+// than what goes for all values beyond it.
 func (f *found) edge() bool {
-	return strings.HasSuffix(f.what, " as strict") || strings.HasSuffix(f.what, " as inclusive") || strings.HasSuffix(f.what, " to the host's resolution first")
+	return strings.HasSuffix(f.what, " as strict") || strings.HasSuffix(f.what, " as inclusive")
 }
 
 const (
