@@ -185,8 +185,12 @@ func (a *app) fail(err error) int {
 			return code
 		}
 	}
-	if a.ctx != nil && a.ctx.Err() != nil && errors.Is(err, context.Cause(a.ctx)) {
-		code = exitUndecided // it was stopped, or its budget is used up
+	if a.ctx != nil && a.ctx.Err() != nil { // it was stopped, or its budget is used up
+		if cause := context.Cause(a.ctx); errors.Is(err, cause) {
+			code = exitUndecided
+		} else if errors.Is(err, a.ctx.Err()) {
+			code, err = exitUndecided, fmt.Errorf("stopped: %w", cause)
+		}
 	}
 	if errors.As(err, new(paper.Cut)) {
 		code = exitUndecided
