@@ -174,8 +174,11 @@ func (c *Check) empty(out *Outcome) (gaps []*gap) {
 		}
 		g := &gap{ask: fmt.Sprintf("no row has anything in the column of %s: write the right column, or leave %s out and say that the host does not claim it", col.name, col.name),
 			explains: func(f *judge.Finding) bool { return slices.Contains(col.makes, f.Kind) }}
-		// Where no row stands in the place of one that should fill it, those are missing.
-		if slices.ContainsFunc(out.Findings, func(f judge.Finding) bool { return f.Record != nil && g.explains(&f) }) {
+		// Where no row stands in the place of one that should fill it, those are missing;
+		// where there are extra rows only, nothing was due in the column.
+		due := func(f judge.Finding) bool { return f.Kind != judge.KindExtra && g.explains(&f) }
+		if slices.ContainsFunc(out.Findings, due) &&
+			slices.ContainsFunc(out.Findings, func(f judge.Finding) bool { return f.Record != nil && g.explains(&f) }) {
 			gaps = append(gaps, g)
 		}
 	}

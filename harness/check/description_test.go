@@ -36,6 +36,7 @@ func TestDescriptionIsJudgedFirst(t *testing.T) {
 		"an ignored event": {"low-cell", "  events: {low-cell: ignored}\n", "", "", judge.Inconclusive, `2 rows with the event word "low-cell", the first of them row`},
 		"void-like":        {"no-reading", "", "s/,,mm,void,/,-o-,mm,,/", "", judge.Inconclusive, `has "-o-" in place of a value: write it under void if`},
 		"an empty column":  {"in-the-middle", columns, `s/^\([^,]*,[^,]*,[^,]*\),[0-9]*,/\1,,/`, "", judge.Inconclusive, "no row has anything in the column of tag"},
+		"no tag was due":   {"testdata/no-tags.yaml", columns, "$p", "", judge.Fail, ""},
 		"no such rows":     {"low-cell", columns, "/,low-cell/!{/^time/!d}", "", judge.Fail, ""},
 		"unknown unit":     {"in-the-middle", "", "s/,mm,/,Millis,/", "", judge.Inconclusive, `row 2 has the unit word "Millis"`},
 		"the host's too":   {"on-every-limit", "", "s/,inside,/,GOOD,/", "strict-limits", judge.Fail, `the verdict word "GOOD"`},
