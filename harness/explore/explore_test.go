@@ -167,7 +167,7 @@ func TestShards(t *testing.T) {
 		o.Shard, o.Host = shard.Shard{K: k, N: n}, "reference"
 		return results(t, fmt.Sprintf("%d.jsonl", k), o)
 	}
-	each := testenv.Count(10, 60)
+	each := testenv.Count(6, 60)
 	whole := part(1, 1, 3*each)
 	merged, err := explore.Merge([]*explore.Results{part(3, 3, each), part(1, 3, each), part(2, 3, each)})
 	require.NoError(t, err)

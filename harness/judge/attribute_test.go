@@ -343,7 +343,7 @@ func TestUnknownMistakesStayUnexplained(t *testing.T) {
 	t.Parallel()
 	r := random.New(11)
 	named := 0
-	runs := testenv.Count(3, 16)
+	runs := testenv.Count(2, 16)
 	for n := range runs {
 		sh := shape{gauges: 1, channels: 2, steps: 60, events: true}
 		w := newWorld(uint64(n), sh).play(sh).correct()
