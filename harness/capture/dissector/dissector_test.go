@@ -32,7 +32,6 @@ func shipped(name string) (string, []byte, error) { return library.Find("dialect
 // row a packet, each field's values with semicolons between them.
 func shows(t *testing.T, dialect string, events []capture.Event, fields ...string) (rows [][]string) {
 	t.Helper()
-	testenv.Works(t, "tshark", "tshark", "-v")
 	file, text, err := shipped(dialect)
 	require.NoError(t, err)
 	lua, err := dissector.Lua(file, text)
@@ -73,6 +72,7 @@ func shows(t *testing.T, dialect string, events []capture.Event, fields ...strin
 //
 // Kind: outside.
 func TestTsharkShowsWhatTheLedgerHas(t *testing.T) {
+	testenv.Works(t, "tshark", "tshark", "-v")
 	t.Parallel()
 	for name, dialect := range map[string]string{
 		"01-in-the-middle": "line-ascii", "07-tag-burst": "line-ascii", "10-no-reading": "compact-binary", "13-the-fine-print": "compact-binary",
@@ -144,6 +144,7 @@ func TestTsharkShowsWhatTheLedgerHas(t *testing.T) {
 //
 // Kind: outside.
 func TestTsharkFindsEveryFrame(t *testing.T) {
+	testenv.Works(t, "tshark", "tshark", "-v")
 	t.Parallel()
 	made := 0
 	for _, name := range library.Shipped("dialects") {
