@@ -296,12 +296,14 @@ func TestHostThatReadsTooSlowly(t *testing.T) {
 		var pace stage.Pace
 		require.NoError(t, pace.UnmarshalText([]byte(speed)))
 		c := check.Check{Scenario: s, Host: reference(t), Run: t.TempDir(), Self: self, Extra: []string{"--defect", defect}, Pace: &pace}
-		out, err := c.Do(t.Context())
-		require.NoError(t, err)
-		if defect == "" {
-			require.NotEqual(t, judge.Fail, out.Verdict, explain(out)) // one that is kept waiting for a processor depends on timing
+		if defect == "" { // one that is kept waiting for a processor is played once more, at real pace
+			out, err := c.Prove(t.Context())
+			require.NoError(t, err)
+			require.NotEqual(t, judge.Fail, out.Verdict, explain(out))
 			continue
 		}
+		out, err := c.Do(t.Context())
+		require.NoError(t, err)
 		require.Equal(t, judge.Fail, out.Verdict, out.Why)
 		require.NotEmpty(t, out.Explanations, explain(out))
 		require.Equal(t, defect, out.Explanations[0].Cause.Name, explain(out))
