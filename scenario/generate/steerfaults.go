@@ -41,7 +41,7 @@ func (m *steering) events() {
 		{stall, wired, m.strikes("stall")},
 		{damaged, anything, m.strikes("garble")},
 		{split, anything, m.strikes("split")},
-		{merged, anything, m.strikes("merge")},
+		{merged, anything, m.mergeTags},
 		{lowCell, noCell, m.fadeCell},
 		{unplugged, anything, m.strikes("unplug")},
 		{unitSet, noUnit, m.setUnit},
@@ -80,6 +80,18 @@ func (m *steering) tagAgain(string) {
 	m.wait(300 * time.Millisecond)
 	m.do("", stage.Tag{Times: 3, Every: quantity.Duration(5 * time.Millisecond)})
 	m.wait(200 * time.Millisecond)
+}
+
+// mergeTags has a tag share one write with the stream, and then several tags share one:
+// tags that only come soon after each other are each read alone where time waits for
+// the host.
+func (m *steering) mergeTags(timing string) {
+	m.strikes("merge")(timing)
+	m.work()
+	m.wait(m.dwell())
+	m.do("", stage.Merge{Frames: 3})
+	m.do("", stage.Tag{Times: 3, Every: quantity.Duration(5 * time.Millisecond)})
+	m.wait(500 * time.Millisecond)
 }
 
 func (m *steering) fadeCell(string) {
