@@ -57,21 +57,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	for _, rec := range c.ofThisRun(recs, m) {
 		out.Records = append(out.Records, judge.Record(rec))
 	}
-	spec := paper.Spec(c.Scenario)
-	spec.RealTime, spec.Speed, spec.Late = m.Pace.Timed(), m.Pace.Times(), noticesWithin
-	if spec.RealTime {
-		spec.Within = m.Pace.Virtual(c.Host.Commits())
-	}
-	spec.Begun, spec.Ended = m.Began, m.Began.Add(m.Took)
-	if c.Host.Keeps != "" {
-		spec.All = c.Host.Keeps == hostfile.All
-	}
-	spec.Killed = m.Exit.Killed
-	not := slices.Clone(c.Host.NoClaim)
-	for _, a := range silent(c.Scenario) {
-		spec.Untold, not = append(spec.Untold, cause.Aspect(a)), append(not, a)
-	}
-	spec.Claims = claims(not)
+	spec := c.spec(m)
 	out.Spec = spec
 	out.Result = judge.JudgeSeq(ctx, spec, out.whole(ctx, &err), out.Records)
 	if c.Coverage && err == nil {
@@ -102,6 +88,26 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 			out.Reasons = []string{"all that the scenario has a host record is what this one does not claim"}
 		}
 	}
+}
+
+// spec is what a run of the check is judged by.
+func (c *Check) spec(m meta) judge.Spec {
+	spec := paper.Spec(c.Scenario)
+	spec.RealTime, spec.Speed, spec.Late = m.Pace.Timed(), m.Pace.Times(), noticesWithin
+	if spec.RealTime {
+		spec.Within = m.Pace.Virtual(c.Host.Commits())
+	}
+	spec.Begun, spec.Ended = m.Began, m.Began.Add(m.Took)
+	if c.Host.Keeps != "" {
+		spec.All = c.Host.Keeps == hostfile.All
+	}
+	spec.Killed = m.Exit.Killed
+	not := slices.Clone(c.Host.NoClaim)
+	for _, a := range silent(c.Scenario) {
+		spec.Untold, not = append(spec.Untold, cause.Aspect(a)), append(not, a)
+	}
+	spec.Claims = claims(not)
+	return spec
 }
 
 // notDone finds cues that were not done, and does not pass a run that lacks them: what it
