@@ -235,6 +235,7 @@ type Facts struct {
 	Line     string // the line settings the host asked for last; empty when unknown
 	First    string // and those that it asked for when it first opened the port
 	LineAt   time.Duration
+	Hides    bool // the port does not show parity and character size
 	Opened   bool
 	// Unset is set when the host had set the line, and did not set it again when it
 	// opened the port at Again, after a hang-up, and read it until the end.

@@ -62,6 +62,7 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 		} // else it was noticed as the port was hung up
 		f.LineAt = e.T
 		f.Line = known(e.Port.Line, j.Gauges[g].Line)
+		f.Hides = strings.Contains(e.Port.Line, "?")
 		if !o.again {
 			f.First = f.Line
 		}

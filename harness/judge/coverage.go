@@ -81,7 +81,7 @@ func (j *judging) tells(base, rows *cause.Rows) bool {
 			return true
 		}
 		f := &j.h.Gauges[g]
-		if base.Lines[g] != rows.Lines[g] && j.Claimed(cause.Line) && f.Line != "" && base.Lines[g] != "" {
+		if base.Lines[g] != rows.Lines[g] && j.Claimed(cause.Line) && f.Line != "" && base.Lines[g] != "" && !(f.Hides && rows.Lines[g] == cause.AnotherParity) {
 			return true
 		}
 		if j.Claimed(cause.Settings) && !slices.Equal(base.Requests[g], rows.Requests[g]) {
