@@ -179,3 +179,17 @@ func TestHelpOfACommand(t *testing.T) {
 	require.Equal(t, exitUsage, code)
 	require.Contains(t, printed, "chekc")
 }
+
+// A message quotes no more than 200 bytes of what was written on the command line.
+//
+// Kind: property.
+func TestLongWordsAreQuotedInShort(t *testing.T) {
+	t.Parallel()
+	long := strings.Repeat("x", 100_000)
+	for _, words := range [][]string{{long}, {"check", long}, {"lint", long}, {"causes", long}, {"report", long}, {"explore", "--only", long + "=1"}, {"explore", "--only=port=" + long}} {
+		code, printed := command(t.Context(), words...)
+		require.Equal(t, exitUsage, code, "%.40q", words)
+		require.Less(t, len(printed), 1000, "%.40q: %.300s", words, printed)
+		require.Contains(t, printed, "xxx…xxx")
+	}
+}

@@ -79,7 +79,7 @@ type app struct {
 	stdin          io.Reader
 	stdout, stderr io.Writer
 	progress       *progress
-	rest           []string // words behind --
+	words, rest    []string // of the command line: those before --, and behind it
 }
 
 func main() {
@@ -127,6 +127,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 			break
 		}
 	}
+	a.words = args
 	var c cli
 	stopped, usual := -1, budget.Default()
 	parser, err := kong.New(&c, kong.Name("understudy"), kong.Writers(stdout, stderr), kong.Exit(func(code int) { stopped = code }),
@@ -200,6 +201,18 @@ func (a *app) fail(err error) int {
 		fmt.Fprintln(a.stderr, mistakes)
 		return code
 	}
-	fmt.Fprintln(a.stderr, "understudy:", err)
+	fmt.Fprintln(a.stderr, "understudy:", a.quoted(err.Error()))
 	return code
+}
+
+// quoted is a message that quotes the words of the command line in short.
+func (a *app) quoted(message string) string {
+	for _, w := range a.words {
+		for _, part := range append([]string{w}, strings.FieldsFunc(w, func(r rune) bool { return r == '=' || r == ',' })...) {
+			if short := strict.Short(part); short != part {
+				message = strings.ReplaceAll(message, part, short)
+			}
+		}
+	}
+	return message
 }
