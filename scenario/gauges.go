@@ -347,8 +347,7 @@ func (l *loader) cell(g *GaugeKeys, m *stage.Member) {
 	c := g.Cell
 	celsius := inherited(c.Temperature, nil, quantity.Celsius{Degrees: decimal.New(20, 0)})
 	t, _ := celsius.Degrees.Quantize(0, decimal.HalfEven).Int64()
-	low, _ := inherited(c.LowAt, nil, quantity.Percent{Value: decimal.New(10, 0)}).Value.Quantize(0, decimal.Truncate).Int64()
-	m.Temp, m.LowAt, m.Parts = int(t), int(low), power.TypicalParts()
+	m.Temp, m.Parts = int(t), power.TypicalParts()
 	if m.Temp < power.Coldest || m.Temp > power.Hottest {
 		l.doc.Errorf(c.Temperature, "", "a cell works from %d °C to %d °C", power.Coldest, power.Hottest)
 	}
@@ -358,7 +357,7 @@ func (l *loader) cell(g *GaugeKeys, m *stage.Member) {
 		return
 	}
 	cell, err := power.New(power.Config{
-		Chemistry: c.Chemistry, Series: c.Series, Estimate: c.Estimate, Step: int(step),
+		Chemistry: c.Chemistry, Series: c.Series, Estimate: c.Estimate, Step: int(step), LowAt: c.Low(),
 		Capacity: inherited(c.Capacity, nil, quantity.Charge{MAh: decimal.New(850, 0)}).MAh.Float64(),
 		Charge:   inherited(c.Charge, nil, quantity.Percent{Value: decimal.New(100, 0)}).Value.Float64(),
 	})
@@ -367,6 +366,13 @@ func (l *loader) cell(g *GaugeKeys, m *stage.Member) {
 		return
 	}
 	m.Cell = cell
+}
+
+// Low is the charge in per cent at which the gauge calls the cell low; 0: it goes by
+// the cell's voltage.
+func (c *Cell) Low() int {
+	at, _ := inherited(c.LowAt, nil, quantity.Percent{Value: decimal.New(10, 0)}).Value.Quantize(0, decimal.Truncate).Int64()
+	return int(at)
 }
 
 // radio makes the link ready.

@@ -90,7 +90,7 @@ func TestProfilesPlay(t *testing.T) {
 
 // Kind: property.
 func TestGaugeOverridesItsProfile(t *testing.T) {
-	m := parse(t, one(`profile: depth-foot
+	s := parse(t, one(`profile: depth-foot
 dialect: multi-ascii
 serial-line: 19200 7E1
 resolution: 0.0001 mm
@@ -99,7 +99,8 @@ tags: {last: 99}
 power: {start-up: 2 s}
 cell: {charge: 40 %}
 buzzer: false
-carries: [tail]`)).Play.Cast[0]
+carries: [tail]`))
+	m := s.Play.Cast[0]
 	p := m.Profile
 	require.Equal(t, "multi-ascii", m.Dialect.Name())
 	require.Equal(t, "19200 7E1", m.Line.String())
@@ -112,7 +113,7 @@ carries: [tail]`)).Play.Cast[0]
 	require.Equal(t, 120*time.Second, p.IdleOff)
 	require.False(t, p.Buzzer)
 	require.Equal(t, []bool{false, false, true, false}, []bool{p.WithNumber, p.WithKeys, p.WithTail, p.WithLead})
-	require.Equal(t, 15, m.LowAt, "of the profile's cell")
+	require.Equal(t, "15 %", s.Gauges[0].Cell.LowAt.String(), "of the profile's cell")
 
 	p = parse(t, one("profile: fixture-four\nchannels: [{name: P3, factor: 2}]\ncomputed: [{name: width, limits: [1 mm, 2 mm]}]")).Play.Cast[0].Profile
 	var names []string

@@ -123,6 +123,7 @@ type Keys struct {
 	Capacity   *quantity.Charge     `yaml:"capacity" doc:"capacity of the cell (default: 850 mAh)"`
 	Health     *quantity.Percent    `yaml:"health" doc:"share of its capacity that the oldest cell still has; cells lie evenly between this and all of it (default: 100 %)"`
 	Charge     *quantity.Percent    `yaml:"charge" doc:"charge at the shift's start (default: 100 %)"`
+	LowAt      *quantity.Percent    `yaml:"low-at" doc:"a gauge calls its cell low at this charge and below, and a spare takes its place; 0 %: by the cell's voltage (default: 10 %)"`
 
 	Chemistry *power.Chemistry `yaml:"chemistry" doc:"li-ion (default), nimh or alkaline"`
 }
@@ -205,6 +206,7 @@ type gauge struct {
 	line                   *scenario.SerialLine
 	spares, queue          int
 	cell                   power.Config
+	lowAt                  *quantity.Percent
 	whole                  bool    // the cell is the profile's
 	health                 float64 // 0 to 1
 	every                  time.Duration

@@ -389,7 +389,7 @@ func (l *reader) tool(t *Tool) (g gauge, receiver int) {
 	}
 	l.channels(&g, t)
 	if t.Wired {
-		for _, k := range []any{&t.Class, &t.Receiver, t.Spares, t.Queue, t.Capacity, t.Health, t.Charge, t.Chemistry} {
+		for _, k := range []any{&t.Class, &t.Receiver, t.Spares, t.Queue, t.Capacity, t.Health, t.Charge, t.LowAt, t.Chemistry} {
 			if v := reflect.ValueOf(k); !v.IsNil() && !v.Elem().IsZero() {
 				l.doc.Errorf(k, "leave it out", "%s is wired: it has no radio, no cell and no place at a receiver", t.Name)
 			}
@@ -480,10 +480,11 @@ func (l *reader) channels(g *gauge, t *Tool) {
 
 func (l *reader) cell(g *gauge, t *Tool) {
 	e := &l.Each
-	charge, health := cmp.Or(t.Charge, e.Charge), cmp.Or(t.Health, e.Health)
+	charge, health, low := cmp.Or(t.Charge, e.Charge), cmp.Or(t.Health, e.Health), cmp.Or(t.LowAt, e.LowAt)
 	l.share(charge, 1)
 	l.share(health, 20)
-	g.health = percent(health, 1)
+	l.share(low, 0)
+	g.health, g.lowAt = percent(health, 1), low
 	g.cell = power.Config{Capacity: 850, Charge: 100 * percent(charge, 1)}
 	var cell any = t
 	g.whole = t.Profile != "" && t.Capacity == nil && t.Chemistry == nil

@@ -292,6 +292,21 @@ func TestOwnChance(t *testing.T) {
 	}
 }
 
+// A spare takes a gauge's place when its cell falls to the charge at which the gauge
+// calls it low, and not before: at the default of 10 %, at what the line says, and at
+// what the gauge's profile says.
+//
+// Kind: property.
+func TestASpareComesAtTheLowMark(t *testing.T) {
+	t.Parallel()
+	for more, want := range map[string]float64{"{name: bore-1}": 10, "{name: bore-1, low-at: 30 %}": 30, "{name: bore-1, profile: bore-plug, charge: 15 %}": 12} {
+		l := edited(t, "bench", "{name: bore-1}", more, "capacity: 180 mAh, health: 70 %", "capacity: 180 mAh, charge: 60 %, spares: 2")
+		if g := l.Play(0, true).Gauges[0]; g.Swaps == 0 || g.Least > want+0.5 || g.Least < want-1.5 {
+			t.Errorf("%s: %d swaps, emptiest %.2f %%", more, g.Swaps, g.Least)
+		}
+	}
+}
+
 // Stalls against the closed form: fades of a Rayleigh channel (Clarke's model;
 // sim/link) that last 0.1 s and more. Fades come crossings times a second, and,
 // being those of a Gilbert-Elliott channel (Gilbert 1960, Elliott 1963), last

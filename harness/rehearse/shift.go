@@ -434,7 +434,7 @@ func (s *served) drain(l *Line, end time.Duration, temp int) {
 		}
 	}
 	s.Least = math.Min(s.Least, s.percent())
-	if s.spares > 0 && s.until == 0 && (s.charge.Low || s.charge.Dead) && !s.docked {
+	if s.spares > 0 && s.until == 0 && (s.charge.Dead || s.cell.CalledLow(&s.charge, load)) && !s.docked {
 		s.spares--
 		s.Swaps++
 		s.until = end + swap

@@ -160,7 +160,7 @@ func (l *Line) powered(g *gauge, k *scenario.GaugeKeys, links bool) {
 	k.Tags.Queue = g.queue
 	capacity := quantity.Charge{MAh: decimal.New(int64(math.Round(g.cell.Capacity)), 0)}
 	charge := quantity.Percent{Value: decimal.New(int64(math.Round(g.cell.Charge)), 0)}
-	k.Cell = &scenario.Cell{Charge: &charge}
+	k.Cell = &scenario.Cell{Charge: &charge, LowAt: g.lowAt}
 	if !g.whole {
 		k.Cell.Capacity, k.Cell.Chemistry = &capacity, g.cell.Chemistry
 	}
@@ -227,9 +227,12 @@ func (l *Line) learn(doc *strict.Doc, s *scenario.Scenario) {
 		g, p := &l.gauges[i], s.Play.Cast[i].Profile
 		g.dialect, g.rate = s.Gauges[i].Dialect, p.Rate
 		g.remembers = p.Channels[0].Function != gaugepkg.Live || slices.ContainsFunc(s.Writes(i), func(w scenario.Write) bool { return w.Setting == "function" })
-		if c := s.Gauges[i].Cell; g.whole && c != nil {
-			g.cell.Chemistry, g.cell.Series = c.Chemistry, c.Series
-			if c.Capacity != nil {
+		if c := s.Gauges[i].Cell; c != nil {
+			g.cell.LowAt = c.Low()
+			if g.whole {
+				g.cell.Chemistry, g.cell.Series = c.Chemistry, c.Series
+			}
+			if g.whole && c.Capacity != nil {
 				g.cell.Capacity = c.Capacity.MAh.Float64()
 			}
 		}

@@ -94,6 +94,7 @@ type Config struct {
 	// The gauge's own estimate of the charge left.
 	Estimate Estimate
 	Step     int // per cent points of one step of the display, 0 means 1
+	LowAt    int // the gauge calls its cell low at this estimate, in per cent; 0: by Low and LowClear
 }
 
 // Charging goes on at these temperatures, °C.
@@ -198,6 +199,7 @@ func New(cfg Config) (*Cell, error) {
 	check(cfg.Brown > 0 && cfg.Start > cfg.Brown && cfg.Start < 1_000_000, "brown-out at %d mV, start at %d mV: must be above 0, the second above the first, and below 1 000 000", cfg.Brown, cfg.Start)
 	check(cfg.Restart > 0 && cfg.Restart <= time.Hour, "restart after %v: must be above 0 and at most an hour", cfg.Restart)
 	check(cfg.Estimate <= ByVoltage, "%v is not known", cfg.Estimate)
+	check(cfg.LowAt >= 0 && cfg.LowAt <= 100, "low at %d %%: must be 0 to 100", cfg.LowAt)
 	check(cfg.Step >= 1 && cfg.Step <= 100, "display step %d %%: must be 1 to 100", cfg.Step)
 	if err := errors.Join(errs...); err != nil {
 		return nil, err
@@ -558,6 +560,14 @@ func (c *Cell) Shown(s *State, l Load) int {
 	}
 	step := int64(c.cfg.Step) * 1e4
 	return int(min((est+step/2)/step*int64(c.cfg.Step), 100))
+}
+
+// CalledLow says whether the gauge calls its cell low.
+func (c *Cell) CalledLow(s *State, l Load) bool {
+	if c.cfg.LowAt == 0 {
+		return s.Low
+	}
+	return c.Shown(s, l) <= c.cfg.LowAt
 }
 
 // inverse is the charge, in millionths, at which a rested cell has a voltage.

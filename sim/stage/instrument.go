@@ -244,14 +244,12 @@ func (a *actor) cellWake() {
 	})
 }
 
-// percent is the charge left as the gauge reports it, and whether it is low: by the
-// charge at which it is to call it so, where there is one, else by its voltage.
+// percent is the charge left as the gauge reports it, and whether it calls that low.
 func (a *actor) percent() (int, bool) {
 	if a.m.Cell == nil {
 		return 100, false
 	}
-	p := a.m.Cell.Shown(&a.cell, a.load)
-	return p, p <= a.m.LowAt || a.m.LowAt == 0 && a.cell.Low
+	return a.m.Cell.Shown(&a.cell, a.load), a.m.Cell.CalledLow(&a.cell, a.load)
 }
 
 // tellCell tells the gauge of its cell, and the ledger, where something has changed. A

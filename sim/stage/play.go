@@ -44,12 +44,9 @@ type Member struct {
 	Parts power.Parts // what drains it
 	Temp  int         // °C, of the cell
 	Class link.Class  // transmit power; 0: a wire
-	// LowAt is the charge at which the gauge calls its cell low, in percent; 0: it
-	// goes by the cell's voltage.
-	LowAt int
-	Link  *link.Link // nil: an ideal link
-	Radio int        // gauges with the same number above 0 share a radio
-	Wired bool       // the port stays when the gauge goes off
+	Link  *link.Link  // nil: an ideal link
+	Radio int         // gauges with the same number above 0 share a radio
+	Wired bool        // the port stays when the gauge goes off
 }
 
 // Fitting is how a channel's probe is fitted to what it measures.

@@ -47,9 +47,9 @@ func dialect(t testing.TB, name string) *wire.Dialect {
 func talking(t testing.TB, name, words string) stage.Member {
 	m := plain(name)
 	m.Dialect = dialect(t, words)
-	cell, err := power.New(power.Config{Capacity: 850, Charge: 100})
+	cell, err := power.New(power.Config{Capacity: 850, Charge: 100, LowAt: 10})
 	require.NoError(t, err)
-	m.Cell, m.Parts, m.Temp, m.LowAt = cell, power.TypicalParts(), 20, 10
+	m.Cell, m.Parts, m.Temp = cell, power.TypicalParts(), 20
 	m.Profile.Rate = quantity.Rate{Hz: decimal.New(20, 0)}
 	return m
 }
