@@ -300,7 +300,7 @@ func TestOwnChance(t *testing.T) {
 func TestASpareComesAtTheLowMark(t *testing.T) {
 	t.Parallel()
 	for more, want := range map[string]float64{"{name: bore-1}": 10, "{name: bore-1, low-at: 30 %}": 30, "{name: bore-1, profile: bore-plug, charge: 15 %}": 12} {
-		l := edited(t, "bench", "{name: bore-1}", more, "capacity: 180 mAh, health: 70 %", "capacity: 180 mAh, charge: 60 %, spares: 2")
+		l := edited(t, "bench", "{name: bore-1}", more, "capacity: 180 mAh, health: 70 %", "capacity: 180 mAh, charge: 60 %, spares: 9")
 		if g := l.Play(0, true).Gauges[0]; g.Swaps == 0 || g.Least > want+0.5 || g.Least < want-1.5 {
 			t.Errorf("%s: %d swaps, emptiest %.2f %%", more, g.Swaps, g.Least)
 		}
