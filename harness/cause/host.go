@@ -154,6 +154,7 @@ func (m *model) ended(s *Seen, seen int) {
 		if s.What == Stopped {
 			m.remark(g, seen, LinkLostEvent)
 		}
+		m.remark(g, seen, LinkBackEvent) // of the one that is started now
 		gs := &m.gauges[g]
 		gs.cell.cleared, gs.anyTag, gs.rejoined = gs.cell.low, false, false
 		for c := range gs.channels {

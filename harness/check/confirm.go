@@ -26,16 +26,12 @@ func (c *Check) Prove(ctx context.Context) (*Outcome, error) {
 
 // Confirm plays the scenario of an outcome once more, at a timed pace.
 func (c *Check) Confirm(ctx context.Context, out *Outcome) (*Outcome, error) {
-	pace := timedPace(c.Scenario.Play.Until)
+	pace := paceOf(int64(c.Scenario.Play.Until / replayFor))
 	if out.faster() {
 		pace = stage.Real
 	}
 	return c.again(ctx, out, "-again", &pace)
 }
-
-// realMost is how long a scenario is at most that is played at real pace where it came
-// to no verdict at a faster one: its host may have been too slow for that.
-const realMost = time.Minute
 
 // Alone plays the scenario of an outcome once more, with no other beside it.
 func (c *Check) Alone(ctx context.Context, out *Outcome) (*Outcome, error) {
@@ -44,7 +40,8 @@ func (c *Check) Alone(ctx context.Context, out *Outcome) (*Outcome, error) {
 
 // again plays a scenario once more, beside the first run's folder, at another pace or
 // (nil) the same, and says what the two come to: what the second finds counts, and an
-// outcome of which nothing shows again is inconclusive.
+// outcome of which nothing shows again is inconclusive. A second run that could not have
+// shown it proves nothing, and is played again at a slower pace where there is one.
 func (c *Check) again(ctx context.Context, first *Outcome, folder string, pace *stage.Pace) (*Outcome, error) {
 	seen := strings.Join(first.Found(), ", ")
 	if c.Host.Running {
@@ -57,14 +54,15 @@ func (c *Check) again(ctx context.Context, first *Outcome, folder string, pace *
 		again.Pace, how = pace, "at pace "+pace.String()
 	}
 	second, err := again.Do(ctx)
-	if err == nil && second.Verdict == judge.Inconclusive && pace != nil && *pace != stage.Real && c.Scenario.Play.Until <= realMost {
+	if err != nil {
+		return nil, err
+	}
+	unproven := unproven(ctx, first, second)
+	if slower := slowest(c.Scenario.Play.Until); unproven != "" && pace != nil && slower.Times() < pace.Times() {
 		if err := os.RemoveAll(again.Run); err != nil {
 			return nil, err
 		}
-		return c.again(ctx, first, folder, &stage.Real)
-	}
-	if err != nil {
-		return nil, err
+		return c.again(ctx, first, folder, &slower)
 	}
 	both := fmt.Sprintf("the runs are %s and %s", c.Run, again.Run)
 	switch {
@@ -77,20 +75,57 @@ func (c *Check) again(ctx context.Context, first *Outcome, folder string, pace *
 		second.Result = report.Hold(ctx, first.Report(), second.Report())
 		second.Twice = fmt.Sprintf("this was found when the scenario was played once more, %s; at first it was %s; %s", how, seen, both)
 		return second, nil
-	case second.Verdict == judge.Pass:
-		return first, first.doubted(fmt.Sprintf("depends on timing: %s; the host passed when it was played once more, %s; %s", seen, how, both))
+	case unproven != "":
+		return first, first.doubted(fmt.Sprintf("depends on timing, perhaps: %s; played once more, %s, it %s; %s", seen, how, unproven, both))
 	}
-	return first, first.doubted(fmt.Sprintf("depends on timing, perhaps: %s; played once more, %s, it came to no verdict: %s; %s",
-		seen, how, strings.Join(second.Report().Result.Reasons, "; "), both))
+	return first, first.doubted(fmt.Sprintf("depends on timing: %s; the host passed when it was played once more, %s; %s", seen, how, both))
 }
 
-// replayFor is about how long a scenario takes that is played again.
-const replayFor = 3 * time.Second
+// unproven says why a second run proves nothing about what the first found; it is empty
+// where it does.
+func unproven(ctx context.Context, first, second *Outcome) string {
+	switch late := len(second.OfTiming()); {
+	case second.Verdict == judge.Fail && late > 0 && late == len(second.Findings):
+		return "came to nothing but what a host that waits for a processor does"
+	case second.Verdict == judge.Pass:
+	case second.Verdict == judge.Inconclusive:
+		return "came to no verdict: " + strings.Join(second.Report().Result.Reasons, "; ")
+	default:
+		return ""
+	}
+	var failed error
+	left := judge.Unshown(ctx, first.evidence(ctx, &failed), second.evidence(ctx, &failed))
+	if failed != nil || len(left) == 0 {
+		return ""
+	}
+	more := ""
+	if n := len(left) - 1; n > 0 {
+		more = fmt.Sprintf(" and %d more", n)
+	}
+	return fmt.Sprintf("could not have shown %s of %s at %.3f s%s: the host was not given what is due there, or had no time for it",
+		left[0].Kind, left[0].Gauge, left[0].At.Seconds(), more)
+}
 
-// timedPace is a pace at which a timeline takes about replayFor: no slower than real,
-// and at most 20 times as fast, for a host has timers of its own.
-func timedPace(length time.Duration) (p stage.Pace) {
-	if err := p.UnmarshalText([]byte(fmt.Sprintf("%dx", min(20, max(1, length/replayFor))))); err != nil {
+func (o *Outcome) evidence(ctx context.Context, err *error) judge.Evidence {
+	return judge.Evidence{Spec: o.Spec, Entries: o.whole(ctx, err), Records: o.Records}
+}
+
+// A scenario takes about replayFor when it is played again, and slowMost at most where
+// that run proves nothing.
+const (
+	replayFor = 3 * time.Second
+	slowMost  = time.Minute
+)
+
+// slowest is the slowest pace at which a timeline takes no longer than slowMost.
+func slowest(length time.Duration) stage.Pace {
+	return paceOf(int64((length + slowMost - 1) / slowMost))
+}
+
+// paceOf is a timed pace: no slower than real, and at most 20 times as fast, for a host
+// has timers of its own.
+func paceOf(times int64) (p stage.Pace) {
+	if err := p.UnmarshalText(fmt.Appendf(nil, "%dx", min(20, max(1, times)))); err != nil {
 		panic(err) // it is between 1x and 20x
 	}
 	return p

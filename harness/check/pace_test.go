@@ -1,6 +1,7 @@
 package check_test
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -57,30 +58,61 @@ func TestWindowByTheHostsClock(t *testing.T) {
 	}
 }
 
-const endsTwice = `understudy: 1
-title: The host ends twice
-gauges: [{name: g, dialect: line-ascii}]
-cues:
-  - {at: 500 ms, do: tag, times: 3, every: 100 ms}
-  - {at: 1 s, do: restart host, by: kill}
-  - {at: 4 s, do: restart host}
-until: 6 s
-`
+// once is a host that is started with the words of defect the first time, and after a
+// while with those of later the next.
+const once = `if [ -e started ]; then sleep %s; exec "$0" "$@" %s; fi; touch started; sleep %s; exec "$0" "$@" %s`
 
-// A finding is confirmed at a timed pace; at real pace where the host, which takes a
-// while to start, was not back in time at a faster one.
+// A finding is confirmed at a timed pace. A second run that could not have shown it, for
+// the host was not back in time or may have lost what it had in hand, proves nothing: it
+// is played at real pace, and where that could not have shown it either, it is said.
+// All are played at once.
 //
 // Kind: process.
 func TestConfirmedAtRealPace(t *testing.T) {
 	t.Parallel()
-	s, err := scenario.Parse("ends-twice.yaml", []byte(endsTwice), shippedDialect)
-	require.NoError(t, err)
 	self, err := os.Executable()
 	require.NoError(t, err)
-	h := reference(t)
-	h.Run = []string{"/bin/sh", "-c", `sleep 1.6; exec "$0" "$@"`, self, "refhost", "--job", "{job}", "--defect", "rows-buffered"}
-	c := check.Check{Scenario: s, Host: h, Run: filepath.Join(t.TempDir(), "run"), Self: self}
-	out, err := c.Prove(t.Context())
-	require.NoError(t, err)
-	require.Equal(t, judge.Fail, out.Verdict, "%s %s", out.Why, out.Reasons)
+	const tags = "  - {at: 500 ms, do: tag, times: 3, every: 100 ms}\n"
+	type play struct {
+		name, cues, host string
+		want             judge.Verdict
+		reason           string
+		out              *check.Outcome
+		done             chan error
+	}
+	plays := []*play{
+		{name: "it comes to no verdict", cues: tags + "  - {at: 1 s, do: restart host, by: kill}\n  - {at: 4 s, do: restart host}\n",
+			host: fmt.Sprintf(once, "1.6", "--defect rows-buffered", "1.6", "--defect rows-buffered"), want: judge.Fail},
+		{name: "the host is back late", cues: tags + "  - {at: 1 s, do: restart host}\n  - {at: 4600 ms, do: tag}\n",
+			host: fmt.Sprintf(once, "2", "--defect first-tag-missed", "0", ""), want: judge.Fail},
+		{name: "it is always back too late", cues: tags + "  - {at: 1 s, do: restart host}\n  - {at: 1500 ms, do: tag}\n",
+			host: fmt.Sprintf(once, "2", "--defect first-tag-missed", "0", ""), want: judge.Inconclusive,
+			reason: "at pace real, it could not have shown tag-lost of g at 1.500 s"},
+		{name: "rows may be in hand at a kill", cues: tags + "  - {at: 1 s, do: restart host, by: kill}\n  - {at: 4 s, do: tag}\n",
+			host: fmt.Sprintf(once, "0", "", "0", "--defect rows-buffered"), want: judge.Fail},
+		{name: "the host passes", cues: tags + "  - {at: 1 s, do: restart host}\n  - {at: 4 s, do: tag}\n",
+			host: `if [ -e ../../again ]; then exec "$0" "$@"; fi; touch ../../again; exec "$0" "$@" --defect last-row-lost`, want: judge.Inconclusive,
+			reason: "the host passed when it was played once more, at pace 2x"},
+	}
+	for _, p := range plays {
+		p.done = make(chan error, 1)
+		s, err := scenario.Parse("ends-twice.yaml", []byte("understudy: 1\ntitle: The host ends\ngauges: [{name: g, dialect: line-ascii}]\ncues:\n"+p.cues+"until: 6 s\n"), shippedDialect)
+		require.NoError(t, err)
+		h := reference(t)
+		h.CommitsWithin = 0
+		h.Run = []string{"/bin/sh", "-c", p.host, self, "refhost", "--job", "{job}"}
+		c := check.Check{Scenario: s, Host: h, Run: filepath.Join(t.TempDir(), "runs", "run"), Self: self}
+		go func() {
+			var err error
+			p.out, err = c.Prove(t.Context())
+			p.done <- err
+		}()
+	}
+	for _, p := range plays {
+		t.Run(p.name, func(t *testing.T) {
+			require.NoError(t, <-p.done)
+			require.Equal(t, p.want, p.out.Verdict, "%s %s", p.out.Why, p.out.Reasons)
+			require.Contains(t, strings.Join(p.out.Reasons, "; "), p.reason)
+		})
+	}
 }

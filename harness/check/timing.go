@@ -36,7 +36,7 @@ func (o *Outcome) OfTiming() (fs []judge.Finding) {
 // faster reports whether the run was at a speed factor above 1, and is short enough to
 // be played at real pace too.
 func (o *Outcome) faster() bool {
-	if len(o.Entries) == 0 || o.Entries[0].Run == nil || o.Check == nil || o.Check.Scenario == nil || o.Check.Scenario.Play.Until > realMost {
+	if len(o.Entries) == 0 || o.Entries[0].Run == nil || o.Check == nil || o.Check.Scenario == nil || o.Check.Scenario.Play.Until > slowMost {
 		return false
 	}
 	var p stage.Pace

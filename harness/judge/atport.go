@@ -23,7 +23,7 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 		f.Opened, f.Unheard = true, false
 		o.open, o.due = true, false
 		j.session(o, f, e.T)
-		if len(o.downs) > 0 && !o.brief { // of those that followed before it was opened again it need not know
+		if len(o.downs) > 0 && !o.brief && !o.anew { // of those that followed before it was opened again it need not know
 			j.h.Seen[o.downs[0]].State = cause.Sure
 		}
 		o.brief, o.up = false, 0
@@ -33,10 +33,13 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 			up := j.see(g, e.T, cause.Up, cause.Sure)
 			j.h.Seen[up].Place = uint16(j.place(g, e.Port.Path))
 			o.up, o.keeps = up+1, o.datum
+			if o.anew { // it may not know that the port was away, or that it ever had it
+				j.h.Seen[up].State = cause.Perhaps
+			}
 		case o.closed:
 			j.see(g, e.T, cause.Restart, cause.Sure)
 		}
-		o.downs, o.returned, o.closed = nil, false, false
+		o.downs, o.returned, o.closed, o.anew = nil, false, false, false
 		if j.paths[g] == "" {
 			j.paths[g] = e.Port.Path
 		}

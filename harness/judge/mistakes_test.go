@@ -336,6 +336,9 @@ func (a *account) happened(ws []string) error {
 		a.entry(ledger.Entry{Kind: ledger.KindHost, Note: "stopped"})
 		port(ledger.Port{What: "opened", Path: "ports/" + name})
 		a.entry(ledger.Entry{Kind: ledger.KindHost, Note: "ready"})
+	case "ends": // without being started at once
+		port(ledger.Port{What: "closed"})
+		a.entry(ledger.Entry{Kind: ledger.KindHost, Note: ws[1]})
 	case "garbles":
 		a.entry(ledger.Entry{Kind: ledger.KindPort, Gauge: name, Bytes: ledger.Hex(ws[1]), Port: &ledger.Port{What: "garbage", Note: "bytes are left over"}})
 	case "quits":

@@ -45,6 +45,7 @@ type observer struct {
 	deserted int              // frames that nobody heard since the host closed the port by itself
 	unset    bool             // it came back, and the host, which had set the line, has not done so again
 	due      bool             // the host was started again and said that it is ready, and has not opened it
+	anew     bool             // the host was ended, and the one that was started then has not opened it yet
 	datum    bool             // the host has set the gauge's datum, which the gauge has kept since
 	keeps    bool             // and the port has come back to that host
 	severals map[int]several  // frames that are sent as several messages, by their number
@@ -154,7 +155,7 @@ func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 		}
 		j.h.Add(cause.Seen{At: e.T, What: what, State: cause.Sure})
 		for g := range obs {
-			obs[g].streamed, obs[g].unset, obs[g].saw, obs[g].closed = nil, false, false, false
+			obs[g].streamed, obs[g].unset, obs[g].saw, obs[g].closed, obs[g].anew = nil, false, false, false, true
 			obs[g].tear()
 		}
 	case strings.HasPrefix(e.Note, ledger.Quit):

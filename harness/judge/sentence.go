@@ -24,7 +24,7 @@ const ofRun = aspects
 func (j *judging) sentences(base *outcome) (out []found) {
 	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, ofKind(KindDatum, "the host sets the gauge up again after its port came back, datum and all"),
 		ofKind(KindUnset, "the serial line is set when the port is first opened, and not again after a hang-up"),
-		ofKind(KindDeserted, "the host closes a port in mid-run, and does not open it again"), j.reopened, j.gaveUp, j.waiting, j.started, j.answers, j.written, j.again} {
+		ofKind(KindDeserted, "the host closes a port in mid-run, and does not open it again"), j.reopened, j.gaveUp, j.waiting, j.answers, j.written, j.again} {
 		if j.ended() {
 			return out
 		}
@@ -256,24 +256,6 @@ func (j *judging) reopened(base *outcome) (f found, ok bool) {
 			times[j.respect(d).gauge]--
 		}
 		return is
-	})
-	return f, len(f.keys) > 0
-}
-
-// started is about a host that takes its start for the return of a port.
-func (j *judging) started(base *outcome) (f found, ok bool) {
-	left := make([]int, len(j.Gauges))
-	for g := range left {
-		left[g] = len(j.ends)
-	}
-	f = sentence("link-back is recorded whenever the host has been started, too")
-	f.take(base, func(d *diff) bool {
-		if d.kind != KindEventExtra || cause.EventNamed(j.records[d.rec].Kind) != cause.LinkBackEvent {
-			return false
-		}
-		g := j.respect(d).gauge
-		left[g]--
-		return left[g] >= 0
 	})
 	return f, len(f.keys) > 0
 }

@@ -1,0 +1,42 @@
+package judge_test
+
+import (
+	"testing"
+
+	"example.org/understudy/harness/judge"
+)
+
+// A host that records link-back when it is started is right about it at each start, and
+// one that does not too. More such rows than there are starts answer to nothing. A host that is
+// started while a port is away need not know of the loss, or of the return.
+//
+// Kind: outside.
+func TestLinkBackAtAStart(t *testing.T) {
+	t.Parallel()
+	const (
+		one  = "tag 1 8.001\n row g A 1 8.001 mm inside\n"
+		two  = "tag 2 8.002\n row g A 2 8.002 mm inside\n"
+		back = " row g link-back\n"
+	)
+	late := func(rows string) string { return one + "ends killed\nlost\nback\n" + rows + two }
+	for name, c := range map[string]struct {
+		text string
+		want judge.Verdict
+	}{
+		"at no start":         {one + "restarts\n" + two, judge.Pass},
+		"at the first":        {"wait 1s\n" + back + one + "restarts\n" + two, judge.Pass},
+		"at both":             {"wait 1s\n" + back + one + "restarts\n" + back + two, judge.Pass},
+		"after a kill":        {one + "killed\n" + back + two, judge.Pass},
+		"three at two":        {one + "restarts\n" + back + back + back + two, judge.Fail},
+		"without a start":     {one + back + two + " row g link-back\n", judge.Fail},
+		"the port away, none": {late(""), judge.Pass},
+		"the port away, back": {late(back), judge.Pass},
+		"the port away, both": {late(" row g link-lost\n" + back), judge.Pass},
+		"the port away, four": {late(back + back + back + back), judge.Fail},
+	} {
+		w := tell(t, c.text, "right")
+		if res := judge.Judge(w.spec, w.entries, w.records); res.Verdict != c.want {
+			t.Errorf("%s: %s %q\n%s", name, res.Verdict, res.Reasons, describe(res.Findings))
+		}
+	}
+}
