@@ -59,6 +59,7 @@ func (m *model) cell(i int, s *Seen, g int, loss uint8) {
 	if m.has(lowShared) {
 		gs = &m.gauges[0].cell
 	}
+	own := &m.gauges[g].lowSelf // not of a shared state
 	switch unsure := s.State == Perhaps || s.Other; {
 	case unsure && !s.Low:
 		gs.cleared = gs.low
@@ -76,11 +77,16 @@ func (m *model) cell(i int, s *Seen, g int, loss uint8) {
 		if !gs.low || gs.cleared || m.has(lowCellRepeated) {
 			if gs.cleared {
 				loss = 0
+			} else if m.has(lowShared) && *own { // in what order the gauges were read is not known
+				loss = min(loss, slight)
 			}
 			m.event(g, i, LowCellEvent, loss)
 			es := m.rows.Events[m.eventName(g)]
 			es[len(es)-1].Instead = gs.maybe
+		} else if m.has(lowShared) && !*own {
+			m.event(g, i, LowCellEvent, slight)
 		}
 		gs.low, gs.maybe, gs.cleared = true, 0, false
 	}
+	*own = s.Low
 }

@@ -32,6 +32,9 @@ type gaugeState struct {
 	first     answer // whether the latest tag is one that came before, by its first channel
 	told      uint8  // events that have been told, a bit each
 	cell      cellState
+	lowSelf   bool // its own cell was low in its last frame
+	swallows  int  // bytes that are still to be skipped
+	length    *lengthByte
 	place     int  // the gauge that stood first where this one's port is now
 	known     int  // the gauge that the host holds to be at this one's first port,
 	asked     bool // and that it was told so when the port came back
@@ -221,6 +224,7 @@ func (m *model) see(i int, s *Seen) {
 	}
 	switch s.What {
 	case Down:
+		gs.swallows = 0
 		for c := range gs.channels {
 			ch := &gs.channels[c]
 			ch.before, ch.hasBefore = ch.got, ch.hasGot
@@ -273,6 +277,9 @@ func (m *model) heard(up int, gauge uint16) bool {
 func (m *model) frame(i int, s *Seen, g int, loss uint8) {
 	gs := &m.gauges[g]
 	rs := m.h.Of(s)
+	if m.has(lengthTrusted) && m.swallowed(s, gs) {
+		return
+	}
 	if s.State == Spoilt {
 		if m.has(checksumIgnored) && !s.Other && (s.Tagged || m.All) {
 			for _, r := range rs {
@@ -324,6 +331,57 @@ func (m *model) frame(i int, s *Seen, g int, loss uint8) {
 	for _, r := range rs {
 		m.tagged(i, s, r, g, m.channel(g, r), rejoined, loss)
 	}
+}
+
+// swallowed reports whether a host skips a frame that stands in the length which a damaged
+// one before it announced, if that is no more than it holds possible.
+func (m *model) swallowed(s *Seen, gs *gaugeState) bool {
+	if gs.swallows > 0 {
+		gs.swallows -= len(s.Bytes)
+		return true
+	}
+	if gs.length == nil {
+		l := m.h.lengthByte(s.Gauge)
+		gs.length = &l
+	}
+	if l := gs.length; s.State == Spoilt && l.at > 0 && l.at < len(s.Bytes) && s.Bytes[0] == l.start {
+		if n := int(s.Bytes[l.at]) + l.more; n <= m.param[lengthTrusted] {
+			gs.swallows = n - len(s.Bytes)
+		}
+	}
+	return false
+}
+
+// lengthByte is a byte of a gauge's frames that says how long they are.
+type lengthByte struct {
+	start byte // of every frame
+	at    int  // 0: there is none, as far as is known
+	more  int  // bytes than it says
+}
+
+func (h *History) lengthByte(g uint16) (l lengthByte) {
+	const last, most = 3, 8
+	for l.at = 1; l.at <= last; l.at++ {
+		fits, any := true, false
+		for i := range h.Seen {
+			s := &h.Seen[i]
+			if s.Gauge != g || s.What != Frame || s.State != Sure {
+				continue
+			}
+			if l.at >= len(s.Bytes) {
+				return lengthByte{}
+			}
+			n := len(s.Bytes) - int(s.Bytes[l.at])
+			if fits = n >= 0 && n <= most && (!any || n == l.more && s.Bytes[0] == l.start); !fits {
+				break
+			}
+			any, l.more, l.start = true, n, s.Bytes[0]
+		}
+		if fits && any {
+			return l
+		}
+	}
+	return lengthByte{}
 }
 
 // Which frame of one read is taken, of all or of the tagged ones.
@@ -380,8 +438,8 @@ func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) 
 		return no
 	case m.has(lastNumberOnly) && m.gauges[g].beforeTag != s.Tag:
 		return no
-	case m.has(numberAlone) && within:
-		return yes
+	case m.has(numberAlone):
+		return m.alone(since, window)
 	case m.has(tagWindowEndless):
 		return yes
 	case before.sure != nil && !before.r.same(r) && before.sure.r.same(r):
@@ -404,6 +462,19 @@ func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) 
 		now.at = before.at
 	}
 	return yes
+}
+
+// alone answers of a host that looks at nothing but the number, by its own clock, which
+// tells nothing of a run that does not go by a clock.
+func (m *model) alone(since, window time.Duration) answer {
+	own := m.HostTime(since)
+	switch {
+	case own <= window-m.Late:
+		return yes
+	case !m.RealTime || own <= window+m.Late:
+		return maybe
+	}
+	return no
 }
 
 func (r Reading) same(s Reading) bool {

@@ -16,6 +16,7 @@ const (
 	askedOnce
 	lastNumberOnly
 	numberAlone
+	lengthTrusted // param: the longest that is held possible
 	twistCount
 )
 
@@ -25,17 +26,21 @@ type Twist struct {
 	Text  string
 	Of    Effect // the findings it makes
 	Trips bool   // a host that makes another mistake would hardly leave its findings alone
+	Harm  bool   // it shows only where frames arrived damaged
 }
 
 // Twists lists those that a host of these gauges can make, the plainer first.
 func (s *Spec) Twists() (out []Twist) {
 	add := func(text string, made ...Variant) { out = append(out, Twist{Made: made, Text: text, Of: OnEvent}) }
 	tags := func(text string, made defect, of Effect, trips bool) {
-		out = append(out, Twist{Hypothesis{{made, 0}}, text, of, trips})
+		out = append(out, Twist{Hypothesis{{made, 0}}, text, of, trips, false})
 	}
 	tags("the window in which a tag that is sent again is one tag counts from when it was first seen, not last", windowOfFirst, OnMore, false)
 	tags("only the tag number that came last is remembered: one that is sent again after another number is recorded again", lastNumberOnly, OnMore, false)
 	tags("a tag number that comes again within the window is no new tag, whatever its reading", numberAlone, OnLoss, false)
+	for _, longest := range []int{300, 128, 64, 32, 16} {
+		out = append(out, Twist{Hypothesis{{lengthTrusted, longest}}, "after a damaged frame as many bytes are skipped as it says that it is long, with the frames that stand in them", OnLoss, true, true})
+	}
 	if s.Width() > 1 {
 		tags("whether a tag is one that came before is told by the reading of the first channel alone", firstChannelTells, OnLoss, true)
 	}

@@ -33,7 +33,7 @@ func (j *judging) patterns(base *outcome, ex *explained) {
 	}
 	several, learned := j.sentences(base), j.learn(o, all)
 	several = slices.DeleteFunc(several, func(f found) bool {
-		return slices.ContainsFunc(learned, func(g found) bool { return g.trips && g.includes(f) })
+		return slices.ContainsFunc(learned, func(g found) bool { return (g.trips || g.Text == f.Text) && g.includes(f) })
 	})
 	if len(ex.named) > 0 {
 		for _, f := range append(learned, several...) {
@@ -240,7 +240,7 @@ func (ex *explained) yield(f found) {
 		ex.named = slices.DeleteFunc(ex.named, func(e Explanation) bool { return !slices.Contains(of, e.Cause.Name) })
 	}
 	for k := range ex.named {
-		if n := whole[ex.named[k].Cause.Name]; n > 0 && (n <= thin || f.of == ofZone) {
+		if n := whole[ex.named[k].Cause.Name]; n > 0 && (n <= thin || f.of == ofZone || f.of == ofRun) {
 			ex.named[k].Or = append(append(ex.named[k].Or, f.Text), f.Or...)
 		}
 	}

@@ -128,7 +128,11 @@ func (j *judging) expect(hyp cause.Hypothesis, sp span) *cause.Rows {
 // before anything is said to be missing: what is missing at the end depends on all
 // the rows that are there.
 func (j *judging) testSpan(out *outcome, hyp cause.Hypothesis, sp span) {
-	rows := j.expect(hyp, sp)
+	j.testRows(out, j.expect(hyp, sp), sp)
+}
+
+// testRows compares the records of a part with rows.
+func (j *judging) testRows(out *outcome, rows *cause.Rows, sp span) {
 	out.rows = append(out.rows, rows)
 	first, all := len(out.streams), make([]*sides, len(rows.Readings))
 	for s := range rows.Readings {

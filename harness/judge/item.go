@@ -30,6 +30,8 @@ type item struct {
 	sinceOpen time.Duration  // since the port was opened
 	damaged   bool           // the gauge's frame before it arrived damaged
 	hurt      bool           // one has since the port was opened
+	scrap     bool           // it is the first since the port came back, and what came last before it went was damaged
+	unnamed   bool           // the gauge has not said who it is since the port was opened, and will
 	turned    bool           // the gauge sent another unit in its first frame
 	spoilt    bool           // one in the same piece did
 	ahead     int            // bytes before it in the same piece
@@ -235,6 +237,8 @@ func (j *judging) surroundings(all []*item) {
 		streamed, before []*cause.Reading
 		tag              time.Duration
 		damaged, hurt    bool
+		scrap            bool
+		unnamed          []*item
 		first            *cause.Reading
 		up, anew, frames int
 		opened           time.Duration
@@ -256,6 +260,7 @@ func (j *judging) surroundings(all []*item) {
 		switch s.What {
 		case cause.Up:
 			g.back, g.hurt, g.up, g.frames, g.opened = true, false, 0, 0, s.At
+			g.scrap, g.damaged, g.unnamed = g.damaged, false, nil
 		case cause.Down:
 			for _, it := range g.last {
 				it.goes = true
@@ -272,6 +277,12 @@ func (j *judging) surroundings(all []*item) {
 		}
 		here, count := at[s], counts[s.Gauge].of(s)
 		g.frames++
+		if s.Other && s.State != cause.Spoilt {
+			for _, it := range g.unnamed {
+				it.unnamed = true
+			}
+			g.unnamed = nil
+		}
 		if rs := j.h.Of(s); g.first == nil && len(rs) > 0 {
 			g.first = &rs[0]
 		}
@@ -294,7 +305,11 @@ func (j *judging) surroundings(all []*item) {
 			}
 			g.last = here
 		}
+		if g.back {
+			g.unnamed = append(g.unnamed, here...)
+		}
 		for _, it := range here {
+			it.scrap = g.frames == 1 && g.scrap
 			it.opened, it.sinceOpen, it.counted = g.frames, s.At-g.opened, count >= 0 && count <= g.count
 			it.run, it.up, it.anew, it.damaged, it.since, it.other = run, g.up, g.anew, g.damaged, -1, lastG >= 0 && lastG != int(s.Gauge)
 			if g.tag >= 0 {

@@ -22,7 +22,7 @@ const ofRun = aspects
 
 // sentences are those that explain findings of several rows together.
 func (j *judging) sentences(base *outcome) (out []found) {
-	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.renamed, j.shuffled, j.mistimed, ofKind(KindDatum, "the host sets the gauge up again after its port came back, datum and all"),
+	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.recast, j.renamed, j.shuffled, j.mistimed, ofKind(KindDatum, "the host sets the gauge up again after its port came back, datum and all"),
 		ofKind(KindUnset, "the serial line is set when the port is first opened, and not again after a hang-up"),
 		ofKind(KindDeserted, "the host closes a port in mid-run, and does not open it again"), j.reopened, j.gaveUp, j.waiting, j.answers, j.written, j.again} {
 		if j.ended() {
@@ -77,7 +77,7 @@ func (j *judging) twisted(base *outcome) (best found, ok bool) {
 	before := holds(base)
 	var others []string // all that fit as well
 	for _, t := range j.Twists() {
-		if !slices.ContainsFunc(base.diffs, func(d diff) bool { return effects[d.kind]&t.Of != 0 }) {
+		if t.Harm && j.counts.Spoilt == 0 || !slices.ContainsFunc(base.diffs, func(d diff) bool { return effects[d.kind]&t.Of != 0 }) {
 			continue
 		}
 		o := j.test(t.Made)
@@ -91,7 +91,7 @@ func (j *judging) twisted(base *outcome) (best found, ok bool) {
 		if len(f.keys) > len(best.keys) {
 			best = f
 			others = nil
-		} else if len(f.keys) == len(best.keys) {
+		} else if len(f.keys) == len(best.keys) && f.Text != best.Text {
 			others = append(others, f.Text)
 		}
 	}
@@ -154,7 +154,7 @@ func (j *judging) says(rec *Record) (t told) {
 	return t
 }
 
-// moved is about rows that stand under the name of another gauge: all that are missing at
+// moved is about rows that stand under the names of other gauges: all that are missing at
 // one are too many at the other, and what else is too many there may be missing.
 func (j *judging) moved(base *outcome) (f found, ok bool) {
 	gone, may, more := make([]map[told]int, len(j.Gauges)), make([]map[told]int, len(j.Gauges)), make([]map[told]int, len(j.Gauges))
@@ -183,23 +183,21 @@ func (j *judging) moved(base *outcome) (f found, ok bool) {
 	}
 	for _, what := range []string{"rows", "events", "link-lost", "link-back", "low-cell"} {
 		of := func(t told) bool { return what == "rows" || t.event == what || what == "events" && t.event != "" }
+		var texts []string
+		var own found
 		for g := range gone {
 			for to := range more {
-				same, some, name := g != to, false, "events"
-				for t, n := range gone[g] {
-					same, some = same && (!of(t) || more[to][t] >= n), some || of(t)
+				if g == to || !within(gone[g], more[to], nil, of) || !within(more[to], gone[g], may[g], of) {
+					continue
+				}
+				name := "events"
+				for t := range gone[g] {
 					if t.event == "" || what != "rows" {
 						name = what
 					}
 				}
-				for t, n := range more[to] {
-					same = same && (!of(t) || n <= gone[g][t]+may[g][t])
-				}
-				if !same || !some {
-					continue
-				}
-				f = sentence(fmt.Sprintf("%s of %s stand under the name of %s", name, j.Gauges[g].Name, j.Gauges[to].Name))
-				f.take(base, func(d *diff) bool {
+				texts = append(texts, fmt.Sprintf("%s of %s stand under the name of %s", name, j.Gauges[g].Name, j.Gauges[to].Name))
+				own.take(base, func(d *diff) bool {
 					switch r := j.respect(d); r {
 					case respect{missing, int32(g)}:
 						return of(j.due(d.want))
@@ -208,11 +206,26 @@ func (j *judging) moved(base *outcome) (f found, ok bool) {
 					}
 					return false
 				})
-				return f, true
 			}
 		}
+		if len(own.keys) > len(f.keys) {
+			f = own
+			f.Text = strings.Join(texts, ", and ")
+		}
 	}
-	return f, false
+	return f, len(f.keys) > 0
+}
+
+// within reports whether all that is told of some kind in one place is told in another, or
+// may be, and that there is some.
+func within(a, b, may map[told]int, of func(t told) bool) (some bool) {
+	for t, n := range a {
+		if of(t) && n > b[t]+may[t] {
+			return false
+		}
+		some = some || of(t)
+	}
+	return some
 }
 
 // again is about lines that are set as they should be when the port is first opened.

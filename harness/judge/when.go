@@ -138,6 +138,8 @@ func (j *judging) conditions(items []*item) (cs []when) {
 	add(3, "the gauge began with another unit", "", func(it *item) bool { return it.turned })
 	add(5, "the frame before it is another gauge's", "the frame before it is the same gauge's", func(it *item) bool { return it.other })
 	trips(2, "the frame before it was cut off by a hang-up", "", func(it *item) bool { return it.seen != nil && it.seen.Cut })
+	trips(2, "bytes that made no frame came last before the port went away", "", func(it *item) bool { return it.scrap })
+	trips(2.5, "it came after the port was opened again and before the gauge said who it is", "", func(it *item) bool { return it.unnamed })
 	place(3, "the frame is the first that came after the port was opened", "", func(it *item) bool { return it.opened == 1 })
 	trips(2, "the frame's count is not above that of one before it", "", func(it *item) bool { return it.counted })
 	add(3, "it came within 0.25 s after the port was opened again", "", func(it *item) bool { return it.up > 0 && it.sinceOpen <= beside })

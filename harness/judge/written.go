@@ -8,17 +8,24 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"example.org/understudy/harness/cause"
+	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/zone"
 )
 
 // waiting is about frames that are taken only when another one comes: the last rows are
-// missing, and the times of others say that they were written so late.
+// missing, and the times of others say that they were written so late, or nothing does.
 func (j *judging) waiting(base *outcome) (f found, ok bool) {
-	if !j.RealTime || !j.tail(base) || len(base.rows) != 1 {
+	if len(base.diffs) == 0 || !j.tail(base) || len(base.rows) != 1 {
 		return f, false
 	}
-	f = sentence("a frame waits in the host until the next one comes, so that the last are never recorded")
-	f.trips = true
+	f = sentence("a frame waits in the host until more comes, as where one is taken for each read, so that the last are never recorded")
 	f.take(base, func(d *diff) bool { return d.want != nil && d.rec < 0 })
+	if !j.RealTime {
+		return f, len(j.ends) == 0 && !j.Killed && j.queued(base)
+	}
+	f.trips = true
 	for s := range j.readings {
 		a := &base.streams[s]
 		soonest, before := time.Duration(math.MaxInt64), time.Duration(-1)
@@ -40,6 +47,93 @@ func (j *judging) waiting(base *outcome) (f found, ok bool) {
 		}
 	}
 	return f, false
+}
+
+// recast is about values that are all wrong in one way, where some rows were paired with
+// the wants of others: they are paired again with what such a host writes.
+func (j *judging) recast(base *outcome) (best found, ok bool) {
+	of := func(kinds ...Kind) bool {
+		return slices.ContainsFunc(base.diffs, func(d diff) bool { return slices.Contains(kinds, d.kind) })
+	}
+	if len(base.rows) != 1 || base.streams == nil || len(base.diffs) > fewDiffs || !of(KindValue, KindVoid) || !of(KindLost, KindTagLost, KindExtra, KindTagRepeated, KindOrder) {
+		return best, false
+	}
+	items, before := j.items(base), holds(base)
+	wrong := slices.DeleteFunc(slices.Clone(items), func(it *item) bool { return it.bad[ofValue] == nil })
+	for _, w := range j.values(spread(wrong, 12)) {
+		hits := 0
+		for _, it := range wrong {
+			if ans, ok := w.says(it); ok && j.got(it, ofValue, ans) {
+				hits++
+			}
+		}
+		if 2*hits < len(wrong) || best.keys != nil && w.bits >= best.bits || j.ended() {
+			continue
+		}
+		o := j.remade(base, items, w)
+		if before.against(o) > 0 || len(o.diffs) >= len(base.diffs) {
+			continue
+		}
+		left, f := holds(o), sentence("in every row "+w.text)
+		f.take(base, func(d *diff) bool { return left[d.key()] == nil })
+		if f.bits = w.bits; len(f.keys) >= len(best.keys) {
+			best = f
+		}
+	}
+	return best, best.keys != nil
+}
+
+// remade compares the records with the rows of a host whose values are wrong in one way.
+func (j *judging) remade(base *outcome, items []*item, w what) *outcome {
+	says := map[*cause.Want]answer{}
+	at := map[*cause.Want]*item{}
+	for _, it := range items {
+		if ans, ok := w.says(it); ok && it.c >= 0 && it.c < len(j.Gauges[it.g].Channels) {
+			says[it.w], at[it.w] = ans, it
+		}
+	}
+	rows := *base.rows[0]
+	rows.Readings = slices.Clone(rows.Readings)
+	for s := range rows.Readings {
+		due := base.streams[s].wants
+		rows.Readings[s] = slices.Clone(due)
+		for i := range due {
+			ans, ok := says[&due[i]]
+			if !ok {
+				continue
+			}
+			own := &rows.Readings[s][i]
+			if own.Value, own.Void, own.Zone = ans.v, ans.none, zone.Void; !own.Void {
+				pm := ans.v.Mul(decimal.New(int64(j.Unit.Size()), 0))
+				own.Zone = j.Zone(&j.Gauges[at[&due[i]].g].Channels[at[&due[i]].c], pm, pm)
+			}
+		}
+	}
+	o := &outcome{}
+	j.testRows(o, &rows, j.whole())
+	j.facts(o, &rows, j.whole())
+	return o
+}
+
+// queued reports whether so many rows of each gauge are missing at most as frames came
+// together with others, or one.
+func (j *judging) queued(base *outcome) bool {
+	left := make([]int, len(j.Gauges))
+	for g := range left {
+		left[g] = 1
+	}
+	for i := range j.h.Seen {
+		if s := &j.h.Seen[i]; s.What == cause.Frame && (s.Joined || !s.Tagged && !s.Other) {
+			left[s.Gauge]++
+		}
+	}
+	for i := range base.diffs {
+		g := j.h.Seen[base.diffs[i].want.Seen].Gauge
+		if left[g]--; left[g] < 0 {
+			return false
+		}
+	}
+	return true
 }
 
 // waitsFor is how late a row is at least that waited for another frame.

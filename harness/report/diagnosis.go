@@ -171,17 +171,31 @@ func diagnosisText(r *Run) (out []line) {
 	default:
 		add(0, "Several mistakes, or one that has no name here: nothing explains all (%s).", all)
 	}
+	var or, causes []string
+	for _, o := range d.Or {
+		if o.Cause.Name != "" {
+			causes = append(causes, candidateText(o))
+		} else {
+			or = append(or, candidateText(o))
+		}
+	}
 	for _, n := range d.Named {
-		add(2, "%s", candidateText(n.Candidate))
+		first := ""
+		if n.Cause.Name != "" {
+			first, or = judge.Level(n.Cause.Name, or)
+		}
+		for _, l := range eitherTexts(candidateText(n.Candidate), first) {
+			add(2, "%s", l)
+		}
 		if len(d.Named) > 1 {
 			add(4, "explains %s in %s", plural(n.Findings, "finding"), plural(n.Runs, "scenario"))
 		}
 		if n.Cause.Fix != "" {
-			add(4, "to fix: %s", n.Cause.Fix)
+			add(4, "%s", fixText(&n.Cause, first))
 		}
 	}
-	for _, o := range d.Or {
-		add(4, "or, as far as these scenarios tell: %s", candidateText(o))
+	for _, o := range append(causes, or...) {
+		add(4, "or, as far as these scenarios tell: %s", o)
 	}
 	for _, a := range d.Alone {
 		why := ""

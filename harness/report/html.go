@@ -137,6 +137,9 @@ func pageOf(r *Run, id string) pageRun {
 			c := g.ex.Cause
 			names = append(names, c.Code+" "+c.Name)
 			pg = pageGroup{Code: c.Code, Name: c.Name, Looks: c.Looks, Why: c.Why, Fix: c.Fix, Rival: strings.Join(rivalTexts(g.ex), "; ")}
+			if or, _ := judge.Level(c.Name, g.ex.Or); or != "" {
+				pg.Rival = strings.TrimSuffix(strings.Join([]string{"or: " + visible(or), pg.Rival}, "; "), "; ")
+			}
 			pg.Explains = explainsText(g.ex.Explains, res.Counts.Findings, g.ex.Left)
 			total = max(total, g.ex.Explains)
 		} else if g.pattern != nil {

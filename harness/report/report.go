@@ -185,7 +185,23 @@ func rivalTexts(ex *judge.Explanation) (out []string) {
 			out = append(out, what+" fits all of these rows too")
 		}
 	}
-	return append(out, orTexts(ex.Or)...)
+	_, rest := judge.Level(ex.Cause.Name, ex.Or)
+	return append(out, orTexts(rest)...)
+}
+
+// eitherTexts are a cause and a sentence that fits as well, if there is one.
+func eitherTexts(cause, or string) []string {
+	if or == "" {
+		return []string{cause}
+	}
+	return []string{"either " + cause, "or     " + visible(or)}
+}
+
+func fixText(c *cause.Cause, or string) string {
+	if or != "" {
+		return "to fix " + c.Code + ": " + c.Fix
+	}
+	return "to fix: " + c.Fix
 }
 
 func orTexts(or []string) (out []string) {

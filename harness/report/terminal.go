@@ -141,13 +141,16 @@ func (t *terminal) heading(g *group, res *judge.Result) {
 			t.text(or, 0, indent+2)
 		}
 	default:
-		t.text(fmt.Sprintf("%s %s: %s", g.ex.Cause.Code, g.ex.Cause.Name, g.ex.Cause.Looks), 0, indent)
+		first, _ := judge.Level(g.ex.Cause.Name, g.ex.Or)
+		for _, l := range eitherTexts(fmt.Sprintf("%s %s: %s", g.ex.Cause.Code, g.ex.Cause.Name, g.ex.Cause.Looks), first) {
+			t.text(l, 0, indent)
+		}
 		t.text(explainsText(g.ex.Explains, res.Counts.Findings, g.ex.Left), 0, indent+2)
 		for _, rival := range rivalTexts(g.ex) {
 			t.text(rival, 0, indent+2)
 		}
 		if g.ex.Cause.Fix != "" {
-			t.text("to fix: "+g.ex.Cause.Fix, 0, indent+2)
+			t.text(fixText(&g.ex.Cause, first), 0, indent+2)
 		}
 	}
 }
