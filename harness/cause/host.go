@@ -464,14 +464,13 @@ func (m *model) repeated(i int, s *Seen, g, c int, ch *channelState, r Reading) 
 	return yes
 }
 
-// alone answers of a host that looks at nothing but the number, by its own clock, which
-// tells nothing of a run that does not go by a clock.
+// alone answers of a host that looks at nothing but the number, by its own clock.
 func (m *model) alone(since, window time.Duration) answer {
 	own := m.HostTime(since)
 	switch {
 	case own <= window-m.Late:
 		return yes
-	case !m.RealTime || own <= window+m.Late:
+	case m.RealTime && own <= window+m.Late:
 		return maybe
 	}
 	return no
