@@ -19,6 +19,7 @@ import (
 	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/paper"
 	_ "example.org/understudy/harness/records/sqlite"
+	_ "example.org/understudy/harness/records/xlsx"
 	"example.org/understudy/sim/strict"
 	"github.com/alecthomas/kong"
 )

@@ -303,6 +303,8 @@ func recordsName(f hostfile.Form) string {
 		return "records.jsonl"
 	case hostfile.SQLite:
 		return "records.sqlite"
+	case hostfile.XLSX:
+		return "records.xlsx"
 	}
 	return "records.csv"
 }

@@ -10,6 +10,7 @@ import (
 	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
+	_ "example.org/understudy/harness/records/xlsx"
 	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 )
@@ -19,7 +20,11 @@ import (
 
 // example reads an example's host description; its program is in folder.
 func example(t *testing.T, name, folder string) *hostfile.Host {
-	file := filepath.Join("..", "..", "testdata", "hosts", name, "host.yaml")
+	return exampleAs(t, filepath.Join(name, "host.yaml"), folder)
+}
+
+func exampleAs(t *testing.T, name, folder string) *hostfile.Host {
+	file := filepath.Join("..", "..", "testdata", "hosts", name)
 	text, err := os.ReadFile(file)
 	require.NoError(t, err)
 	h, err := hostfile.Parse(file, text)
@@ -61,6 +66,29 @@ func TestExampleHostInPython(t *testing.T) {
 	h := example(t, "python", folder)
 	h.Run[0] = python
 	passesClaimed(t, h, 34)
+}
+
+// The same host, whose records are a worksheet that is written anew for every row: of
+// one gauge, of several, over a loss and over a kill.
+//
+// Kind: process.
+func TestExampleHostWithAWorksheet(t *testing.T) {
+	t.Parallel()
+	python := testenv.Python(t)
+	testenv.Works(t, "python3-openpyxl", python, "-c", "import openpyxl")
+	folder, err := filepath.Abs("../../testdata/hosts/python")
+	require.NoError(t, err)
+	h := exampleAs(t, "python/sheet.yaml", folder)
+	h.Run[0] = python
+	for _, name := range []string{"02-on-every-limit", "08-link-lost", "10-no-reading", "12-two-channels", "37-the-host-ends-twice"} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			c := check.Check{Scenario: shipped(t, name), Host: h, Run: t.TempDir()}
+			out, err := c.Do(t.Context())
+			require.NoError(t, err)
+			require.Equal(t, judge.Pass, out.Verdict, "%s\n%+v", out.Why, out.Findings)
+		})
+	}
 }
 
 // What a host does not claim is not played to it, nor passed.

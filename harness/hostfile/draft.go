@@ -33,6 +33,45 @@ func Draft(sample []byte) (description []byte, guesses []string, err error) {
 			return nil, nil, err
 		}
 	}
+	return d.written(), d.guesses, nil
+}
+
+// DraftSheet drafts from the rows of a worksheet, as Draft does from a text.
+func DraftSheet(rows [][]string) (description []byte, guesses []string, err error) {
+	d := newDrafter()
+	t, skip, widest := table{sheet: true}, 0, 0
+	filled := func(r []string) (n int) {
+		for _, c := range r {
+			if c != "" {
+				n++
+			}
+		}
+		return n
+	}
+	for _, r := range rows {
+		widest = max(widest, filled(r))
+	}
+	for skip < len(rows) && filled(rows[skip])*2 < widest {
+		skip++ // a title and the like
+	}
+	if widest == 0 || skip > 1000 {
+		return nil, nil, errors.New("the worksheet is empty; take one that holds some of the host's records")
+	}
+	t.rows = rows[skip:]
+	d.line("form: xlsx")
+	d.table(&t, skip)
+	d.columns(t)
+	return d.written(), d.guesses, nil
+}
+
+func newDrafter() *drafter {
+	d := &drafter{}
+	d.say("how the host is started: write its command, and how it ends if the signal TERM does not end it")
+	return d
+}
+
+// written is the draft as a host description.
+func (d *drafter) written() []byte {
 	var out strings.Builder
 	out.WriteString("understudy-host: 1\ntitle: My host\n")
 	out.WriteString("run: [my-host, \"{port}\", \"{records}\"]\n")
@@ -43,7 +82,7 @@ func Draft(sample []byte) (description []byte, guesses []string, err error) {
 	for _, l := range d.lines {
 		out.WriteString("  " + l + "\n")
 	}
-	return []byte(out.String()), d.guesses, nil
+	return []byte(out.String())
 }
 
 type drafter struct {
@@ -83,7 +122,7 @@ func (d *drafter) text(sample []byte) error {
 		}
 	}
 	if odd*100 > all {
-		return fmt.Errorf("the sample is no text: %d of its %d characters are control characters or none; take a file of CSV or JSON Lines, or an SQLite database", odd, all)
+		return fmt.Errorf("the sample is no text: %d of its %d characters are control characters or none; take a file of CSV or JSON Lines, or an SQLite database or a workbook", odd, all)
 	}
 	lines := strings.Split(strings.ReplaceAll(text, "\r\n", "\n"), "\n")
 	if len(lines) > 1 && len(lines[len(lines)-1]) > 0 {

@@ -270,7 +270,7 @@ func (m *mapping) values() {
 	}
 	if s := m.shapes[c]; s.commas > s.points {
 		m.line("decimal-mark: comma")
-		if !m.t.json && !strings.Contains(strings.Join(m.lines, "\n"), "separator:") {
+		if !m.t.json && !m.t.sheet && !strings.Contains(strings.Join(m.lines, "\n"), "separator:") {
 			m.line("separator: comma")
 		}
 		m.say("the decimal mark is a comma")

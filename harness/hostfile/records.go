@@ -20,12 +20,13 @@ const (
 	CSV       Form = "csv"        // RFC 4180, with any separator
 	JSONLines Form = "json-lines" // one JSON object (RFC 8259) a line
 	SQLite    Form = "sqlite"     // a table or a query of an SQLite database
+	XLSX      Form = "xlsx"       // a worksheet of a workbook (ISO/IEC 29500)
 	HTTP      Form = "http"       // JSON objects posted to an address of the harness
 	SQL       Form = "sql"        // a table or a query of a database that a Go test hands over
 )
 
 // Names lists the forms.
-func (Form) Names() []string { return []string{"csv", "json-lines", "sqlite", "http", "sql"} }
+func (Form) Names() []string { return []string{"csv", "json-lines", "sqlite", "xlsx", "http", "sql"} }
 
 // UnmarshalText reads a form's name.
 func (f *Form) UnmarshalText(b []byte) error {
@@ -76,15 +77,16 @@ func (m *Mark) UnmarshalText(b []byte) error {
 
 // Records says where the host's records are and how they read.
 type Records struct {
-	Form      Form     `yaml:"form" need:"yes" doc:"csv, json-lines, sqlite, http, or sql (a database that a Go test hands over)"`
+	Form      Form     `yaml:"form" need:"yes" doc:"csv, json-lines, sqlite, xlsx, http, or sql (a database that a Go test hands over)"`
 	File      string   `yaml:"file" doc:"the file or database (default: {records}); {output} for the host's standard output"`
 	Separator Mark     `yaml:"separator" doc:"the character between fields of csv (default: comma)"`
 	Encoding  Encoding `yaml:"encoding" doc:"how the text is written as bytes (default: utf-8)"`
 	Decimal   Mark     `yaml:"decimal-mark" doc:"the mark before the decimals of a value (default: point)"`
-	NoHeader  bool     `yaml:"no-header" doc:"true: the first row of csv is a record already; columns are then given by number"`
-	Skip      int      `yaml:"skip-lines" doc:"lines before the header (or the first record) that are not records"`
+	NoHeader  bool     `yaml:"no-header" doc:"true: the first row of csv or xlsx is a record already; columns are then given by number"`
+	Skip      int      `yaml:"skip-lines" doc:"lines (rows of xlsx) before the header, or the first record, that are not records"`
 	Only      string   `yaml:"only-lines" doc:"a regular expression (RE2); lines it does not match are neither header nor records, for records among other output (default: all lines; of json-lines in {output}, those that begin with a brace)"`
 	Table     string   `yaml:"table" doc:"of sqlite: the table, in the order of its rowid (default: the only one); of sql: the table"`
+	Sheet     string   `yaml:"sheet" doc:"of xlsx: the name of the worksheet (default: the only one)"`
 	Query     string   `yaml:"query" doc:"of sqlite and sql: the query, instead of a table; it gives the rows in the order they were written"`
 
 	Time    TimeForm           `yaml:"time" doc:"how times are written (default: RFC 3339)"`
@@ -259,13 +261,14 @@ func (r *Records) check(doc *strict.Doc, h *Host) {
 		}
 	}
 	wrongForm(&r.Separator, r.Separator != 0, "a separator", CSV)
-	wrongForm(&r.NoHeader, r.NoHeader, "no-header", CSV)
-	wrongForm(&r.Skip, r.Skip != 0, "skip-lines", CSV, JSONLines)
+	wrongForm(&r.NoHeader, r.NoHeader, "no-header", CSV, XLSX)
+	wrongForm(&r.Skip, r.Skip != 0, "skip-lines", CSV, JSONLines, XLSX)
 	wrongForm(&r.Only, r.Only != "", "only-lines", CSV, JSONLines)
 	wrongForm(&r.Encoding, r.Encoding != "", "an encoding", CSV, JSONLines)
 	wrongForm(&r.Table, r.Table != "", "a table", SQLite, SQL)
 	wrongForm(&r.Query, r.Query != "", "a query", SQLite, SQL)
-	wrongForm(&r.File, r.File != "", "a file", CSV, JSONLines, SQLite)
+	wrongForm(&r.File, r.File != "", "a file", CSV, JSONLines, SQLite, XLSX)
+	wrongForm(&r.Sheet, r.Sheet != "", "a sheet", XLSX)
 	r.OnlyPattern = compile(doc, &r.Only, r.Only)
 	if r.Skip < 0 || r.Skip > 1000 {
 		doc.Errorf(&r.Skip, "", "skip-lines is 0 to 1000, not %d", r.Skip)

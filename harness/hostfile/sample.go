@@ -20,6 +20,7 @@ type table struct {
 	names []string   // of the columns, or nil without a header
 	rows  [][]string // cells, trimmed
 	json  bool
+	sheet bool // of a worksheet: no separator, and numbers whose mark is the file's
 }
 
 func decodeSample(b []byte) (Encoding, string) {
@@ -150,7 +151,16 @@ func (d *drafter) csvTable(lines []string) table {
 		}
 		t.rows = append(t.rows, cells)
 	}
-	if skip > 0 && skip <= 1000 && begun {
+	if !begun || skip > 1000 {
+		skip = 0
+	}
+	d.table(&t, skip)
+	return t
+}
+
+// table says which rows are no records, and takes the header off.
+func (d *drafter) table(t *table, skip int) {
+	if skip > 0 {
 		d.line("skip-lines: %d", skip)
 		d.say("the first %d lines are not records", skip)
 	}
@@ -160,7 +170,6 @@ func (d *drafter) csvTable(lines []string) table {
 		d.line("no-header: true")
 		d.say("the first row is a record and not a header")
 	}
-	return t
 }
 
 func splitRow(l string, sep rune) []string {
@@ -320,7 +329,25 @@ func timeForm(cells []string) (form, other string) {
 			return clock.form, ""
 		}
 	}
+	if daysOfSheet(cells) {
+		return sheetDays, ""
+	}
 	return "", ""
+}
+
+// daysOfSheet reports whether the cells are day numbers of a worksheet: of this
+// century, and with decimals, which hold the time of day.
+func daysOfSheet(cells []string) bool {
+	parts := false
+	for _, c := range cells {
+		v, err := decimal.Parse(c)
+		if err != nil || v.Cmp(decimal.New(36_526, 0)) < 0 || v.Cmp(decimal.New(73_051, 0)) >= 0 {
+			return false
+		}
+		_, whole := v.Int64()
+		parts = parts || !whole
+	}
+	return parts
 }
 
 // twoColumns looks for another column that makes times with the given one, in

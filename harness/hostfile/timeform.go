@@ -17,6 +17,9 @@ import (
 //	iso          RFC 3339, or the same without an offset, with T or a space
 //	unix         seconds since 1970-01-01 UTC, with decimals
 //	unix-ms      milliseconds since then (also unix-us, unix-ns)
+//	sheet-days   days since 1899-12-30, as a cell of a worksheet holds a date and
+//	             time (ISO/IEC 29500-1, 18.17.4.1: the 1900 date system, from
+//	             March 1900 on)
 //	a pattern    of the letters of ISO 8601: YYYY MM DD hh mm ss, fractions of
 //	             a second as f (any number of digits), the offset from UTC as
 //	             Z; other forms: YY, D, M, MMM (Jan), h with AP (AM or PM)
@@ -33,8 +36,11 @@ type TimeForm struct {
 
 var clockForms = map[string]int{"unix": 9, "unix-ms": 6, "unix-us": 3, "unix-ns": 0}
 
+// sheetDays is the form of a date and time in a cell of a worksheet.
+const sheetDays = "sheet-days"
+
 type formAndZone struct {
-	Form string `yaml:"form" doc:"iso, unix, unix-ms, unix-us, unix-ns, or a pattern such as DD.MM.YYYY hh:mm:ss,f"`
+	Form string `yaml:"form" doc:"iso, unix, unix-ms, unix-us, unix-ns, sheet-days (of xlsx), or a pattern such as DD.MM.YYYY hh:mm:ss,f"`
 	Zone string `yaml:"zone" doc:"the time zone of times without an offset: UTC, +01:00 or Europe/Berlin"`
 }
 
@@ -78,7 +84,7 @@ func NewTimeForm(form, zone string) (TimeForm, error) {
 	if t.Form == "" {
 		t.Form = "iso"
 	}
-	if _, clock := clockForms[t.Form]; clock || t.Form == "iso" {
+	if _, clock := clockForms[t.Form]; clock || t.Form == "iso" || t.Form == sheetDays {
 		return t, nil
 	}
 	var err error
@@ -154,6 +160,9 @@ func (t TimeForm) Parse(text string) (time.Time, error) {
 		}
 		return time.Time{}, fmt.Errorf("%q is not a time of the form %s", text, t.Form)
 	}
+	if t.Form == sheetDays {
+		return t.fromDays(text, loc)
+	}
 	if t.layout != "" {
 		if v, err := time.ParseInLocation(t.layout, text, loc); err == nil {
 			return v, nil
@@ -166,4 +175,18 @@ func (t TimeForm) Parse(text string) (time.Time, error) {
 		}
 	}
 	return time.Time{}, fmt.Errorf("%q is not a time of the form iso (such as 2026-01-31T07:30:00.125Z)", text)
+}
+
+// fromDays reads a worksheet's day number. It is a binary number in the file, good for
+// about a microsecond, to which it is rounded.
+func (t TimeForm) fromDays(text string, loc *time.Location) (time.Time, error) {
+	d, err := decimal.Parse(text)
+	if err == nil {
+		us, ok := d.Mul(decimal.New(86_400_000_000, 0)).Quantize(0, decimal.HalfEven).Int64()
+		if ok && us >= 0 && us < 3_000_000*86_400_000_000 {
+			day, of := int(us/86_400_000_000), us%86_400_000_000
+			return time.Date(1899, 12, 30+day, 0, 0, int(of/1_000_000), int(of%1_000_000)*1000, loc), nil
+		}
+	}
+	return time.Time{}, fmt.Errorf("%q is not a time of the form %s, days since 1899-12-30", text, t.Form)
 }

@@ -112,7 +112,7 @@ func TestDraftOfNoRecords(t *testing.T) {
 	for name, c := range map[string]struct{ sample, want string }{
 		"empty":  {"", "the sample is empty; take a file that holds some of the host's records"},
 		"blank":  {"\ufeff \r\n\n", "the sample is empty; take a file that holds some of the host's records"},
-		"binary": {strings.Repeat("\x7fELF\x02\x01\x01\x00\x00", 9), "the sample is no text: 54 of its 81 characters are control characters or none; take a file of CSV or JSON Lines, or an SQLite database"},
+		"binary": {strings.Repeat("\x7fELF\x02\x01\x01\x00\x00", 9), "the sample is no text: 54 of its 81 characters are control characters or none; take a file of CSV or JSON Lines, or an SQLite database or a workbook"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, _, err := hostfile.Draft([]byte(c.sample))

@@ -161,6 +161,8 @@ func Read(ctx context.Context, d hostfile.Records, from infile.Opener, file stri
 	switch d.Form {
 	case hostfile.SQLite:
 		return readSQLite(ctx, d, from, file)
+	case hostfile.XLSX:
+		return readSheet(ctx, d, from, file)
 	case hostfile.SQL:
 		return nil, left, errors.New("they are in a database that only a Go test can hand over (harness.Case)")
 	case hostfile.HTTP:

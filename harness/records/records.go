@@ -1,5 +1,5 @@
 // Package records reads what a host wrote into the harness's own records: from
-// CSV and JSON Lines files, SQLite databases and a posted-to HTTP address. A
+// CSV and JSON Lines files, SQLite databases, worksheets and a posted-to HTTP address. A
 // record that cannot be understood is kept with what is wrong with it, never
 // dropped and never guessed at.
 package records
@@ -203,6 +203,10 @@ func (r *reader) number(text string) (v decimal.Decimal, unit, why string) {
 	}
 	plain := num
 	if r.d.Decimal != '.' {
+		if strings.Contains(num, ".") && r.d.Form == hostfile.XLSX {
+			// A cell that is a number has a point in the file; one of text has the host's mark.
+			num = strings.Replace(num, ".", string(rune(r.d.Decimal)), 1)
+		}
 		if strings.Contains(num, ".") {
 			return v, "", fmt.Sprintf("the value %q has a point, and the decimal mark is %q", strict.Short(text), rune(r.d.Decimal))
 		}
@@ -254,9 +258,9 @@ func clip(s string) string {
 	return s
 }
 
-// plainFloat writes a binary number that a host stored in the fewest decimals
+// PlainFloat writes a binary number that a host stored in the fewest decimals
 // that give the same number back.
-func plainFloat(f float64) string {
+func PlainFloat(f float64) string {
 	if math.IsNaN(f) || math.IsInf(f, 0) {
 		return strconv.FormatFloat(f, 'g', -1, 64)
 	}

@@ -221,7 +221,7 @@ func cellText(c any) string {
 	case int64:
 		return strconv.FormatInt(c, 10)
 	case float64:
-		return plainFloat(c)
+		return PlainFloat(c)
 	case time.Time:
 		return c.Format(time.RFC3339Nano)
 	}

@@ -209,6 +209,11 @@ func (p *Parser) row(at int, raw string, whole bool) {
 		return
 	}
 	p.fields = splitCSV(p.fields[:0], raw, byte(p.r.d.Separator))
+	p.cells(at, raw, whole)
+}
+
+// cells takes the row whose fields are in p.fields.
+func (p *Parser) cells(at int, raw string, whole bool) {
 	if !p.known {
 		p.known = true
 		if !p.r.d.NoHeader {

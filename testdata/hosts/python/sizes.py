@@ -1,12 +1,13 @@
 """An example of host software, on python3-serial: reads the gauges of a job,
-judges, and keeps its records as CSV with semicolons and decimal commas.
+judges, and keeps its records as CSV with semicolons and decimal commas, or, where
+the name ends so, in a worksheet (.xlsx, on python3-openpyxl).
 
     sizes.py JOB RECORDS        JOB: the harness's job file
 
 Speaks line-ascii, multi-ascii and compact-binary. Numbers are fractions, never
 binary floats.
 """
-import binascii, datetime, json, re, signal, sys, threading, time
+import binascii, datetime, json, os, re, signal, sys, threading, time
 from decimal import Decimal
 from fractions import Fraction
 from math import ceil, floor
@@ -166,15 +167,19 @@ class Book:
         if self.file.tell() == 0:  # what an earlier start has recorded stays
             self.file.write("when;station;point;no;size;unit;verdict;what\r\n")
 
+    def add(self, when, station, point, no, size, unit, verdict, what):
+        when = when.strftime("%d.%m.%Y %H:%M:%S,%f")
+        self.file.write(f"{when};{station};{point};{no};{size.replace('.', ',')};{unit};{verdict};{what}\r\n")
+
     def __call__(self, gauge, channel=None, value=None, unit="mm", tag="", what="size"):
         size, verdict, point = "", "", ""
         if what == "size":
             point, verdict = gauge.spec["channels"][channel]["name"], "none"
             if value is not None:
                 size, verdict = self.judge(gauge.spec["channels"][channel], value * PM[unit])
-        now = datetime.datetime.now(datetime.timezone.utc).strftime("%d.%m.%Y %H:%M:%S,%f")
+        now = datetime.datetime.now(datetime.timezone.utc)
         with self.lock:
-            self.file.write(f"{now};{gauge.spec['name']};{point};{tag};{size};{self.job['unit']};{verdict};{what}\r\n")
+            self.add(now, gauge.spec["name"], point, tag, size, self.job["unit"], verdict, what)
 
     def judge(self, ch, pm):
         job = self.job
@@ -192,18 +197,54 @@ class Book:
                 if inside < 0 or strict and inside == 0:
                     outside = inside + 2 * move
                     if move and job.get("unproven") and (outside > 0 or outside == 0 and not strict):
-                        return format(shown, "f").replace(".", ","), WORDS[5]
-                    return format(shown, "f").replace(".", ","), WORDS[word]
-        return format(shown, "f").replace(".", ","), WORDS[2]
+                        return format(shown, "f"), WORDS[5]
+                    return format(shown, "f"), WORDS[word]
+        return format(shown, "f"), WORDS[2]
+
+
+class Sheet(Book):
+    """The records as a protocol for people: a title, and a header of two rows with merged cells."""
+
+    def __init__(self, job, name):
+        self.job, self.lock, self.name = job, threading.Lock(), name
+        if os.path.exists(name):
+            self.book = openpyxl.load_workbook(name)
+            self.rows = self.book["Sizes"]
+            return
+        self.book = openpyxl.Workbook()
+        self.book.active.title = "Cover"
+        self.rows = self.book.create_sheet("Sizes")
+        self.rows["B2"] = "Protocol of the line"
+        self.rows["B4"], self.rows["F4"] = "Reading", "Result"
+        self.rows.merge_cells("B4:E4")
+        self.rows.merge_cells("F4:H4")
+        for i, word in enumerate(("when", "station", "point", "no", "size", "unit", "verdict", "what")):
+            self.rows.cell(5, 2 + i, word)
+        self.save()
+
+    def add(self, when, station, point, no, size, unit, verdict, what):
+        row = self.rows.max_row + 1
+        # A number of a worksheet is a binary one: the nearest to the size.
+        cells = (when.replace(tzinfo=None), station, point, no or None, float(size) if size else None, unit, verdict, what)
+        for i, value in enumerate(cells):
+            self.rows.cell(row, 2 + i, value)
+        self.save()
+
+    def save(self):
+        """Written beside and put in its place, so that it is whole at every instant."""
+        self.book.save(self.name + "~")
+        os.replace(self.name + "~", self.name)
 
 
 stop = threading.Event()
 signal.signal(signal.SIGTERM, lambda *_: stop.set())
 with open(sys.argv[1], encoding="utf-8") as f:
     JOB = json.load(f)
-gauges = [Gauge(JOB, g, Book(JOB, sys.argv[2]) if i == 0 else None) for i, g in enumerate(JOB["gauges"])]
+if sys.argv[2].endswith(".xlsx"):
+    import openpyxl
+book = (Sheet if sys.argv[2].endswith(".xlsx") else Book)(JOB, sys.argv[2])
+gauges = [Gauge(JOB, g, book) for g in JOB["gauges"]]
 for g in gauges:
-    g.book = gauges[0].book
     g.start()
 for g in gauges:
     g.ready.wait()
