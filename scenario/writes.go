@@ -1,7 +1,9 @@
 package scenario
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
@@ -12,6 +14,19 @@ import (
 // it: a value without its unit, which is the gauge's at that moment.
 func (s *Scenario) Writes(g int) []Write {
 	return s.written(g, func(*Write, error) {})
+}
+
+// Commands are what the host writes to the gauges before the timeline begins, as each
+// takes it.
+func (s *Scenario) Commands() map[int][]gauge.Command {
+	all := map[int][]gauge.Command{}
+	for g := range s.Play.Cast {
+		for _, w := range s.Writes(g) {
+			c := slices.IndexFunc(s.Play.Cast[g].Profile.Channels, func(c gauge.Channel) bool { return c.Name == w.Channel })
+			all[g] = append(all[g], gauge.Command{Verb: cmp.Or(w.Verb, "set"), Setting: w.Setting, Channel: c, Value: gauge.Written(w.To)})
+		}
+	}
+	return all
 }
 
 func (s *Scenario) written(g int, wrong func(w *Write, err error)) (ws []Write) {

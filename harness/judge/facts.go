@@ -204,6 +204,31 @@ func ofOtherUnit(due, got string) bool {
 	return false
 }
 
+// asked is the first request that a gauge refused of a host that had written what is due
+// up to then, and nothing else: the scenario asks for what cannot be. It is nil for none.
+func (j *judging) asked(g int) *cause.Request {
+	due := j.Gauges[g].Writes
+	for i := range j.h.Gauges[g].Requests {
+		r := &j.h.Gauges[g].Requests[i]
+		if len(due) == 0 {
+			return nil
+		}
+		w := due[0]
+		w.Verb = cmp.Or(w.Verb, "set")
+		switch {
+		case sameSetting(cause.Request{Write: w}, *r) && sameText(w.To, r.To):
+			if r.Refused != "" {
+				return r
+			}
+			due = due[1:]
+		case slices.Contains([]string{"read", "get", "identify", "ack"}, r.Verb):
+		default:
+			return nil
+		}
+	}
+	return nil
+}
+
 // settings compares a gauge's requests with those due. A request more than is
 // due does no harm unless it sets something due to another value.
 func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
@@ -249,7 +274,7 @@ func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
 		switch {
 		case k >= 0 && rows.LateWrites: // a host that writes late has not written yet
 			add(KindSettingOrder, i)
-		case k >= 0 && got[k].Refused != "" && (!rows.LoseValue || !written || sameText(d.To, got[k].To)):
+		case k >= 0 && got[k].Refused != "" && j.asked(g) == nil && (!rows.LoseValue || !written || sameText(d.To, got[k].To)):
 			add(KindSettingRefused, i)
 		case k >= 0 && sameText(d.To, got[k].To):
 		case k >= 0 && rows.LoseValue && ofOtherUnit(d.To, got[k].To):

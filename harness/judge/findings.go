@@ -257,6 +257,10 @@ var eventRules = map[cause.Event]string{
 	cause.LinkBackEvent: "the port was opened again",
 }
 
+func say(w cause.Write) string {
+	return strings.Join(strings.Fields(cmp.Or(w.Verb, "set")+" "+w.Setting+" "+w.Channel+" "+w.To), " ")
+}
+
 func (j *judging) settingWords(f *Finding, d *diff) {
 	g := &j.Gauges[d.gauge]
 	f.Rule = "the host is to write its settings in order before the first tag"
@@ -274,9 +278,6 @@ func (j *judging) settingWords(f *Finding, d *diff) {
 		return
 	}
 	w := g.Writes[d.nth]
-	say := func(w cause.Write) string {
-		return strings.Join(strings.Fields(cmp.Or(w.Verb, "set")+" "+w.Setting+" "+w.Channel+" "+w.To), " ")
-	}
 	f.Expected = say(w)
 	switch d.kind {
 	case KindSettingLate:

@@ -327,7 +327,7 @@ func (a *account) happened(ws []string) error {
 	case "line":
 		port(ledger.Port{What: "asked", Line: strings.Join(ws[1:], " ")})
 	case "set":
-		a.entry(ledger.Entry{Kind: ledger.KindRequest, Gauge: name, Request: &ledger.Request{Verb: "set", Setting: ws[1], Value: ws[2]}})
+		a.entry(ledger.Entry{Kind: ledger.KindRequest, Gauge: name, Request: &ledger.Request{Verb: "set", Setting: ws[1], Value: ws[2], Refused: strings.Join(ws[3:], " ")}})
 	case "closes":
 		port(ledger.Port{What: "closed"})
 		port(ledger.Port{What: "opened", Path: "ports/" + name})

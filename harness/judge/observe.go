@@ -120,6 +120,9 @@ func (j *judging) observe(entries iter.Seq[ledger.Entry]) {
 		f.Unset = obs[g].unset && (!j.RealTime || j.HostTime(last-f.Again) >= sureAfter) && slices.ContainsFunc(j.h.Seen, func(s cause.Seen) bool {
 			return int(s.Gauge) == g && s.What == cause.Frame && s.State == cause.Sure && s.At > f.Again
 		})
+		if r := j.asked(g); r != nil {
+			j.reason(fmt.Sprintf("the scenario, not the host: %s is to be told %s, and refuses it: %s", j.Gauges[g].Name, say(r.Write), r.Refused))
+		}
 		if !f.Opened && !j.cut {
 			j.reasons = append(j.reasons, "the host never opened the port of "+j.Gauges[g].Name)
 		}

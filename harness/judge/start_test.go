@@ -40,3 +40,29 @@ func TestLinkBackAtAStart(t *testing.T) {
 		}
 	}
 }
+
+// A gauge that refuses what a host was to write, after all before it, refuses the scenario:
+// no verdict. It refuses a host that wrote something else first.
+//
+// Kind: outside.
+func TestGaugeRefusesTheScenario(t *testing.T) {
+	t.Parallel()
+	const due, tag = "write set lock 2718\nwrite set factor 2\n", "tag 1 8.001\n row g A 1 8.001 mm inside\n"
+	for name, c := range map[string]struct {
+		text string
+		want judge.Verdict
+	}{
+		"nothing is refused":      {"set lock 2718\nset factor 2\n", judge.Pass},
+		"the factor":              {"set lock 2718\nset factor 2 out of range\n", judge.Inconclusive},
+		"all":                     {"set lock 2718 no pass-code\nset factor 2 locked\n", judge.Inconclusive},
+		"without the pass-code":   {"set factor 2 locked\nset lock 2718\n", judge.Fail},
+		"with another one":        {"set lock 2719 wrong pass-code\nset factor 2 locked\n", judge.Fail},
+		"with another before it":  {"set unit in\nset lock 2718\nset factor 2 wrong unit\n", judge.Fail},
+		"and then it is accepted": {"set lock 2718\nset factor 2 out of range\nset factor 2\n", judge.Inconclusive},
+	} {
+		w := tell(t, due+c.text+tag, "right")
+		if res := judge.Judge(w.spec, w.entries, w.records); res.Verdict != c.want {
+			t.Errorf("%s: %s %q\n%s", name, res.Verdict, res.Reasons, describe(res.Findings))
+		}
+	}
+}

@@ -38,7 +38,7 @@ func Explain(ctx context.Context, out io.Writer, s *scenario.Scenario, all, step
 	known := studies{}
 	limit := budget.Of(ctx).Events
 	var st *stage.Stage
-	st, err := stage.New(s.Play, stage.Options{Events: limit, Keep: func(e ledger.Entry) {
+	st, err := begin(s, stage.Options{Events: limit, Keep: func(e ledger.Entry) {
 		known.see(&e)
 		who := ""
 		if several && e.Gauge != "" {

@@ -33,11 +33,18 @@ func Play(ctx context.Context, s *scenario.Scenario, opt stage.Options) error {
 	if most := budget.Of(ctx).Events; opt.Events == 0 || most < opt.Events {
 		opt.Events = most
 	}
-	st, err := stage.New(s.Play, opt)
+	st, err := begin(s, opt)
 	if err != nil {
 		return err
 	}
 	return paper(ctx, st, opt.Events)
+}
+
+// begin has a host that does what it is asked to write to the gauges, as at ports before
+// the timeline begins.
+func begin(s *scenario.Scenario, opt stage.Options) (*stage.Stage, error) {
+	opt.Writes = s.Commands()
+	return stage.New(s.Play, opt)
 }
 
 func paper(ctx context.Context, st *stage.Stage, events int64) error {
@@ -87,11 +94,38 @@ func AtHost(spec *cause.Spec, g, ch int, shown decimal.Decimal, unit decimal.Uni
 	return out
 }
 
+// refused are what the host is to write and the gauges refuse.
+func refused(s *scenario.Scenario) error {
+	var errs strict.Errors
+	of := map[string][]*scenario.Write{}
+	for g := range s.Gauges {
+		for i := range s.Host.Writes {
+			if w := &s.Host.Writes[i]; w.Gauge == "" || w.Gauge == s.Gauges[g].Name {
+				of[s.Gauges[g].Name] = append(of[s.Gauges[g].Name], w)
+			}
+		}
+	}
+	_, err := begin(s, stage.Options{Keep: func(e ledger.Entry) {
+		if e.Kind != ledger.KindRequest {
+			return
+		}
+		if e.Request.Refused != "" {
+			errs = append(errs, strict.Error{Pos: s.At(of[e.Gauge][0]), Msg: e.Gauge + " refuses what the host is to write: " + e.Request.Refused, Want: "put the order, the value or the gauge right"})
+		}
+		of[e.Gauge] = of[e.Gauge][1:]
+	}})
+	if err == nil && len(errs) > 0 {
+		err = errs
+	}
+	return err
+}
+
 // Expectations plays a scenario on paper and compares it with what its expect
-// section says. The error is of type strict.Errors.
+// section says, after the host has written what it is to write. The error is of type
+// strict.Errors.
 func Expectations(ctx context.Context, s *scenario.Scenario) error {
-	if len(s.Expect) == 0 {
-		return nil
+	if err := refused(s); err != nil || len(s.Expect) == 0 {
+		return err
 	}
 	var asks []time.Duration
 	var of []int

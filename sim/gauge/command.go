@@ -27,6 +27,14 @@ func Size(l decimal.Length) Value {
 	return Value{Num: decimal.New(int64(l), 0), Numeric: true, PM: true}
 }
 
+// Written is a text as a value: a number, a word, or nothing.
+func Written(s string) Value {
+	if n, err := decimal.Parse(s); err == nil {
+		return Number(n)
+	}
+	return Text(s)
+}
+
 func (v Value) String() string {
 	if v.Numeric {
 		return v.Num.String()

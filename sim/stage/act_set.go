@@ -1,9 +1,6 @@
 package stage
 
-import (
-	"example.org/understudy/sim/decimal"
-	"example.org/understudy/sim/gauge"
-)
+import "example.org/understudy/sim/gauge"
 
 // Set writes a setting, as from the gauge's own menu.
 type Set struct {
@@ -16,9 +13,5 @@ func (c Set) check() error {
 }
 
 func (c Set) do(_ *Stage, a target) error {
-	v := gauge.Text(c.To)
-	if n, err := decimal.Parse(c.To); err == nil {
-		v = gauge.Number(n)
-	}
-	return a.command(gauge.Command{Verb: "set", Setting: c.Setting, Value: v})
+	return a.command(gauge.Command{Verb: "set", Setting: c.Setting, Value: gauge.Written(c.To)})
 }

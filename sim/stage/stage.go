@@ -32,6 +32,9 @@ type Options struct {
 	Keep   func(ledger.Entry) // may be nil; is given every entry of the ledger
 	// Settings are loaded into gauges of the cast, by index, before the start.
 	Settings map[int]gauge.Export
+	// Writes are commands of the host to gauges of the cast, by index, before the start:
+	// on paper there is none that could send them.
+	Writes map[int][]gauge.Command
 	// Patience is how long, in real time, Drain waits for a host that does not
 	// read, or that has not opened the port again; 0 means 3 s. After that the
 	// play goes on without waiting for that host until it reads again.
@@ -138,6 +141,14 @@ func New(p Play, opt Options) (*Stage, error) {
 	for i, e := range opt.Settings {
 		if err := s.load(i, e, "hand"); err != nil {
 			return nil, err
+		}
+	}
+	for i, a := range s.actors {
+		for _, c := range opt.Writes[i] {
+			reply := a.ask(c, byHost)
+			a.leave()
+			s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindRequest, Request: &ledger.Request{
+				Verb: c.Verb, Setting: c.Setting, Channel: a.channelName(c.Channel), Value: c.Value.String(), Refused: string(reply.Outcome.Refused)}})
 		}
 	}
 	return s, nil

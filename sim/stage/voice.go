@@ -316,13 +316,7 @@ func (a *actor) serve(inc wire.Incoming) {
 	}
 	var outcome wire.Outcome
 	var reply *gauge.Emission
-	defer func() {
-		if a.leaves { // it went off when it had answered
-			a.leaves = false
-			a.powered(&gauge.Emission{Power: gauge.Off, Text: "off: asked by the host"})
-			a.schedule()
-		}
-	}()
+	defer a.leave()
 	cause := ledger.Reply
 	switch {
 	case req.Refused != "":
@@ -373,6 +367,15 @@ func (a *actor) serve(inc wire.Incoming) {
 		return
 	}
 	a.s.at(a.s.now+after, func() { a.send(id, raw) })
+}
+
+// leave has a gauge go off that the host has asked to, once it has answered.
+func (a *actor) leave() {
+	if a.leaves {
+		a.leaves = false
+		a.powered(&gauge.Emission{Power: gauge.Off, Text: "off: asked by the host"})
+		a.schedule()
+	}
 }
 
 func (a *actor) channelName(i int) string {
