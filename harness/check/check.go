@@ -263,13 +263,12 @@ func paceText(p float64) string {
 
 // describe writes the job and what it refers to, and fills the places in.
 func (r *run) describe() error {
-	dialects := map[string]string{}
-	for name, d := range r.Scenario.Dialects {
-		file := filepath.Join(r.Run, dialectsDir, filepath.Base(d.File))
-		if err := os.WriteFile(file, d.Text, 0o644); err != nil {
+	dialects := dialectFiles(r.Scenario)
+	for name, file := range dialects {
+		dialects[name] = filepath.Join(r.Run, file)
+		if err := os.WriteFile(dialects[name], r.Scenario.Dialects[name].Text, 0o644); err != nil {
 			return err
 		}
-		dialects[name] = file
 	}
 	var paths []string
 	named := map[string]string{}

@@ -7,8 +7,11 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"example.org/understudy/harness/hostfile"
@@ -42,13 +45,27 @@ type meta struct {
 
 const scenarioFile = "scenario.yaml"
 
+// dialectFiles names the files of the dialects in the run folder, by the names that the
+// scenario gives them: as they are called where they come from, with .yaml, and each
+// another.
+func dialectFiles(s *scenario.Scenario) map[string]string {
+	files, taken := map[string]string{}, map[string]bool{}
+	for _, name := range slices.Sorted(maps.Keys(s.Dialects)) {
+		base := strings.TrimSuffix(filepath.Base(s.Dialects[name].File), ".yaml")
+		file := base
+		for n := 2; taken[file]; n++ {
+			file = fmt.Sprintf("%s-%d", base, n)
+		}
+		taken[file] = true
+		files[name] = filepath.Join(dialectsDir, file+".yaml")
+	}
+	return files
+}
+
 // keep writes what Reopen needs into the run folder.
 func (c *Check) keep(m meta) error {
 	m.Scenario, m.Source, m.Seed = scenarioFile, c.Scenario.Path, c.Scenario.Play.Seed
-	m.Dialects = map[string]string{}
-	for name, d := range c.Scenario.Dialects {
-		m.Dialects[name] = filepath.Join(dialectsDir, filepath.Base(d.File))
-	}
+	m.Dialects = dialectFiles(c.Scenario)
 	text, err := json.MarshalIndent(m, "", "  ")
 	if err != nil {
 		return err
