@@ -448,14 +448,22 @@ type Cell struct {
 
 // Link is the radio link. A gauge without one has a link without faults.
 type Link struct {
-	Class    int                `yaml:"class" need:"yes" doc:"transmit power class: 1 (100 mW), 2 (2.5 mW) or 3 (1 mW)"`
+	Class    int                `yaml:"class" need:"yes" doc:"transmit power class: 1 (100 mW), 2 (2.5 mW) or 3 (1 mW); the gauge always sends at all of it, as one without power control"`
 	Distance *quantity.Length   `yaml:"distance" need:"yes" doc:"from the gauge to the radio, such as 12 m"`
 	Place    link.Place         `yaml:"place" doc:"what lies between: free-air (default), office, corridor or shop, in-sight or out-of-sight"`
 	Walls    *quantity.Level    `yaml:"walls" doc:"loss through walls, the sum of them"`
-	Motion   *quantity.Length   `yaml:"motion" was:"walking" doc:"how far things move in a second (default: 0.5 m)"`
+	Motion   *quantity.Length   `yaml:"motion" was:"walking" doc:"how far things move in a second (default: 0.5 m); signals fade as on one frequency, because hopping between several is not modelled"`
 	Flush    quantity.Duration  `yaml:"flush" doc:"a frame this old is given up (default: never)"`
 	Patience *quantity.Duration `yaml:"supervision" doc:"silence after which the link is lost (default: 20 s)"`
 	Radio    int                `yaml:"radio" doc:"gauges with the same number share a radio, which talks to seven at most"`
+	Latency  Latency            `yaml:"latency" doc:"what every frame waits for besides the air (default: nothing)"`
+}
+
+// Latency is what holds every frame of a gauge up on its way to the host.
+type Latency struct {
+	Stack  quantity.Duration `yaml:"stack" doc:"mean time in both radios and the host's stack: half of it always, the rest drawn for each frame; 10 ms to 30 ms are common"`
+	Sniff  quantity.Duration `yaml:"sniff" doc:"sniff interval: how often a gauge listens that has had nothing to send; 10 ms to 500 ms are common"`
+	Driver quantity.Duration `yaml:"driver" doc:"how often the driver of the port hands on what has come; 1 ms to 16 ms are common"`
 }
 
 // Probe is what the probe makes of its tip. A channel without one has an ideal

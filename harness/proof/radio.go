@@ -98,6 +98,24 @@ var radio = map[string]func(given string) any{
 		ev, _ := l.Advance(s, time.Second)
 		return ev.At.Seconds() * 1000
 	},
+	// A frame every second or so, with nothing before it.
+	"sim/link latency": func(given string) any {
+		var w link.Latency
+		scan(given, "stack %d ms, sniff %d ms, driver %d ms", &w.Stack, &w.Sniff, &w.Driver)
+		w.Stack, w.Sniff, w.Driver = w.Stack*time.Millisecond, w.Sniff*time.Millisecond, w.Driver*time.Millisecond
+		l := must(link.New(link.Config{Latency: w}))
+		s := l.Start(random.NewSource(1), nil)
+		const frames = 20_000
+		var sum time.Duration
+		for id := range uint64(frames) {
+			at := time.Duration(id) * 1_003_007 * time.Microsecond
+			l.Advance(s, at)
+			l.Offer(s, at, id, 20)
+			ev, _ := l.Advance(s, at+time.Second)
+			sum += ev.At - at
+		}
+		return sum.Seconds() * 1000 / frames
+	},
 	"sim/link tries": func(given string) any {
 		cfg := link.Config{Attempt: time.Millisecond}
 		scan(given, "loss %g", &cfg.Bursts.LossGood)

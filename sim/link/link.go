@@ -11,13 +11,14 @@
 // The zero Config is an ideal link: no delay, no loss, never lost unless a
 // fault says so, at constant cost.
 //
-// A link is four things laid on each other:
+// A link is five things laid on each other:
 //
 //   - attempts: a frame is cut into packets of Payload bytes, each tried every
 //     Attempt (times the number of gauges sharing the radio) until it gets
 //     through;
 //   - the channel: a Gilbert-Elliott chain of good and bad spells (Bursts),
 //     which Budget derives from distance, walls, power class and movement;
+//   - latency: sleep intervals, stacks and drivers, which hold every frame up;
 //   - supervision: a link that can hear nothing for Supervision is lost, drops
 //     what it holds, and rejoins with back-off;
 //   - faults: Stall and Lose, put in by Inject as their cues fall due.
@@ -64,15 +65,6 @@ func (p Phase) Joined() bool { return p <= Stalled }
 // NoSupervision as Config.Supervision leaves a silent link joined for ever.
 const NoSupervision time.Duration = -1
 
-// Rejoin is how a lost gauge comes back: it waits First, tries for Try, and
-// after each failure waits twice as long as before, up to Max, each wait
-// longer by a random share up to Jitter per cent, so that a fleet does not
-// come back in step. All zero: it is back the moment it can be.
-type Rejoin struct {
-	First, Max, Try time.Duration
-	Jitter          int
-}
-
 // Config describes a link.
 type Config struct {
 	Attempt     time.Duration // from one try of a packet to the next; 0 tries once, at once
@@ -85,6 +77,7 @@ type Config struct {
 	Memory      int           // frames the gauge holds; 0 means 1024
 	Hold        bool          // a lost gauge keeps its frames and sends them late, in order
 	Rejoin      Rejoin
+	Latency     Latency
 }
 
 // A Radio is the host's end, shared by up to MaxActive gauges at a time. Its
@@ -131,6 +124,8 @@ func New(cfg Config) (*Link, error) {
 	check(cfg.Supervision > 0 || cfg.Supervision == NoSupervision, "supervision time-out %v: must be above 0, or none", cfg.Supervision)
 	check(cfg.Notice > 0, "notice of a stall after %v: must not be negative", cfg.Notice)
 	check(cfg.Memory > 0 && cfg.Memory <= 1<<24, "memory for %d frames: must be 1 to %d", cfg.Memory, 1<<24)
+	w := cfg.Latency
+	check(min(w.Stack, w.Sniff, w.Driver) >= 0 && max(w.Stack, w.Sniff, w.Driver) <= 10*time.Second, "latency of stack %v, sniff %v, driver %v: each must be 0 to 10 s", w.Stack, w.Sniff, w.Driver)
 	r := cfg.Rejoin
 	check(r.First >= 0 && r.Try >= 0 && r.Max >= r.First && r.Max <= 24*time.Hour && r.Try <= time.Hour,
 		"rejoin first after %v, at most after %v, trying for %v: none may be negative, the second not below the first, at most a day and an hour", r.First, r.Max, r.Try)
@@ -176,6 +171,7 @@ type State struct {
 
 	radio *Radio
 	rng   random.PCG // attempts and jitter
+	luck  random.PCG // latency
 	ch    channel
 
 	ring  []frame
@@ -185,6 +181,7 @@ type State struct {
 	tries int           // attempts spent on it
 	next  time.Duration // when its next attempt arrives, never while unknown
 	free  time.Duration // when the next attempt may begin
+	waits
 
 	stallUntil time.Duration // scripted
 	outUntil   time.Duration // scripted: out of reach until then
@@ -211,6 +208,9 @@ func (l *Link) Start(src random.Source, radio *Radio) *State {
 	s := &State{radio: radio, ring: make([]frame, l.cfg.Memory), next: never, deafSince: never, tryAt: never, tryEnd: never}
 	s.ch = l.cfg.Bursts.start(src.Uint64())
 	s.rng.Seed(src.Uint64())
+	if l.cfg.Latency != (Latency{}) {
+		l.cfg.Latency.begin(s, src.Uint64())
+	}
 	if radio.active < MaxActive {
 		radio.active++
 	} else {
@@ -260,7 +260,7 @@ func (l *Link) Offer(s *State, at time.Duration, id uint64, size int) Verdict {
 // its way: true stands for an Offer that is Delivered at s.Now. Otherwise nothing has
 // happened, and the frame is to be offered.
 func (l *Link) Pass(s *State, size int) bool {
-	if l.cfg.Air > 0 || !l.idle(s) {
+	if l.cfg.Air > 0 || l.cfg.Latency != (Latency{}) || !l.idle(s) {
 		return false
 	}
 	s.Stats.Offered++
@@ -276,7 +276,7 @@ func (l *Link) Pass(s *State, size int) bool {
 // idle says whether a link that tries once, at once, is up and has nothing to do
 // until something is asked of it.
 func (l *Link) idle(s *State) bool {
-	return l.cfg.Attempt == 0 && s.Phase == Up && s.len == 0 && !s.hangup && s.stallUntil <= s.Now && s.deafSince == never
+	return l.cfg.Attempt == 0 && s.Phase == Up && s.len == 0 && len(s.handed) == 0 && !s.hangup && s.stallUntil <= s.Now && s.deafSince == never
 }
 
 // EventKind is what came out of a link.
@@ -320,7 +320,7 @@ func (l *Link) Next(s *State) (at time.Duration, ok bool) {
 	switch {
 	case s.Phase.Joined() && (s.hangup || l.timedOut(s) || l.joinedPhase(s) != s.Phase || s.next <= now),
 		!s.Phase.Joined() && (s.len > 0 && !l.cfg.Hold || min(s.tryAt, s.tryEnd) <= now),
-		l.tooOld(s):
+		l.tooOld(s), len(s.handed) > 0 && s.handed[0].at <= now:
 		return now, true
 	}
 	at = l.wake(s)
@@ -384,7 +384,7 @@ func (l *Link) schedule(s *State) {
 	if s.len == 0 || !s.Phase.Joined() {
 		return
 	}
-	begin := max(s.ring[s.head].at, s.stallUntil)
+	begin := l.cfg.Latency.woken(s, max(s.ring[s.head].at, s.stallUntil))
 	a := l.cfg.Attempt
 	if a > 0 { // attempts begin on slots, one after the other
 		begin = max(begin, s.free, s.Now)
@@ -427,6 +427,9 @@ func (l *Link) joinedPhase(s *State) Phase {
 
 // due does one thing that is due now, if any.
 func (l *Link) due(s *State) (Event, bool) {
+	if ev, ok := l.through(s); ok {
+		return ev, true
+	}
 	if s.Phase.Joined() {
 		if s.hangup || l.timedOut(s) {
 			return l.lose(s), true
@@ -456,10 +459,12 @@ func (l *Link) due(s *State) (Event, bool) {
 	for s.next <= s.Now {
 		if l.attempt(s) {
 			tries := s.tries
-			f := s.pop()
-			s.Stats.Delivered++
+			l.cfg.Latency.receive(s, s.pop(), tries)
 			l.schedule(s)
-			return Event{At: s.Now, Kind: Delivered, ID: f.id, Tries: tries, Phase: s.Phase}, true
+			if ev, ok := l.through(s); ok {
+				return ev, true
+			}
+			continue
 		}
 		l.schedule(s)
 	}
@@ -478,8 +483,9 @@ func (l *Link) attempt(s *State) bool {
 	}
 	s.Stats.Attempts++
 	s.tries++
-	if a := l.cfg.Attempt; a > 0 {
-		s.free = s.next - l.cfg.Air + a*time.Duration(max(1, s.radio.active))
+	a := l.cfg.Attempt
+	s.free = s.next - l.cfg.Air + a*time.Duration(max(1, s.radio.active))
+	if a > 0 {
 		if p := l.cfg.Bursts.loss(&s.ch); p > 0 && uniform(&s.rng) <= p {
 			s.Stats.Failed++
 			return false
@@ -492,77 +498,6 @@ func (l *Link) attempt(s *State) bool {
 func (s *State) enter(p Phase) Event {
 	s.Phase = p
 	return Event{At: s.Now, Kind: Changed, Phase: p}
-}
-
-// lose hangs up.
-func (l *Link) lose(s *State) Event {
-	s.radio.active--
-	s.Stats.Losses++
-	s.left, s.tries, s.next = 0, 0, never // a frame begun is sent again whole
-	ev := s.enter(Lost)
-	ev.Timeout = !s.hangup
-	s.hangup = false
-	l.backOff(s)
-	return ev
-}
-
-// atOnce says whether a gauge rejoins the moment it can.
-func (r Rejoin) atOnce() bool { return r.Max == 0 }
-
-// backOff sets the next rejoin try.
-func (l *Link) backOff(s *State) {
-	s.tryEnd = never
-	r := l.cfg.Rejoin
-	if r.atOnce() {
-		at := max(s.Now, s.outUntil, s.stallUntil)
-		if at == s.Now && l.channelDeaf(s) {
-			at = l.spellEnd(s)
-		} else if at == s.Now && s.radio.active >= MaxActive {
-			at += time.Second // ask again now and then for a seat
-		}
-		s.tryAt = at
-		return
-	}
-	if s.wait == 0 {
-		s.wait = r.First
-	} else {
-		s.wait = min(2*s.wait, r.Max)
-	}
-	d := max(s.wait, time.Millisecond)
-	if r.Jitter > 0 {
-		d += time.Duration(uniform(&s.rng) * float64(d/100*time.Duration(r.Jitter)))
-	}
-	s.tryAt = s.Now + d
-}
-
-// rejoin begins or ends a try that is due.
-func (l *Link) rejoin(s *State) (Event, bool) {
-	if s.tryEnd == never {
-		if s.tryAt > s.Now {
-			return Event{}, false
-		}
-		s.tryEnd, s.tryAt = s.Now+l.cfg.Rejoin.Try, never
-		if l.cfg.Rejoin.Try > 0 {
-			return s.enter(Rejoining), true
-		}
-	}
-	if s.tryEnd > s.Now {
-		return Event{}, false
-	}
-	if s.Now < s.outUntil || s.Now < s.stallUntil || l.channelDeaf(s) || s.radio.active >= MaxActive {
-		l.backOff(s)
-		if s.Phase != Lost {
-			return s.enter(Lost), true
-		}
-		return Event{}, false
-	}
-	s.radio.active++
-	s.tryAt, s.tryEnd, s.wait = never, never, 0
-	ev := s.enter(Up)
-	ev.NewName, s.newName = s.newName, false
-	s.deafSince = never
-	l.schedule(s)
-	return ev, true
 }
 
 // wake is when something may be due next.
@@ -591,6 +526,9 @@ func (l *Link) wake(s *State) time.Duration {
 	}
 	if l.cfg.Flush > 0 && s.len > 0 {
 		at(s.ring[s.head].at + l.cfg.Flush)
+	}
+	if len(s.handed) > 0 {
+		at(s.handed[0].at)
 	}
 	return t
 }

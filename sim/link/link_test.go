@@ -98,6 +98,34 @@ func TestConstantDelay(t *testing.T) {
 	}
 }
 
+// Sniff and driver give frames out at beats, each at the first that comes; what has
+// arrived when the link is lost comes before the loss, and nothing after it.
+//
+// Kind: property.
+func TestBeats(t *testing.T) {
+	for name, cfg := range map[string]Config{"sniff": {Latency: Latency{Sniff: 50 * ms}}, "driver": {Latency: Latency{Driver: 50 * ms}}} {
+		l := mustNew(t, cfg)
+		s := start(l)
+		got := stream(l, s, 0, sc, 7*ms)
+		for i, ev := range got {
+			if wait := ev.At - time.Duration(ev.ID)*7*ms; ev.ID != uint64(i) || wait < 0 || wait >= 50*ms || i > 0 && (ev.At-got[1].At)%(50*ms) != 0 {
+				t.Errorf("%s: %+v, second %v", name, ev, got[1].At)
+			}
+		}
+		if len(got) < 136 {
+			t.Errorf("%s: %d frames", name, len(got))
+		}
+	}
+	l := mustNew(t, Config{Latency: Latency{Stack: sc}})
+	s := start(l)
+	l.Offer(s, 0, 7, 10)
+	drainLink(l, s, 100*ms)
+	inject(t, l, s, Fault{Kind: Lose, At: 100 * ms, For: sc})
+	if d := cmp.Diff([]Event{delivered(100*ms, 7), changed(100*ms, Lost), changed(1100*ms, Up)}, drainLink(l, s, 2*sc)); d != "" {
+		t.Error(d)
+	}
+}
+
 // Six frames in a stall of 1 s come out at its end, in order, at once.
 //
 // Kind: property.

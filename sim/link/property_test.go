@@ -32,6 +32,10 @@ func anyLink() *rapid.Generator[Config] {
 		if rapid.Bool().Draw(t, "back off") {
 			cfg.Rejoin = Rejoin{First: 100 * ms, Max: sc, Try: time.Duration(rapid.IntRange(0, 1).Draw(t, "try")) * 70 * ms, Jitter: 30}
 		}
+		if rapid.IntRange(0, 2).Draw(t, "latency") == 0 {
+			some := rapid.SampledFrom([]time.Duration{0, 16 * ms, 250 * ms})
+			cfg.Latency = Latency{Stack: some.Draw(t, "stack"), Sniff: some.Draw(t, "sniff"), Driver: some.Draw(t, "driver")}
+		}
 		return cfg
 	})
 }
@@ -162,13 +166,13 @@ func TestLinkProperties(t *testing.T) {
 					t.Fatalf("%+v overtook %d", ev, lastID)
 				}
 				lastID = int64(ev.ID)
-				if a := cfg.Attempt; a > 0 {
+				if a := cfg.Attempt; a > 0 && cfg.Latency == (Latency{}) {
 					if (ev.At-cfg.Air)%a != 0 || ev.At-cfg.Air < free {
 						t.Fatalf("%+v: not on a free slot", ev)
 					}
 					free = ev.At - cfg.Air + a
 				}
-				if !joined || age < 0 || cfg.Flush > 0 && age >= cfg.Flush {
+				if !joined || age < 0 || cfg.Flush > 0 && age >= cfg.Flush && cfg.Latency == (Latency{}) {
 					t.Fatalf("%+v, offered at %v, joined %v", ev, from, joined)
 				}
 			case Flushed:
@@ -178,7 +182,7 @@ func TestLinkProperties(t *testing.T) {
 			}
 		}
 		st := s.Stats
-		if st.Offered != st.Delivered+st.Flushed+st.Dropped+st.Refused+uint64(len(offered)) || len(offered) != s.len {
+		if st.Offered != st.Delivered+st.Flushed+st.Dropped+st.Refused+uint64(len(offered)) || len(offered) != s.len+len(s.handed) {
 			t.Fatalf("%+v with %d waiting, %d of them known", st, s.len, len(offered))
 		}
 		if want := b2i(s.Phase.Joined()); s.radio.active != want {

@@ -236,7 +236,8 @@ const (
 // speed in metres a second. While the signal is over the sensitivity a packet
 // fails by FrameErrorRate at the margin; in a Rayleigh fade below it every
 // packet fails; fades are long or short as the speed says. Frequency hopping,
-// which would shorten them, is left out. A speed of 0 has no fades.
+// which would shorten them, is left out, and so is power control: a gauge always sends
+// at its class's power. A speed of 0 has no fades.
 //
 // Back-off times are common practice, no source.
 func (b Budget) Config(speed float64) (Config, error) {

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"example.org/understudy/sim/link"
 	"example.org/understudy/sim/stage/ledger"
 )
 
@@ -77,12 +78,17 @@ func (s *Stage) hostStarted(err error) {
 	s.write(ledger.Entry{Kind: ledger.KindHost, Note: "ready"})
 }
 
+// stands reports whether the timeline stands although hosts are served.
+func (s *Stage) stands() bool {
+	return s.standing || s.opt.Pace.kind == drain && (s.restart.ending != nil || s.restart.starting != nil)
+}
+
 // underWay reports whether what happens at t brings a host, that has its port open, what
 // is on its way already: one that is being started waits for its answers, which take the
 // time of the line.
 func (s *Stage) underWay(t time.Duration) bool {
 	return slices.ContainsFunc(s.actors, func(a *actor) bool {
-		return a.inUse && (len(a.inFlight) > 0 && t <= a.linkAt || !a.tamper.idle(s.now) && t <= a.tamper.last)
+		return a.inUse && (len(a.inFlight) > 0 && a.link.Phase != link.Up && t <= a.linkAt || !a.tamper.idle(s.now) && t <= a.tamper.last)
 	})
 }
 

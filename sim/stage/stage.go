@@ -86,6 +86,7 @@ type Stage struct {
 	waits    []wait        // for each host to read
 	calm     calm          // what Drain waits for
 	restart  restart       // of the host
+	standing bool          // the timeline has not begun, or has ended
 	done     bool
 	failure  error
 	readings int64
@@ -205,6 +206,8 @@ func (s *Stage) at(t time.Duration, run func()) { s.queue.push(item{at: max(t, s
 // Prelude serves the hosts while the timeline stands at 0, until ready is
 // closed or fails. The gauges answer commands and stream nothing.
 func (s *Stage) Prelude(ctx context.Context, ready <-chan error) error {
+	s.standing = true
+	defer func() { s.standing = false }()
 	for {
 		if s.flush(); s.failure != nil {
 			return s.failure
@@ -306,6 +309,7 @@ func (s *Stage) Run(ctx context.Context) error {
 			return err
 		}
 	}
+	s.standing = true
 	for _, a := range s.actors {
 		a.tamper.release(a)
 	}

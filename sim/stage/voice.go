@@ -362,7 +362,7 @@ func (a *actor) serve(inc wire.Incoming) {
 	}
 	a.s.write(ledger.Entry{Gauge: a.name, Kind: ledger.KindFrame, Frame: entry})
 	id, after := a.frames, a.m.Dialect.ReplyAfter()
-	if after == 0 {
+	if after == 0 || a.s.stands() {
 		a.send(id, raw)
 		return
 	}
