@@ -21,7 +21,7 @@ func (c *causesCmd) Run(a *app) error {
 	}
 	groups := cause.Groups()
 	last := byte(0)
-	for _, k := range cause.All() {
+	for _, k := range append(cause.All(), cause.Summaries()...) {
 		if k.Code[1] != last {
 			last = k.Code[1]
 			fmt.Fprintf(a.stdout, "\n%s\n", groups[last])

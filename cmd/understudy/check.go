@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"example.org/understudy/cmd/refhost/host"
@@ -199,7 +200,7 @@ func (c *checkCmd) coverage(a *app, runs []report.Run, h *hostfile.Host) error {
 		return err
 	}
 	w := a.paint()
-	for _, m := range cause.All() {
+	for _, m := range append(cause.All(), cause.Summaries()...) {
 		n := m.Name
 		if !slices.Contains(all.Unshown, n) {
 			continue
@@ -273,7 +274,7 @@ func (c *checkCmd) host(a *app) (h *hostfile.Host, text []byte, err error) {
 	switch {
 	case len(a.rest) > 0 && c.Host != "":
 		return nil, nil, errors.New("write either --host or a command behind --, not both")
-	case len(a.rest) > 0 && c.Defect != "", c.Host != "" && c.Defect != "" && c.Host != "reference" && c.Host != "reference-kept":
+	case len(a.rest) > 0 && c.Defect != "", c.Host != "" && c.Defect != "" && !strings.HasPrefix(c.Host, "reference"):
 		return nil, nil, errors.New("--defect is for the reference host; leave it or the other host out")
 	case len(a.rest) > 0:
 		return library.Command(a.rest)

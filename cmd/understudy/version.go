@@ -51,7 +51,7 @@ func complete(a *app, model *kong.Application, line string) {
 	for _, name := range library.Shipped(".") {
 		values["scenario"] = append(values["scenario"], strings.TrimLeft(name, "0123456789-"))
 	}
-	for _, k := range cause.All() {
+	for _, k := range append(cause.All(), cause.Summaries()...) {
 		values["name"] = append(values["name"], k.Name)
 	}
 	values["defect"] = values["name"]

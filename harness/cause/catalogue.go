@@ -16,7 +16,7 @@ type Cause struct {
 
 // Groups names the groups of causes by the first digit of their codes.
 func Groups() map[byte]string {
-	return map[byte]string{'1': "the number", '2': "rounding", '3': "the zone", '4': "whose reading it is", '5': "tags",
+	return map[byte]string{'0': "summaries", '1': "the number", '2': "rounding", '3': "the zone", '4': "whose reading it is", '5': "tags",
 		'6': "void readings", '7': "the serial line, the link and the cell", '8': "settings", '9': "the rows"}
 }
 
@@ -32,9 +32,9 @@ func All() []Cause {
 
 // Find returns the cause with a name or a code.
 func Find(name string) (Cause, bool) {
-	for _, c := range catalogue {
+	for _, c := range append(All(), Summaries()...) {
 		if c.Name == name || c.Code == name {
-			return c.Cause, true
+			return c, true
 		}
 	}
 	return Cause{}, false

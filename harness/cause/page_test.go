@@ -26,7 +26,7 @@ same; ` + "`understudy check --defect NAME`" + ` has the reference host make the
 
 Made of [catalogue.go](catalogue.go) by ` + "`go test ./harness/cause -run Page -update`" + `.
 `)
-	all := cause.All()
+	all := append(cause.All(), cause.Summaries()...)
 	group := byte(0)
 	for _, c := range all {
 		if c.Code[1] != group {

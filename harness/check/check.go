@@ -78,7 +78,9 @@ type Outcome struct {
 	Blank    []int    // rows of the records that hold nothing
 	Output   []string // the last lines that a host printed which did not end well
 	Took     time.Duration
-	Twice    string // of a scenario that was played twice: how the runs differ
+	// Statistics is how many of the host's summaries are right.
+	Statistics int
+	Twice      string // of a scenario that was played twice: how the runs differ
 
 	plays time.Time // when the timeline began
 	meta  meta
@@ -289,6 +291,9 @@ func (r *run) describe() error {
 		r.places.Records = r.endpoint.URL
 	}
 	r.job = newJob(r.Scenario, paths, dialects, r.places.Records)
+	if s := r.Host.Summary; s != nil {
+		r.job.Summary = &s.Rules
+	}
 	text, err := json.MarshalIndent(r.job, "", "  ")
 	if err != nil {
 		return err

@@ -46,10 +46,10 @@ func jobRows(b *strings.Builder, under string, t reflect.Type) {
 		key, _, _ := strings.Cut(f.Tag.Get("json"), ",")
 		fmt.Fprintf(b, "| `%s%s` | %s |\n", under, key, f.Tag.Get("doc"))
 		of := f.Type
-		if of.Kind() == reflect.Slice {
+		if of.Kind() == reflect.Slice || of.Kind() == reflect.Pointer {
 			of = of.Elem()
 		}
-		if of.Kind() == reflect.Struct && strings.HasPrefix(of.Name(), "Job") {
+		if of.Kind() == reflect.Struct && (strings.HasPrefix(of.Name(), "Job") || of.Name() == "Rules" || of.Name() == "Layout") {
 			jobRows(b, under+key+".", of)
 		}
 	}

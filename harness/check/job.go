@@ -3,8 +3,10 @@ package check
 import (
 	"encoding/json"
 
+	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/paper"
 	"example.org/understudy/harness/schema"
+	"example.org/understudy/harness/study"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/quantity"
@@ -27,6 +29,7 @@ type Job struct {
 	Keeps      string          `json:"keeps" doc:"tagged or all"`
 	Records    string          `json:"records" doc:"file or address that the records go to"`
 	AtLine     JobAtLine       `json:"at-port" doc:"how the host is to behave at its ports; what is not stated is not judged"`
+	Summary    *hostfile.Rules `json:"summary,omitempty" doc:"how statistics of the tagged readings are worked out; absent: the host's description claims none"`
 	Gauges     []JobGauge      `json:"gauges" doc:"the gauges"`
 }
 
@@ -43,6 +46,7 @@ type JobGauge struct {
 	Preset   decimal.Decimal `json:"preset" doc:"in the gauge's unit"`
 	Function string          `json:"function" doc:"what the gauge reports at the start: live, max, min or fim"`
 	Tags     JobTags         `json:"tags" doc:"how its tags are numbered"`
+	Study    *study.Layout   `json:"study,omitempty" doc:"its tags are those of a gauge study, in this order"`
 	Writes   []JobWrite      `json:"writes,omitempty" doc:"what the host writes to the gauge, in this order, before it is ready"`
 	Channels []JobChannel    `json:"channels" doc:"its channels"`
 }
@@ -103,13 +107,14 @@ func newJob(s *scenario.Scenario, ports []string, dialects map[string]string, re
 	if d := s.Host.AtPort.Reads; d > 0 {
 		j.AtLine.Reads = d.String()
 	}
+	studies := paper.Layouts(s)
 	for g := range spec.Gauges {
 		cg, p := &spec.Gauges[g], s.Play.Cast[g].Profile
 		unit := p.Channels[0].Unit
 		jg := JobGauge{
 			Name: cg.Name, Serial: cg.Serial, Port: ports[g], PortKind: s.Gauges[g].Port.String(), Line: cg.Line,
 			Dialect: dialects[s.Gauges[g].Dialect], Unit: unit.Symbol(), Factor: cg.Factor, Preset: in(cg.Preset, unit), Function: cg.Function,
-			Tags: JobTags{cg.Tags.First, cg.Tags.Last, quantity.Duration(cg.Tags.Window).String()},
+			Study: studies[g], Tags: JobTags{cg.Tags.First, cg.Tags.Last, quantity.Duration(cg.Tags.Window).String()},
 		}
 		for _, w := range cg.Writes {
 			jg.Writes = append(jg.Writes, JobWrite(w))

@@ -54,8 +54,13 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 			out.Blank = append(out.Blank, row)
 		}
 	}
+	var statistics []judge.Record
 	for _, rec := range c.ofThisRun(recs, m) {
-		out.Records = append(out.Records, judge.Record(rec))
+		if c.Host.Records.Statistics && slices.Contains(hostfile.Statistics, rec.Kind) {
+			statistics = append(statistics, rec)
+			continue
+		}
+		out.Records = append(out.Records, rec)
 	}
 	spec := c.spec(m)
 	out.Spec = spec
@@ -77,6 +82,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.notDone()
 	}
 	c.describedBy(out, left)
+	c.summaries(ctx, out, statistics, m)
 	out.doubt(m.Doubt)
 	if out.Verdict == judge.Pass && out.Counts.Expected+out.Counts.Paired == 0 {
 		out.Verdict = judge.Inconclusive // a pass needs evidence

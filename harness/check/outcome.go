@@ -56,6 +56,9 @@ func (o *Outcome) notes() (notes []string) {
 	if o.Twice != "" {
 		notes = append(notes, o.Twice)
 	}
+	if o.Statistics > 0 {
+		notes = append(notes, fmt.Sprintf("summaries: %d statistics are right, at the digits they are written with", o.Statistics))
+	}
 	told := map[string]bool{"": true}
 	quit := false
 	for i := range o.Findings {

@@ -51,6 +51,7 @@ type Host struct {
 	Scenarios     []string          `yaml:"scenarios" doc:"the names of the scenarios that the host is made for, if not all: another is skipped"`
 	NoClaim       []string          `yaml:"does-not-claim" doc:"what the host does not set out to do; reported as not judged. A scenario that asks for nothing else is skipped, and without settings one that has the host set up a gauge"`
 	Records       Records           `yaml:"records" need:"yes" doc:"where the host's records are and how they read"`
+	Summary       *Summary          `yaml:"summary" doc:"the host writes statistics of the tagged readings of each channel, and these are its rules ({}: the defaults)"`
 
 	// Asked are the questions of a draft that nobody has answered, each at its place.
 	Asked strict.Errors
@@ -335,6 +336,14 @@ func (h *Host) check(doc *strict.Doc) {
 		}
 	}
 	h.Records.check(doc, h)
+	for _, word := range sortedKeys(h.Records.Events) {
+		if e := h.Records.Events[word]; h.Summary == nil && slices.Contains(Statistics, string(e)) {
+			doc.Errorf(&h.Records.Events, "write summary: {} beside records, or the rules that the host goes by", "the event word %q means the statistic %s, and the host claims none", word, e)
+		}
+	}
+	if h.Summary != nil {
+		h.Summary.check(doc, h)
+	}
 }
 
 // Speaks reports whether the host claims the dialect of that name.
@@ -424,6 +433,10 @@ func (h *Host) fill() {
 		or(&h.Stop.Signal, "term")
 	}
 	h.Records.Fill()
+	if h.Summary != nil {
+		h.Summary.fill()
+		h.Records.Statistics = h.Summary.Records == nil
+	}
 }
 
 func or[T comparable](p *T, def T) {

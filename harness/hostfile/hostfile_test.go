@@ -96,7 +96,17 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 	many := func(how string) string {
 		return "understudy-host: 1\nrun: [h, \"{job}\"]\nmany-runs: " + how + "\nrecords: {form: csv}"
 	}
+	summary := func(rules string) string { return with("{form: csv}") + "summary: " + rules }
 	for name, c := range map[string]struct{ src, want string }{
+		"statistic, none":  {with("{form: csv, events: {AVG: mean}}"), `h:3:31: the event word "AVG" means the statistic mean, and the host claims none; write summary: {} beside records`},
+		"subgroup":         {summary("{subgroup: 1}"), `h:4:21: a subgroup of 1 has no spread; write 2 to 1000`},
+		"subgroup, range":  {summary("{subgroup: 11, within: mean-range}"), `h:4:21: the mean range of subgroups of 11 is not used; write 2 to 10, or within: pooled`},
+		"within":           {summary("{within: range}"), `h:4:19: "range" is not a spread within subgroups; write pooled or mean-range`},
+		"study variation":  {summary("{study-variation: 0}"), `h:4:28: a study variation of 0 standard deviations is none; write 6 or 5.15`},
+		"no records":       {summary("{statistics: {mean: A}}"), `h:4:24: a column for each statistic needs records of their own; write records: beside it`},
+		"no file":          {summary("{records: {form: csv}}"), `h:4:21: nothing says where the summaries are; write file: "{run}/summary.csv", for example`},
+		"statistic":        {summary("{records: {form: csv, file: f}, statistics: {median: A}}"), `h:4:55: "median" is not a statistic; write one of n, mean, s, range, Cp, Cpk, Pp, Ppk, %R&R, ndc`},
+		"form of its own":  {summary("{records: {form: http}}"), `h:4:27: summaries of their own are not read by http; write csv, json-lines or sqlite`},
 		"zones, none":      {with("{form: csv, zones: {OK: []}}"), `h:3:34: the word means nothing; write the zones that the word stands for, such as [inside, warn-low, warn-high]`},
 		"zones, unknown":   {with("{form: csv, zones: {OK: [inside, warm]}}"), `h:3:43: "warm" is not a zone; write void, below, warn-low, inside, warn-high, above or unproven`},
 		"place":            {"understudy-host: 1\nrun: [h, \"{prot}\"]\nrecords: {form: csv}", `h:2:10: {prot} is not a place; did you mean {port}?`},

@@ -100,6 +100,7 @@ type Records struct {
 
 	OnlyPattern *regexp.Regexp // Only, compiled
 	OurNames    bool           // the columns are those of our names, and need not all be there
+	Statistics  bool           // rows with the name of a statistic as their event are summaries
 }
 
 // Verdict is what a verdict word means: a zone, or several that the host does not
@@ -146,7 +147,20 @@ const (
 
 // Names lists the events.
 func (Event) Names() []string {
-	return []string{"reading", "low-cell", "cell-dead", "link-lost", "link-back", "ignored"}
+	return append([]string{"reading", "low-cell", "cell-dead", "link-lost", "link-back", "ignored"}, Statistics...)
+}
+
+// EventCalled is the event of our own that a word names, in any case.
+func (r *Records) EventCalled(word string) (Event, bool) {
+	names := Event("").Names()
+	if !r.Statistics {
+		names = names[:len(names)-len(Statistics)]
+	}
+	i := slices.IndexFunc(names, func(n string) bool { return strings.EqualFold(n, word) })
+	if i < 0 {
+		return "", false
+	}
+	return Event(names[i]), true
 }
 
 // UnmarshalText reads an event's name.

@@ -8,6 +8,7 @@ import (
 
 	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/paper"
+	"example.org/understudy/harness/study"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/stage/ledger"
 	"github.com/stretchr/testify/require"
@@ -128,6 +129,46 @@ cues:
 	_, known, _ := strings.Cut(out.String(), "  study    g: n")
 	require.Contains(t, known, " 90, mean 20.000000000 mm, s 0.001642142 mm, range 0.004000 mm") // √(60·4/89) µm
 	require.Contains(t, known, "equipment 0 mm, operators 0.002 mm, R&R 0.002 mm, parts 0 mm, total 0.002 mm; %R&R 100.00, ndc 1")
+}
+
+// A tag may carry no reading, and explain says all there is of it.
+//
+// Kind: property.
+func TestATagOfNoReading(t *testing.T) {
+	var out strings.Builder
+	s, err := scenario.Parse("test.yaml", []byte(`understudy: 1
+title: of a test
+part: {nominal: 20 mm}
+gauges: [{name: g, dialect: scpi, stream: none}]
+cues:
+  - {at: 1 s, do: tag}
+  - {at: 2 s, do: tag}
+`), library.DialectsBeside("test.yaml"))
+	require.NoError(t, err)
+	require.NoError(t, paper.Explain(t.Context(), &out, s, false, false))
+	require.Contains(t, out.String(), "2.000 s  cue      tag")
+}
+
+// The tags of a study come in one order only where every operator measures the same parts
+// as often, and there is more than one of each.
+//
+// Kind: property.
+func TestLayouts(t *testing.T) {
+	for cues, want := range map[string]*study.Layout{
+		"operator: a/operator: b":                       {Operators: 2, Parts: 10, Trials: 3},
+		"operator: a, parts: 4/operator: b, parts: 4":   {Operators: 2, Parts: 4, Trials: 3},
+		"operator: a, parts: 4/operator: b":             nil,
+		"operator: a":                                   nil,
+		"operator: a, trials: 1/operator: b, trials: 1": nil,
+	} {
+		text := "understudy: 1\ntitle: of a test\npart: {nominal: 20 mm}\ngauges: [{name: g, dialect: line-ascii}]\ncues:\n"
+		for i, cue := range strings.Split(cues, "/") {
+			text += fmt.Sprintf("  - {at: %d s, do: study, size: 20 mm, every: 200 ms, %s}\n", 10*i+1, cue)
+		}
+		s, err := scenario.Parse("test.yaml", []byte(text), library.DialectsBeside("test.yaml"))
+		require.NoError(t, err, cues)
+		require.Equal(t, []*study.Layout{want}, paper.Layouts(s), cues)
+	}
 }
 
 // A gauge that is to be set on its master every 2 s says so when they have passed, and

@@ -22,13 +22,38 @@ func (s studies) see(e *ledger.Entry) {
 	if e.Frame == nil || e.Frame.Tag == nil || e.Frame.Repeat {
 		return
 	}
-	for _, r := range e.Frame.Readings[:1] {
+	for _, r := range e.Frame.Readings[:min(1, len(e.Frame.Readings))] {
 		t := tagged{at: e.T}
 		if r.Void == "" {
 			t.read, _ = new(big.Rat).SetString(r.Shown.String())
 		}
 		s[e.Gauge] = append(s[e.Gauge], t)
 	}
+}
+
+// Layouts are those of the gauge R&R studies of a scenario's gauges; nil: of none, or of
+// one in which the operators do not measure the same parts as often.
+func Layouts(of *scenario.Scenario) []*study.Layout {
+	all := make([]*study.Layout, len(of.Gauges))
+	for g := range all {
+		var l study.Layout
+		for _, cue := range of.Play.Cues {
+			y, ok := cue.Act.(stage.Study)
+			if !ok || cue.Gauge >= 0 && cue.Gauge != g {
+				continue
+			}
+			if parts, trials := y.Of(); l.Operators == 0 {
+				l.Parts, l.Trials = parts, trials
+			} else if parts != l.Parts || trials != l.Trials {
+				l.Parts = 0
+			}
+			l.Operators++
+		}
+		if min(l.Operators, l.Parts, l.Trials) > 1 {
+			all[g] = &l
+		}
+	}
+	return all
 }
 
 // say writes the exact figures that software has to come to from what each gauge read

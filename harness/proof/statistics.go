@@ -1,14 +1,17 @@
 package proof
 
 import (
+	"cmp"
 	"math"
 	"math/big"
 	"strings"
 	"time"
 
+	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/harness/study"
+	"example.org/understudy/harness/summary"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/zone"
 )
@@ -81,14 +84,37 @@ var statistics = map[string]func(given string) any{
 		}
 		return map[string]float64{"equipment": c.Equipment, "operators": c.Operators, "R&R": c.Gauge, "parts": c.Parts, "%R&R": c.Share, "ndc": float64(c.Classes)}[given]
 	},
-	"harness/study statistics": func(given string) any {
-		name, what, _ := strings.Cut(given, ", ")
-		s := study.Of(reference(name))
-		if what == "s" {
-			return s.S
+	"harness/summary mean and s": func(given string) any {
+		var name, what string
+		var places int
+		scan(given, "%s %s %d decimals", &name, &what, &places)
+		name, factor, _ := strings.Cut(name, "×")
+		values := reference(name)
+		for _, v := range values {
+			v.Mul(v, ratio(cmp.Or(factor, "1")))
 		}
-		mean, _ := s.Mean.Float64()
-		return mean
+		return summary.Exact(what, places, usualRules, nil, nil, nil, values...)
+	},
+	"harness/summary capability": func(given string) any {
+		of, limits, _ := strings.Cut(given, ", limits ")
+		what, readings, _ := strings.Cut(of, " of ")
+		lower, upper, _ := strings.Cut(limits, " to ")
+		return summary.Exact(what, 4, usualRules, nil, ratio(lower), ratio(upper), ratios(readings)...)
+	},
+	"harness/summary constant d2": func(given string) any {
+		var n int
+		scan(given, "subgroups of %d", &n)
+		return summary.MeanRange(n)
+	},
+	"harness/summary gauge R&R": func(given string) any {
+		var values []*big.Rat
+		for _, byPart := range workedStudy {
+			for i := range 30 {
+				values = append(values, byPart[i%10][i/10])
+			}
+		}
+		places := map[string]int{"%R&R": 1}[given]
+		return summary.Exact(given, places, usualRules, &study.Layout{Operators: 3, Parts: 10, Trials: 3}, nil, nil, values...)
 	},
 	"harness/rehearse waiting": func(given string) any {
 		var use float64
@@ -127,20 +153,42 @@ var workedStudy = func() (g study.Gauge) {
 	return g
 }()
 
+// usualRules are a host's where its description states none.
+var usualRules = hostfile.Rules{Subgroup: 5, Deviations: decimal.New(6, 0)}
+
+func ratios(text string) (out []*big.Rat) {
+	for word := range strings.FieldsSeq(text) {
+		out = append(out, ratio(word))
+	}
+	return out
+}
+
 func ratio(text string) *big.Rat {
 	r, _ := new(big.Rat).SetString(text)
 	return r
 }
 
-// reference is one of the data sets for univariate statistics that follow a rule.
-func reference(name string) (x []*big.Rat) {
-	if name == "NumAcc1" {
-		return []*big.Rat{ratio("10000001"), ratio("10000003"), ratio("10000002")}
+// reference is one of the data sets for univariate statistics.
+func reference(name string) []*big.Rat {
+	if text := referenceData[name]; text != "" {
+		return ratios(text)
 	}
 	whole := map[string]string{"NumAcc2": "1", "NumAcc3": "1000000", "NumAcc4": "10000000"}[name]
-	x = append(x, ratio(whole+".2"))
-	for range 500 {
-		x = append(x, ratio(whole+".1"), ratio(whole+".3"))
-	}
-	return x
+	return ratios(whole + ".2" + strings.Repeat(" "+whole+".1 "+whole+".3", 500))
+}
+
+// referenceData are the readings of those that follow no rule.
+var referenceData = map[string]string{
+	"NumAcc1": "10000001 10000003 10000002",
+	"Mavro": `2.00180 2.00170 2.00180 2.00190 2.00180 2.00170 2.00150 2.00140 2.00150 2.00150 2.00170 2.00180 2.00180 2.00190 2.00190 2.00210 2.00200 2.00160 2.00140 2.00130 2.00130 2.00150 2.00150 2.00160 2.00150
+2.00140 2.00130 2.00140 2.00150 2.00140 2.00150 2.00160 2.00150 2.00160 2.00190 2.00200 2.00200 2.00210 2.00220 2.00230 2.00240 2.00250 2.00270 2.00260 2.00260 2.00260 2.00270 2.00260 2.00250 2.00240`,
+	"Michelso": `299.85 299.74 299.90 300.07 299.93 299.85 299.95 299.98 299.98 299.88 300.00 299.98 299.93 299.65 299.76 299.81 300.00 300.00 299.96 299.96 299.96 299.94 299.96 299.94 299.88
+299.80 299.85 299.88 299.90 299.84 299.83 299.79 299.81 299.88 299.88 299.83 299.80 299.79 299.76 299.80 299.88 299.88 299.88 299.86 299.72 299.72 299.62 299.86 299.97 299.95
+299.88 299.91 299.85 299.87 299.84 299.84 299.85 299.84 299.84 299.84 299.89 299.81 299.81 299.82 299.80 299.77 299.76 299.74 299.75 299.76 299.91 299.92 299.89 299.86 299.88
+299.72 299.84 299.85 299.85 299.78 299.89 299.84 299.78 299.81 299.76 299.81 299.79 299.81 299.82 299.85 299.87 299.87 299.81 299.74 299.81 299.94 299.95 299.80 299.81 299.87`,
+	"Lottery": `162 671 933 414 788 730 817 33 536 875 670 236 473 167 877 980 316 950 456 92 517 557 956 954 104 178 794 278 147 773 437 435 502 610 582 780 689 562 964 791 28 97 848 281
+858 538 660 972 671 613 867 448 738 966 139 636 847 659 754 243 122 455 195 968 793 59 730 361 574 522 97 762 431 158 429 414 22 629 788 999 187 215 810 782 47 34 108 986
+25 644 829 630 315 567 919 331 207 412 242 607 668 944 749 168 864 442 533 805 372 63 458 777 416 340 436 140 919 350 510 572 905 900 85 389 473 758 444 169 625 692 140 897
+672 288 312 860 724 226 884 508 976 741 476 417 831 15 318 432 241 114 799 955 833 358 935 146 630 830 440 642 356 373 271 715 367 393 190 669 8 861 108 795 269 590 326 866
+64 523 862 840 219 382 998 4 628 305 747 247 34 747 729 645 856 974 24 568 24 694 608 480 410 729 947 293 53 930 223 203 677 227 62 455 387 318 562 242 428 968`,
 }

@@ -150,8 +150,8 @@ func (r *reader) readEvent(rec *Record, word string) {
 	}
 	if e, ok := lookup(r.d.Events, word); ok {
 		rec.Kind = string(e)
-	} else if e := hostfile.Event(""); e.UnmarshalText([]byte(strings.ToLower(word))) == nil {
-		rec.Kind = strings.ToLower(word)
+	} else if e, ok := r.d.EventCalled(word); ok {
+		rec.Kind = string(e)
 	} else {
 		rec.Kind = word
 		problem(rec, "the event word %q is not in the host description's events", strict.Short(word))
@@ -196,6 +196,9 @@ func (r *reader) readZone(rec *Record, word string) {
 // behind it.
 func (r *reader) number(text string) (v decimal.Decimal, unit, why string) {
 	num := strings.ReplaceAll(text, "\u2212", "-") // the minus sign of typesetting
+	if r.d.Statistics {
+		num = trim(strings.TrimSuffix(num, "%"))
+	}
 	if i := strings.LastIndexAny(num, "0123456789"); i >= 0 && i+1 < len(num) {
 		if _, known := decimal.ParseUnit(mapped(r.d.Units, trim(num[i+1:]))); known {
 			num, unit = trim(num[:i+1]), trim(num[i+1:])

@@ -19,7 +19,6 @@ type Series struct {
 // Of is what values, at least one, come to.
 func Of(values []*big.Rat) Series {
 	least, most, mean := values[0], values[0], over(sum(values), len(values))
-	squares := new(big.Rat)
 	for _, v := range values {
 		if v.Cmp(least) < 0 {
 			least = v
@@ -27,28 +26,44 @@ func Of(values []*big.Rat) Series {
 		if v.Cmp(most) > 0 {
 			most = v
 		}
-		squares.Add(squares, square(minus(v, mean)))
 	}
 	s := Series{N: len(values), Mean: mean, Range: minus(most, least), S: math.NaN()}
 	if s.N > 1 {
-		s.S = root(over(squares, s.N-1))
+		s.S = root(Variance(values))
 	}
 	return s
+}
+
+// Variance is that of values, at least two, with N - 1.
+func Variance(values []*big.Rat) *big.Rat {
+	mean, squares := over(sum(values), len(values)), new(big.Rat)
+	for _, v := range values {
+		squares.Add(squares, square(minus(v, mean)))
+	}
+	return over(squares, len(values)-1)
+}
+
+// Layout is how the tags of a study come: operator by operator, and of each all parts in
+// their order as often as there are trials.
+type Layout struct {
+	Operators int `json:"operators" doc:"operators, who measure one after the other"`
+	Parts     int `json:"parts" doc:"parts, which each measures in the same order"`
+	Trials    int `json:"trials" doc:"how often each measures all parts"`
 }
 
 // Gauge is a gauge R&R study: readings by operator, part and trial, each part
 // measured as often by each operator.
 type Gauge [][][]*big.Rat
 
-// Variance is the analysis of variance of a study.
-type Variance struct {
+// Analysis is the analysis of variance of a study.
+type Analysis struct {
 	// Sums of squares, and their degrees of freedom.
 	Operators, Parts, Both, Equipment, Total *big.Rat
 	Freedom                                  [4]int // of the first four
 }
 
 // Variance analyses a study of at least two operators, parts and trials.
-func (g Gauge) Variance() (v Variance) {
+func (g Gauge) Variance() (v Analysis) {
 	ops, parts, trials := len(g), len(g[0]), len(g[0][0])
 	n := ops * parts * trials
 	ofPart := make([]*big.Rat, parts)
@@ -96,15 +111,36 @@ type Components struct {
 	Classes   int     // distinct categories that the gauge can tell apart (ndc)
 }
 
-// Components are a study's, from its analysis of variance. The interaction is pooled
-// with the equipment, as where it is not significant; a negative variance is 0.
-func (g Gauge) Components() Components {
+// Split are the variances that a study comes to.
+type Split struct{ Equipment, Operators, Parts *big.Rat }
+
+// Split splits a study's variance by the sources of it. The interaction is pooled with the
+// equipment, as where it is not significant, or kept, and is the operators' then; a
+// negative variance is 0.
+func (g Gauge) Split(kept bool) Split {
 	v, ops, parts, trials := g.Variance(), len(g), len(g[0]), len(g[0][0])
-	equipment := over(new(big.Rat).Add(v.Equipment, v.Both), v.Freedom[3]+v.Freedom[2])
-	of := func(squares *big.Rat, freedom, n int) float64 {
-		return root(over(minus(over(squares, freedom), equipment), n))
+	equipment, both := over(new(big.Rat).Add(v.Equipment, v.Both), v.Freedom[3]+v.Freedom[2]), new(big.Rat)
+	beside := equipment // the mean square that the others are held against
+	if kept {
+		equipment, beside = over(v.Equipment, v.Freedom[3]), over(v.Both, v.Freedom[2])
+		both = component(beside, equipment, trials)
 	}
-	return components(root(equipment), of(v.Operators, v.Freedom[0], parts*trials), of(v.Parts, v.Freedom[1], ops*trials))
+	return Split{equipment, new(big.Rat).Add(both, component(over(v.Operators, v.Freedom[0]), beside, parts*trials)),
+		component(over(v.Parts, v.Freedom[1]), beside, ops*trials)}
+}
+
+// component is the variance of what a mean square has beside another, n times.
+func component(mean, beside *big.Rat, n int) *big.Rat {
+	if d := over(minus(mean, beside), n); d.Sign() > 0 {
+		return d
+	}
+	return new(big.Rat)
+}
+
+// Components are a study's, with the interaction pooled.
+func (g Gauge) Components() Components {
+	v := g.Split(false)
+	return components(root(v.Equipment), root(v.Operators), root(v.Parts))
 }
 
 // ratio is how many times the R&R the parts' spread holds a category: 1.41, as the

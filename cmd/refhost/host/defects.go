@@ -221,7 +221,7 @@ func CheckDefects(list string) error {
 // parseDefects reads names separated by commas.
 func parseDefects(list string) (defects, error) {
 	known := map[string]bool{}
-	for _, d := range catalogue {
+	for _, d := range slices.Concat(catalogue, ofSummaries) {
 		known[d.Name] = true
 	}
 	on := defects{}

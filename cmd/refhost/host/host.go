@@ -17,6 +17,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -58,7 +59,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	}
 	if *list {
 		w := tabwriter.NewWriter(stdout, 0, 8, 2, ' ', 0)
-		for _, d := range catalogue {
+		for _, d := range slices.Concat(catalogue, ofSummaries) {
 			fmt.Fprintf(w, "%s\t%s\n", d.Name, d.Meaning)
 		}
 		w.Flush()
@@ -200,6 +201,7 @@ func (h *host) think(f func(m *mind, now time.Time)) {
 // finish writes what has been held back.
 func (h *host) finish() {
 	h.think((*mind).finish)
+	h.summarize()
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.rows.Flush()

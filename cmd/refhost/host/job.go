@@ -29,6 +29,7 @@ type job struct {
 	Keeps      string  `json:"keeps"`      // tagged or all
 	Records    string  `json:"records"`
 	AtLine     atLine  `json:"at-port"`
+	Summary    *rules  `json:"summary"` // absent: no statistics are written
 	Gauges     []gauge `json:"gauges"`
 }
 
@@ -52,6 +53,7 @@ type gauge struct {
 	Preset   *number    `json:"preset"` // its readings contain already, in its unit
 	Function string     `json:"function"`
 	Tags     tagNumbers `json:"tags"`
+	Study    *layout    `json:"study"` // its tags are those of a gauge study
 	Writes   []write    `json:"writes"`
 	Channels []channel  `json:"channels"`
 

@@ -43,6 +43,7 @@ type memory struct {
 	value    *big.Rat // of the row before, as it should have been
 	greatest *big.Rat // of all rows
 	zone     string   // of the row before, as it should have been
+	sums     []taken  // for its statistics
 }
 
 // sighting is a tag as it was last seen.
@@ -300,6 +301,7 @@ func (h *mind) channel(g int, r reading) reading {
 
 // stream takes a streamed reading.
 func (h *mind) stream(g int, r reading, now time.Time) {
+	h.keep(g, r, false)
 	switch {
 	case h.has("stream-as-tag"):
 		last := int64(0)
@@ -343,6 +345,7 @@ func (h *mind) tag(g int, r reading, number *int64, rejoined bool, now time.Time
 	case h.has("tag-value-streamed") && m.flowing != nil:
 		instead = m.flowing
 	}
+	h.keep(g, *instead, true)
 	h.record(g, *instead, written, now)
 	if !r.void {
 		m.got = &r

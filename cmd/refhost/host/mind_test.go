@@ -383,7 +383,7 @@ func TestRetransmissions(t *testing.T) {
 func TestCatalogueIsWhole(t *testing.T) {
 	t.Parallel()
 	made, listed := map[string]bool{}, map[string]bool{}
-	for _, d := range Defects() {
+	for _, d := range append(Defects(), SummaryDefects()...) {
 		require.False(t, listed[d.Name], "%s is listed twice", d.Name)
 		require.NotEmpty(t, d.Meaning)
 		require.Equal(t, d.at == none, d.do == nil, d.Name)

@@ -540,5 +540,5 @@ func TestUsage(t *testing.T) {
 	}
 	var list bytes.Buffer
 	run(t.Context(), []string{"--list"}, nil, &list, &list)
-	require.Equal(t, len(Defects()), strings.Count(list.String(), "\n"))
+	require.Equal(t, len(Defects())+len(SummaryDefects()), strings.Count(list.String(), "\n"))
 }
