@@ -72,6 +72,9 @@ func (m *model) cell(i int, s *Seen, g int, loss uint8) {
 		}
 	case !s.Low && m.has(lowKept):
 	case !s.Low:
+		if gs.low && m.has(lowBothWays) {
+			m.event(g, i, LowCellEvent, loss)
+		}
 		gs.low, gs.maybe, gs.cleared = false, 0, false
 	default:
 		if !gs.low || gs.cleared || m.has(lowCellRepeated) {

@@ -47,6 +47,18 @@ func (v Variant) Bits() float64 {
 	return bits
 }
 
+// Loses reports whether rows are missing whatever they say.
+func (v Variant) Loses() bool {
+	switch v.defect {
+	case recordsNothing, rowsBuffered, lastRowLost, startsOver:
+		return true
+	}
+	return false
+}
+
+// Unchecked reports whether the mistake is about the check of a frame.
+func (v Variant) Unchecked() bool { return v.defect == checksumIgnored }
+
 // Broad reports whether the mistake goes for all values beyond a limit, however far.
 func (v Variant) Broad() bool { return v.defect == upperIgnored || v.defect == lowerIgnored }
 

@@ -248,7 +248,8 @@ type Facts struct {
 	// Unheard is set when the port came back after a hang-up and the host did
 	// not open it again although the gauge had more to say.
 	Unheard bool
-	Full    int // frames given up because the host did not read
+	Mute    bool // or opened it, and read nothing of what came
+	Full    int  // frames given up because the host did not read
 	// How DTR and RTS stood while frames were sent, in sessions that tell it.
 	DTR, RTS Stood
 	Breaks   int

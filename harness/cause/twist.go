@@ -8,6 +8,7 @@ const (
 	lowShared
 	lowToldAgain
 	lowOfTags
+	lowBothWays
 	lossToldAgain
 	eventsOfOne // param: 0 the first gauge, 1 the last
 	lossOfLast
@@ -16,9 +17,13 @@ const (
 	askedOnce
 	lastNumberOnly
 	numberAlone
-	lengthTrusted // param: the longest that is held possible
+	lengthTrusted  // param: the longest that is held possible
+	channelsTurned // param: by so many; by all: the other way round
 	twistCount
 )
+
+// Damaged says that frames are recorded that arrived damaged, where no check shows it.
+const Damaged = "frames that arrived damaged are recorded as far as they can be read"
 
 // Twist is what a host may do, and how it is said.
 type Twist struct {
@@ -41,11 +46,21 @@ func (s *Spec) Twists() (out []Twist) {
 	for _, longest := range []int{300, 128, 64, 32, 16} {
 		out = append(out, Twist{Hypothesis{{lengthTrusted, longest}}, "after a damaged frame as many bytes are skipped as it says that it is long, with the frames that stand in them", OnLoss, true, true})
 	}
+	out = append(out, Twist{Hypothesis{{checksumIgnored, 0}}, Damaged, OnMore | OnValue | OnTag | OnZone, false, true})
+	if n := s.Width(); n > 2 {
+		turned := func(by int, text string) {
+			out = append(out, Twist{Hypothesis{{channelsTurned, by}}, text, onSource, true, false})
+		}
+		turned(1, "each channel's readings stand under the channel after it")
+		turned(n-1, "each channel's readings stand under the channel before it")
+		turned(n, "the channels stand in the reverse order")
+	}
 	if s.Width() > 1 {
 		tags("whether a tag is one that came before is told by the reading of the first channel alone", firstChannelTells, OnLoss, true)
 	}
 	add("low-cell is recorded again after the port came back, though the cell has been low all the time", Variant{lowToldAgain, 0})
 	add("whether the cell is low is looked at in tagged frames only", Variant{lowOfTags, 0})
+	add("low-cell is recorded when the cell is good again, too", Variant{lowBothWays, 0})
 	for e := LowCellEvent; e <= LinkBackEvent; e++ {
 		add(e.String()+" is recorded the first time only", Variant{toldOnce, int(e)})
 	}

@@ -246,10 +246,10 @@ func (ex *explained) yield(f found) {
 	}
 }
 
-// edge reports whether a sentence is about values on a limit: of those alone it says more
-// than what goes for all values beyond it.
+// edge reports whether a sentence is about values on a limit, or within the guard band: of
+// those alone it says more than what goes for all values beyond it.
 func (f *found) edge() bool {
-	return strings.HasSuffix(f.what, " as strict") || strings.HasSuffix(f.what, " as inclusive")
+	return strings.Contains(f.what, "guard band") || strings.HasSuffix(f.what, " as strict") || strings.HasSuffix(f.what, " as inclusive")
 }
 
 const (

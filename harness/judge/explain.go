@@ -215,7 +215,11 @@ func (t *trial) fitting() []cause.Variant {
 	for _, d := range t.base {
 		kinds |= effects[d.kind]
 	}
+	stray := slices.ContainsFunc(t.loose, func(d diff) bool { return d.kind == KindIdentity })
 	return slices.DeleteFunc(cause.Variants(), func(v cause.Variant) bool {
+		if stray && v.Loses() || v.Unchecked() && !t.checks() {
+			return true // the rows are there under other names; there is nothing to be ignored
+		}
 		own := v.Effects()
 		if v.Number() {
 			own &^= cause.OnZone

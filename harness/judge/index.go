@@ -81,9 +81,12 @@ func (j *judging) stream(rec *Record) (g, c int, ok bool) {
 		}
 		g = 0
 	}
-	chs := j.Gauges[g].Channels
+	chs, name := j.Gauges[g].Channels, rec.Channel
 	for c := range chs {
-		if chs[c].Name == rec.Channel {
+		if j.called != nil {
+			name = j.called(c, &chs[c], rec.Channel)
+		}
+		if chs[c].Name == name {
 			return g, c, true
 		}
 	}

@@ -30,6 +30,7 @@ type item struct {
 	sinceOpen time.Duration  // since the port was opened
 	damaged   bool           // the gauge's frame before it arrived damaged
 	hurt      bool           // one has since the port was opened
+	voided    bool           // another channel of its frame has no reading
 	scrap     bool           // it is the first since the port came back, and what came last before it went was damaged
 	unnamed   bool           // the gauge has not said who it is since the port was opened, and will
 	turned    bool           // the gauge sent another unit in its first frame
@@ -123,6 +124,7 @@ func (j *judging) items(o *outcome) []*item {
 					it.r = &rs[q]
 				} else {
 					it.beside = &rs[q]
+					it.voided = it.voided || rs[q].Void
 				}
 			}
 			j.outcomes(it, byWant[w])

@@ -230,12 +230,13 @@ type judging struct {
 	*Spec
 	ctx     context.Context // of the one judgement
 	records []Record
-	names   map[string]int // gauge by name
-	paths   []string       // of the gauges' ports when first opened
-	ends    []end          // of the host in mid-run
-	quit    *ledger.Entry  // it ended by itself,
-	away    *cause.Gauge   // while the port of this one was away
-	cut     bool           // the ledger has no end
+	names   map[string]int                                      // gauge by name
+	paths   []string                                            // of the gauges' ports when first opened
+	called  func(c int, own *cause.Channel, name string) string // what a name in the records stands for; nil: itself
+	ends    []end                                               // of the host in mid-run
+	quit    *ledger.Entry                                       // it ended by itself,
+	away    *cause.Gauge                                        // while the port of this one was away
+	cut     bool                                                // the ledger has no end
 	width   int
 	h       cause.History
 	counts  Counts

@@ -3,9 +3,11 @@ package judge
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -24,7 +26,7 @@ const ofRun = aspects
 func (j *judging) sentences(base *outcome) (out []found) {
 	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.recast, j.renamed, j.shuffled, j.mistimed, ofKind(KindDatum, "the host sets the gauge up again after its port came back, datum and all"),
 		ofKind(KindUnset, "the serial line is set when the port is first opened, and not again after a hang-up"),
-		ofKind(KindDeserted, "the host closes a port in mid-run, and does not open it again"), j.reopened, j.gaveUp, j.waiting, j.answers, j.written, j.again} {
+		j.muted, ofKind(KindDeserted, "the host closes a port in mid-run, and does not open it again"), j.reopened, j.gaveUp, j.waiting, j.answers, j.written, j.again} {
 		if j.ended() {
 			return out
 		}
@@ -77,7 +79,7 @@ func (j *judging) twisted(base *outcome) (best found, ok bool) {
 	before := holds(base)
 	var others []string // all that fit as well
 	for _, t := range j.Twists() {
-		if t.Harm && j.counts.Spoilt == 0 || !slices.ContainsFunc(base.diffs, func(d diff) bool { return effects[d.kind]&t.Of != 0 }) {
+		if t.Harm && j.counts.Spoilt == 0 || t.Text == cause.Damaged && j.checks() || !slices.ContainsFunc(base.diffs, func(d diff) bool { return effects[d.kind]&t.Of != 0 }) {
 			continue
 		}
 		o := j.test(t.Made)
@@ -273,6 +275,14 @@ func (j *judging) reopened(base *outcome) (f found, ok bool) {
 	return f, len(f.keys) > 0
 }
 
+// muted is about ports that the host opens again and does not listen to.
+func (j *judging) muted(base *outcome) (f found, ok bool) {
+	f = sentence("a port that came back is opened again, and nothing is read from it")
+	f.trips = true
+	f.take(base, func(d *diff) bool { return d.kind == KindReopen && j.h.Gauges[d.gauge].Mute })
+	return f, len(f.keys) > 0
+}
+
 // gaveUp is about a host that ends while it waits for a port.
 func (j *judging) gaveUp(base *outcome) (f found, ok bool) {
 	if j.quit == nil || j.away == nil {
@@ -458,19 +468,47 @@ func (j *judging) renamed(base *outcome) (f found, ok bool) {
 		}
 	}
 	if len(as) == 0 {
+		return j.recalled(base)
+	}
+	return j.reread(base, strings.Join(texts, ", "), as, nil)
+}
+
+// recalled is about channels that have other names in the records.
+func (j *judging) recalled(base *outcome) (f found, ok bool) {
+	if !slices.ContainsFunc(base.diffs, func(d diff) bool { return d.kind == KindIdentity }) {
 		return f, false
 	}
+	is := func(of func(c int, own *cause.Channel) string) func(c int, own *cause.Channel, name string) string {
+		return func(c int, own *cause.Channel, name string) string {
+			if strings.EqualFold(name, of(c, own)) {
+				return own.Name
+			}
+			return name
+		}
+	}
+	for _, w := range []struct {
+		text   string
+		called func(c int, own *cause.Channel, name string) string
+	}{
+		{"channels are called by their numbers from 1 on, not by their names", is(func(c int, _ *cause.Channel) string { return strconv.Itoa(c + 1) })},
+		{"channels are called by their numbers from 0 on, not by their names", is(func(c int, _ *cause.Channel) string { return strconv.Itoa(c) })},
+		{"the names of channels are written in other letters", is(func(_ int, own *cause.Channel) string { return own.Name })},
+	} {
+		if f, ok = j.reread(base, w.text, nil, w.called); ok {
+			return f, true
+		}
+	}
+	return f, false
+}
+
+// reread is about records that are right once their names are understood.
+func (j *judging) reread(base *outcome, text string, gauges map[string]int, called func(c int, own *cause.Channel, name string) string) (f found, ok bool) {
 	own := *j
-	own.names, own.loose, own.times, own.unmapped, own.timed = map[string]int{}, nil, nil, nil, 0
-	for n, g := range j.names {
-		own.names[n] = g
-	}
-	for n, g := range as {
-		own.names[n] = g
-	}
+	own.names, own.called, own.loose, own.times, own.unmapped, own.timed = maps.Clone(j.names), called, nil, nil, nil, 0
+	maps.Copy(own.names, gauges)
 	own.index()
 	left := holds(own.test(nil))
-	f = sentence(strings.Join(texts, ", "))
+	f = sentence(text)
 	f.take(base, func(d *diff) bool { return left[d.key()] == nil })
 	return f, len(f.keys) > 0
 }

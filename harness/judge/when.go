@@ -129,6 +129,7 @@ func (j *judging) conditions(items []*item) (cs []when) {
 	frame(3, "the frame came in the same piece as the one before it", "", func(s *cause.Seen) bool { return s.Joined })
 	add(3, "another frame came in the same piece after it", "", func(it *item) bool { return it.after > 0 })
 	add(3, "the frame came in one piece with another", "", func(it *item) bool { return it.after > 0 || it.seen != nil && it.seen.Joined })
+	trips(2, "another channel of the frame has no reading", "", func(it *item) bool { return it.voided })
 	trips(3, "a damaged frame came in the same piece", "", func(it *item) bool { return it.spoilt })
 	frame(3, "the frame came in parts", "", func(s *cause.Seen) bool { return s.Split })
 	trips(3, "the cell is low", "the cell is not low", func(it *item) bool { return it.seen != nil && it.seen.Low })
@@ -304,6 +305,25 @@ func places(wrong, others []*item) (cs []when) {
 		}
 	}
 	return cs
+}
+
+// checks reports whether frames may carry a check: those of a gauge that sends text are
+// looked at.
+func (j *judging) checks() bool {
+	for g := range j.Gauges {
+		var frames [][]byte
+		text := true
+		for i := range j.h.Seen {
+			if s := &j.h.Seen[i]; int(s.Gauge) == g && s.What == cause.Frame && s.State == cause.Sure && !s.Other && len(frames) < 200 {
+				frames = append(frames, bytes.TrimRight(s.Bytes, "\r\n"))
+				text = text && !bytes.ContainsFunc(s.Bytes, func(r rune) bool { return r >= 0x7f || r < ' ' && r != '\r' && r != '\n' })
+			}
+		}
+		if len(frames) < leastChecked || !text || checked(frames) {
+			return true
+		}
+	}
+	return false
 }
 
 // leastChecked are so many different frames at least: the last digits of fewer may be a

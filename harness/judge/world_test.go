@@ -198,7 +198,7 @@ func (w *world) frame(g int, f ledger.Frame) *ledger.Frame {
 	w.nextID[name]++
 	f.ID, f.Name = w.nextID[name], "reading"
 	if f.Bytes == nil {
-		f.Bytes = ledger.Hex(fmt.Sprintf("<%s %d>\r\n", name, f.ID))
+		f.Bytes = ledger.Hex(fmt.Sprintf("\x02<%s %d>\r\n", name, f.ID))
 	}
 	w.entry(ledger.Entry{Kind: ledger.KindFrame, Gauge: name, Frame: &f})
 	return &f
