@@ -71,10 +71,10 @@ func (m *model) cell(i int, s *Seen, g int, loss uint8) {
 			}
 		}
 	case !s.Low && m.has(lowKept):
+	case !s.Low && gs.low && m.has(lowBothWays):
+		m.event(g, i, LowCellEvent, loss)
+		gs.low = false
 	case !s.Low:
-		if gs.low && m.has(lowBothWays) {
-			m.event(g, i, LowCellEvent, loss)
-		}
 		gs.low, gs.maybe, gs.cleared = false, 0, false
 	default:
 		if !gs.low || gs.cleared || m.has(lowCellRepeated) {
