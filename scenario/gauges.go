@@ -470,6 +470,10 @@ func (l *loader) fits(at any, dialect string, m *stage.Member) {
 	if !d.Carries(f, reading) {
 		return
 	}
+	p := m.Profile
+	if err := d.Introduces(map[string]string{wire.Name: p.Name, wire.Serial: p.Serial, wire.Firmware: p.Firmware}); err != nil {
+		l.doc.Errorf(at, "give it a name and a serial: that can be told apart there", "a host cannot read the answer of %s to who it is: %v", p.Name, err)
+	}
 	rec, end := d.NewRecord(), d.NewEnd(wire.Host)
 	for i := range m.Profile.Channels {
 		c := &m.Profile.Channels[i]

@@ -95,3 +95,24 @@ func TestAtLine(t *testing.T) {
 		}
 	}
 }
+
+// A gauge says who it is in words that a host can read: none holds the sign that parts it
+// from the next, and none is longer than its place.
+//
+// Kind: property.
+func TestIdentityThatCannotBeRead(t *testing.T) {
+	for serial, readable := range map[string]map[string]bool{
+		"A1":                    {"line-ascii": true, "compact-binary": true, "parts-ascii": true},
+		"A;1":                   {"line-ascii": true, "compact-binary": true},
+		"A,1":                   {"line-ascii": false, "compact-binary": false, "parts-ascii": true}, // which asks nobody who it is
+		strings.Repeat("1", 64): {"line-ascii": false},
+	} {
+		for name, want := range readable {
+			text := "understudy: 1\ntitle: who\ngauges: [{name: a, dialect: " + name + ", serial: \"" + serial + "\"}]\n"
+			_, err := scenario.Parse("who.yaml", []byte(text), shippedDialect)
+			if got := err == nil; got != want || !got && !strings.Contains(err.Error(), "who.yaml:3:11: a host cannot read the answer of a to who it is") {
+				t.Errorf("%s in %s: %v", serial, name, err)
+			}
+		}
+	}
+}

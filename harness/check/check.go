@@ -25,6 +25,7 @@ import (
 	"example.org/understudy/harness/process"
 	"example.org/understudy/harness/records"
 	"example.org/understudy/scenario"
+	"example.org/understudy/sim/port"
 	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
 )
@@ -82,6 +83,7 @@ type Outcome struct {
 	Statistics int
 	Twice      string // of a scenario that was played twice: how the runs differ
 
+	idle  bool      // nothing was due to be recorded
 	plays time.Time // when the timeline began
 	meta  meta
 }
@@ -152,7 +154,9 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 	if err := c.keep(out.meta); err != nil {
 		return nil, err
 	}
-	c.judge(ctx, out, out.meta)
+	if c.judge(ctx, out, out.meta); out.idle {
+		return c.slower(ctx, out, r.pace)
+	}
 	return out, nil
 }
 
@@ -192,6 +196,7 @@ type run struct {
 	pace     stage.Pace
 	life     *life
 	closed   bool
+	playing  bool // the timeline has begun
 	// unsettled says that the host was still recording when it was asked to end.
 	unsettled bool
 }
@@ -368,7 +373,7 @@ func (r *run) perform(ctx context.Context, out *Outcome) (why string, err error)
 		return why, nil
 	}
 	r.say("playing")
-	out.plays = time.Now()
+	out.plays, r.playing = time.Now(), true
 	pctx, stop := context.WithCancel(ctx)
 	defer stop()
 	defer r.watched(pctx, stop)()
@@ -486,9 +491,20 @@ func (r *run) ready(again bool) (process.Ready, error) {
 		ready.When = func(ctx context.Context) error { return r.Spoken(ctx, r.life.heard) }
 	case d.After == 0:
 		ready.What = "open the ports of all gauges"
-		ready.When = r.Opened
+		ready.When = func(ctx context.Context) error {
+			err := r.Opened(ctx)
+			if err == nil && r.pace.Timed() && !r.playing && slices.ContainsFunc(r.Ports.Ports, clears) {
+				wait(ctx, stage.ClearsFor) // nothing else tells that it has set itself up
+			}
+			return err
+		}
 	}
 	return ready, nil
+}
+
+func clears(p port.Port) bool {
+	c, ok := p.(port.Clearer)
+	return ok && c.Clears()
 }
 
 // awaitAlone waits for a host that is not ours to watch.

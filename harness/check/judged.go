@@ -85,7 +85,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	c.summaries(ctx, out, statistics, m)
 	out.doubt(m.Doubt)
 	if out.Verdict == judge.Pass && out.Counts.Expected+out.Counts.Paired == 0 {
-		out.Verdict = judge.Inconclusive // a pass needs evidence
+		out.Verdict, out.idle = judge.Inconclusive, true // a pass needs evidence
 		out.Reasons = append(out.Reasons, "nothing that the host received was due to be recorded")
 		// Is that because of what the host does not claim?
 		spec.All, spec.Claims = c.Scenario.Host.Keeps == scenario.KeepsAll, nil

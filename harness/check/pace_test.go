@@ -116,3 +116,25 @@ func TestConfirmedAtRealPace(t *testing.T) {
 		})
 	}
 }
+
+// A run at a speed factor in which nothing was due, for the host was killed too soon, shows
+// nothing: the scenario is played at real pace instead, which shows what the host does.
+//
+// Kind: process.
+func TestNothingDueAtASpeedFactor(t *testing.T) {
+	t.Parallel()
+	s, err := scenario.Parse("soon.yaml", []byte("understudy: 1\ntitle: Killed soon\ngauges: [{name: g, dialect: line-ascii}]\ncues:\n"+
+		"  - {at: 300 ms, do: tag, times: 3, every: 50 ms}\n  - {at: 900 ms, do: restart host, by: kill, for: 1 s}\nuntil: 1500 ms\n"), shippedDialect)
+	require.NoError(t, err)
+	var pace stage.Pace
+	require.NoError(t, pace.UnmarshalText([]byte("20x")))
+	self, err := os.Executable()
+	require.NoError(t, err)
+	h := reference(t)
+	h.CommitsWithin = 0
+	c := check.Check{Scenario: s, Host: h, Run: filepath.Join(t.TempDir(), "run"), Self: self, Extra: []string{"--defect", "rows-buffered"}, Pace: &pace}
+	out, err := c.Do(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, judge.Fail, out.Verdict, "%s %s", out.Why, out.Reasons)
+	require.Equal(t, "at pace 20x nothing was due to be recorded: played at pace real", out.Twice)
+}

@@ -17,7 +17,6 @@ const spokenEvents = 200_000
 
 // Speaks plays a scenario on paper and reports, for each gauge, what its dialect
 // has no frame for and what its line is too slow for, and the cues that cannot be done.
-// What the host is to write first may make a difference to those, and is not played.
 func Speaks(ctx context.Context, s *scenario.Scenario) error {
 	said := map[string]bool{}
 	late := map[string]int{}
@@ -45,7 +44,7 @@ func Speaks(ctx context.Context, s *scenario.Scenario) error {
 		}
 	}
 	for i := range s.Cues {
-		if wrong := s.Cues[i].Differs(refused[i]); wrong != "" && err == nil && len(s.Host.Writes) == 0 {
+		if wrong := s.Cues[i].Differs(refused[i]); wrong != "" && err == nil {
 			errs = append(errs, strict.Error{Pos: s.Cues[i].Pos(), Msg: wrong, Want: "put the cue right, or write refused: and the reason where that is the point"})
 		}
 	}

@@ -269,6 +269,10 @@ type Negotiator interface {
 	Negotiating() bool
 }
 
+// Clearer is a port whose client may throw away, without its being seen, what has come by
+// the time it has set itself up (python3-serial 3.5, protocol_socket.py, open).
+type Clearer interface{ Clears() bool }
+
 // Teller is a port that knows whether all that its host has done is told. What a host
 // that now waits has done before may still be on its way to the sink.
 type Teller interface {

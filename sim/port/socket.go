@@ -48,6 +48,9 @@ type socket struct {
 	modem    ModemLines
 }
 
+// Clears is so where the client cannot ask for a purge.
+func (s *socket) Clears() bool { return !s.com }
+
 type session struct {
 	conn net.Conn
 	com  *comLine // nil for raw TCP

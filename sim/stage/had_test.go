@@ -215,6 +215,53 @@ func TestPurgeAfterAnOpeningToldLate(t *testing.T) {
 	})
 }
 
+// clearing is a port whose client throws away what has come when it sets itself up.
+type clearing struct{ lazy }
+
+func (*clearing) Clears() bool { return true }
+
+// What comes to a client that has connected again a moment ago, and not said anything yet, it
+// may throw away unseen; at drain time waits for it, and at the start it says that it is ready.
+//
+// Kind: property.
+func TestThrownAwayAfterAnOpening(t *testing.T) {
+	for name, c := range map[string]struct {
+		pace stage.Pace
+		says time.Duration // after it has opened the port again; 0: nothing
+		want int           // times
+	}{
+		"silent":              {stage.Real, 0, 5}, // at 1.25, 1.3, 1.35, 1.4 and 1.45 s
+		"it speaks":           {stage.Real, 120 * time.Millisecond, 2},
+		"ten times as fast":   {times(t, "10x"), 0, 38}, // from 1.3 s until the end at 3.2 s
+		"time waits at drain": {stage.Drain, 0, 0},
+	} {
+		t.Run(name, func(t *testing.T) {
+			onItsClock(t, c.pace, func(t *testing.T) {
+				in := stage.NewInbox()
+				p := &clearing{lazy: lazy{fake: fake{up: true, sink: in.Sink(0)}, late: 7 * time.Millisecond}}
+				p.open.Store(true)
+				p.sink(port.Event{Kind: port.Opened})
+				n := 0
+				s, err := stage.New(stage.Play{Cast: []stage.Member{talking(t, "g", "line-ascii")}, Until: 3199 * time.Millisecond, Cues: []stage.Cue{cue(time.Second, stage.LoseLink{For: seconds(0.2), Seen: stage.HangUp})}},
+					stage.Options{Ports: []port.Port{p}, Inbox: in, Pace: c.pace, Keep: func(e ledger.Entry) {
+						if e.Out != nil && e.Out.Fate == ledger.Unread {
+							n++
+						} else if e.Port != nil && e.Port.What == "returned" && c.says > 0 {
+							time.AfterFunc(c.says, func() { p.sink(says("I")) })
+						}
+					}})
+				require.NoError(t, err)
+				ready := make(chan error, 1)
+				ready <- nil
+				require.NoError(t, s.Prelude(t.Context(), ready))
+				require.NoError(t, s.Run(t.Context()))
+				require.NoError(t, s.Finish("the end"))
+				require.Equal(t, c.want, n)
+			})
+		})
+	}
+}
+
 // shy is a port whose host's question is on its way while the host waits for the answer.
 type shy struct {
 	fake

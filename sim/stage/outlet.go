@@ -25,6 +25,7 @@ type outlet struct {
 	awaited  bool          // the port is back, and the host that had it open has not opened it yet
 	reopened bool          // the host has opened it after it came back
 	spoken   bool          // it has said something since it opened it last
+	settled  bool          // or has been seen to be ready since then
 	// asksAgain says that it has said something when it opened it again.
 	asksAgain bool
 	modem     *port.ModemLines // as told last
@@ -182,7 +183,7 @@ func (a *actor) portEvent(e port.Event) {
 	switch e.Kind {
 	case port.Opened:
 		a.asksAgain = a.asksAgain || a.reopened && a.spoken
-		a.reopened, a.spoken = a.awaited, false
+		a.reopened, a.spoken, a.settled = a.awaited, false, false
 		a.s.calm.loose, a.s.calm.owed = true, a.s.calm.owed || a.opened
 		a.taken = e.Taken // not what it has by now: this may be told late
 		a.before, a.openedAt = a.taken, time.Now()
@@ -190,6 +191,7 @@ func (a *actor) portEvent(e port.Event) {
 		a.asked = a.m.lineSettings() // until it asks for something
 		a.tamper.behind = nil        // and it has read nothing yet
 		note(ledger.Port{What: "opened", Path: a.port.Path()})
+		a.cleared(int(a.given() - a.taken))
 		a.awaited = false
 		a.tellLink()
 	case port.Closed:
@@ -220,6 +222,20 @@ func (a *actor) portEvent(e port.Event) {
 		note(ledger.Port{What: "dropped", Lost: len(e.Data)})
 	case port.Trouble:
 		note(ledger.Port{What: "trouble", Note: e.Err.Error()})
+	}
+}
+
+// ClearsFor is how long a client may take, on a busy machine, to set itself up after it has
+// connected, and throw away what has come by then.
+const ClearsFor = 250 * time.Millisecond
+
+// cleared enters bytes that the host may throw away: a purge is under way, or may come
+// unseen, for it may still be setting itself up.
+func (a *actor) cleared(n int) {
+	p, ok := a.port.(port.Clearer)
+	clears := ok && p.Clears() && a.s.opt.Pace.kind == timed && !a.spoken && !a.settled && time.Since(a.openedAt) < ClearsFor
+	if n > 0 && (clears || time.Since(a.purged) < a.s.purgesFor()) {
+		a.unread(n)
 	}
 }
 

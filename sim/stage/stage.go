@@ -217,6 +217,9 @@ func (s *Stage) Prelude(ctx context.Context, ready <-chan error) error {
 			return ctx.Err()
 		case err := <-ready:
 			s.takeInbox()
+			for _, a := range s.actors {
+				a.settled = true
+			}
 			return err
 		case <-s.opt.Inbox.notify:
 			s.takeInbox()

@@ -12,8 +12,8 @@ import (
 	"example.org/understudy/sim/wire"
 )
 
-// pieceGap is the time from one piece of a split frame to the next: longer
-// than a host takes to read what has come.
+// pieceGap is the time from one piece of a split frame to the next, unless the piece takes
+// longer on the line: longer than a host takes to read what has come.
 const pieceGap = 2 * time.Millisecond
 
 // mergeWait is how long a frame is held for merging in a conversation.
@@ -189,8 +189,8 @@ func (a *actor) handOver(ids []int, raw []byte, fault string) {
 		raw = nil
 	}
 	a.gone(ids, f, raw, fault)
-	if f == ledger.Sent && time.Since(a.purged) < a.s.purgesFor() {
-		a.unread(sent) // the client may throw it away, when it sees the answer to its purge
+	if f == ledger.Sent {
+		a.cleared(sent)
 	}
 }
 
@@ -215,10 +215,13 @@ func (t *tamper) inPieces(a *actor, id int, raw []byte, fault string) {
 			}
 			if i == len(pieces)-1 {
 				a.gone([]int{id}, fate, raw, fault)
+				if fate == ledger.Sent {
+					a.cleared(len(raw))
+				}
 			}
 		})
 		t.begun = at
-		at += pieceGap
+		at += max(pieceGap, a.onLine(len(p)))
 	}
 	t.last = at
 }

@@ -2,6 +2,7 @@ package wire
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -64,6 +65,30 @@ func (d *Dialect) Prove(use Use) Proof {
 	p.conversation()
 	p.weigh()
 	return p.proof
+}
+
+// Introduces says why a host cannot read the answer to who a gauge is, where the gauge has
+// these texts for terms; nil where it can, or the dialect has no such command.
+func (d *Dialect) Introduces(says map[string]string) error {
+	p := prover{d: d}
+	for i := range d.frames {
+		c := d.frames[i].cmd
+		if c == nil || c.Does != "identify" || c.reply == NoFrame {
+			continue
+		}
+		rec, _, _ := d.Sample(c.reply)
+		for term, text := range says {
+			rec.Set(d.Term(term), 0, Str(text))
+		}
+		raw, err := d.AppendFrame(nil, c.reply, d.addressed(rec))
+		if err != nil {
+			return err
+		}
+		if what := p.reads(c.reply, rec, raw); what != "" {
+			return errors.New(what)
+		}
+	}
+	return nil
 }
 
 type prover struct {

@@ -59,17 +59,12 @@ class Shop(host["Book"]):
     """Records in SQLite, committed by one writer."""
 
     def __init__(self, job, name):
-        self.job, self.rows = job, queue.Queue()
+        self.job, self.lock, self.rows = job, threading.Lock(), queue.Queue()
         threading.Thread(target=self.write, args=[name]).start()
 
-    def __call__(self, gauge, channel=None, value=None, unit="mm", tag="", what="size"):
-        size, verdict, point = "", "", ""
-        if what == "size":
-            point, verdict = gauge.spec["channels"][channel]["name"], "none"
-            if value is not None:
-                size, verdict = self.judge(gauge.spec["channels"][channel], value * host["PM"][unit])
-        now = host["datetime"].datetime.now(host["datetime"].timezone.utc).strftime("%d.%m.%Y %H:%M:%S,%f")
-        self.rows.put((now, gauge.spec["name"], point, tag, size, self.job["unit"], verdict, what))
+    def add(self, when, station, point, no, size, unit, verdict, what):
+        when = when.strftime("%d.%m.%Y %H:%M:%S,%f")
+        self.rows.put((when, station, point, no, size.replace(".", ","), unit, verdict, what))
 
     def write(self, name):
         db = sqlite3.connect(name)
