@@ -22,18 +22,31 @@ func first(res *judge.Result) (out []string) {
 	return out
 }
 
-// Over six runs of a model host with a mistake the one name is right at least as often as
-// that of the first run with findings, and no run contradicts it.
+// undecided are mistakes that the first run with findings names and six runs together do
+// not, and why. What is mended comes off the list.
+var undecided = map[string]string{
+	"events-late": "a row that comes after the next event of its gauge is taken for one that is missing and one too many",
+}
+
+// Over six runs of a model host with a mistake the one name is right wherever that of the
+// first run with findings is, and no run contradicts it. Each mistake has runs of its own,
+// the same in every sample.
 //
 // Kind: self.
 func TestOneNameOverRuns(t *testing.T) {
 	t.Parallel()
 	const runs = 6
-	r := random.New(3)
-	suites, over, alone, none, wrong := 0, 0, 0, 0, map[string]int{}
-	for _, v := range testenv.Sample(t, 24, cause.Variants()) {
+	suites, over, alone, wrong := 0, 0, 0, map[string]int{}
+	var places []int
+	vs := cause.Variants()
+	for n := range vs {
+		places = append(places, n)
+	}
+	for _, n := range testenv.Sample(t, 24, places) {
+		v := vs[n]
 		var all []diagnosis.Run
 		name := ""
+		r := random.New(uint64(n))
 		for k := range runs {
 			sh := shape{gauges: 1 + r.Intn(2), channels: 1 + r.Intn(2), steps: 8 + r.Intn(12), events: r.Intn(3) > 0, streams: r.Intn(2) == 0}
 			w := newWorld(r.Uint64(), sh).play(sh).mistaken(cause.Hypothesis{v})
@@ -54,18 +67,22 @@ func TestOneNameOverRuns(t *testing.T) {
 			continue // it shows in none
 		}
 		suites++
+		d := diagnosis.Of(all)
+		said := "none"
+		if len(d.Named) > 0 {
+			said = d.Named[0].Title()
+		}
+		byAll := len(d.Named) == 1 && said == v.Name()
+		if byAll {
+			over++
+		} else {
+			wrong[v.Name()+" as "+said]++
+		}
 		if name == v.Name() {
 			alone++
-		}
-		d := diagnosis.Of(all)
-		switch {
-		case len(d.Named) == 1 && d.Named[0].Cause.Name == v.Name():
-			over++
-		case len(d.Named) == 0:
-			none++
-			wrong[v.Name()+" as none"]++
-		default:
-			wrong[v.Name()+" as "+d.Named[0].Title()]++
+			if why := undecided[v.Name()]; byAll != (why == "") {
+				t.Errorf("%s: named %s over all runs; noted for it: %q", v.Name(), said, why)
+			}
 		}
 		for _, n := range d.Named {
 			for _, one := range all {
@@ -75,8 +92,5 @@ func TestOneNameOverRuns(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("right in %d of %d suites, none in %d; by the first run %d; %v", over, suites, none, alone, wrong)
-	if over < alone {
-		t.Errorf("right in %d of %d suites, and by the first run in %d: %v", over, suites, alone, wrong)
-	}
+	t.Logf("right in %d of %d suites, by the first run in %d; %v", over, suites, alone, wrong)
 }

@@ -269,6 +269,26 @@ func TestEventsStandAmongReadings(t *testing.T) {
 	}
 }
 
+// Rows of two tags with equal readings that stand in each other's bursts are rows in
+// another place, not a row under another tag, one that is missing and one too many.
+//
+// Kind: property.
+func TestEqualReadingsInOtherPlaces(t *testing.T) {
+	b := newBench()
+	b.spec.Gauges[0].Tags.Last = 30
+	values := map[int64]string{28: "1.000", 29: "1.001", 30: "1.002", 1: "1.000", 2: "1.003", 3: "1.004", 4: "1.000"}
+	for _, tag := range []int64{28, 29, 30, 1, 2, 3, 4} {
+		b.sends(tag, values[tag], "", false)
+	}
+	for _, tag := range []int64{29, 30, 28, 2, 3, 4, 1} {
+		b.row(tag, values[tag])
+	}
+	res := b.judge()
+	if len(res.Findings) != 2 || res.Findings[0].Kind != judge.KindOrder || res.Findings[1].Kind != judge.KindOrder {
+		t.Error(describe(res.Findings))
+	}
+}
+
 // Which of equal readings is missing is not known, and the finding says so.
 //
 // Kind: property.

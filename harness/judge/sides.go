@@ -173,6 +173,7 @@ func (s *sides) align() []int32 {
 	match := s.pair()
 	if s.tags && slices.Contains(match, -1) {
 		s.unlend(match)
+		s.untangle(match)
 	}
 	taken := make([]bool, len(s.recs))
 	for _, k := range match {
@@ -187,6 +188,32 @@ func (s *sides) align() []int32 {
 		}
 	}
 	return match
+}
+
+// untangle frees rows that were paired with readings of other tags where both the row's own
+// reading and the reading's own row are left over: the rows stand in each other's places.
+func (s *sides) untangle(match []int32) {
+	lost, extra := map[uint64]bool{}, map[uint64]bool{}
+	next := 0
+	leave := func(to int) {
+		for ; next < to; next++ {
+			extra[s.RecordKey(next)] = true
+		}
+	}
+	for i, k := range match {
+		if k < 0 {
+			lost[s.WantKey(i)] = true
+			continue
+		}
+		leave(int(k))
+		next++
+	}
+	leave(len(s.recs))
+	for i, k := range match {
+		if k >= 0 && s.tagCost(&s.wants[i], &s.rows[s.recs[k]]) == costTag && lost[s.RecordKey(int(k))] && extra[s.WantKey(i)] {
+			match[i] = -1
+		}
+	}
 }
 
 // unlend gives rows without a tag that were paired with tagged readings back to equal ones
