@@ -202,6 +202,33 @@ func rounded(q *big.Rat, r decimal.Rounding) *big.Int {
 	return up
 }
 
+// A length in a unit, under each of its names, is the picometres over those of the unit:
+// exactly where that ends, else to half the last of 15 decimals.
+//
+// Kind: model.
+func TestUnitsAgreeWithRationals(t *testing.T) {
+	metres := map[string]string{"mm": "1/1000", "µm": "1/1000000", "μm": "1/1000000", "um": "1/1000000", "micron": "1/1000000", "microns": "1/1000000",
+		"cm": "1/100", "m": "1", "in": "0.0254", "inch": "0.0254", "inches": "0.0254", "\"": "0.0254", "thou": "0.0000254", "mil": "0.0000254", "mils": "0.0000254",
+		"µin": "0.0000000254", "μin": "0.0000000254", "uin": "0.0000000254", "nm": "1/1000000000", "pm": "1/1000000000000"}
+	rapid.Check(t, func(t *rapid.T) {
+		l := decimal.Length(rapid.Int64().Draw(t, "length"))
+		for name, text := range metres {
+			u, ok := decimal.ParseUnit(name)
+			require.True(t, ok, name)
+			size, _ := new(big.Rat).SetString(text)
+			want := new(big.Rat).Quo(big.NewRat(int64(l), 1e12), size)
+			v, exact := l.In(u)
+			off := new(big.Rat).Sub(rat(v), want)
+			require.Equal(t, exact, off.Sign() == 0, "%d pm in %s: %s", l, name, v)
+			require.LessOrEqual(t, off.Abs(off).Cmp(big.NewRat(1, 2e15)), 0, "%d pm in %s: %s", l, name, v)
+			if exact {
+				back, ok := decimal.Exactly(v, u)
+				require.True(t, ok && back == l, "%s %s", v, name)
+			}
+		}
+	})
+}
+
 // Kind: property.
 func TestUnknownUnits(t *testing.T) {
 	for _, word := range []string{"", "ft", "MM", "km"} {

@@ -127,3 +127,41 @@ func TestAPresetReadsItsMaster(t *testing.T) {
 		}
 	}
 }
+
+// A tag takes what is looked at when it is asked for, or the last sample, or the next one,
+// or the first that finds the tip where it has been for as long as is said.
+//
+// Kind: property.
+func TestWhichReadingATagTakes(t *testing.T) {
+	const turn = 50 * time.Millisecond // at 20 Hz
+	for takes, want := range map[gauge.Takes]struct {
+		samples int
+		shown   string
+	}{gauge.Fresh: {0, "8"}, gauge.Last: {0, "7"}, gauge.Next: {1, "8"}, gauge.WhenStill: {7, "8"}} { // 300 ms after it is first seen at 8 mm
+		b := newBench(t, func(p *gauge.Profile) {
+			p.Tags.Takes, p.Tags.Within, p.Tags.For = takes, 2*decimal.Micrometre, 300*time.Millisecond
+		})
+		for range 9 {
+			b.at += turn
+			b.press(7000)
+		}
+		shown, samples := "", 0
+		step := func(e gauge.Event) {
+			for _, e := range b.step(e) {
+				if e.Kind == gauge.Tagged {
+					shown = e.Readings[0].Shown.Trim().String()
+				}
+			}
+		}
+		tips := []gauge.Tip{{Pressed: 8 * decimal.Millimetre}}
+		b.at += turn / 2
+		step(gauge.Event{Kind: gauge.Looked, Tips: tips})
+		step(gauge.Event{Kind: gauge.Asked, Command: gauge.Command{Verb: "tag", Channel: -1}})
+		for b.at -= turn / 2; shown == "" && samples < 99; samples++ {
+			b.at += turn
+			step(gauge.Event{Kind: gauge.Sampled, Tips: tips})
+		}
+		require.Equal(t, want.shown, shown, takes)
+		require.Equal(t, want.samples, samples, takes)
+	}
+}

@@ -84,7 +84,7 @@ func TestCountIsExact(t *testing.T) {
 				Temp:   rapid.IntRange(Coldest, Hottest).Draw(t, "temp"),
 			}
 			dt := rapid.Int64Range(0, int64(20*time.Minute)).Draw(t, "dt")
-			leak := c.leak[degree(l.Temp)]
+			leak := int64(math.Round(1e9 * 0.02 / 720 * math.Pow(2, float64(l.Temp-20)/10))) // of 1000 mAh, in nA
 			net := int64(l.Draw)*1000 + leak
 			switch {
 			case l.Temp < 0 || l.Temp > 45:
@@ -296,6 +296,56 @@ func TestEmptyStaysDead(t *testing.T) {
 		if back := len(evs) > 0 && evs[0].Kind == Restarted; back != (chem != Alkaline) {
 			t.Errorf("%v on the cradle: %v", chem, evs)
 		}
+	}
+}
+
+// The sag under a peak doubles with each 20 °C below 20 °C, and above it stays the same.
+//
+// Kind: property.
+func TestColdCellsAreStiff(t *testing.T) {
+	c := cell(t, Config{Chemistry: LiIon, Capacity: 850, Charge: 60})
+	s := c.Start()
+	sag := func(temp int) int64 {
+		return c.volts(s.nc, 0, degree(temp)) - c.volts(s.nc, 100_000, degree(temp))
+	}
+	for temp := Coldest; temp <= 0; temp++ {
+		if got, warm := sag(temp), sag(temp+20); got < 2*warm-warm/100 || got > 2*warm+warm/100 {
+			t.Errorf("at %d °C it sags %d µV, at %d °C %d", temp, got, temp+20, warm)
+		}
+	}
+	for temp := 20; temp <= Hottest; temp++ {
+		if got := sag(temp); got != sag(20) {
+			t.Errorf("at %d °C it sags %d µV, at 20 °C %d", temp, got, sag(20))
+		}
+	}
+}
+
+// A cell takes charge from 0 °C to 45 °C; what the gauge draws its cradle gives first; and
+// the voltage that the charger holds drives less into a cell the fuller it is.
+//
+// Kind: property.
+func TestWhatACradleGives(t *testing.T) {
+	c := cell(t, Config{Chemistry: LiIon, Capacity: 850, Charge: 50})
+	s := c.Start()
+	for temp, charges := range map[int]bool{chargeFrom - 1: false, chargeFrom: true, chargeTo: true, chargeTo + 1: false} {
+		if _, ok := c.TimeTo(&s, 51, Load{Charge: 300_000, Temp: temp}); ok != charges {
+			t.Errorf("at %d °C it is charged: %v", temp, ok)
+		}
+	}
+	alone, _ := c.TimeTo(&s, 60, Load{Charge: 100_000, Temp: 20})
+	if with, ok := c.TimeTo(&s, 60, Load{Charge: 120_000, Draw: 20_000, Temp: 20}); !ok || with != alone {
+		t.Errorf("%v at 120 mA with a draw of 20 mA, %v at 100 mA", with, alone)
+	}
+	before, took := time.Duration(0), time.Duration(0)
+	for share := 97.0; share <= 100; share++ {
+		at, _ := c.TimeTo(&s, share, Load{Charge: 500_000, Temp: 20})
+		if before > 0 && took > 0 && at-before <= took {
+			t.Errorf("to %v %% in %v, the per cent before in %v", share, at-before, took)
+		}
+		if before > 0 {
+			took = at - before
+		}
+		before = at
 	}
 }
 

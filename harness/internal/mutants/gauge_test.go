@@ -1,9 +1,9 @@
 package mutants_test
 
 var gauges = []mutant{
-	{rule: "a tag takes the last sample", published: true, old: "g.p.Tags.Takes != Last || !g.sampled", new: "true"},
-	{rule: "a tag waits for a still tip", published: true, old: "t != WhenStill || g.still", new: "true"},
-	{rule: "a tip is still for a time", published: true, old: "at-c.came >= span", new: "at-c.came >= 0"},
+	{rule: "a tag takes the last sample", old: "g.p.Tags.Takes != Last || !g.sampled", new: "true"},
+	{rule: "a tag waits for a still tip", old: "t != WhenStill || g.still", new: "true"},
+	{rule: "a tip is still for a time", old: "at-c.came >= span", new: "at-c.came >= 0"},
 	{rule: "tag numbers wrap to the first, not to 1", old: "g.nextTag = g.p.Tags.First\n\t}\n\trs :=", new: "g.nextTag = 1\n\t}\n\trs :="},
 	{rule: "the last tag number is used", old: "if g.nextTag++; g.nextTag > g.p.Tags.Last {", new: "if g.nextTag++; g.nextTag >= g.p.Tags.Last {"},
 	{rule: "a falling channel reads less as it is pressed", old: "pressed = c.stroke - pressed", new: "pressed -= c.stroke"},

@@ -32,9 +32,6 @@ type mutant struct {
 	// survives says why no test of the package can notice it, unseen why generated
 	// scenarios cannot.
 	survives, unseen string
-	// published is true where the values that harness/proof compares with notice it, and
-	// no test of the package.
-	published bool
 }
 
 // tested is a package with its mutants.
@@ -51,6 +48,7 @@ var lists = []tested{
 	{dir: "sim/decimal", mutants: decimals},
 	{dir: "sim/gauge", mutants: gauges},
 	{dir: "sim/power", mutants: cells},
+	{dir: "sim/wire", mutants: wires},
 	{dir: "sim/stage", run: "Tamper|Handshake", mutants: tampering},
 	{dir: "scenario/generate/cover", mutants: covering},
 	{dir: "harness/align", mutants: aligning},
@@ -137,9 +135,6 @@ func (m place) test(t *testing.T, file, src string) (failed bool, out string) {
 	list := filepath.Join(dir, "overlay.json")
 	require.NoError(t, os.WriteFile(list, overlay, 0o644))
 	pkg, run := m.dir, m.run
-	if m.published {
-		pkg, run = "harness/proof", "^TestPublishedValues$"
-	}
 	if *oracle {
 		pkg, run = "harness/explore", "^TestOracle$"
 	}
