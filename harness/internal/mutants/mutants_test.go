@@ -48,7 +48,7 @@ var lists = []tested{
 	{dir: "sim/decimal", mutants: decimals},
 	{dir: "sim/gauge", mutants: gauges},
 	{dir: "sim/power", mutants: cells},
-	{dir: "sim/wire", mutants: wires},
+	{dir: "sim/wire", skip: "PinnedBytes|ProveShipped|Schema|Lint|Samples", mutants: wires},
 	{dir: "sim/stage", run: "Tamper|Handshake", mutants: tampering},
 	{dir: "scenario/generate/cover", mutants: covering},
 	{dir: "harness/align", mutants: aligning},
