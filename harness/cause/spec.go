@@ -248,8 +248,10 @@ type Facts struct {
 	// Unheard is set when the port came back after a hang-up and the host did
 	// not open it again although the gauge had more to say.
 	Unheard bool
-	Mute    bool // or opened it, and read nothing of what came
-	Full    int  // frames given up because the host did not read
+	// Mute is one more than the Seen of the port's return if the host opened it again, and
+	// read nothing for long; 0 if it did not.
+	Mute int
+	Full int // frames given up because the host did not read
 	// How DTR and RTS stood while frames were sent, in sessions that tell it.
 	DTR, RTS Stood
 	Breaks   int

@@ -240,6 +240,9 @@ func (ex *explained) yield(f found) {
 		ex.named = slices.DeleteFunc(ex.named, func(e Explanation) bool { return !slices.Contains(of, e.Cause.Name) })
 	}
 	for k := range ex.named {
+		if f.last && !cause.Named(ex.named[k].Cause.Name)[0].Loses() {
+			continue // which says more
+		}
 		if n := whole[ex.named[k].Cause.Name]; n > 0 && (n <= thin || f.of == ofZone || f.of == ofRun) {
 			ex.named[k].Or = append(append(ex.named[k].Or, f.Text), f.Or...)
 		}

@@ -21,7 +21,7 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 	switch e.Port.What {
 	case "opened":
 		f.Opened, f.Unheard = true, false
-		o.open, o.due, o.mute, o.second = true, false, false, false
+		o.open, o.due, o.mute, o.second = true, false, false, 0
 		j.session(o, f, e.T)
 		if len(o.downs) > 0 && !o.brief && !o.anew { // of those that followed before it was opened again it need not know
 			j.h.Seen[o.downs[0]].State = cause.Sure
@@ -32,7 +32,7 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 			o.unset, f.Again = f.Line != "", e.T
 			up := j.see(g, e.T, cause.Up, cause.Sure)
 			j.h.Seen[up].Place = uint16(j.place(g, e.Port.Path))
-			o.up, o.keeps, o.second = up+1, o.datum, true
+			o.up, o.keeps, o.second = up+1, o.datum, up+1
 			if o.anew { // it may not know that the port was away, or that it ever had it
 				j.h.Seen[up].State = cause.Perhaps
 			}
@@ -57,8 +57,7 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 		}
 	case "closed":
 		j.session(o, f, e.T)
-		f.Mute = o.mute && o.sent-int64(e.Port.Lost) <= o.read
-		f.Unheard = f.Unheard || f.Mute
+		o.mute = o.mute && o.sent-int64(e.Port.Lost) <= o.read
 		o.closed, o.open, o.again = len(o.downs) == 0, false, o.again || f.Line != ""
 		f.Deserted, o.deserted = e.T, 0
 	case "asked":
@@ -97,7 +96,7 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 		f.Answers = append(f.Answers, cause.Answer{At: e.T, Frame: e.Port.Frame, What: e.Port.What})
 	case "not reading":
 		f.Unheard = f.Unheard || o.returned
-		o.mute, o.read = o.open && o.second, o.sent-int64(e.Port.Lost)
+		o.mute, o.read = o.open && o.second > 0, o.sent-int64(e.Port.Lost)
 	}
 }
 
@@ -164,6 +163,9 @@ func (j *judging) unanswered(o *observer, f *cause.Facts, end time.Duration) {
 		if s := &j.h.Seen[o.downs[0]]; len(o.downs) == 1 && long(s.At) {
 			s.State = cause.Sure
 		}
+	}
+	if o.mute && !o.down && j.quit == nil {
+		f.Mute = o.second
 	}
 	if o.closed && !o.down && j.quit == nil && long(f.Deserted) {
 		f.Unread = o.deserted

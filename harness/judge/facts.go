@@ -30,7 +30,7 @@ func (j *judging) facts(out *outcome, rows *cause.Rows, sp span) {
 	}
 	for g := range j.Gauges {
 		f := &j.h.Gauges[g]
-		if j.Claimed(cause.Reopen) && f.Unheard == rows.Reopens && f.Unheard {
+		if lost := f.Unheard || j.muted(out, g); j.Claimed(cause.Reopen) && lost == rows.Reopens && lost {
 			out.diffs = append(out.diffs, diff{kind: KindReopen, rec: -1, stream: -1, gauge: int32(g), at: -1})
 		}
 		if j.Claimed(cause.KeepUp) && f.Full > 0 && !rows.Slow {
@@ -69,6 +69,25 @@ func (j *judging) facts(out *outcome, rows *cause.Rows, sp span) {
 			}
 		}
 	}
+}
+
+// muted reports whether a gauge's port was opened again and nothing was read from it: there
+// is no row of what came.
+func (j *judging) muted(out *outcome, g int) (is bool) {
+	from := j.h.Gauges[g].Mute
+	for i := 0; from > 0 && i < len(out.streams); i++ {
+		a := &out.streams[i]
+		for k, m := range a.match {
+			s := int(a.wants[k].Seen)
+			if s < from || a.wants[k].Event != cause.NoEvent || int(j.h.Seen[s].Gauge) != g {
+				continue
+			}
+			if is = true; m >= 0 {
+				return false
+			}
+		}
+	}
+	return is
 }
 
 // off is how far a time lies outside the run, 0 when it lies inside.

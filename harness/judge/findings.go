@@ -229,7 +229,7 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 		f.Rule = "what the gauge sends meanwhile is lost"
 	case KindReopen:
 		f.Expected, f.Got, f.Rule = "the port opened again", "not opened", "the port came back after the hang-up"
-		if j.h.Gauges[d.gauge].Mute {
+		if j.h.Gauges[d.gauge].Mute > 0 {
 			f.Expected, f.Got = "the port read again", "opened it, and read nothing from it"
 		}
 	default:

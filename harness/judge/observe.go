@@ -48,7 +48,7 @@ type observer struct {
 	anew     bool             // the host was ended, and the one that was started then has not opened it yet
 	datum    bool             // the host has set the gauge's datum, which the gauge has kept since
 	keeps    bool             // and the port has come back to that host
-	second   bool             // the port came back to the host that has it open
+	second   int              // one more than the Seen of the port's return to the host that has it open
 	mute     bool             // which then read nothing for long,
 	read     int64            // of the bytes given no more than so many
 	severals map[int]several  // frames that are sent as several messages, by their number

@@ -53,6 +53,7 @@ type found struct {
 	whole bool  // nothing else is wrong in this respect
 	place bool  // its condition is one of place,
 	trips bool  // or of what hosts are known to lose rows over
+	last  bool  // all that it says is that the last rows are missing
 	doubt bool  // chance may support its condition
 	what  string
 	right int // rows that it does not speak of

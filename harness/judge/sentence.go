@@ -26,7 +26,7 @@ const ofRun = aspects
 func (j *judging) sentences(base *outcome) (out []found) {
 	for _, of := range []func(*outcome) (found, bool){j.twisted, j.moved, j.copied, j.recast, j.renamed, j.shuffled, j.mistimed, ofKind(KindDatum, "the host sets the gauge up again after its port came back, datum and all"),
 		ofKind(KindUnset, "the serial line is set when the port is first opened, and not again after a hang-up"),
-		j.muted, ofKind(KindDeserted, "the host closes a port in mid-run, and does not open it again"), j.reopened, j.gaveUp, j.waiting, j.answers, j.written, j.again} {
+		j.deaf, ofKind(KindDeserted, "the host closes a port in mid-run, and does not open it again"), j.reopened, j.gaveUp, j.waiting, j.answers, j.written, j.again} {
 		if j.ended() {
 			return out
 		}
@@ -36,7 +36,10 @@ func (j *judging) sentences(base *outcome) (out []found) {
 			out = append(out, f)
 		}
 	}
-	slices.SortStableFunc(out, func(a, b found) int { return len(b.keys) - len(a.keys) })
+	sure := map[bool]int{true: -1}
+	slices.SortStableFunc(out, func(a, b found) int {
+		return cmp.Or(len(b.keys)-len(a.keys), sure[a.trips]-sure[b.trips])
+	})
 	told := map[key]bool{}
 	return slices.DeleteFunc(out, func(f found) bool {
 		news := 0
@@ -275,11 +278,11 @@ func (j *judging) reopened(base *outcome) (f found, ok bool) {
 	return f, len(f.keys) > 0
 }
 
-// muted is about ports that the host opens again and does not listen to.
-func (j *judging) muted(base *outcome) (f found, ok bool) {
+// deaf is about ports that the host opens again and does not listen to.
+func (j *judging) deaf(base *outcome) (f found, ok bool) {
 	f = sentence("a port that came back is opened again, and nothing is read from it")
 	f.trips = true
-	f.take(base, func(d *diff) bool { return d.kind == KindReopen && j.h.Gauges[d.gauge].Mute })
+	f.take(base, func(d *diff) bool { return d.kind == KindReopen && j.h.Gauges[d.gauge].Mute > 0 })
 	return f, len(f.keys) > 0
 }
 

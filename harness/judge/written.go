@@ -23,6 +23,7 @@ func (j *judging) waiting(base *outcome) (f found, ok bool) {
 	f = sentence("a frame waits in the host until more comes, as where one is taken for each read, so that the last are never recorded")
 	f.take(base, func(d *diff) bool { return d.want != nil && d.rec < 0 })
 	if !j.RealTime {
+		f.last = true
 		return f, base.paired > 0 && len(j.ends) == 0 && !j.Killed && j.queued(base)
 	}
 	f.trips = true
