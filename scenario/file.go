@@ -32,6 +32,7 @@ type File struct {
 	Expect     []Expect  `yaml:"expect" doc:"what must be true when the scenario plays; lint checks it"`
 	Aim        string    `yaml:"aim" doc:"of a lesson: what a class can tell after it"`
 	Chapters   []Chapter `yaml:"chapters" doc:"what a trainer says and asks while it plays, in the order of their times"`
+	Figures    []Figure  `yaml:"figures" doc:"numbers of notice and chapters that stand nowhere else in the file; lint demands one for each"`
 }
 
 // Chapter is a part of a lesson.

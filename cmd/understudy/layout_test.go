@@ -61,6 +61,7 @@ var siblings = map[string][]string{
 	"harness/records":        {"harness/budget", "harness/hostfile", "harness/infile", "harness/judge"},
 	"harness/records/sqlite": {"harness/infile", "harness/records"},
 	"harness/proof":          {"harness/hostfile", "harness/judge", "harness/library", "harness/paper", "harness/rehearse", "harness/report", "harness/schema", "harness/study", "harness/summary"},
+	"harness/records/xlsx":   {"harness/infile", "harness/records"},
 	"harness/rehearse":       {"harness/budget", "harness/paper", "harness/shard", "harness/show"},
 	"harness/replay":         {"harness/capture"},
 	"harness/report":         {"harness/cause", "harness/diagnosis", "harness/judge", "harness/show"},

@@ -41,7 +41,10 @@ var kinds = []struct {
 		if err := paper.Speaks(ctx, s); err != nil {
 			return err
 		}
-		return paper.Expectations(ctx, s)
+		if err := paper.Expectations(ctx, s); err != nil {
+			return err
+		}
+		return s.Figured()
 	}},
 	// a profile names its dialect: look for its own key first
 	{"gauge", "gauges", "understudy-gauge", scenario.ProfileSchema, func(ctx context.Context, file string, text []byte) error {

@@ -76,6 +76,23 @@ func Split(text string) (num decimal.Decimal, unit string, err error) {
 	return num, strings.TrimSpace(t[i:]), nil
 }
 
+// Unit returns the dimension of a unit and its size in a base of that dimension, by
+// which differences convert: 1 K is as much as 1 °C. A unit that does not convert at all,
+// such as dBm, is a dimension of its own.
+func Unit(symbol string) (dim string, base decimal.Decimal, ok bool) {
+	if u, ok := decimal.ParseUnit(symbol); ok {
+		return string(length), decimal.New(int64(u.Size()), 0), true
+	}
+	u, ok := units[symbol]
+	if u.base.IsZero() && u.dim != temperature {
+		return symbol, decimal.New(1, 0), ok
+	}
+	if u.base.IsZero() {
+		u.base = decimal.New(1, 0)
+	}
+	return string(u.dim), u.base, ok
+}
+
 // read reads a quantity of one dimension and returns its size in the base unit.
 func read(text []byte, want dimension, example string) (base decimal.Decimal, err error) {
 	num, unit, err := Split(string(text))

@@ -72,11 +72,9 @@ func Scenario(ctx context.Context, c *capture.Capture, opt Options) (f *scenario
 	}
 	until := quantity.Duration(end)
 	f.Until = &until
-	f.Notice = fmt.Sprintf("Made from a capture of %s. The gauge rests on what was read, and the host sees the same readings and tags again.", seconds(c.Span()))
+	f.Notice = "Made from a capture. The gauge rests on what was read, and the host sees the same readings and tags again."
 	return f, notes, nil
 }
-
-func seconds(d time.Duration) string { return quantity.Duration(d.Round(time.Millisecond)).String() }
 
 // gaugeName makes a name a scenario takes, one that no gauge has yet.
 func gaugeName(name string, taken []scenario.Gauge) string {

@@ -70,7 +70,9 @@ func (p *performer) pass(i int, s *sight) {
 			p.cue(p.sample(p.slot)+p.period/2, stage.Set{Setting: "stream", To: "off"}, "")
 			p.streaming = false
 		}
-		p.now += p.between(since, p.slot, p.now, p.streaming)
+		// What comes late, ahead of samples that do, was made before them.
+		soon := p.streaming && (since < p.period*3/2 || p.slot >= 0 && p.catchesUp(i, p.now+since-p.sample(p.slot)))
+		p.now += p.between(since, p.slot, p.now, soon)
 	case !p.streaming: // the stream begins, or begins again
 		p.slot = int64((p.now + since + p.period - 1) / p.period)
 		p.now = p.sample(p.slot)
@@ -159,12 +161,12 @@ func (l *line) step() time.Duration {
 }
 
 // between is how much later something that is no sample happens: after the last
-// sample and what else there was, and before the next sample.
-func (l *line) between(since time.Duration, slot int64, now time.Duration, streaming bool) time.Duration {
+// sample and what else there was, and, where it comes soon, before the next sample.
+func (l *line) between(since time.Duration, slot int64, now time.Duration, soon bool) time.Duration {
 	to := max((now + since).Truncate(time.Millisecond), now+l.step())
 	if slot >= 0 {
 		to = max(to, l.sample(slot)+l.step())
-		if since < l.period*3/2 && streaming {
+		if soon {
 			to = min(to, l.sample(slot+1)-l.step())
 		}
 	}
