@@ -42,7 +42,7 @@ func TestOneNameOverRuns(t *testing.T) {
 	for n := range vs {
 		places = append(places, n)
 	}
-	for _, n := range testenv.Sample(t, 24, places) {
+	for _, n := range testenv.Sample(t, 8, places) {
 		v := vs[n]
 		var all []diagnosis.Run
 		name := ""

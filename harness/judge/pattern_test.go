@@ -203,7 +203,7 @@ func composed(seed uint64) (w *world, name string, rows int) {
 // Kind: property.
 func TestPatternsAreFound(t *testing.T) {
 	t.Parallel()
-	runs := uint64(testenv.Count(24, 1000))
+	runs := uint64(testenv.Count(8, 1000))
 	shown, whole := 0, 0
 	missed := map[string]int{}
 	for seed := range runs {

@@ -12,6 +12,7 @@ import (
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage/ledger"
+	"example.org/understudy/sim/testenv"
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
 	"pgregory.net/rapid"
@@ -327,7 +328,7 @@ func TestLostAmongEqualOnes(t *testing.T) {
 //
 // Kind: property.
 func TestManyRowsNobodyAskedFor(t *testing.T) {
-	const many = 20_000
+	many := testenv.Count(4_000, 20_000)
 	spec, entries, records := longRun(500, -1)
 	for _, c := range []struct {
 		name            string
