@@ -106,7 +106,7 @@ func TestMistakesAreFound(t *testing.T) {
 			all = append(all, d.Name)
 		}
 	}
-	for _, name := range testenv.Share(t, 2, 24, all) {
+	for _, name := range testenv.Share(t, 1, 24, all) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			test := tested(t, "housing", "--defect", name)

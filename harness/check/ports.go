@@ -24,10 +24,16 @@ type Ports struct {
 	were     map[string]bool // devices that the ports have been, as far as was seen
 }
 
-// devices are those that the ports are and have been, as far as it was asked.
+// devices are those that the ports are and have been, as far as it was asked; none while
+// no port has been hung up.
 func (ps *Ports) devices() map[string]bool {
+	gone := false
 	for _, p := range ps.Ports {
 		ps.were[p.Real()] = true
+		gone = gone || p.Stats().HangUps > 0
+	}
+	if !gone {
+		return nil
 	}
 	return ps.were
 }

@@ -98,7 +98,7 @@ func TestConfusion(t *testing.T) {
 	t.Run("each", func(t *testing.T) {
 		share := within()
 		if !*update {
-			share = testenv.Share(t, 3, 10, share)
+			share = testenv.Share(t, 2, 10, share)
 		}
 		if *mistake != "" {
 			share = slices.DeleteFunc(within(), func(d host.Defect) bool { return d.Name != *mistake })

@@ -38,8 +38,10 @@ func refhost(t testing.TB, defect string) explore.Inside {
 	return explore.Inside{Host: h}
 }
 
+// options are those of an exploration. To find the rows that cover every pair takes most
+// of the time of a short one.
 func options(t testing.TB, defect string, runs int) explore.Options {
-	return explore.Options{Runner: refhost(t, defect), Dialects: dialect, Seed: 1, Runs: runs}
+	return explore.Options{Runner: refhost(t, defect), Dialects: dialect, Seed: 1, Runs: runs, Strength: testenv.Count(1, 2)}
 }
 
 // first is enough at the first cause.
@@ -52,7 +54,9 @@ func first(*explore.Found) bool { return true }
 func TestNothingIsFoundInTheCorrectHost(t *testing.T) {
 	t.Parallel()
 	runs := testenv.Count(200, 500)
-	sum, err := explore.Explore(t.Context(), options(t, "", runs))
+	o := options(t, "", runs)
+	o.Strength = 2
+	sum, err := explore.Explore(t.Context(), o)
 	require.NoError(t, err)
 	for _, f := range sum.Found {
 		t.Errorf("%s:\n%s", f.Cause, f.Text)
@@ -83,10 +87,11 @@ func within() []host.Defect {
 // Kind: model.
 func TestEveryMistakeIsFound(t *testing.T) {
 	t.Parallel()
-	for _, d := range testenv.Share(t, 8, 20, within()) {
+	for _, d := range testenv.Share(t, 5, 20, within()) {
 		t.Run(d.Name, func(t *testing.T) {
 			t.Parallel()
 			o := options(t, d.Name, 300)
+			o.Strength = 2
 			named := func(f *explore.Found) bool { return f.Cause == d.Name }
 			o.Enough, o.NoShrink = named, true
 			sum, err := explore.Explore(t.Context(), o)
@@ -109,7 +114,7 @@ func TestFoundIsSmallAndTheSameEveryTime(t *testing.T) {
 		t.Run(c.defect, func(t *testing.T) {
 			t.Parallel()
 			o := options(t, c.defect, 300)
-			o.Enough = first
+			o.Strength, o.Enough = 2, first
 			sum, err := explore.Explore(t.Context(), o)
 			require.NoError(t, err)
 			require.NotEmpty(t, sum.Found)
@@ -163,7 +168,6 @@ func TestShards(t *testing.T) {
 	}
 	part := func(k, n, runs int) *explore.Results {
 		o := options(t, "guard-ignored", runs)
-		o.Strength = testenv.Count(1, 2)
 		o.Shard, o.Host = shard.Shard{K: k, N: n}, "reference"
 		return results(t, fmt.Sprintf("%d.jsonl", k), o)
 	}
@@ -198,7 +202,7 @@ func TestMergeRefuses(t *testing.T) {
 	t.Parallel()
 	part := func(name string, k, n int, change func(o *explore.Options)) *explore.Results {
 		o := options(t, "", 1)
-		o.Shard = shard.Shard{K: k, N: n}
+		o.Strength, o.Shard = 1, shard.Shard{K: k, N: n}
 		if change != nil {
 			change(&o)
 		}
@@ -214,7 +218,7 @@ func TestMergeRefuses(t *testing.T) {
 		{[]*explore.Results{first, part("b", 1, 2, nil)}, "a and b are both shard 1/2: leave one of them out"},
 		{[]*explore.Results{first, part("b", 2, 3, nil)}, "b is shard 2/3, but a is shard 1/2: take the shards of one work, all of 2 or all of 3"},
 		{[]*explore.Results{first, part("b", 2, 2, func(o *explore.Options) { o.Seed = 2 })}, "b is of an exploration with seed 2, a of one with 1: take the shards of one exploration"},
-		{[]*explore.Results{first, part("b", 2, 2, func(o *explore.Options) { o.Strength = 1 })}, "b is of an exploration with strength 1, a of one with 2: take the shards of one exploration"},
+		{[]*explore.Results{first, part("b", 2, 2, func(o *explore.Options) { o.Strength = 2 })}, "b is of an exploration with strength 2, a of one with 1: take the shards of one exploration"},
 		{[]*explore.Results{first, part("b", 2, 2, func(o *explore.Options) { o.Host = "another" })}, "b is of an exploration with the host another, a of one with : take the shards of one exploration"},
 	} {
 		_, err := explore.Merge(c.parts)

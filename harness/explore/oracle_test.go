@@ -79,7 +79,7 @@ var correct = flag.Int("correct", 0, "TestOracle: play so many scenarios to the 
 // Kind: model.
 func TestOracle(t *testing.T) {
 	t.Parallel()
-	n := cmp.Or(*correct, testenv.Count(40, 150))
+	n := cmp.Or(*correct, testenv.Count(20, 150))
 	all := generated(t, max(250, n))
 	for i, s := range all[:n] {
 		r, err := refhost(t, "").Play(t.Context(), s(), "run")
@@ -106,7 +106,7 @@ func TestOracle(t *testing.T) {
 			require.NotZero(t, r.Counts.ByKind[pin.kind], "%s: %v", pin.defect, r.Counts.ByKind)
 		}
 	}
-	for _, d := range testenv.Share(t, 8, 20, within()) {
+	for _, d := range testenv.Share(t, 4, 20, within()) {
 		var n named
 		for _, s := range all {
 			if n.shown == 4 {

@@ -5,6 +5,8 @@ import (
 	"os"
 	"strconv"
 	"strings"
+
+	"golang.org/x/sys/unix"
 )
 
 // Working reports whether a thread of the host, or of a process that it has started,
@@ -12,8 +14,8 @@ import (
 func (p *Process) Working() bool {
 	for _, pid := range family(p.Pid()) {
 		for _, task := range entries("/proc/" + pid + "/task") {
-			stat, err := os.ReadFile("/proc/" + pid + "/task/" + task + "/stat")
-			if i := bytes.LastIndexByte(stat, ')'); err == nil && i >= 0 && i+2 < len(stat) && (stat[i+2] == 'R' || stat[i+2] == 'D') {
+			stat := content("/proc/" + pid + "/task/" + task + "/stat")
+			if i := bytes.LastIndexByte(stat, ')'); i >= 0 && i+2 < len(stat) && (stat[i+2] == 'R' || stat[i+2] == 'D') {
 				return true
 			}
 		}
@@ -25,6 +27,9 @@ func (p *Process) Working() bool {
 // given. (It may have others from whoever started it: not every library closes what it
 // opens to the programs that are started.)
 func (p *Process) Holds(ptys map[string]bool) bool {
+	if len(ptys) == 0 {
+		return false
+	}
 	for _, pid := range family(p.Pid()) {
 		for _, fd := range entries("/proc/" + pid + "/fd") {
 			to, err := os.Readlink("/proc/" + pid + "/fd/" + fd)
@@ -41,21 +46,42 @@ func family(pid int) []string {
 	all := []string{strconv.Itoa(pid)}
 	for i := 0; i < len(all); i++ {
 		for _, task := range entries("/proc/" + all[i] + "/task") {
-			children, err := os.ReadFile("/proc/" + all[i] + "/task/" + task + "/children")
-			if err == nil {
-				all = append(all, strings.Fields(string(children))...)
-			}
+			all = append(all, strings.Fields(string(content("/proc/"+all[i]+"/task/"+task+"/children")))...)
 		}
 	}
 	return all
 }
 
-func entries(dir string) []string {
-	d, err := os.Open(dir)
+// content reads a file of /proc, and entries a folder, without what os.File does for files
+// that are to be waited for: a host is looked at hundreds of times a second.
+func content(file string) (all []byte) {
+	fd, err := unix.Open(file, unix.O_RDONLY|unix.O_CLOEXEC, 0)
 	if err != nil {
 		return nil
 	}
-	defer d.Close()
-	names, _ := d.Readdirnames(-1)
-	return names
+	defer unix.Close(fd)
+	var part [512]byte
+	for {
+		n, err := unix.Read(fd, part[:])
+		if n <= 0 || err != nil {
+			return all
+		}
+		all = append(all, part[:n]...)
+	}
+}
+
+func entries(dir string) (names []string) {
+	fd, err := unix.Open(dir, unix.O_RDONLY|unix.O_DIRECTORY|unix.O_CLOEXEC, 0)
+	if err != nil {
+		return nil
+	}
+	defer unix.Close(fd)
+	var part [2048]byte
+	for {
+		n, err := unix.ReadDirent(fd, part[:])
+		if n <= 0 || err != nil {
+			return names
+		}
+		_, _, names = unix.ParseDirent(part[:n], -1, names)
+	}
 }

@@ -273,7 +273,7 @@ func (s *Stage) still(ctx context.Context, given time.Duration) bool {
 		case <-s.opt.Inbox.notify:
 			q.stirred = true
 			s.takeInbox()
-		case <-time.After(min(time.Millisecond, s.opt.Within)):
+		case <-time.After(min(2*time.Millisecond, s.opt.Within)):
 		}
 		return false
 	}

@@ -77,15 +77,18 @@ type forbids struct {
 	levels  [][]bool // by place in factors, then by level
 }
 
-// breaks reports whether a row holds all of the rule's levels. A row with free
-// factors among them does not.
-func (r *forbids) breaks(row []int) bool {
+// open is how many of the rule's factors are free in a row that has its levels otherwise,
+// and the last of them; 0 where the row breaks the rule, -1 where it cannot any more.
+func (r *forbids) open(row []int) (n, last int) {
 	for i, f := range r.factors {
-		if row[f] == free || !r.levels[i][row[f]] {
-			return false
+		switch {
+		case row[f] == free:
+			n, last = n+1, f
+		case !r.levels[i][row[f]]:
+			return -1, free
 		}
 	}
-	return true
+	return n, last
 }
 
 type maker struct {
@@ -279,29 +282,15 @@ func (m *maker) reasons(row []int) (why []string) {
 
 // extends reports whether a partial row can be filled without breaking a rule.
 func (m *maker) extends(row []int, rules []forbids) bool {
-	for i := range rules {
-		if rules[i].breaks(row) {
-			return false
-		}
-	}
 	// The free factor of the rule that is closest to being broken goes next;
 	// a factor that no rule names can have any level.
-	next := -1
-	fewest := len(row) + 1
+	next, fewest := -1, len(row)+1
 	for i := range rules {
-		r := &rules[i]
-		open, at := 0, -1
-		for j, f := range r.factors {
-			if row[f] == free {
-				open, at = open+1, f
-			} else if !r.levels[j][row[f]] {
-				open = 0 // it cannot be broken any more
-				at = -1
-				break
-			}
-		}
-		if at >= 0 && open < fewest {
-			next, fewest = at, open
+		switch open, last := rules[i].open(row); {
+		case open == 0:
+			return false
+		case open > 0 && open < fewest:
+			next, fewest = last, open
 		}
 	}
 	if next < 0 {
@@ -317,14 +306,14 @@ func (m *maker) extends(row []int, rules []forbids) bool {
 	return false
 }
 
-// fits reports whether a level can be given to a factor of a partial row, and
-// the rest be filled.
+// fits reports whether a level can be given to a free factor of a partial row that can be
+// filled, and the rest still be filled: it can where no rule of the factor can be broken
+// any more, for the others do not ask about it.
 func (m *maker) fits(row []int, f, level int) bool {
-	was := row[f]
 	row[f] = level
-	ok := len(m.ruled[f]) == 0 || m.extends(row, m.rules)
-	row[f] = was
-	return ok
+	defer func() { row[f] = free }()
+	asks := func(r int) bool { n, _ := m.rules[r].open(row); return n >= 0 }
+	return !slices.ContainsFunc(m.ruled[f], asks) || m.extends(row, m.rules)
 }
 
 // gain is how many tuples in no row a partial row holds with one more factor.
@@ -389,12 +378,15 @@ func (m *maker) candidate() []int {
 		}
 		most, level, ties := -1, free, 0
 		for l := range m.Factors[f].Levels {
-			if !m.fits(row, f, l) {
-				continue
-			}
 			row[f] = l
 			n := m.gain(row, f)
 			row[f] = free
+			if n < most {
+				continue // whether it fits or not
+			}
+			if !m.fits(row, f, l) {
+				continue
+			}
 			switch {
 			case n > most:
 				most, level, ties = n, l, 1
