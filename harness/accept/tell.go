@@ -130,7 +130,7 @@ func (t *Test) HTML(w io.Writer) error {
 		Simulated             string
 	}{Test: t, Missing: t.Reasons(NotExercised), Inapplicable: t.Reasons(None), Simulated: report.Simulated}
 	if all, ok := report.Covered(t.Runs); ok {
-		for _, c := range cause.All() {
+		for _, c := range append(cause.All(), cause.Summaries()...) {
 			for _, n := range all.Unshown {
 				if n == c.Name {
 					page.Unshown = append(page.Unshown, c)

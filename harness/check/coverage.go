@@ -8,6 +8,7 @@ import (
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/paper"
+	"example.org/understudy/harness/summary"
 	"example.org/understudy/sim/stage/ledger"
 )
 
@@ -38,7 +39,13 @@ func Showing(ctx context.Context, h *hostfile.Host, mistakes []string) (map[stri
 		}
 		spec.Claims = claims(append(slices.Clone(h.NoClaim), silent(s)...))
 		c := judge.Covers(ctx, spec, slices.Values(append(opened, entries...)), true)
-		for _, m := range c.Shown {
+		shown := c.Shown
+		if h.Summary != nil {
+			due, _ := judge.ReadingsDue(ctx, spec, slices.Values(append(opened, entries...)))
+			run := &summary.Run{Rules: h.Summary.Rules, Spec: spec, Due: due, Layouts: paper.Layouts(s)}
+			shown = append(shown, run.Shown()...)
+		}
+		for _, m := range shown {
 			if slices.Contains(mistakes, m) {
 				shows[n] = append(shows[n], m)
 			}

@@ -48,7 +48,7 @@ func (r *run) unfinished(ctx context.Context, out *Outcome, began time.Time) boo
 	if len(out.Entries) == 0 {
 		return false
 	}
-	m := meta{Pace: r.pace, Began: began, Took: time.Since(began), Places: r.places}
+	m := meta{Pace: r.pace, Began: began, Took: time.Since(began), Places: r.places, live: true}
 	if r.endpoint != nil {
 		m.Places.Records = filepath.Join(r.Run, recordsName(hostfile.HTTP))
 	}

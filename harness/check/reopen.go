@@ -41,6 +41,7 @@ type meta struct {
 	Doubt    string            `json:"doubt,omitempty"`   // why what was found is not counted
 	// Unsettled says that the host was still recording when it was asked to end.
 	Unsettled bool `json:"unsettled,omitempty"`
+	live      bool // the run is not over
 }
 
 const scenarioFile = "scenario.yaml"

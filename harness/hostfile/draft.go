@@ -82,12 +82,16 @@ func (d *drafter) written() []byte {
 	for _, l := range d.lines {
 		out.WriteString("  " + l + "\n")
 	}
+	if d.summaries {
+		out.WriteString("summary: {}\n")
+	}
 	return []byte(out.String())
 }
 
 type drafter struct {
 	lines, guesses []string
 	noClaim        string
+	summaries      bool // statistics are among the records
 }
 
 func (d *drafter) line(format string, args ...any) {

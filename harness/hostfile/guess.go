@@ -396,8 +396,18 @@ func (m *mapping) events() {
 		}
 		return slices.ContainsFunc(m.t.rows, func(r []string) bool { return cell(r, c) == word && cell(r, of) != "" })
 	}
-	for _, w := range distinct(m.shapes[c].cells) {
-		if e := Event(""); e.UnmarshalText([]byte(strings.ToLower(w))) == nil {
+	words := distinct(m.shapes[c].cells)
+	some := Records{Statistics: true}
+	statistics := slices.DeleteFunc(slices.Clone(words), func(w string) bool {
+		e, ok := some.EventCalled(w)
+		return !ok || !slices.Contains(Statistics, string(e))
+	})
+	some.Statistics = len(statistics) > 1 // one such word may mean something else
+	if m.summaries = some.Statistics; m.summaries {
+		m.say("rows whose event is %s are statistics of the tagged readings: write by which rules under summary", strings.Join(statistics, ", "))
+	}
+	for _, w := range words {
+		if _, ok := some.EventCalled(w); ok {
 			continue
 		}
 		e, ok := knownEvents[letters(w)]

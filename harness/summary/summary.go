@@ -65,12 +65,12 @@ func Judge(run *Run) (res Result) {
 	var rows []*row
 	taken, not := map[string]bool{}, map[string][]string{}
 	for i := len(run.Rows) - 1; i >= 0; i-- {
-		r, why := run.row(&run.Rows[i], channels)
 		key := run.Rows[i].Kind + "\x00" + run.Rows[i].Gauge + "\x00" + run.Rows[i].Channel
 		if taken[key] {
 			continue
 		}
 		taken[key] = true
+		r, why := run.row(&run.Rows[i], channels)
 		switch {
 		case why != "":
 			why = cmp.Or(run.Rows[i].Gauge, "the gauge") + ": " + why
@@ -303,6 +303,24 @@ func (run *Run) explain(res *Result, rows []*row, channels []*channel) map[*row]
 		res.Explanations = append(res.Explanations, ex)
 	}
 	return named
+}
+
+// Shown are the mistakes that would leave other summaries than those of a correct host,
+// written with seven digits.
+func (run *Run) Shown() []string {
+	right := *run
+	right.Rows = nil
+	for _, c := range run.channels() {
+		for _, kind := range hostfile.Statistics {
+			r := row{channel: c, rec: &judge.Record{Kind: kind, Gauge: c.gauge, Channel: c.name}, ratio: big.NewRat(1, 1)}
+			if vs := r.of(figures{Rules: run.Rules, channel: c, limits: c}); len(vs) > 0 {
+				v := decimal.MustParse(vs[0].text(mostDigits))
+				r.rec.Value, r.rec.Text = &v, v.String()
+				right.Rows = append(right.Rows, *r.rec)
+			}
+		}
+	}
+	return Judge(&right).Shown
 }
 
 // leastFigures are written in the rows that a mistake explains: fewer may be so by chance.

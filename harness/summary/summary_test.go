@@ -81,6 +81,8 @@ func TestByHand(t *testing.T) {
 		{"all right", run(four), ten, nil},
 		{"fewer digits are right too", run(four), []string{"s=1.8", "Pp=0.5", "Cp=1"}, nil},
 		{"another last digit is not", run(four), []string{"s=1.9"}, []string{"g1: s 1.8 mm, not s 1.9 mm: "}},
+		{"the nearer limit", run("1 2 3"), []string{"Ppk=0.6667"}, nil},
+		{"a mean beyond a limit", run("7 8 9"), []string{"Ppk=-0.6667", "Pp=1"}, nil},
 		{"a tie goes either way", run("1 2"), []string{"mean=2", "mean=1"}, nil},
 		{"with n", run(four), []string{"mean=3", "s=1.58114", "Pp=0.632456"}, []string{
 			"g1: s 1.82574 mm, not s 1.58114 mm: spread-over-n", "g1: Pp 0.547723, not Pp 0.632456: spread-over-n"}},
@@ -112,6 +114,18 @@ func TestByHand(t *testing.T) {
 			}
 		})
 	}
+}
+
+// Where it is not sure which tags the host has received, nothing is said; a streamed
+// reading that it may not have read does not matter.
+//
+// Kind: property.
+func TestTagsThatAreNotSure(t *testing.T) {
+	r := run("1 2 ~4")
+	r.Due[0][0][2].Sure = false
+	require.Equal(t, []string{"g1: mean 1.5 mm, not mean 7.5 mm: "}, told(Judge(r.write("g1 mean 7.5"))))
+	r.Due[0][0][1].Sure = false
+	require.Equal(t, []string{"mean of g1: which tags the host has received as readings of their own is not sure"}, told(Judge(r)))
 }
 
 // By hand: the limits of g1 are 0 and 6, those of g2 1 and 6. Of 2 and 4, s = √2, so Pp =

@@ -53,6 +53,7 @@ var lists = []tested{
 	{dir: "scenario/generate/cover", mutants: covering},
 	{dir: "harness/align", mutants: aligning},
 	{dir: "harness/cause", mutants: causes},
+	{dir: "harness/summary", mutants: summaries},
 	{dir: "harness/judge", skip: "TwoCauses|LongRun|Unknown|EveryCause|NotClaimed|Mistakes|PatternsAreFound|PlacesIn|ManyRows|OneNameOverRuns|Sentences|OneLostAmongMany", mutants: judging},
 }
 
