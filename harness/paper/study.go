@@ -86,7 +86,7 @@ func (s studies) say(of *scenario.Scenario, line func(format string, args ...any
 		}
 		unit := of.Play.Cast[g].Profile.Channels[0].Unit.Symbol()
 		t := study.Of(all)
-		line("%[1]s: n %[2]d, mean %[3]s %[6]s, s %.7[4]g %[6]s, range %[5]s %[6]s", of.Gauges[g].Name, t.N, t.Mean.FloatString(9), t.S, t.Range.FloatString(6), unit)
+		line("%[1]s: n %[2]d, mean %[3]s %[6]s, s %.7[4]g %[6]s, range %[5]s %[6]s", of.Gauges[g].Name, t.N, t.Mean.FloatString(9), t.S(), t.Range.FloatString(6), unit)
 		if !same || len(r) < 2 {
 			continue
 		}

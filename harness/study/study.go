@@ -10,37 +10,62 @@ import (
 
 // Series is what a series of values comes to.
 type Series struct {
-	N     int
-	Mean  *big.Rat
-	Range *big.Rat
-	S     float64 // standard deviation, with N - 1; NaN of fewer than two values
+	N        int
+	Mean     *big.Rat
+	Range    *big.Rat
+	Variance *big.Rat // with N - 1; nil of fewer than two values
+}
+
+// S is the standard deviation; NaN of fewer than two values.
+func (s *Series) S() float64 {
+	if s.Variance == nil {
+		return math.NaN()
+	}
+	return root(s.Variance)
 }
 
 // Of is what values, at least one, come to.
 func Of(values []*big.Rat) Series {
-	least, most, mean := values[0], values[0], over(sum(values), len(values))
-	for _, v := range values {
+	steps, step := onGrid(values)
+	n := big.NewInt(int64(len(steps)))
+	least, most, sum := steps[0], steps[0], new(big.Int)
+	for _, v := range steps {
 		if v.Cmp(least) < 0 {
 			least = v
 		}
 		if v.Cmp(most) > 0 {
 			most = v
 		}
+		sum.Add(sum, v)
 	}
-	s := Series{N: len(values), Mean: mean, Range: minus(most, least), S: math.NaN()}
-	if s.N > 1 {
-		s.S = root(Variance(values))
+	times := func(steps *big.Int) *big.Rat { return new(big.Rat).Mul(step, new(big.Rat).SetInt(steps)) }
+	s := Series{N: len(values), Mean: over(times(sum), len(values)), Range: times(new(big.Int).Sub(most, least))}
+	if s.N < 2 {
+		return s
 	}
+	squares, off := new(big.Int), new(big.Int)
+	for _, v := range steps { // deviations from the mean, n times as large
+		off.Sub(off.Mul(v, n), sum)
+		squares.Add(squares, off.Mul(off, off))
+	}
+	s.Variance = over(over(times(squares), s.N*s.N), s.N-1)
+	s.Variance.Mul(s.Variance, step)
 	return s
 }
 
-// Variance is that of values, at least two, with N - 1.
-func Variance(values []*big.Rat) *big.Rat {
-	mean, squares := over(sum(values), len(values)), new(big.Rat)
+// onGrid writes values as whole multiples of the greatest step that all of them are on:
+// whole numbers are many times as fast as fractions.
+func onGrid(values []*big.Rat) (steps []*big.Int, step *big.Rat) {
+	of := big.NewInt(1)
 	for _, v := range values {
-		squares.Add(squares, square(minus(v, mean)))
+		if d := v.Denom(); new(big.Int).Rem(of, d).Sign() != 0 {
+			of.Mul(of, new(big.Int).Quo(d, new(big.Int).GCD(nil, nil, of, d)))
+		}
 	}
-	return over(squares, len(values)-1)
+	for _, v := range values {
+		steps = append(steps, new(big.Int).Mul(v.Num(), new(big.Int).Quo(of, v.Denom())))
+	}
+	return steps, new(big.Rat).SetFrac(big.NewInt(1), of)
 }
 
 // Layout is how the tags of a study come: operator by operator, and of each all parts in

@@ -12,8 +12,8 @@ import (
 type figures struct {
 	hostfile.Rules
 	*channel
-	limits *channel   // whose limits it goes by
-	values []*big.Rat // in the host's unit, in the order of the tags
+	limits *channel // whose limits it goes by
+	*series
 
 	streamed    bool // the mistakes, by the names of their causes
 	voidAsZero  bool
@@ -25,11 +25,27 @@ type figures struct {
 	roundsNdc   bool
 }
 
+// series is what figures are of; it is worked out once for all that are of the same.
+type series struct {
+	values []*big.Rat // in the host's unit, in the order of the tags
+	all    study.Series
+	groups []*big.Rat // variances within subgroups that are as good
+	passes [onePasses]*big.Rat
+}
+
+func newSeries(values []*big.Rat, rules hostfile.Rules) *series {
+	s := &series{values: values}
+	if len(values) > 1 {
+		s.all, s.groups = study.Of(values), within(values, rules)
+	}
+	return s
+}
+
 // Exact is a statistic of values by rules, between limits where there are any, with so
 // many decimals; empty where it cannot be worked out.
 func Exact(statistic string, decimals int, rules hostfile.Rules, layout *study.Layout, lower, upper *big.Rat, values ...*big.Rat) string {
 	c := &channel{lower: lower, upper: upper, study: layout}
-	f := figures{Rules: rules, channel: c, limits: c, values: values}
+	f := figures{Rules: rules, channel: c, limits: c, series: newSeries(values, rules)}
 	vs := f.of(statistic)
 	if len(vs) == 0 {
 		return ""
@@ -50,37 +66,39 @@ func (f *figures) of(statistic string) []value {
 	if n < 2 {
 		return nil
 	}
-	all := study.Of(f.values)
+	mean := f.all.Mean
 	switch statistic {
 	case "mean":
-		return []value{exactly(all.Mean)}
+		return []value{exactly(mean)}
 	case "range":
-		return []value{exactly(all.Range)}
+		return []value{exactly(f.all.Range)}
 	case "s":
 		return []value{root(f.overall())}
 	case "Pp", "Ppk":
 		if f.withinForPp {
-			return f.index(statistic == "Ppk", all.Mean, f.within())
+			return f.index(statistic == "Ppk", mean, f.groups)
 		}
-		return f.index(statistic == "Ppk", all.Mean, []*big.Rat{f.overall()})
+		return f.index(statistic == "Ppk", mean, []*big.Rat{f.overall()})
 	}
 	if f.allForCp {
-		return f.index(statistic == "Cpk", all.Mean, []*big.Rat{f.overall()})
+		return f.index(statistic == "Cpk", mean, []*big.Rat{f.overall()})
 	}
-	return f.index(statistic == "Cpk", all.Mean, f.within())
+	return f.index(statistic == "Cpk", mean, f.groups)
 }
 
 // overall is the variance of all values, with n - 1.
 func (f *figures) overall() *big.Rat {
-	n := len(f.values)
 	if f.onePass > 0 {
-		return inOnePass(f.values, f.onePass-1)
+		v := &f.passes[f.onePass-1]
+		if *v == nil {
+			*v = inOnePass(f.values, f.onePass-1)
+		}
+		return *v
 	}
-	v := study.Variance(f.values)
-	if f.overN {
-		v = new(big.Rat).Mul(v, big.NewRat(int64(n-1), int64(n)))
+	if n := int64(f.all.N); f.overN {
+		return new(big.Rat).Mul(f.all.Variance, big.NewRat(n-1, n))
 	}
-	return v
+	return f.all.Variance
 }
 
 // onePasses are the ways in which a variance is taken in one pass.
@@ -120,23 +138,23 @@ var d2 = [...][2]string{2: {"1.128", "1.12837917"}, {"1.693", "1.69256875"}, {"2
 	{"2.704", "2.70435675"}, {"2.847", "2.84720061"}, {"2.970", "2.97002632"}, {"3.078", "3.07750546"}}
 
 // within are the variances within subgroups that are as good.
-func (f *figures) within() []*big.Rat {
-	k := f.Subgroup
-	groups := int64(len(f.values) / k)
+func within(values []*big.Rat, rules hostfile.Rules) []*big.Rat {
+	k := rules.Subgroup
+	groups := int64(len(values) / k)
 	if groups == 0 {
 		return nil
 	}
 	sum := new(big.Rat)
 	for g := range int(groups) {
-		group := f.values[g*k : (g+1)*k]
-		if f.Within == hostfile.MeanRange {
-			sum.Add(sum, study.Of(group).Range)
+		group := study.Of(values[g*k : (g+1)*k])
+		if rules.Within == hostfile.MeanRange {
+			sum.Add(sum, group.Range)
 		} else {
-			sum.Add(sum, study.Variance(group))
+			sum.Add(sum, group.Variance)
 		}
 	}
 	sum.Quo(sum, big.NewRat(groups, 1))
-	if f.Within != hostfile.MeanRange {
+	if rules.Within != hostfile.MeanRange {
 		return []*big.Rat{sum}
 	}
 	var out []*big.Rat

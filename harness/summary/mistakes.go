@@ -38,18 +38,33 @@ func mistakes(channels []*channel) map[string]mistake {
 	}
 }
 
+// kind is what tells series of a channel apart.
+type kind struct {
+	streamed, voidAsZero bool
+	of                   hostfile.Of
+}
+
 // fill takes the values that the figures are of.
 func (f *figures) fill() {
+	k := kind{f.streamed, f.voidAsZero, f.Of}
+	if f.made[k] == nil {
+		f.made[k] = newSeries(f.taken(), f.Rules)
+	}
+	f.series = f.made[k]
+}
+
+func (f *figures) taken() (values []*big.Rat) {
 	for i := range f.due {
 		d := &f.due[i]
 		switch {
 		case !d.Tagged && !f.streamed, d.Void && !f.voidAsZero:
 		case d.Void:
-			f.values = append(f.values, new(big.Rat))
+			values = append(values, new(big.Rat))
 		case f.Of == hostfile.Received:
-			f.values = append(f.values, new(big.Rat).Quo(rat(d.Received), big.NewRat(int64(f.unit.Size()), 1)))
+			values = append(values, new(big.Rat).Quo(rat(d.Received), big.NewRat(int64(f.unit.Size()), 1)))
 		default:
-			f.values = append(f.values, rat(d.Shown))
+			values = append(values, rat(d.Shown))
 		}
 	}
+	return values
 }

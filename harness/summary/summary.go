@@ -47,6 +47,7 @@ type channel struct {
 	study        *study.Layout
 	unit         decimal.Unit
 	greatest     value // of its readings, without their signs
+	made         map[kind]*series
 }
 
 // row is a statistic as the host has written it.
@@ -113,7 +114,7 @@ func (run *Run) channels() (all []*channel) {
 		for i := range run.Spec.Gauges[g].Channels {
 			of := &run.Spec.Gauges[g].Channels[i]
 			c := &channel{gauge: run.Spec.Gauges[g].Name, name: of.Name, due: run.Due[g][i], study: run.Layouts[g], unit: unit,
-				lower: limit(of.Limits.Lower), upper: limit(of.Limits.Upper), greatest: exactly(new(big.Rat))}
+				lower: limit(of.Limits.Lower), upper: limit(of.Limits.Upper), greatest: exactly(new(big.Rat)), made: map[kind]*series{}}
 			for _, d := range c.due {
 				if v := exactly(rat(d.Shown.Abs())); !d.Void && v.square.Cmp(c.greatest.square) > 0 {
 					c.greatest = v
