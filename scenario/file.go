@@ -107,7 +107,7 @@ type Host struct {
 	Decide      zone.Decide      `yaml:"decide" doc:"which value is compared with the limits: displayed (default) or unrounded"`
 	LimitsAre   LimitsAre        `yaml:"limits-are" doc:"inclusive (a value equal to a limit conforms, the default) or strict"`
 	Uncertainty *quantity.Length `yaml:"uncertainty" doc:"expanded uncertainty U of a guarded decision (default: a simple decision)"`
-	GuardBand   *GuardBand       `yaml:"guard-band" doc:"how far a guarded decision moves the specification limits inwards: a share of U such as 50 % (ASME B89.7.3.1 has the parties state it), or as an edition has it: ISO 14253-1:1998 or ISO 14253-1:2013 (U, the default), ISO 14253-1:2017 (0.8225 U, which is 1.645 standard uncertainties: 95 %)"`
+	GuardBand   *GuardBand       `yaml:"guard-band" doc:"how far a guarded decision moves the specification limits inwards: a share of U such as 50 % (ASME B89.7.3.1 has the parties state it), or as an edition has it: ISO 14253-1:1998 or ISO 14253-1:2013 (U, the default), ISO 14253-1:2017 (0.8225 U, which is 1.645 standard uncertainties: 95 %); none of these documents could be opened"`
 	WithinGuard WithinGuard      `yaml:"within-guard" doc:"what a value within the guard band is, to either side of a specification limit: rejected (what is not accepted, the default) or unproven (a zone of its own: neither conformity nor nonconformity is proven)"`
 	Keeps       Keeps            `yaml:"keeps" doc:"tagged (only tagged readings are recorded, the default) or all"`
 	AtPort      AtPort           `yaml:"at-port" was:"line" doc:"how the host is to behave at its port; what is not stated is not judged"`
@@ -465,6 +465,11 @@ type Latency struct {
 	Stack  quantity.Duration `yaml:"stack" doc:"mean time in both radios and the host's stack: half of it always, the rest drawn for each frame; 10 ms to 30 ms are common"`
 	Sniff  quantity.Duration `yaml:"sniff" doc:"sniff interval: how often a gauge listens that has had nothing to send; 10 ms to 500 ms are common"`
 	Driver quantity.Duration `yaml:"driver" doc:"how often the driver of the port hands on what has come; 1 ms to 16 ms are common"`
+}
+
+// Link is the latency as a link takes it.
+func (l Latency) Link() link.Latency {
+	return link.Latency{Stack: l.Stack.D(), Sniff: l.Sniff.D(), Driver: l.Driver.D()}
 }
 
 // Probe is what the probe makes of its tip. A channel without one has an ideal

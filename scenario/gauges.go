@@ -389,7 +389,7 @@ func (l *loader) radio(g *GaugeKeys, m *stage.Member) {
 	cfg, err := budget.Config(metres(inherited(k.Motion, nil, quantity.MM("500"))))
 	if err == nil {
 		cfg.Flush = k.Flush.D()
-		cfg.Latency = link.Latency{Stack: k.Latency.Stack.D(), Sniff: k.Latency.Sniff.D(), Driver: k.Latency.Driver.D()}
+		cfg.Latency = k.Latency.Link()
 		if k.Patience != nil {
 			cfg.Supervision = k.Patience.D()
 		}

@@ -12,6 +12,7 @@ import (
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
 	"example.org/understudy/sim/quantity"
+	"example.org/understudy/sim/stage/ledger"
 )
 
 // The models of the gauge, and of the whole of them on the stage.
@@ -41,6 +42,19 @@ cues:
   - {at: 1050 ms, do: tag}
 until: 3 s
 `)
+	},
+	"sim/gauge master overdue": func(given string) any {
+		every, set, _ := strings.Cut(given, ", set at ")
+		var said []string
+		for _, e := range played(`gauges: [{name: g, dialect: line-ascii, resolution: 0.001 mm, stream: 10 Hz, master-` + every + `}]
+cues: [{at: ` + set + `, do: zero}]
+until: 10 s
+`) {
+			if strings.HasSuffix(e.Note, "set on its master again") {
+				said = append(said, e.T.String())
+			}
+		}
+		return strings.Join(said, ", ")
 	},
 }
 
@@ -85,16 +99,21 @@ cues:
 // firstTag plays a scenario on paper and returns when its first tag was sent, and what
 // it reads.
 func firstTag(gaugesAndCues string) string {
+	for _, e := range played(gaugesAndCues) {
+		if e.Frame != nil && e.Frame.Tag != nil {
+			return e.T.String() + ", " + e.Frame.Readings[0].Shown.String()
+		}
+	}
+	return "nothing"
+}
+
+// played is the ledger of a scenario that is played on paper.
+func played(gaugesAndCues string) []ledger.Entry {
 	text := `understudy: 1
 title: proof
 seed: 1
 part: {feature: pin, nominal: 20.000 mm, limits: [19.9 mm, 20.1 mm]}
 ` + gaugesAndCues
 	s := must(scenario.Parse("proof.yaml", []byte(text), library.DialectsBeside("proof.yaml")))
-	for _, e := range must(paper.Ledger(context.Background(), s)) {
-		if e.Frame != nil && e.Frame.Tag != nil {
-			return e.T.String() + ", " + e.Frame.Readings[0].Shown.String()
-		}
-	}
-	return "nothing"
+	return must(paper.Ledger(context.Background(), s))
 }

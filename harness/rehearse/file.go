@@ -33,6 +33,7 @@ type File struct {
 	Takt        quantity.Duration `yaml:"takt" need:"yes" doc:"time from one part to the next"`
 	Place       link.Place        `yaml:"place" doc:"what lies between gauges and receivers: free-air (default), office, corridor or shop, in-sight or out-of-sight"`
 	Motion      *quantity.Length  `yaml:"motion" was:"walking" doc:"how far gauges move in a second (default: 0.5 m)"`
+	Latency     scenario.Latency  `yaml:"latency" doc:"what every frame of a radio waits for besides the air (default: nothing)"`
 	Temperature []Warmth          `yaml:"temperature" doc:"temperature over the day, straight between the times (default: 20 °C)"`
 	Breaks      []Break           `yaml:"breaks" doc:"pauses; nothing is measured, and gauges are put into their cradles"`
 	Cradle      *quantity.Current `yaml:"cradle" doc:"charging current of a cradle (default: no cradles)"`

@@ -242,6 +242,8 @@ func (s *Summary) assume(l *Line) {
 		{"below sensitivity", "when shadowing leaves no margin nothing gets through"},
 		{"shadowing", "normal, with the place's standard deviation, drawn for each gauge and shift, the same for a whole shift"},
 		{"fading", fmt.Sprintf("Rayleigh (Clarke's model; Rappaport, from memory) at %.1f m/s; hopping between frequencies is left out, so fades are longer here than in truth", l.walking)},
+		{"power", "each gauge sends at all its class's power; control of the power is left out, which spares cells near a receiver"},
+		{"latency", "of stacks, sniff intervals and drivers: as the line states it, and none otherwise; tens of milliseconds are common practice, no source"},
 		{"errors in bursts", "Gilbert (1960) and Elliott (1963), from memory"},
 		{"radio", "packets of 27 bytes, two slots of 0.625 ms each, supervision time-out 20 s: Bluetooth Core, from memory; back-off on rejoining: common practice, no source"},
 		{"cells", "li-ion: pseudo-open-circuit voltage of a 21700 NMC cell (Sunil, Pattipati and Balasingam, IEEE TIM 2025, as their repository has the table); NiMH and alkaline curves, thresholds and the currents of a gauge's parts: common practice, no source"},

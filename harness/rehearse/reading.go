@@ -342,6 +342,9 @@ func (l *reader) seat(free []*Tool, place map[*Tool]int, seats []int) {
 
 // reach checks that a gauge and its receiver are a way apart that a radio may bridge.
 func (l *reader) reach() {
+	if _, err := link.New(link.Config{Latency: l.Latency.Link()}); err != nil {
+		l.doc.Errorf(&l.Latency, "", "%v", err)
+	}
 	i := 0
 	for s := range l.Stations {
 		st := &l.Stations[s]

@@ -198,6 +198,22 @@ func TestOwnChance(t *testing.T) {
 	}
 }
 
+// The latency that a line states is what a tag is late by: by hand, 10 ms at least of a
+// stack of 20 ms, and 20 ms, 25 ms and 8 ms on average.
+//
+// Kind: outside.
+func TestLatencyOfALine(t *testing.T) {
+	t.Parallel()
+	l := edited(t, "bench", "motion: 0.3 m", "motion: 0.3 m\nlatency: {stack: 20 ms, sniff: 50 ms, driver: 16 ms}")
+	late := l.Play(0, false).Gauges[0].Late
+	mean := late.Sum / time.Duration(late.N)
+	if mean < 50*time.Millisecond || mean > 58*time.Millisecond {
+		t.Errorf("%v on average", mean)
+	}
+	_, err := Parse("x.yaml", bytes.Replace(l.Text, []byte("stack: 20 ms"), []byte("stack: 20 s"), 1), dialects)
+	require.ErrorContains(t, err, "latency of stack 20s")
+}
+
 // A spare takes a gauge's place when its cell falls to the charge at which the gauge
 // calls it low, and not before: at the default of 10 %, at what the line says, and at
 // what the gauge's profile says.

@@ -373,14 +373,14 @@ func (s *served) start(l *Line, i, index int, radio *link.Radio) {
 	if s.Margin <= 0 {
 		cfg.Bursts.LossGood = 1 // below what the receiver needs nothing gets through, so that supervision notices
 	}
-	cfg.Memory = 64
+	cfg.Memory, cfg.Latency = 64, l.Latency.Link()
 	if g.queue > 0 {
 		cfg.Hold, cfg.Memory = true, g.queue
 	}
 	if s.link, err = link.New(cfg); err != nil {
 		panic(err)
 	}
-	s.given = make([]time.Duration, cfg.Memory+1)
+	s.given = make([]time.Duration, cfg.Memory+64) // some may have left the memory, and not arrived
 	s.state = s.link.Start(source(l.Seed, index, g.name, 3), radio)
 	s.away = !s.state.Phase.Joined()
 	s.health = g.health + float64((1-g.health)*chance(luck))

@@ -172,7 +172,7 @@ func (l *Line) powered(g *gauge, k *scenario.GaugeKeys, links bool) {
 	far := math.Min(math.Max(math.Pow(10, (loss-link.FreeSpace(1, link.Megahertz))/20), 0.1), 1000)
 	metre, _ := quantity.NewLength(decimal.New(int64(math.Round(far*100)), -2), decimal.M)
 	step, _ := quantity.NewLength(decimal.New(int64(math.Round(l.walking*1000)), -3), decimal.M)
-	k.Link = &scenario.Link{Class: int(g.class), Distance: &metre, Motion: &step, Radio: g.radio + 1}
+	k.Link = &scenario.Link{Class: int(g.class), Distance: &metre, Motion: &step, Radio: g.radio + 1, Latency: l.Latency}
 }
 
 // frames plays the line's gauges on paper, without links, to learn how long

@@ -37,10 +37,10 @@ type Rounding = enum.Of[roundings]
 // Rounding methods.
 const (
 	// HalfEven rounds to the nearest step, ties to the even one
-	// (ISO 80000-1 Annex B rule A; ASTM E29 §6.4).
+	// (ISO 80000-1 Annex B rule A; ASTM E29 §6.4; from memory).
 	HalfEven Rounding = iota
 	// HalfUp rounds to the nearest step, ties away from zero
-	// (ISO 80000-1 Annex B rule B).
+	// (ISO 80000-1 Annex B rule B; from memory).
 	HalfUp
 	// Truncate rounds toward zero.
 	Truncate

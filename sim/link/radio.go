@@ -10,7 +10,7 @@ import (
 )
 
 // Class is the transmit power class of a radio: Bluetooth Core Specification,
-// Vol 2 Part A, table 3.1.
+// Vol 2 Part A, table 3.1; from memory.
 type Class uint8
 
 // Power classes, by their largest output.
@@ -40,7 +40,7 @@ func (c Class) DBm() float64 { return quantise(10 * math.Log10(float64(c.Microwa
 const (
 	Megahertz = 2441.0 // middle of the hops, 2402 to 2480 MHz
 	// RequiredSensitivity is the weakest signal, dBm, at which every receiver
-	// must reach a bit error rate of 0.1 % (Core Vol 2 Part A, 4.1.1). Real
+	// must reach a bit error rate of 0.1 % (Core Vol 2 Part A, 4.1.1; from memory). Real
 	// ones do 10 to 20 dB better (common practice).
 	RequiredSensitivity = -70.0
 	// MaxActive is the most gauges one radio can talk to: a piconet has seven
@@ -56,7 +56,7 @@ const (
 )
 
 // Losses through walls and floors, dB: COST 231 multi-wall model, as used in
-// 3GPP TR 25.952, 5.1.1 (measured at 1.8 GHz; a little more at 2.4 GHz).
+// 3GPP TR 25.952, 5.1.1 (measured at 1.8 GHz; a little more at 2.4 GHz), from memory.
 const (
 	LightWall = 3.4  // plasterboard, thin partitions
 	HeavyWall = 6.9  // load-bearing, brick, concrete
@@ -68,7 +68,7 @@ const (
 func quantise(x float64) float64 { return math.Round(x*1e9) / 1e9 }
 
 // FreeSpace is the loss between two isotropic antennas with nothing between,
-// in dB (Friis; ITU-R P.525):
+// in dB (Friis; ITU-R P.525; from memory):
 //
 //	L = 20·log10(4π·d·f/c)
 //
