@@ -1,7 +1,6 @@
 package judge
 
 import (
-	"bytes"
 	"fmt"
 	"iter"
 	"slices"
@@ -52,6 +51,8 @@ type observer struct {
 	mute     bool             // which then read nothing for long,
 	read     int64            // of the bytes given no more than so many
 	severals map[int]several  // frames that are sent as several messages, by their number
+	texts    [][]byte         // of the frames of a piece, reused
+	places   []int            // where they stand in it, reused
 }
 
 // several is a frame that is sent as several messages.
@@ -282,36 +283,51 @@ func (j *judging) out(o *observer, g int, e *ledger.Entry) {
 	// in them was given, as often as it is found.
 	rest, at := []byte(out.Bytes), o.sent
 	for pass := 0; ; pass++ {
-		found := false
+		found, sent := false, at
+		var in []int // where each frame stands in rest
+		if len(out.Bytes) > 0 {
+			o.texts = o.texts[:0]
+			for _, id := range out.Frames {
+				var text []byte
+				if m, ok := o.made[id]; ok {
+					text = m.frame.Bytes
+				}
+				o.texts = append(o.texts, text)
+			}
+			o.places = standing(o.places[:0], rest, o.texts)
+			in = o.places
+		}
 		for k, id := range out.Frames {
 			m, ok := o.made[id]
 			if !ok || len(m.frame.Bytes) == 0 {
 				continue
 			}
-			state, n := cause.Sure, len(m.frame.Bytes)
-			if len(out.Bytes) > 0 {
-				switch before := bytes.Index(rest, m.frame.Bytes); {
-				case before >= 0:
-					n += before
-					rest = rest[n:]
-					found = true
-				case pass == 0 && (out.Fault == "" || out.Fault == ledger.Partly): // a conversation writes a frame when it sends it
-					n, rest = len(rest), nil
-					if j.message(o, id, out.Fault != "", at+int64(n)) {
-						at += int64(n)
-						continue
-					}
-				case pass == 0:
-					state, n = cause.Spoilt, 0
-				default:
+			state := cause.Sure
+			switch {
+			case len(out.Bytes) == 0:
+				at += int64(len(m.frame.Bytes))
+			case len(in) == 0:
+				state = cause.Perhaps // which of them are whole was not looked for
+			case in[k] >= 0:
+				at = sent + int64(in[k]+len(m.frame.Bytes))
+				found = true
+			case pass == 0 && (out.Fault == "" || out.Fault == ledger.Partly): // a conversation writes a frame when it sends it
+				at = sent + int64(len(rest))
+				if j.message(o, id, out.Fault != "", at) {
 					continue
 				}
+			case pass == 0:
+				state = cause.Spoilt
+			default:
+				continue
 			}
 			if (strings.Contains(out.Fault, "behind garbage") || out.Fault == ledger.Partly) && state == cause.Sure {
 				state = cause.Perhaps // some decoders find it, and a right one need not
 			}
-			at += int64(n)
 			j.give(o, g, e, m, state, k > 0 || pass > 0, at)
+		}
+		if len(rest) > 0 {
+			rest = rest[min(int64(len(rest)), at-sent):]
 		}
 		if !found {
 			break
