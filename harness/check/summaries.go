@@ -77,6 +77,11 @@ func (c *Check) statistics(ctx context.Context, out *Outcome, rows []judge.Recor
 			return res, err.Error()
 		}
 	}
+	for _, a := range []cause.Aspect{cause.Value, cause.Complete} {
+		if !out.Spec.Claimed(a) {
+			return res, "the host does not claim " + string(a) + ", so they may be of other readings"
+		}
+	}
 	if len(rows) == 0 {
 		return res, "the host has written none"
 	}

@@ -133,29 +133,31 @@ cues:
 // Kind: process.
 func TestSummariesInAFileOfTheirOwn(t *testing.T) {
 	t.Parallel()
-	h, err := hostfile.Parse("own.yaml", []byte(`understudy-host: 1
+	const description = `understudy-host: 1
 title: Host with two files
 run: [none]
 records: {form: csv, only-lines: ",(event|reading)$"}
 summary:
   records: {form: csv, file: "{run}/summary.csv", separator: semicolon, decimal-mark: comma, columns: {gauge: Gauge}}
   statistics: {mean: Average, s: Sigma, n: Count}
-`))
-	require.NoError(t, err)
+`
 	for _, c := range []struct {
-		name, defect, file string
-		verdict            judge.Verdict
-		right              int
-		says               string
+		name, defect, claims, file string
+		verdict                    judge.Verdict
+		right                      int
+		says                       string
 	}{
-		{"right", "", "Gauge;Count;Average;Sigma\nmavro;50;2,001856;0,000429\nnumacc;3;1000,0002;0,0001\n", judge.Pass, 6, ""},
-		{"wrong", "", "Gauge;Count;Average;Sigma\nmavro;50;2,001856;0,000430\n", judge.Fail, 2, ""},
-		{"no column", "", "Gauge;Count;Average\nmavro;50;2,001856\n", judge.Pass, 0, `summaries: the records have no column "Sigma" for value; their columns are Gauge, Count, Average`},
-		{"none", "", "", judge.Pass, 0, "summaries: the host has written none"},
-		{"of wrong rows", "decimal-shifted", "Gauge;Count;Average;Sigma\nmavro;50;20,01856;0,00429\n", judge.Fail, 0, "summaries: the rows that they are of are not all right"},
+		{"right", "", "", "Gauge;Count;Average;Sigma\nmavro;50;2,001856;0,000429\nnumacc;3;1000,0002;0,0001\n", judge.Pass, 6, ""},
+		{"wrong", "", "", "Gauge;Count;Average;Sigma\nmavro;50;2,001856;0,000430\n", judge.Fail, 2, ""},
+		{"no column", "", "", "Gauge;Count;Average\nmavro;50;2,001856\n", judge.Pass, 0, `summaries: the records have no column "Sigma" for value; their columns are Gauge, Count, Average`},
+		{"none", "", "", "", judge.Pass, 0, "summaries: the host has written none"},
+		{"of rows that are not claimed", "", "does-not-claim: [complete]\n", "Gauge;Count;Average;Sigma\nmavro;50;2,1;0,1\n", judge.Pass, 0, "summaries: the host does not claim complete, so they may be of other readings"},
+		{"of wrong rows", "decimal-shifted", "", "Gauge;Count;Average;Sigma\nmavro;50;20,01856;0,00429\n", judge.Fail, 0, "summaries: the rows that they are of are not all right"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
+			h, err := hostfile.Parse("own.yaml", []byte(description+c.claims))
+			require.NoError(t, err)
 			run := t.TempDir()
 			check := check.Check{Scenario: shipped(t, "40-published-statistics"), Host: h, Run: run, Func: func(ctx context.Context, _ *check.Job) error {
 				err := host.Do(ctx, filepath.Join(run, "job.json"), c.defect)

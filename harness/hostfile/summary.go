@@ -92,7 +92,7 @@ func (s *Summary) check(doc *strict.Doc, h *Host) {
 		}
 	}
 	if s.Records.Form == HTTP || s.Records.Form == SQL {
-		doc.Errorf(&s.Records.Form, "write csv, json-lines or sqlite", "summaries of their own are not read by %s", s.Records.Form)
+		doc.Errorf(&s.Records.Form, "write csv, json-lines, sqlite or xlsx", "summaries of their own are not read by %s", s.Records.Form)
 	}
 	if s.Records.File == "" {
 		doc.Errorf(s.Records, "write file: \"{run}/summary.csv\", for example", "nothing says where the summaries are")

@@ -99,7 +99,11 @@ var statistics = map[string]func(given string) any{
 		of, limits, _ := strings.Cut(given, ", limits ")
 		what, readings, _ := strings.Cut(of, " of ")
 		lower, upper, _ := strings.Cut(limits, " to ")
-		return summary.Exact(what, 4, usualRules, nil, ratio(lower), ratio(upper), ratios(readings)...)
+		rules := usualRules
+		if base, ok := strings.CutSuffix(what, " by mean range"); ok {
+			what, rules.Within = base, hostfile.MeanRange
+		}
+		return summary.Exact(what, 4, rules, nil, ratio(lower), ratio(upper), ratios(readings)...)
 	},
 	"harness/summary constant d2": func(given string) any {
 		var n int
@@ -115,6 +119,18 @@ var statistics = map[string]func(given string) any{
 		}
 		places := map[string]int{"%R&R": 1}[given]
 		return summary.Exact(given, places, usualRules, &study.Layout{Operators: 3, Parts: 10, Trials: 3}, nil, nil, values...)
+	},
+	// Two operators, two parts, two trials.
+	"harness/summary rules of a study": func(given string) any {
+		statistic, rule, _ := strings.Cut(given, ", ")
+		rules := usualRules
+		if rule == "of a tolerance of 60" {
+			rules.ShareOf = hostfile.OfTolerance
+		} else if rule == "interaction kept" {
+			rules.Interaction = hostfile.Kept
+		}
+		places := map[string]int{"%R&R": 3}[statistic]
+		return summary.Exact(statistic, places, rules, &study.Layout{Operators: 2, Parts: 2, Trials: 2}, ratio("0"), ratio("60"), ratios("0 4 2 6 2 3 4 5")...)
 	},
 	"harness/rehearse waiting": func(given string) any {
 		var use float64

@@ -142,6 +142,8 @@ func (run *Run) row(rec *judge.Record, channels []*channel) (*row, string) {
 		return nil, "the run has no such gauge and channel"
 	case slices.ContainsFunc(r.due, func(d judge.Due) bool { return d.Tagged && !d.Sure }):
 		return nil, "which tags the host has received as readings of their own is not sure"
+	case !run.Spec.Claimed(cause.Void) && slices.ContainsFunc(r.due, func(d judge.Due) bool { return d.Tagged && d.Void }):
+		return nil, "a tag has no reading, and the host does not claim void"
 	case rec.Text == "", rec.Zone == zone.Void.String():
 		return nil, "it has no value"
 	case rec.Unit != "" && rec.Unit != r.unit.Symbol() && ofLength(rec.Kind):

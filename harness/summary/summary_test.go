@@ -128,6 +128,15 @@ func TestTagsThatAreNotSure(t *testing.T) {
 	require.Equal(t, []string{"mean of g1: which tags the host has received as readings of their own is not sure"}, told(Judge(r)))
 }
 
+// A host that does not claim void readings may count them as it likes.
+//
+// Kind: property.
+func TestVoidThatIsNotClaimed(t *testing.T) {
+	r := run("2 - 4", "1 2").write("g1 n 3", "g2 n 3")
+	r.Spec.Claims = []judge.Aspect{cause.Value, cause.Complete}
+	require.Equal(t, []string{"g2: n 2, not n 3: ", "n of g1: a tag has no reading, and the host does not claim void"}, told(Judge(r)))
+}
+
 // By hand: the limits of g1 are 0 and 6, those of g2 1 and 6. Of 2 and 4, s = √2, so Pp =
 // 5/(6·√2) = 0.589256 by its own and 6/(6·√2) = 0.707107 by the others.
 //
