@@ -480,6 +480,7 @@ type Probe struct {
 	Tilt      quantity.Angle    `yaml:"tilt" doc:"angle between the probe's axis and the direction measured"`
 	Bow       quantity.Length   `yaml:"bow" doc:"peak of a bowed non-linearity over the stroke"`
 	SCurve    quantity.Length   `yaml:"s-curve" doc:"peak of an S-shaped non-linearity over the stroke"`
+	AirGap    quantity.Length   `yaml:"air-gap" doc:"an air gauge: gap between its jets and the part at mid-stroke, both jets together, about which readings follow the curve of the back pressure; lag is its response (default: it touches)"`
 	Play      quantity.Length   `yaml:"play" doc:"backlash on reversal"`
 	Repeat    quantity.Length   `yaml:"repeatability" doc:"standard deviation of an error drawn anew whenever the tip has moved"`
 	Lag       quantity.Duration `yaml:"lag" doc:"time constant of a first-order filter"`

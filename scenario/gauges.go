@@ -410,6 +410,9 @@ func (l *loader) probe(p *Probe, fit *stage.Fitting, stroke decimal.Length) {
 		Centre: fit.MidStroke, Stroke: stroke, Offset: p.Offset.Picometres(), Tilt: p.Tilt.Degrees.Float64(),
 		Play: p.Play.Picometres(), Repeat: p.Repeat.Picometres(), Slip: decimal.Micrometre, Lag: p.Lag.D(), Average: p.Average,
 	}
+	if spec.AirGap = p.AirGap.Picometres(); !fit.Releases {
+		spec.AirGap = -spec.AirGap
+	}
 	spec.Linearity = [...]decimal.Length{p.Bow.Picometres(), p.SCurve.Picometres()}
 	if p.Gain != nil {
 		spec.GainError = p.Gain.Float64()

@@ -44,6 +44,9 @@ func rounded(x, step *big.Rat, method string) *big.Rat {
 		"truncate":  q.Sign() < 0 && !q.IsInt(),
 		"half-even": half > 0 || half == 0 && !even,
 		"half-up":   half > 0 || half == 0 && q.Sign() > 0,
+		"half-down": half > 0 || half == 0 && q.Sign() < 0,
+
+		"half-to-plus": half >= 0,
 	}[method] {
 		n = up
 	}
@@ -145,7 +148,7 @@ func TestRandomChains(t *testing.T) {
 	scenarios := testenv.Count(14, 67) // of three chains for each gauge
 	steps := map[string][]string{"mm": {"0.001", "0.0005", "0.01", "0.002"}, "µm": {"1", "0.5", "0.1"}, "cm": {"0.0001", "0.00005"}, "in": {"0.0001", "0.00005", "0.00002"}, "thou": {"0.1", "0.05", "0.02"}}
 	units := []string{"mm", "µm", "cm", "in", "thou"}
-	roundings := []string{"half-even", "half-up", "truncate"}
+	roundings := []string{"half-even", "half-up", "truncate", "half-down", "half-to-plus"}
 	for seed := range scenarios {
 		rnd := rand.New(rand.NewPCG(uint64(seed), 20))
 		pick := func(of []string) string { return of[rnd.IntN(len(of))] }

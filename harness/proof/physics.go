@@ -30,9 +30,14 @@ var physics = map[string]func(given string) any{
 		var name string
 		var size, angle float64
 		var plane motion.Plane
+		given, ball, _ := strings.Cut(given, ", balls of ")
 		scan(given, "%s %g mm at %g°", &name, &size, &angle)
 		read(&plane, name)
-		return float64(motion.Span(plane, decimal.Length(size*1e9), angle)) / 1e9
+		r := motion.Rock{Plane: plane}
+		if ball != "" {
+			r.Ball = length(ball)
+		}
+		return float64(r.Span(decimal.Length(size*1e9), angle)) / 1e9
 	},
 	"sim/motion movement of a lobed part": func(given string) any {
 		var name string
@@ -213,7 +218,7 @@ func probeReading(given string) any {
 		return probe.Growth{Length: k.length(what), PerKelvin: map[string]float64{"steel": probe.Steel, "aluminium": probe.Aluminium}[k[of]]}
 	}
 	m := must(probe.New(probe.Spec{Centre: k.length("centre"), Stroke: k.length("stroke"), Offset: k.length("offset"), GainError: k.number("gain-error"),
-		Tilt: k.number("tilt"), Linearity: [2]decimal.Length{k.length("bow"), k.length("s-curve")}, Part: growth("part", "of"), Gauge: growth("gauge", "gauge-of"),
+		Tilt: k.number("tilt"), AirGap: k.length("air-gap"), Linearity: [2]decimal.Length{k.length("bow"), k.length("s-curve")}, Part: growth("part", "of"), Gauge: growth("gauge", "gauge-of"),
 		ZeroDrift: k.length("zero-drift")}))
 	temperature := float64(probe.Reference)
 	if k["temperature"] != "" {

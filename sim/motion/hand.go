@@ -87,7 +87,7 @@ func (h *Hand) Measure(p *Path, at time.Duration, size decimal.Length, rnd Devia
 	lean, phase := h.Lean*rnd.Normal(), rnd.Uniform()
 	twice, drop := rnd.Uniform() < h.DoublePress, rnd.Uniform() < h.Drop
 
-	v := Visit{Start: at, Held: Span(h.Rock.Plane, size, min(max(lean, -80), 80)), Dropped: drop}
+	v := Visit{Start: at, Held: h.Rock.Span(size, min(max(lean, -80), 80)), Dropped: drop}
 	p.Move(at, size, approach, h.Moves)
 	at += approach
 	v.Seated = at

@@ -114,9 +114,16 @@ func (b Bounce) Lasts() time.Duration {
 // gauge stands Angle·sin(2πτ/Period) off the true diameter.
 type Rock struct {
 	Plane  Plane
-	Angle  float64       // greatest angle to either side, degrees, below 90
-	Period time.Duration // one swing to both sides and back
-	Swings int           // whole periods
+	Angle  float64        // greatest angle to either side, degrees, below 90
+	Period time.Duration  // one swing to both sides and back
+	Swings int            // whole periods
+	Ball   decimal.Length // diameter of the balls it touches with; 0: points
+}
+
+// Span is what the gauge spans across a bore when it stands an angle off the true
+// diameter. The centres of its balls span a bore that is smaller by a ball.
+func (r Rock) Span(size decimal.Length, degrees float64) decimal.Length {
+	return r.Ball + Span(r.Plane, size-r.Ball, degrees)
 }
 
 // Lasts returns how long the rocking goes on.
@@ -157,7 +164,7 @@ type segment struct {
 	plane      Plane
 	amp        float64 // bounce and tremor: pm; rock: turns
 	freq       float64 // cycles per ns
-	x          float64 // bounce: decay time, ns; tremor: phase, turns
+	x          float64 // bounce: decay time, ns; tremor: phase, turns; rock: ball, pm
 }
 
 func (s *segment) at(t time.Duration) decimal.Length {
@@ -179,7 +186,7 @@ func (s *segment) at(t time.Duration) decimal.Length {
 		tau := float64(el)
 		return s.to + grid(s.amp*steady.Exp(-tau/s.x)*steady.Sin(tau*s.freq))
 	case rock:
-		return Span(s.plane, s.to, 360*s.amp*steady.Sin(float64(el)*s.freq))
+		return Rock{Plane: s.plane, Ball: decimal.Length(s.x)}.Span(s.to, 360*s.amp*steady.Sin(float64(el)*s.freq))
 	case turn:
 		return s.from + grid(s.amp*steady.Cos(float64(el)*s.freq))
 	case tremble:
@@ -290,7 +297,7 @@ func (p *Path) Bounce(at time.Duration, b Bounce) {
 // Rock rocks the gauge in a bore of the given true size, beginning and ending
 // on that size.
 func (p *Path) Rock(at time.Duration, size decimal.Length, r Rock) {
-	s := segment{start: at, end: at + r.Lasts(), to: size, kind: rock, plane: r.Plane, amp: r.Angle / 360}
+	s := segment{start: at, end: at + r.Lasts(), to: size, kind: rock, plane: r.Plane, amp: r.Angle / 360, x: float64(r.Ball)}
 	if r.Period > 0 {
 		s.freq = 1 / float64(r.Period)
 	}

@@ -7,7 +7,7 @@
 //  1. Thermal growth of the part and of the gauge away from 20 °C.
 //  2. The stroke: beyond an end the tip stands at the end. A stuck tip stays.
 //  3. Play: the signal follows the tip with backlash.
-//  4. Gain error and tilt, non-linearity, offset.
+//  4. Gain error and tilt, non-linearity, the curve of an air gauge, offset.
 //  5. Repeatability, and the noise handed in.
 //  6. The filter.
 //
@@ -115,6 +115,15 @@ type Spec struct {
 	// Chebyshev polynomials T₂ = 2u²−1 (a bow), T₃ = 4u³−3u (an S).
 	Linearity [orders]decimal.Length
 
+	// AirGap makes it the probe of an air gauge: the gap between its jets and the part
+	// in the middle of the stroke, where the back pressure p falls most steeply with the
+	// gap x; negative, where a larger size closes the gap. The gauge reads by the tangent
+	// there. Of a nozzle behind a restrictor p ∝ 1/(1 + x²/3g²), which is steepest at the
+	// gap g, and the tangent reads g·(3 - 8/(3 + x²/g²)) (derived here; that the nozzle
+	// passes as much as the restrictor, by the square root of the pressure across each,
+	// is from memory). 0 is a probe that touches.
+	AirGap decimal.Length
+
 	// Play is the width of the backlash: the play operator
 	// y ← max(x − Play/2, min(x + Play/2, y)). After a reversal the signal
 	// stands still until the tip has gone back by Play.
@@ -147,7 +156,7 @@ type Model struct {
 	low, high decimal.Length // the ends of the stroke
 	plain     bool           // nothing but stroke and offset
 	grows     bool
-	bends     bool    // has a gain error, tilt or non-linearity
+	bends     bool    // has a gain error, tilt, non-linearity or air gap
 	gain      float64 // (1+GainError)/cos Tilt − 1
 	half      float64 // pm, half the stroke
 	linear    bool    // no non-linearity
@@ -167,6 +176,7 @@ func New(s Spec) (*Model, error) {
 	check(s.Stroke >= 0, "stroke is %v pm; it must not be negative", int64(s.Stroke))
 	check(s.GainError > -1 && s.GainError < 1, "gain error is %v; it must lie between -1 and 1", s.GainError)
 	check(math.Abs(s.Tilt) <= 80, "tilt is %v°; it must lie between -80° and 80°", s.Tilt)
+	check(s.AirGap == 0 || max(s.AirGap, -s.AirGap) >= decimal.Micrometre, "air gap of %v pm; it must be 1 µm at least", int64(s.AirGap))
 	check(s.Play >= 0, "play is %v pm; it must not be negative", int64(s.Play))
 	check(s.Repeat >= 0 && s.Slip >= 0, "repeatability or slip is negative")
 	check(s.Lag >= 0, "lag is %v; it must not be negative", s.Lag)
@@ -191,7 +201,7 @@ func New(s Spec) (*Model, error) {
 	}
 	c := steady.Cos(s.Tilt / 360)
 	m.gain = ((1 - c) + s.GainError) / c
-	m.bends = m.gain != 0 || !linear
+	m.bends = m.gain != 0 || !linear || s.AirGap != 0
 	m.grows = m.part != 0 || m.gauge != 0 || s.ZeroDrift != 0
 	m.plain = !m.bends && s.Play == 0 && s.Repeat == 0 && s.Lag == 0 && s.Average <= 1
 	return m, nil
@@ -275,6 +285,10 @@ func (m *Model) distort(s *State, tip decimal.Length, at time.Duration, noise de
 		e := float64(travel * m.gain)
 		if !m.linear {
 			e += m.nonlinearity(travel / m.half)
+		}
+		if g := float64(m.spec.AirGap); g != 0 {
+			q := max(0, 1+travel/g) // the gap, of what it is in the middle
+			e += float64(g*(2-8/(3+float64(q*q)))) - travel
 		}
 		x += grid(e)
 	}

@@ -24,6 +24,7 @@ type Measure struct {
 	Lift     quantity.Duration `yaml:"lift" doc:"time to leave the part (default: 500 ms)"`
 	Bounce   quantity.Length   `yaml:"bounce" doc:"the tip rings on seating, first leaving by this much"`
 	Plane    motion.Plane      `yaml:"plane" doc:"plane of the rocking: axial (the true size is the smallest, the default) or radial (the largest)"`
+	Ball     quantity.Length   `yaml:"ball" doc:"diameter of the balls it touches a bore with (default: it touches with points)"`
 	Angle    quantity.Angle    `yaml:"angle" doc:"greatest tilt to either side (default: not rocked)"`
 	Period   quantity.Duration `yaml:"period" doc:"one swing to both sides and back (default: 800 ms)"`
 	Swings   int               `yaml:"swings" doc:"whole swings (default: 1)"`
@@ -41,7 +42,7 @@ func (m Measure) check() error {
 	if err := h.Check(); err != nil {
 		return errors.New(strings.ReplaceAll(err.Error(), "\n", "; "))
 	}
-	return nil
+	return fits(m.Ball, m.Size)
 }
 
 func (m Measure) lasts() time.Duration {
@@ -83,7 +84,7 @@ func (m Measure) hand() motion.Hand {
 		Bounce: ring(m.Bounce), Lean: m.Lean.Degrees.Float64(), Tremor: motion.Tremor{Amplitude: m.Tremor.Picometres(), Frequency: 9},
 		Press: 0.6, DoublePress: share(m.Double), Twice: 250 * time.Millisecond,
 		Drop: share(m.Drop), Height: 300 * decimal.Millimetre, Landing: motion.Bounce{Amplitude: decimal.Millimetre, Frequency: 60, Decay: 25 * time.Millisecond},
-		Unsteady: share(m.Unsteady), Rock: motion.Rock{Plane: m.Plane},
+		Unsteady: share(m.Unsteady), Rock: motion.Rock{Plane: m.Plane, Ball: m.Ball.Picometres()},
 	}
 	if m.Angle.Degrees.Sign() != 0 {
 		h.Rock.Angle, h.Rock.Period, h.Rock.Swings = m.Angle.Degrees.Float64(), orElse(m.Period, 800*time.Millisecond), max(m.Swings, 1)

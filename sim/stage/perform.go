@@ -18,7 +18,11 @@ func (a target) each(f func(t *tipper)) {
 // command has the gauge do something as if from its own menu.
 func (a target) command(c gauge.Command) error {
 	c.Channel = a.channel
-	if o := a.ask(c, a.by).Outcome; o.Refused != gauge.Done {
+	o := a.ask(c, a.by).Outcome
+	if on := a.g.Power(); o.Refused == gauge.UnknownVerb && on != gauge.On { // it has not heard it
+		return errors.New("the gauge is " + on.String())
+	}
+	if o.Refused != gauge.Done {
 		return errors.New(string(o.Refused))
 	}
 	return nil

@@ -65,7 +65,7 @@ var tampering = []mutant{
 	{rule: "as many frames are duplicated as is said", old: "t.duplicate--", new: ""},
 	{rule: "pieces are pieces", old: "pieces = append(pieces, raw[i:i+1])\n\t\t}", new: "_ = i\n\t\t}\n\t\tpieces = append(pieces, raw)"},
 	{rule: "a frame is split where it is said", old: "pieces = [][]byte{raw[:first], raw[first:]}", new: "pieces = [][]byte{raw[:len(raw)-1], raw[len(raw)-1:]}"},
-	{rule: "pieces come one after another", old: "at += pieceGap", new: ""},
+	{rule: "pieces come one after another", old: "at += max(pieceGap, a.onLine(len(p)))", new: ""},
 	{rule: "a frame waits for the pieces before it", old: "t.last = at\n}", new: "}"},
 	{rule: "merged frames go in one piece", old: "case len(t.held) >= t.merge:", new: "case true:"},
 	{rule: "merged frames keep their order", old: "all = append(all, h.bytes...)", new: "all = append(slices.Clone(h.bytes), all...)"},
