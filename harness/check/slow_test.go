@@ -26,14 +26,6 @@ import (
 
 // Correct hosts that take their time are accused of nothing at pace drain.
 
-// plays is how often a test plays one scenario to a host with random delays.
-func plays() int {
-	if testenv.Long() {
-		return 8
-	}
-	return 2
-}
-
 // slow describes the example host in Python made slow: see testdata/slow.py.
 func slow(t *testing.T, style string, seed int) *hostfile.Host {
 	t.Helper()
@@ -107,6 +99,8 @@ func TestWhatAClientPurges(t *testing.T) {
 	require.Equal(t, judge.Pass, out.Verdict, "%s\n%s", out.Why, explain(out))
 }
 
+// Each scenario is played many times, to a host with other random delays each time.
+//
 // Kind: process.
 func TestSlowHostsAreNotAccused(t *testing.T) {
 	t.Parallel()
@@ -119,16 +113,17 @@ func TestSlowHostsAreNotAccused(t *testing.T) {
 	}
 	for _, c := range []struct {
 		name, style string
+		plays       int
 		s           func() *scenario.Scenario
 	}{
-		{"kill after tags", "delays", read(tagsThenKill)},
-		{"ports that come back", "delays", read(swapsAndLosses)},
-		{"ports that come back, over tcp", "delays", read(strings.ReplaceAll(swapsAndLosses, "dialect:", "port: tcp, dialect:"))},
-		{"rfc2217, which negotiates and purges", "plain", func() *scenario.Scenario { return shipped(t, "38-at-the-line") }},
-		{"killed with a commit a row", "rows", func() *scenario.Scenario { return shipped(t, "37-the-host-ends-twice") }},
-		{"killed with a commit every 200 ms", "batch", func() *scenario.Scenario { return shipped(t, "37-the-host-ends-twice") }},
+		{"kill after tags", "delays", testenv.Count(5, 40), read(tagsThenKill)},
+		{"ports that come back", "delays", testenv.Count(5, 40), read(swapsAndLosses)},
+		{"ports that come back, over tcp", "delays", testenv.Count(2, 8), read(strings.ReplaceAll(swapsAndLosses, "dialect:", "port: tcp, dialect:"))},
+		{"rfc2217, which negotiates and purges", "plain", testenv.Count(5, 40), func() *scenario.Scenario { return shipped(t, "38-at-the-line") }},
+		{"killed with a commit a row", "rows", testenv.Count(2, 8), func() *scenario.Scenario { return shipped(t, "37-the-host-ends-twice") }},
+		{"killed with a commit every 200 ms", "batch", testenv.Count(2, 8), func() *scenario.Scenario { return shipped(t, "37-the-host-ends-twice") }},
 	} {
-		for n := range plays() {
+		for n := range c.plays {
 			t.Run(fmt.Sprintf("%s/%d", c.name, n), func(t *testing.T) {
 				t.Parallel()
 				one := check.Check{Scenario: c.s(), Host: slow(t, c.style, n), Run: t.TempDir()}
