@@ -57,6 +57,8 @@ func TestFields(t *testing.T) {
 		{"{int: a, size: 1, scale: 0.5, offset: -40}", "-39.5", "\x01"},
 		{"{int: a, size: 1, scale: 0.5, offset: -40}", "-39.7", "error: is not a whole number of counts"},
 		{"{int: a, size: 1, scale: 25.4}", "50.8", "\x02"},
+		{"{bcd: a, digits: 3, sign: last}", "12", "\x01\x2c"},
+		{"{bcd: a, digits: 3, sign: last}", "-12", "\x01\x2d"},
 		{"{int: a, size: 1, except: [7]}", "7", "error: is outside the field's range"},
 		{"{int: a, size: 4, order: big-swapped}", "16909060", "\x03\x04\x01\x02"},
 		{"{float: a, size: 4}", "1e60", "error: does not fit in the field"},

@@ -76,26 +76,27 @@ func TestPlaceAgainstDistances(t *testing.T) {
 		}
 		l := zone.Limits{Lower: limit("lower"), WarnLower: limit("warn-lower"), WarnUpper: limit("warn-upper"), Upper: limit("upper")}
 		r := zone.Rule{Strict: rapid.Bool().Draw(t, "strict"), Unproven: rapid.Bool().Draw(t, "unproven"), Guard: decimal.Length(rapid.Int64Range(0, 2).Draw(t, "guard"))}
-		quarters := rapid.Int64Range(-30, 30).Draw(t, "quarters of a picometre")
-		out := func(of zone.Limit, side, inwards int64) bool {
-			beyond := big.NewRat(side*quarters, 4)
-			beyond.Add(beyond, big.NewRat(inwards-side*int64(of.At), 1))
-			return of.Set && (beyond.Sign() > 0 || beyond.Sign() == 0 && r.Strict)
-		}
-		want := zone.Inside
-		for _, k := range []struct {
-			of      zone.Limit
-			side, w int64
-			z       zone.Zone
-		}{{l.WarnUpper, 1, 0, zone.WarnHigh}, {l.WarnLower, -1, 0, zone.WarnLow}, {l.Upper, 1, int64(r.Guard), zone.Above}, {l.Lower, -1, int64(r.Guard), zone.Below}} {
-			if !out(k.of, k.side, k.w) {
-				continue
+		for quarters := int64(-30); quarters <= 30; quarters++ { // of a picometre
+			out := func(of zone.Limit, side, inwards int64) bool {
+				beyond := big.NewRat(side*quarters, 4)
+				beyond.Add(beyond, big.NewRat(inwards-side*int64(of.At), 1))
+				return of.Set && (beyond.Sign() > 0 || beyond.Sign() == 0 && r.Strict)
 			}
-			if want = k.z; k.w > 0 && r.Unproven && !out(k.of, k.side, -k.w) {
-				want = zone.Unproven
+			want := zone.Inside
+			for _, k := range []struct {
+				of      zone.Limit
+				side, w int64
+				z       zone.Zone
+			}{{l.WarnUpper, 1, 0, zone.WarnHigh}, {l.WarnLower, -1, 0, zone.WarnLow}, {l.Upper, 1, int64(r.Guard), zone.Above}, {l.Lower, -1, int64(r.Guard), zone.Below}} {
+				if !out(k.of, k.side, k.w) {
+					continue
+				}
+				if want = k.z; k.w > 0 && r.Unproven && !out(k.of, k.side, -k.w) {
+					want = zone.Unproven
+				}
 			}
+			require.Equal(t, want, l.Place(decimal.New(25*quarters, -2), r), "%d quarters", quarters)
 		}
-		require.Equal(t, want, l.Place(decimal.New(25*quarters, -2), r))
 	})
 }
 

@@ -56,6 +56,7 @@ var causes = []mutant{
 }
 
 var judging = []mutant{
+	{rule: "rows in each other's places are in other places", old: "\t\ts.untangle(match)\n", new: ""},
 	{rule: "the zone is compared", old: "if !zoneFits(w, r) {", new: "if false {"},
 	{rule: "the value is compared", old: "if !s.sameValue(w, r) {\n\t\tif", new: "if false {\n\t\tif"},
 	{rule: "the unit is compared", old: "if !s.unitFits(w, r) {\n\t\t\tadd", new: "if false {\n\t\t\tadd"},
