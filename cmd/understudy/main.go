@@ -18,6 +18,7 @@ import (
 	"example.org/understudy/cmd/refhost/host"
 	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/paper"
+	_ "example.org/understudy/harness/records/servers"
 	_ "example.org/understudy/harness/records/sqlite"
 	_ "example.org/understudy/harness/records/xlsx"
 	"example.org/understudy/sim/strict"

@@ -47,7 +47,8 @@ type Check struct {
 	// A host that goes on (hostfile.Host.GoesOn) needs the same run folder in
 	// all checks.
 	Kept *Kept
-	// Database holds the records if they are of form sql.
+	// Database holds the records if they are of form sql; of a database server's form
+	// it is opened for the check where it is not given.
 	Database *sql.DB
 	// Watch, if set, sees the check while it goes on.
 	Watch *Watch
@@ -117,6 +118,14 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 	if out.Why = c.unclaimed(); out.Why != "" {
 		out.Verdict = judge.Skipped
 		return out, nil
+	}
+	if c.Database == nil && c.Host.Records.Form.Server() {
+		db, err := records.Connect(ctx, c.Host.Records)
+		if err != nil {
+			return nil, err
+		}
+		c.Database = db
+		defer func() { c.Database = nil; db.Close() }()
 	}
 	r, err := c.prepare(ctx)
 	if err != nil {

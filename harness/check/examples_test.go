@@ -9,7 +9,9 @@ import (
 
 	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/internal/dbserver"
 	"example.org/understudy/harness/judge"
+	_ "example.org/understudy/harness/records/servers"
 	_ "example.org/understudy/harness/records/xlsx"
 	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
@@ -89,6 +91,39 @@ func TestExampleHostWithAWorksheet(t *testing.T) {
 			require.Equal(t, judge.Pass, out.Verdict, "%s\n%+v", out.Why, out.Findings)
 		})
 	}
+}
+
+// The same host, whose records are rows of a PostgreSQL server's table: run after run in
+// one table, over a loss and a kill. A report is made again without the server.
+//
+// Kind: process.
+func TestExampleHostWithAServer(t *testing.T) {
+	t.Parallel()
+	python := testenv.Python(t)
+	testenv.Works(t, "python3-psycopg2", python, "-c", "import psycopg2")
+	url := dbserver.Postgres(t, `create table sizes (id bigserial primary key, made timestamptz, station text, point text, no integer,
+		size numeric, unit text, verdict text, what text)`)
+	folder, err := filepath.Abs("../../testdata/hosts/python")
+	require.NoError(t, err)
+	h := exampleAs(t, "python/server.yaml", folder)
+	text, err := os.ReadFile(filepath.Join(folder, "server.yaml"))
+	require.NoError(t, err)
+	h.Run[0], h.Run[3], h.Records.DSN = python, url, url
+	for _, name := range []string{"02-on-every-limit", "08-link-lost", "10-no-reading", "37-the-host-ends-twice"} {
+		c := check.Check{Scenario: shipped(t, name), Host: h, HostText: text, Run: t.TempDir()}
+		out, err := c.Do(t.Context())
+		require.NoError(t, err)
+		require.Equal(t, judge.Pass, out.Verdict, "%s: %s\n%+v", name, out.Why, out.Findings)
+		again, err := check.Reopen(t.Context(), c.Run, false)
+		require.NoError(t, err)
+		require.Equal(t, judge.Pass, again.Verdict, again.Why)
+		require.Equal(t, out.Counts, again.Counts)
+	}
+	h.Records.Table, h.Records.Query = "", "select * from sizes where verdict <> 'near upper' or verdict is null order by id"
+	c := check.Check{Scenario: shipped(t, "02-on-every-limit"), Host: h, Run: t.TempDir()}
+	out, err := c.Do(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, judge.Fail, out.Verdict, "rows are missing")
 }
 
 // What a host does not claim is not played to it, nor passed.

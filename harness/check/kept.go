@@ -2,6 +2,7 @@ package check
 
 import (
 	"context"
+	"errors"
 	"os"
 	"path/filepath"
 
@@ -152,14 +153,27 @@ func (r *run) written(ctx context.Context) int {
 // read reads the host's records, and what is left out of them.
 func (c *Check) read(ctx context.Context, file string) (recs []records.Record, left records.Left, err error) {
 	d := c.Host.Records
-	if d.Form == hostfile.SQL && c.Database != nil {
-		query := d.Query
-		if query == "" {
-			query = "select * from " + d.Table
-		}
-		return records.Query(ctx, c.Database, d, query)
+	if d.Form != hostfile.SQL && !d.Form.Server() {
+		return records.Read(ctx, d, c.opener(), file)
 	}
-	return records.Read(ctx, d, c.opener(), file)
+	var t records.Table
+	switch {
+	case c.Database == nil && c.from == nil && d.Form == hostfile.SQL:
+		return nil, left, errors.New("they are in a database that only a Go test can hand over (harness.Case)")
+	case c.Database == nil:
+		t, err = records.ReadKept(c.opener(), c.Run)
+	case d.Form == hostfile.SQL:
+		t, err = records.Fetch(ctx, c.Database, d.Select())
+	default:
+		t, err = records.Ask(ctx, c.Database, d)
+	}
+	if err == nil && c.Database != nil {
+		err = t.Keep(c.Run)
+	}
+	if err != nil {
+		return nil, left, err
+	}
+	return t.Records(d)
 }
 
 // recordsFile is where the host's records are.

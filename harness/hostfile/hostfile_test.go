@@ -121,7 +121,7 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 		"ready expression": {"understudy-host: 1\nrun: [h]\nready: {says: \"(\"}\nrecords: {form: csv}", `h:3:15: the regular expression cannot be read`},
 		"signal":           {"understudy-host: 1\nrun: [h]\nstop: {signal: tern}\nrecords: {form: csv}", `h:3:16: "tern" is not a signal; write one of term, int, hup, quit, kill; did you mean "term"?`},
 		"pace":             {"understudy-host: 1\nrun: [h]\npace: fast\nrecords: {form: csv}", `h:3:7: "fast" is not a pace; write drain, real, or a factor up to 1000000× such as 10×`},
-		"form":             {with("{form: cvs}"), `h:3:17: "cvs" is not a form of records; write one of csv, json-lines, sqlite, xlsx, http, sql; did you mean "csv"?`},
+		"form":             {with("{form: cvs}"), `h:3:17: "cvs" is not a form of records; write one of csv, json-lines, sqlite, xlsx, http, postgres, mysql, sql; did you mean "csv"?`},
 		"zone":             {with("{form: csv, zones: {OK: inn}}"), `h:3:34: "inn" is not a zone`},
 		"unit":             {with("{form: csv, units: {bar: bar}}"), `h:3:30: the unit word "bar" means "bar", which is not a unit of length`},
 		"fixed unit":       {with("{form: csv, columns: {value: v, unit: {always: psi}}}"), `h:3:49: "psi" is not a unit; write a unit of length`},

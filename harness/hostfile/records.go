@@ -3,6 +3,7 @@ package hostfile
 import (
 	"errors"
 	"fmt"
+	"net/url"
 	"regexp"
 	"slices"
 	"strings"
@@ -22,11 +23,15 @@ const (
 	SQLite    Form = "sqlite"     // a table or a query of an SQLite database
 	XLSX      Form = "xlsx"       // a worksheet of a workbook (ISO/IEC 29500)
 	HTTP      Form = "http"       // JSON objects posted to an address of the harness
+	Postgres  Form = "postgres"   // a table or a query of a PostgreSQL server
+	MySQL     Form = "mysql"      // a table or a query of a MySQL or MariaDB server
 	SQL       Form = "sql"        // a table or a query of a database that a Go test hands over
 )
 
 // Names lists the forms.
-func (Form) Names() []string { return []string{"csv", "json-lines", "sqlite", "xlsx", "http", "sql"} }
+func (Form) Names() []string {
+	return []string{"csv", "json-lines", "sqlite", "xlsx", "http", "postgres", "mysql", "sql"}
+}
 
 // UnmarshalText reads a form's name.
 func (f *Form) UnmarshalText(b []byte) error {
@@ -77,7 +82,7 @@ func (m *Mark) UnmarshalText(b []byte) error {
 
 // Records says where the host's records are and how they read.
 type Records struct {
-	Form      Form     `yaml:"form" need:"yes" doc:"csv, json-lines, sqlite, xlsx, http, or sql (a database that a Go test hands over)"`
+	Form      Form     `yaml:"form" need:"yes" doc:"csv, json-lines, sqlite, xlsx, http, postgres, mysql, or sql (a database that a Go test hands over)"`
 	File      string   `yaml:"file" doc:"the file or database (default: {records}); {output} for the host's standard output"`
 	Separator Mark     `yaml:"separator" doc:"the character between fields of csv (default: comma)"`
 	Encoding  Encoding `yaml:"encoding" doc:"how the text is written as bytes (default: utf-8)"`
@@ -85,9 +90,10 @@ type Records struct {
 	NoHeader  bool     `yaml:"no-header" doc:"true: the first row of csv or xlsx is a record already; columns are then given by number"`
 	Skip      int      `yaml:"skip-lines" doc:"lines (rows of xlsx) before the header, or the first record, that are not records"`
 	Only      string   `yaml:"only-lines" doc:"a regular expression (RE2); lines it does not match are neither header nor records, for records among other output (default: all lines; of json-lines in {output}, those that begin with a brace)"`
-	Table     string   `yaml:"table" doc:"of sqlite: the table, in the order of its rowid (default: the only one); of sql: the table"`
+	DSN       string   `yaml:"dsn" doc:"of postgres and mysql: where the database is, as a URL without a password, such as postgres://me@localhost/line"`
+	Table     string   `yaml:"table" doc:"of sqlite: the table, in the order of its rowid (default: the only one); of a server or sql: the table"`
 	Sheet     string   `yaml:"sheet" doc:"of xlsx: the name of the worksheet (default: the only one)"`
-	Query     string   `yaml:"query" doc:"of sqlite and sql: the query, instead of a table; it gives the rows in the order they were written"`
+	Query     string   `yaml:"query" doc:"of sqlite, a server or sql: the query, instead of a table; it gives the rows in the order they were written"`
 
 	Time    TimeForm           `yaml:"time" doc:"how times are written (default: RFC 3339)"`
 	Columns Columns            `yaml:"columns" doc:"our columns and where each is in the records (default: those with our names)"`
@@ -279,8 +285,10 @@ func (r *Records) check(doc *strict.Doc, h *Host) {
 	wrongForm(&r.Skip, r.Skip != 0, "skip-lines", CSV, JSONLines, XLSX)
 	wrongForm(&r.Only, r.Only != "", "only-lines", CSV, JSONLines)
 	wrongForm(&r.Encoding, r.Encoding != "", "an encoding", CSV, JSONLines)
-	wrongForm(&r.Table, r.Table != "", "a table", SQLite, SQL)
-	wrongForm(&r.Query, r.Query != "", "a query", SQLite, SQL)
+	wrongForm(&r.Table, r.Table != "", "a table", SQLite, Postgres, MySQL, SQL)
+	wrongForm(&r.Query, r.Query != "", "a query", SQLite, Postgres, MySQL, SQL)
+	wrongForm(&r.DSN, r.DSN != "", "a dsn", Postgres, MySQL)
+	r.checkServer(doc)
 	wrongForm(&r.File, r.File != "", "a file", CSV, JSONLines, SQLite, XLSX)
 	wrongForm(&r.Sheet, r.Sheet != "", "a sheet", XLSX)
 	r.OnlyPattern = compile(doc, &r.Only, r.Only)
@@ -296,7 +304,7 @@ func (r *Records) check(doc *strict.Doc, h *Host) {
 	if r.Form == CSV && r.Decimal == ',' && !doc.Has(&r.Separator) {
 		doc.Errorf(&r.Decimal, "write the separator too, such as separator: semicolon", "the decimal mark is a comma, and so is the separator by default")
 	}
-	if r.Form == SQL && r.Table == "" && r.Query == "" {
+	if (r.Form == SQL || r.Form.Server()) && r.Table == "" && r.Query == "" {
 		doc.Errorf(&r.Form, "write query: and a query that gives the rows in the order they were written, or table:", "nothing says which rows of the database are the records")
 	}
 	any := false
@@ -333,6 +341,37 @@ func (r *Records) check(doc *strict.Doc, h *Host) {
 	if h.Running && strings.Contains(r.File, "{output}") {
 		doc.Errorf(&r.File, "", "the output of a host that is already running cannot be read")
 	}
+}
+
+// checkServer checks where the database of a server is.
+func (r *Records) checkServer(doc *strict.Doc) {
+	if !r.Form.Server() {
+		return
+	}
+	like := map[Form]string{Postgres: "postgres://USER@HOST:PORT/DATABASE", MySQL: "mysql://USER@HOST:PORT/DATABASE"}[r.Form]
+	if r.DSN == "" {
+		doc.Errorf(&r.Form, "write dsn: "+like, "nothing says where the database is")
+		return
+	}
+	u, err := url.Parse(r.DSN)
+	if err != nil || u.Scheme != string(r.Form) {
+		doc.Errorf(&r.DSN, "write "+like, "this is not the address of a database of form %s", r.Form)
+		return
+	}
+	if _, has := u.User.Password(); has || u.Query().Has("password") {
+		doc.Errorf(&r.DSN, "leave it out, and set PGPASSWORD or MYSQL_PWD where understudy runs", "the dsn has a password, and every run folder keeps this description")
+	}
+}
+
+// Server reports whether records of the form are at a database server.
+func (f Form) Server() bool { return f == Postgres || f == MySQL }
+
+// Select is the query for the records of a database.
+func (r *Records) Select() string {
+	if r.Query != "" {
+		return r.Query
+	}
+	return "select * from " + r.Table
 }
 
 func (r *Records) unit(word string) string {

@@ -163,8 +163,8 @@ func Read(ctx context.Context, d hostfile.Records, from infile.Opener, file stri
 		return readSQLite(ctx, d, from, file)
 	case hostfile.XLSX:
 		return readSheet(ctx, d, from, file)
-	case hostfile.SQL:
-		return nil, left, errors.New("they are in a database that only a Go test can hand over (harness.Case)")
+	case hostfile.SQL, hostfile.Postgres, hostfile.MySQL:
+		return nil, left, errors.New("they are in a database, and no file of them is kept")
 	case hostfile.HTTP:
 		d.Form = hostfile.JSONLines
 	}

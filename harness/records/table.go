@@ -174,37 +174,55 @@ func quoteName(name string) string { return `"` + strings.ReplaceAll(name, `"`, 
 // Query reads records from any database of database/sql: the query's columns
 // are the host's. Numbers that the database holds in binary are taken in the
 // fewest decimals that stand for them.
-func Query(ctx context.Context, db querier, d hostfile.Records, query string) (recs []Record, left Left, err error) {
+func Query(ctx context.Context, db querier, d hostfile.Records, query string) ([]Record, Left, error) {
+	t, err := Fetch(ctx, db, query)
+	if err != nil {
+		return nil, Left{}, err
+	}
+	return t.Records(d)
+}
+
+// Table is what a query gave.
+type Table struct {
+	Columns []string   `json:"columns"`
+	Rows    [][]string `json:"rows"`
+}
+
+// Fetch does a query.
+func Fetch(ctx context.Context, db querier, query string) (t Table, err error) {
 	rows, err := db.QueryContext(ctx, query)
 	if err != nil {
 		if ctx.Err() != nil {
 			err = context.Cause(ctx)
 		}
-		return nil, left, fmt.Errorf("the records cannot be queried: %w", err)
+		return t, fmt.Errorf("the records cannot be queried: %w", err)
 	}
 	defer rows.Close()
-	names, err := rows.Columns()
-	if err != nil {
-		return nil, left, err
+	if t.Columns, err = rows.Columns(); err != nil {
+		return t, err
 	}
+	err = eachRow(ctx, rows, func(_, fields []string) { t.Rows = append(t.Rows, fields) })
+	return t, err
+}
+
+// Records reads the rows by a description.
+func (t *Table) Records(d hostfile.Records) (recs []Record, left Left, err error) {
 	r := newReader(d)
-	where, err := locate(&r.d, names)
+	where, err := locate(&r.d, t.Columns)
 	if err != nil {
 		return nil, left, err
 	}
-	n := 0
-	err = eachRow(ctx, rows, func(names, fields []string) {
-		n++
+	for i, fields := range t.Rows {
 		raw := make([]string, len(fields))
 		for i, f := range fields {
-			raw[i] = names[i] + "=" + f
+			raw[i] = t.Columns[i] + "=" + f
 		}
-		t := where.pick(fields)
-		if rec, ok := r.record(n, strings.Join(raw, " "), &t); ok {
+		cells := where.pick(fields)
+		if rec, ok := r.record(i+1, strings.Join(raw, " "), &cells); ok {
 			recs = append(recs, rec)
 		}
-	})
-	return recs, r.left, err
+	}
+	return recs, r.left, nil
 }
 
 func cellText(c any) string {

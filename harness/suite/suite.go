@@ -35,7 +35,7 @@ const mostUnready = 2
 func Jobs(h *hostfile.Host, asked int) int {
 	file := h.Records.File
 	own := h.Records.Form != hostfile.HTTP && !strings.Contains(file, "{records}") && !strings.Contains(file, "{run}") && !strings.Contains(file, "{output}")
-	if h.Running || h.Records.Form == hostfile.SQL || own {
+	if h.Running || h.Records.Form == hostfile.SQL || h.Records.Form.Server() || own {
 		return 1
 	}
 	return max(1, asked)

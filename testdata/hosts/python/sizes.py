@@ -1,6 +1,7 @@
 """An example of host software, on python3-serial: reads the gauges of a job,
 judges, and keeps its records as CSV with semicolons and decimal commas, or, where
-the name ends so, in a worksheet (.xlsx, on python3-openpyxl).
+the name ends so, in a worksheet (.xlsx, on python3-openpyxl), or, where it is the
+URL of one, in the table sizes of a PostgreSQL database (on python3-psycopg2).
 
     sizes.py JOB RECORDS        JOB: the harness's job file
 
@@ -236,13 +237,29 @@ class Sheet(Book):
         os.replace(self.name + "~", self.name)
 
 
+class Store(Book):
+    """The records in a database. Each row is committed before the next frame is looked at."""
+
+    def __init__(self, job, name):
+        self.job, self.lock = job, threading.Lock()
+        self.db = psycopg2.connect(name)
+        self.db.autocommit = True
+        self.rows = self.db.cursor()
+
+    def add(self, *cells):
+        self.rows.execute("insert into sizes (made, station, point, no, size, unit, verdict, what) values (%s, %s, %s, %s, %s, %s, %s, %s)",
+                          [None if c == "" else c for c in cells])
+
+
 stop = threading.Event()
 signal.signal(signal.SIGTERM, lambda *_: stop.set())
 with open(sys.argv[1], encoding="utf-8") as f:
     JOB = json.load(f)
 if sys.argv[2].endswith(".xlsx"):
     import openpyxl
-book = (Sheet if sys.argv[2].endswith(".xlsx") else Book)(JOB, sys.argv[2])
+if sys.argv[2].startswith("postgres:"):
+    import psycopg2
+book = (Sheet if sys.argv[2].endswith(".xlsx") else Store if sys.argv[2].startswith("postgres:") else Book)(JOB, sys.argv[2])
 gauges = [Gauge(JOB, g, book) for g in JOB["gauges"]]
 for g in gauges:
     g.start()
