@@ -29,7 +29,7 @@ var allowed = map[string][]string{
 	"bufio": {}, "bytes": {}, "cmp": {}, "context": {"Context", "CancelFunc", "Background", "Canceled", "Cause", "WithCancelCause"}, "crypto/sha256": {}, "embed": {}, "encoding": {},
 	"encoding/base64": {}, "encoding/binary": {}, "encoding/hex": {}, "encoding/json": {}, "encoding/xml": {}, "errors": {},
 	"fmt":          {"Sprint", "Sprintf", "Sprintln", "Errorf", "Fprint", "Fprintf", "Fprintln", "Append", "Appendf", "Appendln", "Sscan", "Sscanf", "Stringer", "State", "Formatter"},
-	"hash/maphash": {}, "html/template": {"Template", "HTML", "URL", "CSS", "JS", "FuncMap", "New", "Must", "HTMLEscapeString"}, "image/color": {}, "io": {}, "iter": {}, "maps": {}, "math": {}, "math/big": {}, "math/bits": {},
+	"hash/maphash": {}, "html/template": {"Template", "HTML", "URL", "CSS", "JS", "FuncMap", "New", "Must", "HTMLEscapeString"}, "image/color": {}, "io": {}, "iter": {}, "maps": {}, "math": {}, "math/big": {}, "math/bits": {}, "net/url": {},
 	"path": {}, "reflect": {}, "regexp": {}, "slices": {}, "sort": {}, "strconv": {}, "strings": {}, "sync": {}, "unicode": {}, "unicode/utf8": {},
 	"time": {"Duration", "Time", "Month", "Weekday", "Location", "UTC", "Date", "Unix", "UnixMilli", "UnixMicro", "ParseDuration", "Parse", "ParseInLocation", "FixedZone", "LoadLocation",
 		"Nanosecond", "Microsecond", "Millisecond", "Second", "Minute", "Hour", "RFC3339", "RFC3339Nano", "DateOnly", "DateTime", "TimeOnly", "January", "December"},
