@@ -1,5 +1,7 @@
 package cause
 
+import "slices"
+
 // The events that the model host tells, and to whose name.
 
 // remark has the host say, if it likes, that it is connected when it starts, or
@@ -35,6 +37,20 @@ func (m *model) event(g, seen int, what Event, loss uint8) {
 	g = m.eventName(g)
 	m.rows.Events[g] = append(m.rows.Events[g], Want{Seen: int32(seen), Event: what, Loss: loss})
 	m.last = &m.rows.Events[g]
+}
+
+// early lets the return of a gauge at another's port, which another part of the host may
+// look after, be told before its loss is, where the timeline does not wait for the host.
+func (m *model) early(g int) {
+	es := &m.rows.Events[m.eventName(g)]
+	last := len(*es) - 1
+	for k := last - 1; k >= 0; k-- {
+		if lost := (*es)[k]; lost.Event == LinkLostEvent {
+			(*es)[last].Instead = lost.Seen + 1
+			*es = slices.Insert(*es, k, Want{Seen: lost.Seen, Event: LinkBackEvent})
+			return
+		}
+	}
 }
 
 // eventName is the gauge whose name events are written under.

@@ -205,7 +205,8 @@ func (m *model) see(i int, s *Seen) {
 		return
 	}
 	g := int(s.Gauge)
-	at := &m.gauges[m.gauges[g].place]
+	was := m.gauges[g].place
+	at := &m.gauges[was]
 	if s.What == Up {
 		m.gauges[g].place = int(s.Place)
 		if at = &m.gauges[s.Place]; !at.asked {
@@ -241,7 +242,9 @@ func (m *model) see(i int, s *Seen) {
 			if !m.heard(i, s.Gauge) {
 				loss = 0
 			}
-			m.event(g, i, LinkBackEvent, loss)
+			if m.event(g, i, LinkBackEvent, loss); was != int(s.Place) && m.RealTime {
+				m.early(g)
+			}
 		}
 	case RadioOff:
 		m.event(g, i, LinkLostEvent, 0)

@@ -9,7 +9,6 @@ import (
 	"example.org/understudy/harness/study"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
-	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/zone"
 )
 
@@ -64,7 +63,7 @@ type JobAtLine struct {
 type JobTags struct {
 	First  int64  `json:"first" doc:"first number"`
 	Last   int64  `json:"last" doc:"last number, after which the first follows; 0 where frames carry no number"`
-	Window string `json:"window" doc:"the same number with the same reading within this time is one tag"`
+	Window string `json:"window" doc:"the same number with the same reading within this time is one tag; in seconds, such as 2.5 s"`
 }
 
 // JobWrite is a setting that the host is to write, or what it is to do, in order,
@@ -114,7 +113,7 @@ func newJob(s *scenario.Scenario, ports []string, dialects map[string]string, re
 		jg := JobGauge{
 			Name: cg.Name, Serial: cg.Serial, Port: ports[g], PortKind: s.Gauges[g].Port.String(), Line: cg.Line,
 			Dialect: dialects[s.Gauges[g].Dialect], Unit: unit.Symbol(), Factor: cg.Factor, Preset: in(cg.Preset, unit), Function: cg.Function,
-			Study: studies[g], Tags: JobTags{cg.Tags.First, cg.Tags.Last, quantity.Duration(cg.Tags.Window).String()},
+			Study: studies[g], Tags: JobTags{cg.Tags.First, cg.Tags.Last, decimal.New(int64(cg.Tags.Window), -9).Trim().String() + " s"},
 		}
 		for _, w := range cg.Writes {
 			jg.Writes = append(jg.Writes, JobWrite(w))

@@ -1,6 +1,7 @@
 package explore_test
 
 import (
+	"context"
 	"flag"
 	"fmt"
 	"maps"
@@ -12,11 +13,15 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"example.org/understudy/harness/explore"
 	"example.org/understudy/harness/hostfile"
+	"example.org/understudy/harness/judge"
+	"example.org/understudy/scenario"
 	"example.org/understudy/scenario/generate"
 	"example.org/understudy/scenario/generate/cover"
+	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/testenv"
 	"github.com/stretchr/testify/require"
 )
@@ -25,13 +30,25 @@ var (
 	campaign     = flag.Int("campaign", 9, "with -bench Campaign: scenarios that each correct host is played, over its kinds of port and three paces")
 	campaignSeed = flag.Uint64("campaign-seed", 1, "with -bench Campaign: random seed")
 	campaignJobs = flag.Int("campaign-jobs", 2*runtime.NumCPU(), "with -bench Campaign: hosts that are played to at a time")
+	campaignOnly = flag.String("campaign-only", "", "with -bench Campaign: only rows of the table that have this in host-port-pace, such as Go-pty")
 	campaignKeep = flag.String("campaign-keep", "", "with -bench Campaign: folder in which runs that do not pass stay")
 )
+
+// accused is a program whose runs that fail stay, if there is a folder for them.
+type accused struct{ *explore.Program }
+
+func (r accused) Play(ctx context.Context, s *scenario.Scenario, name string) (explore.Played, error) {
+	p, err := r.Program.Play(ctx, s, name)
+	if err == nil && p.Verdict == judge.Fail && *campaignKeep != "" {
+		err = os.CopyFS(p.Folder+"-accused", os.DirFS(p.Folder))
+	}
+	return p, err
+}
 
 // candidate is a correct host of the campaign.
 type candidate struct {
 	name  string
-	host  *hostfile.Host
+	host  *explore.Program
 	ports []string
 	only  map[string][]string
 	rows  bool // it is right about the rows of the covering array alone
@@ -49,7 +66,7 @@ var simple = map[string][]string{
 var mean = []string{"lose link", "silent loss", "stall", "swap ports", "restart", "kill"}
 
 // example is an example host of testdata, with its program made.
-func example(b *testing.B, name, program string, build ...string) *hostfile.Host {
+func example(b *testing.B, name, program string, build ...string) *explore.Program {
 	file := filepath.Join("../../testdata/hosts", name, "host.yaml")
 	text, err := os.ReadFile(file)
 	require.NoError(b, err)
@@ -64,19 +81,23 @@ func example(b *testing.B, name, program string, build ...string) *hostfile.Host
 		out, err := exec.Command(build[0], build[1:]...).CombinedOutput()
 		require.NoError(b, err, "%s", out)
 	}
-	return h
+	return &explore.Program{Host: h, HostText: text}
 }
 
 // inPython is the example host in Python, plain or with random delays, over any port.
-func inPython(b *testing.B, style string) *hostfile.Host {
-	h := example(b, "python", "")
+func inPython(b *testing.B, style string) *explore.Program {
+	p := example(b, "python", "")
+	h := p.Host
 	sizes, err := filepath.Abs("../../testdata/hosts/python/sizes.py")
 	require.NoError(b, err)
 	slow, err := filepath.Abs("../check/testdata/slow.py")
 	require.NoError(b, err)
 	h.Run = []string{testenv.Python(b), slow, sizes, "{job}", "{records}", fmt.Sprint(*campaignSeed), style}
 	h.Ports, h.CommitsWithin = nil, 0
-	return h
+	if style == "delays" { // each row of a burst waits for those before it
+		h.CommitsWithin = quantity.Duration(time.Second)
+	}
+	return p
 }
 
 // BenchmarkCampaign plays scenarios that nobody wrote to correct hosts, over every kind
@@ -90,7 +111,7 @@ func BenchmarkCampaign(b *testing.B) {
 	simply := maps.Clone(simple)
 	simply["fault"] = slices.DeleteFunc(slices.Clone(mean), func(f string) bool { return f == "swap ports" }) // which needs two
 	hosts := []candidate{
-		{"reference", program(b, "reference").Host, all, map[string][]string{"fault": mean}, false},
+		{"reference", program(b, "reference"), all, map[string][]string{"fault": mean}, false},
 		{"Python", inPython(b, "plain"), all, mine, false},
 		{"Python with delays", inPython(b, "delays"), all, slowly, false},
 		{"Go", example(b, "go", "jsonhost", "go", "build"), all[:1], simply, true},
@@ -99,21 +120,25 @@ func BenchmarkCampaign(b *testing.B) {
 	for b.Loop() {
 		o := options(b, "", 20**campaign)
 		o.Seed, o.NoShrink = *campaignSeed, true
-		cell(b, "reference in process", "none", "drain", false, o)
+		if *campaignOnly == "" {
+			cell(b, "reference in process", "none", "drain", false, o)
+		}
 		var wg sync.WaitGroup
 		slots := make(chan bool, *campaignJobs)
 		for _, h := range hosts {
 			for i, at := range h.ports {
 				for k, pace := range []string{"drain", "10x", "real"} {
-					cells := 3 * len(h.ports)
-					own := *h.host
-					require.NoError(b, own.Pace.UnmarshalText([]byte(pace)))
-					run := program(b, "reference")
-					run.Host = &own
-					if *campaignKeep != "" {
-						run.Folder = filepath.Join(*campaignKeep, strings.Join([]string{h.name, at, pace}, "-"))
+					cells, row := 3*len(h.ports), strings.Join([]string{h.name, at, pace}, "-")
+					if !strings.Contains(row, *campaignOnly) {
+						continue
 					}
-					o := explore.Options{Runner: run, Dialects: dialect, NoShrink: true, Only: maps.Clone(h.only),
+					run, own := *h.host, *h.host.Host
+					require.NoError(b, own.Pace.UnmarshalText([]byte(pace)))
+					run.Host, run.Folder = &own, b.TempDir()
+					if *campaignKeep != "" {
+						run.Folder = filepath.Join(*campaignKeep, row)
+					}
+					o := explore.Options{Runner: accused{&run}, Dialects: dialect, NoShrink: true, Only: maps.Clone(h.only),
 						Seed: *campaignSeed + uint64(3*i+k), Runs: (*campaign + cells - 1) / cells}
 					o.Only["port"] = []string{at}
 					wg.Go(func() {

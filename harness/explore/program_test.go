@@ -63,7 +63,7 @@ func program(t testing.TB, name string) *explore.Program {
 	require.NoError(t, err)
 	self, err := os.Executable()
 	require.NoError(t, err)
-	p := &explore.Program{Host: h, Self: self, Folder: t.TempDir()}
+	p := &explore.Program{Host: h, HostText: text, Self: self, Folder: t.TempDir()}
 	t.Cleanup(p.Close)
 	return p
 }

@@ -269,7 +269,8 @@ func (Column) SchemaFor(of func(any) map[string]any) map[string]any {
 	one := []any{map[string]any{"type": "string", "minLength": 1}, map[string]any{"type": "integer", "minimum": 1}}
 	return map[string]any{"anyOf": []any{
 		one[0], one[1],
-		map[string]any{"type": "array", "items": map[string]any{"anyOf": one}, "minItems": 2, "maxItems": 2},
+		map[string]any{"type": "array", "items": map[string]any{"anyOf": one}, "minItems": 2, "maxItems": 2,
+			"description": "two columns that are read as one, with a space between: a date and a time of day"},
 		of(fixedColumn{}),
 	}}
 }

@@ -61,9 +61,12 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 		o.closed, o.open, o.again = len(o.downs) == 0, false, o.again || f.Line != ""
 		f.Deserted, o.deserted = e.T, 0
 	case "asked":
-		if o.open {
-			o.up, o.unset = 0, false
-		} // else it was noticed as the port was hung up
+		if o.open { // else it was noticed as the port was hung up
+			o.unset = false
+			if !j.RealTime || !j.Gauges[g].Shows { // a client of RFC 2217 goes on opening the port after that
+				o.up = 0
+			}
+		}
 		f.LineAt = e.T
 		f.Line = known(e.Port.Line, j.Gauges[g].Line)
 		f.Hides = strings.Contains(e.Port.Line, "?")

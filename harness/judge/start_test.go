@@ -66,3 +66,63 @@ func TestGaugeRefusesTheScenario(t *testing.T) {
 		}
 	}
 }
+
+// A port that goes away again while a client of RFC 2217 still opens it was not open for
+// the host, although it has set the line; a pty was.
+//
+// Kind: outside.
+func TestLostWhileItIsOpened(t *testing.T) {
+	t.Parallel()
+	const (
+		one  = "tag 1 8.001\n row g A 1 8.001 mm inside\n"
+		two  = "tag 2 8.002\n row g A 2 8.002 mm inside\n"
+		loss = "lost\n row g link-lost\nback\nsoon line 9600 8N1\n"
+	)
+	for _, c := range []struct {
+		again string
+		shows bool
+		want  judge.Verdict
+	}{
+		{"soon lost\n", true, judge.Pass},
+		{"soon lost\n", false, judge.Fail},
+		{"wait 1s\nlost\n", true, judge.Fail},
+	} {
+		w := tell(t, one+loss+c.again+"back\nline 9600 8N1\n row g link-back\n"+two, "right")
+		w.spec.Gauges[0].Shows = c.shows
+		if res := judge.Judge(w.spec, w.entries, w.records); res.Verdict != c.want {
+			t.Errorf("%s %v: %s %q\n%s", c.again, c.shows, res.Verdict, res.Reasons, describe(res.Findings))
+		}
+	}
+}
+
+// Of gauges that come back at each other's port, one part of a host may tell that a gauge is
+// back before another tells that it was lost; of one that comes back at its own, none may.
+//
+// Kind: outside.
+func TestBackElsewhereBeforeItsLoss(t *testing.T) {
+	t.Parallel()
+	const (
+		begin = "gauge a\ngauge b\ntag 1 8.001\n row a A 1 8.001 mm inside\na lost\nb lost\n"
+		right = " row a link-lost\n row b link-lost\n row a link-back\n row b link-back\n"
+		early = " row b link-back\n row b link-lost\n row a link-lost\n row a link-back\n"
+		end   = "a tag 2 8.002\n row a A 2 8.002 mm inside\nb tag 1 8.003\n row b A 1 8.003 mm inside\n"
+	)
+	for name, c := range map[string]struct {
+		back, rows string
+		want       judge.Verdict
+	}{
+		"in order":            {"a back b\nb back a\n", right, judge.Pass},
+		"early":               {"a back b\nb back a\n", early, judge.Pass},
+		"early, at its own":   {"a back\nb back\n", early, judge.Fail},
+		"the loss not told":   {"a back b\nb back a\n", " row a link-lost\n row b link-back\n row a link-back\n", judge.Fail},
+		"back not told":       {"a back b\nb back a\n", " row a link-lost\n row b link-lost\n row b link-back\n", judge.Fail},
+		"neither of one":      {"a back b\nb back a\n", " row a link-lost\n row a link-back\n", judge.Fail},
+		"early, and at drain": {"a back b\nb back a\n", early, judge.Fail},
+	} {
+		w := tell(t, begin+c.back+c.rows+end, "right")
+		w.spec.RealTime = name != "early, and at drain"
+		if res := judge.Judge(w.spec, w.entries, w.records); res.Verdict != c.want {
+			t.Errorf("%s: %s %q\n%s", name, res.Verdict, res.Reasons, describe(res.Findings))
+		}
+	}
+}

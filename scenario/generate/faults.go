@@ -119,3 +119,40 @@ func (m *maker) act(g string) (act stage.Act, of string, last, settle int) {
 	}
 	return act, of, last, settle
 }
+
+// leaves reports whether an act may take a tip to an end of its stroke, which is 10 mm with
+// the nominal size in the middle; moves is false for one that leaves the tip alone.
+func (m *maker) leaves(act stage.Act) (beyond, moves bool) {
+	var size quantity.Length
+	by := decimal.Length(0)
+	switch a := act.(type) {
+	case stage.RestOn:
+		size = a.Size
+	case stage.MoveTo:
+		size = a.Size
+	case stage.Rock:
+		size = a.Size
+	case stage.Turn: // an even lobe shows in diameter as four times its height in radius
+		size, by = a.Size, 4*a.Amplitude.Picometres()
+	case stage.Lift:
+		return true, true
+	default:
+		return false, false
+	}
+	d := size.Picometres() - m.nominal
+	return max(d, -d)+by > 4*decimal.Millimetre, true
+}
+
+// readable has every channel of a gauge show a reading, without which there is no datum.
+func (m *maker) readable(g string) {
+	away := false
+	for at, beyond := range m.beyond {
+		if at[0] == g {
+			away, m.beyond[at] = away || beyond, false
+		}
+	}
+	if away {
+		m.cue(g, "", stage.RestOn{Size: in(m.nominal, m.unit)})
+		m.now += 60 * time.Millisecond
+	}
+}

@@ -85,6 +85,8 @@ type maker struct {
 	fault   string
 	struck  bool
 	random  bool // more than the levels say: other hands, other moves
+	// beyond are the gauges' channels whose tip may be at an end of its stroke.
+	beyond map[[2]string]bool
 }
 
 // build makes a scenario of so many tags.
@@ -315,6 +317,12 @@ func (m *maker) cast() {
 
 // cue adds a cue at the present time.
 func (m *maker) cue(gauge, channel string, act stage.Act) {
+	if beyond, moves := m.leaves(act); moves && m.random {
+		if m.beyond == nil {
+			m.beyond = map[[2]string]bool{}
+		}
+		m.beyond[[2]string{gauge, channel}] = beyond
+	}
 	m.f.Cues = append(m.f.Cues, scenario.Cue{At: quantity.Duration(m.now), Gauge: gauge, Channel: channel, Act: act})
 }
 
@@ -478,8 +486,10 @@ func (m *maker) timeline(tags int) {
 func (m *maker) meddle(g string) {
 	switch m.rng.Intn(4) {
 	case 0:
+		m.readable(g)
 		m.cue(g, "", stage.Zero{})
 	case 1:
+		m.readable(g)
 		m.cue(g, "", stage.Preset{})
 	case 2:
 		if m.Levels["writes"] != "limits" { // limits that were written are in the unit of then

@@ -126,6 +126,56 @@ func TestForgottenAtAHangUp(t *testing.T) {
 	}
 }
 
+// lingering is a host that closes its port a while after it has been asked to end.
+type lingering struct {
+	ahead
+	late time.Duration
+}
+
+func (l *lingering) End(how stage.Ending) <-chan struct{} {
+	done := make(chan struct{})
+	time.AfterFunc(l.late, func() {
+		<-l.ahead.End(how)
+		close(done)
+	})
+	return done
+}
+
+// A host that is asked to end need not look at what comes after that, nor, where it reads
+// ahead, at what came a moment before it closed the port.
+//
+// Kind: property.
+func TestGivenToAHostThatEnds(t *testing.T) {
+	frame := len("R +00008.000 mm 3 .*6C\r\n")
+	for late, want := range map[time.Duration]int{
+		0:                      2, // of 2 s and 1.95 s
+		220 * time.Millisecond: 5, // of 2 s, 2.05, 2.1, 2.15 and 2.2 s
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			in := stage.NewInbox()
+			l := &lingering{ahead{fake: fake{up: true, sink: in.Sink(0)}}, late}
+			l.sink(port.Event{Kind: port.Opened})
+			unread := map[int]bool{} // where in the bytes
+			sent := 0
+			s, err := stage.New(stage.Play{Cast: []stage.Member{talking(t, "g", "line-ascii")}, Cues: []stage.Cue{cue(2*time.Second, stage.RestartHost{For: seconds(0.5)})}, Until: 3 * time.Second},
+				stage.Options{Ports: []port.Port{l}, Inbox: in, Host: l, Pace: stage.Real, Within: 60 * time.Millisecond, Keep: func(e ledger.Entry) {
+					switch {
+					case e.Out != nil && e.Out.Fate == ledger.Sent:
+						sent += frame
+					case e.Out != nil && e.Out.Fate == ledger.Unread:
+						for at := sent - e.Out.Count; at < sent; at += frame {
+							unread[at] = true
+						}
+					}
+				}})
+			require.NoError(t, err)
+			require.NoError(t, s.Run(t.Context()))
+			require.NoError(t, s.Finish("the end"))
+			require.Len(t, unread, want)
+		})
+	}
+}
+
 // lazy is a port that its host opens again a while after it has come back.
 type lazy struct {
 	fake

@@ -198,7 +198,7 @@ func (a *actor) portEvent(e port.Event) {
 		a.stalled()
 		a.inUse = false
 		note(ledger.Port{What: "closed", Lost: e.Lost})
-		a.left(e.Lost, e.Inexact)
+		a.left(max(e.Lost, a.late()), e.Inexact)
 	case port.Received:
 		a.spoken = true
 		a.received(e.Data)
@@ -230,11 +230,11 @@ func (a *actor) portEvent(e port.Event) {
 const ClearsFor = 250 * time.Millisecond
 
 // cleared enters bytes that the host may throw away: a purge is under way, or may come
-// unseen, for it may still be setting itself up.
+// unseen, for it may still be setting itself up, or it has been asked to end.
 func (a *actor) cleared(n int) {
 	p, ok := a.port.(port.Clearer)
 	clears := ok && p.Clears() && a.s.opt.Pace.kind == timed && !a.spoken && !a.settled && time.Since(a.openedAt) < ClearsFor
-	if n > 0 && (clears || time.Since(a.purged) < a.s.purgesFor()) {
+	if n > 0 && (clears || time.Since(a.purged) < a.s.purgesFor() || a.s.restart.ending != nil) {
 		a.unread(n)
 	}
 }

@@ -216,7 +216,8 @@ func (s *Stage) Prelude(ctx context.Context, ready <-chan error) error {
 		case <-ctx.Done():
 			return ctx.Err()
 		case err := <-ready:
-			s.takeInbox()
+			for s.takeInbox() {
+			}
 			for _, a := range s.actors {
 				a.settled = true
 			}
