@@ -75,8 +75,11 @@ func (r Report) Text(w io.Writer) error {
 	for i := range r.Rows {
 		row := &r.Rows[i]
 		if row.Package != last.Package || row.Model != last.Model {
-			fmt.Fprintf(&b, "\n%s: %s\n%s", row.Package, row.Model, wrapped("  ", "reached by "+row.File+", "+row.Words))
-			last.Document = ""
+			fmt.Fprintf(&b, "\n%s: %s\n", row.Package, row.Model)
+			last = Row{}
+		}
+		if row.File != last.File || row.Words != last.Words {
+			b.WriteString(wrapped("  ", "reached by "+row.File+", "+row.Words))
 		}
 		if row.Document != last.Document {
 			b.WriteString(wrapped("  ", row.Document+" ("+row.Seen.String()+")"))
