@@ -135,60 +135,65 @@ func TestLinkProperties(t *testing.T) {
 			t.Fatalf("from Next to Next: %s", d)
 		}
 
-		offered := map[uint64]time.Duration{}
-		for id, a := range script {
-			if a.fault == nil && !a.clear {
-				offered[uint64(id)] = a.at
-			}
-		}
-		var last time.Duration
-		lastID := int64(-1)
-		var free time.Duration
-		var joined = true
-		for _, ev := range one {
-			if ev.At < last {
-				t.Fatalf("time goes back at %+v", ev)
-			}
-			last = ev.At
-			if ev.Kind == Changed {
-				joined = ev.Phase.Joined()
-				continue
-			}
-			from, ok := offered[ev.ID]
-			if !ok {
-				t.Fatalf("%+v: never offered, or twice", ev)
-			}
-			delete(offered, ev.ID)
-			age := ev.At - from
-			switch ev.Kind {
-			case Delivered:
-				if int64(ev.ID) <= lastID {
-					t.Fatalf("%+v overtook %d", ev, lastID)
-				}
-				lastID = int64(ev.ID)
-				if a := cfg.Attempt; a > 0 && cfg.Latency == (Latency{}) {
-					if (ev.At-cfg.Air)%a != 0 || ev.At-cfg.Air < free {
-						t.Fatalf("%+v: not on a free slot", ev)
-					}
-					free = ev.At - cfg.Air + a
-				}
-				if !joined || age < 0 || cfg.Flush > 0 && age >= cfg.Flush && cfg.Latency == (Latency{}) {
-					t.Fatalf("%+v, offered at %v, joined %v", ev, from, joined)
-				}
-			case Flushed:
-				if age != cfg.Flush {
-					t.Fatalf("%+v, offered at %v", ev, from)
-				}
-			}
-		}
-		st := s.Stats
-		if st.Offered != st.Delivered+st.Flushed+st.Dropped+st.Refused+uint64(len(offered)) || len(offered) != s.len+len(s.handed) {
-			t.Fatalf("%+v with %d waiting, %d of them known", st, s.len, len(offered))
-		}
-		if want := b2i(s.Phase.Joined()); s.radio.active != want {
-			t.Fatalf("%d seats taken by a gauge that is %v", s.radio.active, s.Phase)
-		}
+		checkFates(t, cfg, script, one, s)
 	})
+}
+
+// checkFates holds the events of a link, which were one after the other, to the script.
+func checkFates(t *rapid.T, cfg Config, script []action, one []Event, s *State) {
+	offered := map[uint64]time.Duration{}
+	for id, a := range script {
+		if a.fault == nil && !a.clear {
+			offered[uint64(id)] = a.at
+		}
+	}
+	var last time.Duration
+	lastID := int64(-1)
+	var free time.Duration
+	var joined = true
+	for _, ev := range one {
+		if ev.At < last {
+			t.Fatalf("time goes back at %+v", ev)
+		}
+		last = ev.At
+		if ev.Kind == Changed {
+			joined = ev.Phase.Joined()
+			continue
+		}
+		from, ok := offered[ev.ID]
+		if !ok {
+			t.Fatalf("%+v: never offered, or twice", ev)
+		}
+		delete(offered, ev.ID)
+		age := ev.At - from
+		switch ev.Kind {
+		case Delivered:
+			if int64(ev.ID) <= lastID {
+				t.Fatalf("%+v overtook %d", ev, lastID)
+			}
+			lastID = int64(ev.ID)
+			if a := cfg.Attempt; a > 0 && cfg.Latency == (Latency{}) {
+				if (ev.At-cfg.Air)%a != 0 || ev.At-cfg.Air < free {
+					t.Fatalf("%+v: not on a free slot", ev)
+				}
+				free = ev.At - cfg.Air + a
+			}
+			if !joined || age < 0 || cfg.Flush > 0 && age >= cfg.Flush && cfg.Latency == (Latency{}) {
+				t.Fatalf("%+v, offered at %v, joined %v", ev, from, joined)
+			}
+		case Flushed:
+			if age != cfg.Flush {
+				t.Fatalf("%+v, offered at %v", ev, from)
+			}
+		}
+	}
+	st := s.Stats
+	if st.Offered != st.Delivered+st.Flushed+st.Dropped+st.Refused+uint64(len(offered)) || len(offered) != s.len+len(s.handed) {
+		t.Fatalf("%+v with %d waiting, %d of them known", st, s.len, len(offered))
+	}
+	if want := b2i(s.Phase.Joined()); s.radio.active != want {
+		t.Fatalf("%d seats taken by a gauge that is %v", s.radio.active, s.Phase)
+	}
 }
 
 func b2i(b bool) int {
