@@ -65,7 +65,7 @@ var judging = []mutant{
 	{rule: "extra rows are noticed", old: "for n, k := range extra {", new: "for n, k := range extra[:0] {"},
 	{rule: "times do not run backwards", old: "if rec.Time.Before(last[g]) {", new: "if false {"},
 	{rule: "channels are told apart", old: "return g, c, true", new: "return g, 0, true"},
-	{rule: "damaged frames were not read", old: "state, n = cause.Spoilt, 0", new: "state, n = cause.Sure, 0"},
+	{rule: "damaged frames were not read", old: "state = cause.Spoilt", new: "state = cause.Sure"},
 	{rule: "line settings are looked at", old: "f.Line = known(e.Port.Line, j.Gauges[g].Line)", new: "f.Line = \"\""},
 	{rule: "hang-ups are recorded", old: "j.h.Seen[o.downs[0]].State = cause.Sure", new: "j.h.Seen[o.downs[0]].State = cause.Perhaps"},
 	{rule: "findings fail a run", old: "res.Verdict = Fail", new: "res.Verdict = Inconclusive"},
