@@ -31,7 +31,7 @@ func (r Rock) check() error {
 
 // fits says whether balls are too large for a bore.
 func fits(ball, bore quantity.Length) error {
-	if b := ball.Picometres(); b < 0 || 2*b > bore.Picometres() {
+	if b := ball.Picometres(); b < 0 || b > 0 && 2*b > bore.Picometres() {
 		return fmt.Errorf("balls of %s do not fit into a bore of %s; write their diameter, up to half of the bore's", ball, bore)
 	}
 	return nil
