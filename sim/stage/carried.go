@@ -26,7 +26,8 @@ func (a *actor) carried(entry *ledger.Frame, f wire.Frame, rs []gauge.Reading) {
 	}
 	for i := range rs {
 		if v := a.rec.Carried(a.terms.reading, i); v.Kind == wire.Number && !v.Num.Equal(rs[i].Shown) {
-			entry.Readings[i].Sent = &v.Num
+			num := v.Num // so that only what differs is allocated
+			entry.Readings[i].Sent = &num
 		}
 	}
 }

@@ -234,7 +234,7 @@ const ClearsFor = 250 * time.Millisecond
 func (a *actor) cleared(n int) {
 	p, ok := a.port.(port.Clearer)
 	clears := ok && p.Clears() && a.s.opt.Pace.kind == timed && !a.spoken && !a.settled && time.Since(a.openedAt) < ClearsFor
-	if n > 0 && (clears || time.Since(a.purged) < a.s.purgesFor() || a.s.restart.ending != nil) {
+	if n > 0 && (clears || !a.purged.IsZero() && time.Since(a.purged) < a.s.purgesFor() || a.s.restart.ending != nil) {
 		a.unread(n)
 	}
 }

@@ -342,11 +342,12 @@ func (v *valued) encode(e *encoder, dst []byte) ([]byte, string) {
 	start := len(dst)
 	dst, why := v.put(dst, value)
 	if why == "" && e.rec.watches(v.term) {
-		var seen Value
+		kept := len(e.rec.carried)
+		e.rec.carried = append(e.rec.carried, carried{term: v.term, ch: e.ch})
 		d := &e.rec.dec
 		d.begin(e.rec, dst[start:], nil)
-		if v.get(d, &seen) == "" {
-			e.rec.carried = append(e.rec.carried, carried{v.term, e.ch, seen})
+		if v.get(d, &e.rec.carried[kept].val) != "" {
+			e.rec.carried = e.rec.carried[:kept]
 		}
 	}
 	return dst, why
