@@ -48,12 +48,12 @@ func TestEventsOnPaper(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			code, printed := command(t.Context(), "explain", "--events", "20000", file)
+			code, printed := command(t.Context(), "explain", "--events", "5000", file)
 			require.Equal(t, exitUndecided, code)
 			require.Contains(t, printed, "Budget\n\n")
-			require.Contains(t, printed, "and no further: more than 20000 events happen in it (--events)\n")
+			require.Contains(t, printed, "and no further: more than 5000 events happen in it (--events)\n")
 			picture := filepath.Join(t.TempDir(), "p.svg")
-			code, printed = command(t.Context(), "plot", "--events", "20000", file, "-o", picture)
+			code, printed = command(t.Context(), "plot", "--events", "5000", file, "-o", picture)
 			require.Equal(t, exitUndecided, code)
 			require.Contains(t, printed, "(--events)\n")
 			require.FileExists(t, picture)
