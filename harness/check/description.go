@@ -25,6 +25,9 @@ type gap struct {
 // come of a gap in it is about the description, and the run asks what the gap is. A
 // host is failed for the other findings only.
 func (c *Check) describedBy(out *Outcome, left records.Left) {
+	if out.Verdict == judge.Pass {
+		out.doubtUnits()
+	}
 	if out.Verdict != judge.Fail {
 		return
 	}
@@ -64,6 +67,19 @@ func (c *Check) describedBy(out *Outcome, left records.Left) {
 	}
 	if hosts == 0 {
 		out.Verdict = judge.Inconclusive
+	}
+}
+
+// doubtUnits leaves a pass open where a void reading's unit is a word that nothing
+// explains: the row is not as it should be, or the description lacks the word.
+func (out *Outcome) doubtUnits() {
+	for i := range out.Records {
+		r := &out.Records[i]
+		if w := unknownUnit(r); w != "" && r.Value == nil && r.Kind == string(hostfile.Reading) {
+			out.Verdict = judge.Inconclusive
+			out.Reasons = append(out.Reasons, fmt.Sprintf("the host description: row %d is a void reading with the unit word %q, which is neither under units nor under void: write it there if it stands for none, or have the host write the unit", r.Row, w))
+			return
+		}
 	}
 }
 

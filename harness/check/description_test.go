@@ -30,19 +30,21 @@ func TestDescriptionIsJudgedFirst(t *testing.T) {
 		verdict                         judge.Verdict
 		asks                            string
 	}{
-		"earlier word":     {"in-the-middle", "", "s/,inside,/,in,/", "", judge.Inconclusive, `write which zone it means, such as in: inside, for so the zone is called now`},
-		"unknown word":     {"in-the-middle", "", "s/,inside,/,GOOD,/", "", judge.Inconclusive, `row 2 has the verdict word "GOOD", which is not under zones: write which zone it means (3 of`},
-		"two for one":      {"on-every-limit", "  zones: {warn-high: above, above: above}\n", "", "", judge.Inconclusive, `no word under zones means warn-high: write which one does, or a list where a word means it too; "above" and "warn-high" both mean above`},
-		"an ignored event": {"low-cell", "  events: {low-cell: ignored}\n", "", "", judge.Inconclusive, `2 rows with the event word "low-cell", the first of them row`},
-		"void-like":        {"no-reading", "", "s/,,mm,void,/,-o-,mm,,/", "", judge.Inconclusive, `has "-o-" in place of a value: write it under void if`},
-		"an empty column":  {"in-the-middle", columns, `s/^\([^,]*,[^,]*,[^,]*\),[0-9]*,/\1,,/`, "", judge.Inconclusive, "no row has anything in the column of tag"},
-		"no tag was due":   {"testdata/no-tags.yaml", columns, "$p", "", judge.Fail, ""},
-		"no such rows":     {"low-cell", columns, "/,low-cell/!{/^time/!d}", "", judge.Fail, ""},
-		"unknown unit":     {"in-the-middle", "", "s/,mm,/,Millis,/", "", judge.Inconclusive, `row 2 has the unit word "Millis"`},
-		"the host's too":   {"on-every-limit", "", "s/,inside,/,GOOD,/", "strict-limits", judge.Fail, `the verdict word "GOOD"`},
-		"the host's only":  {"on-every-limit", "  zones: {HIGH: above, OVER: above}\n", "", "strict-limits", judge.Fail, ""},
-		"another event":    {"low-cell", "  events: {pause: ignored}\n", "", "low-cell-missed", judge.Fail, ""},
-		"no gap":           {"in-the-middle", columns, "", "", judge.Pass, ""},
+		"earlier word":      {"in-the-middle", "", "s/,inside,/,in,/", "", judge.Inconclusive, `write which zone it means, such as in: inside, for so the zone is called now`},
+		"unknown word":      {"in-the-middle", "", "s/,inside,/,GOOD,/", "", judge.Inconclusive, `row 2 has the verdict word "GOOD", which is not under zones: write which zone it means (3 of`},
+		"two for one":       {"on-every-limit", "  zones: {warn-high: above, above: above}\n", "", "", judge.Inconclusive, `no word under zones means warn-high: write which one does, or a list where a word means it too; "above" and "warn-high" both mean above`},
+		"an ignored event":  {"low-cell", "  events: {low-cell: ignored}\n", "", "", judge.Inconclusive, `2 rows with the event word "low-cell", the first of them row`},
+		"void-like":         {"no-reading", "", "s/,,mm,void,/,-o-,mm,,/", "", judge.Inconclusive, `has "-o-" in place of a value: write it under void if`},
+		"a void row's unit": {"no-reading", "", "s/,,mm,void,/,,NONE,void,/", "", judge.Inconclusive, `is a void reading with the unit word "NONE", which is neither under units nor under void`},
+		"which is known":    {"no-reading", "  void: [NONE]\n", "s/,,mm,void,/,,NONE,void,/", "", judge.Pass, ""},
+		"an empty column":   {"in-the-middle", columns, `s/^\([^,]*,[^,]*,[^,]*\),[0-9]*,/\1,,/`, "", judge.Inconclusive, "no row has anything in the column of tag"},
+		"no tag was due":    {"testdata/no-tags.yaml", columns, "$p", "", judge.Fail, ""},
+		"no such rows":      {"low-cell", columns, "/,low-cell/!{/^time/!d}", "", judge.Fail, ""},
+		"unknown unit":      {"in-the-middle", "", "s/,mm,/,Millis,/", "", judge.Inconclusive, `row 2 has the unit word "Millis"`},
+		"the host's too":    {"on-every-limit", "", "s/,inside,/,GOOD,/", "strict-limits", judge.Fail, `the verdict word "GOOD"`},
+		"the host's only":   {"on-every-limit", "  zones: {HIGH: above, OVER: above}\n", "", "strict-limits", judge.Fail, ""},
+		"another event":     {"low-cell", "  events: {pause: ignored}\n", "", "low-cell-missed", judge.Fail, ""},
+		"no gap":            {"in-the-middle", columns, "", "", judge.Pass, ""},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

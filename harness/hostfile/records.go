@@ -102,7 +102,7 @@ type Records struct {
 	Gauges  map[string]string  `yaml:"gauges" doc:"the host's names of gauges and the scenario's"`
 	Chans   map[string]string  `yaml:"channels" doc:"the host's names of channels and the gauge's"`
 	Units   map[string]string  `yaml:"units" doc:"the host's unit words and the unit each means"`
-	Void    []string           `yaml:"void" doc:"what stands in place of a value when there is no valid reading; an empty one always does"`
+	Void    []string           `yaml:"void" doc:"what stands in place of a value, or of its unit, when there is no valid reading; an empty one always does"`
 
 	OnlyPattern *regexp.Regexp // Only, compiled
 	OurNames    bool           // the columns are those of our names, and need not all be there

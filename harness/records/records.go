@@ -126,7 +126,9 @@ func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
 			unit = cmp.Or(unit, inUnit)
 		}
 	}
-	r.readUnit(&rec, unit)
+	if !void || !slices.Contains(r.d.Void, unit) {
+		r.readUnit(&rec, unit)
+	}
 	r.readZone(&rec, verdict)
 	if verdict == "" && void && value != "" && rec.Kind == string(hostfile.Reading) {
 		rec.Zone = zone.Void.String() // the word in place of the value says it
