@@ -8,6 +8,7 @@ import (
 
 	"example.org/understudy/cmd/refhost/host"
 	"example.org/understudy/harness/check"
+	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/report"
 	"example.org/understudy/sim/stage/ledger"
 	"github.com/google/go-cmp/cmp"
@@ -21,9 +22,13 @@ import (
 func TestLongLedger(t *testing.T) {
 	t.Parallel()
 	folder := filepath.Join(t.TempDir(), "run")
-	out := called(t, check.Check{Scenario: shipped(t, "11-damaged-frames"), Run: folder, Func: func(ctx context.Context, j *check.Job) error {
+	h, text, err := library.Described([]string{"a function of the test"}, "")
+	require.NoError(t, err)
+	c := check.Check{Scenario: shipped(t, "11-damaged-frames"), Host: h, HostText: text, Run: folder, Func: func(ctx context.Context, j *check.Job) error {
 		return host.Do(ctx, filepath.Join(filepath.Dir(j.Records), "job.json"), "guard-ignored")
-	}}, "")
+	}}
+	out, err := c.Do(t.Context()) // once: the folder is that of one run
+	require.NoError(t, err)
 	require.Equal(t, 1, out.Every)
 	again, err := check.ReopenHolding(t.Context(), folder, false, 300)
 	require.NoError(t, err)
