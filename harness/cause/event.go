@@ -34,7 +34,13 @@ func (m *model) event(g, seen int, what Event, loss uint8) {
 			g = last
 		}
 	}
-	g = m.eventName(g)
+	if g = m.eventName(g); m.has(lossOfAll) && what == LinkLostEvent {
+		for other := range m.gauges {
+			if other != g {
+				m.rows.Events[other] = append(m.rows.Events[other], Want{Seen: int32(seen), Event: what, Loss: loss})
+			}
+		}
+	}
 	m.rows.Events[g] = append(m.rows.Events[g], Want{Seen: int32(seen), Event: what, Loss: loss})
 	m.last = &m.rows.Events[g]
 }

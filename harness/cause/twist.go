@@ -12,6 +12,7 @@ const (
 	lossToldAgain
 	eventsOfOne // param: 0 the first gauge, 1 the last
 	lossOfLast
+	lossOfAll
 	windowOfFirst
 	firstChannelTells
 	askedOnce
@@ -71,6 +72,7 @@ func (s *Spec) Twists() (out []Twist) {
 	tags("which gauge is at a port is found out when the port comes back the first time, and not again", askedOnce, onSource, true)
 	add("all gauges share one state of the cell", Variant{lowShared, 0})
 	add("low-cell is recorded once for all gauges, and never again", Variant{lowShared, 0}, Variant{lowKept, 0})
+	add("when one gauge is lost, link-lost is recorded for all", Variant{lossOfAll, 0})
 	add("link-lost stands under the name of "+s.Gauges[len(s.Gauges)-1].Name+", whichever gauge's it is", Variant{lossOfLast, 0})
 	add("events stand under the name of "+s.Gauges[len(s.Gauges)-1].Name+", whichever gauge's they are", Variant{eventsOfOne, 1})
 	add("events stand under the name of "+s.Gauges[0].Name+", whichever gauge's they are", Variant{eventsOfOne, 0})

@@ -86,27 +86,40 @@ func (j *judging) recast(base *outcome) (best found, ok bool) {
 
 // remade compares the records with the rows of a host whose values are wrong in one way.
 func (j *judging) remade(base *outcome, items []*item, w what) *outcome {
-	says := map[*cause.Want]answer{}
 	at := map[*cause.Want]*item{}
 	for _, it := range items {
-		if ans, ok := w.says(it); ok && it.c >= 0 && it.c < len(j.Gauges[it.g].Channels) {
-			says[it.w], at[it.w] = ans, it
+		if it.c >= 0 && it.c < len(j.Gauges[it.g].Channels) {
+			at[it.w] = it
 		}
 	}
+	return j.otherwise(base, func(due *cause.Want) (own cause.Want, there bool) {
+		own = *due
+		it := at[due]
+		if it == nil {
+			return own, true
+		}
+		ans, ok := w.says(it)
+		if !ok {
+			return own, true
+		}
+		if own.Value, own.Void, own.Zone = ans.v, ans.none, zone.Void; !own.Void {
+			pm := ans.v.Mul(decimal.New(int64(j.Unit.Size()), 0))
+			own.Zone = j.Zone(&j.Gauges[it.g].Channels[it.c], pm, pm)
+		}
+		return own, true
+	})
+}
+
+// otherwise compares the records with other rows in the place of those that are due.
+func (j *judging) otherwise(base *outcome, row func(due *cause.Want) (own cause.Want, there bool)) *outcome {
 	rows := *base.rows[0]
 	rows.Readings = slices.Clone(rows.Readings)
 	for s := range rows.Readings {
 		due := base.streams[s].wants
-		rows.Readings[s] = slices.Clone(due)
+		rows.Readings[s] = make([]cause.Want, 0, len(due))
 		for i := range due {
-			ans, ok := says[&due[i]]
-			if !ok {
-				continue
-			}
-			own := &rows.Readings[s][i]
-			if own.Value, own.Void, own.Zone = ans.v, ans.none, zone.Void; !own.Void {
-				pm := ans.v.Mul(decimal.New(int64(j.Unit.Size()), 0))
-				own.Zone = j.Zone(&j.Gauges[at[&due[i]].g].Channels[at[&due[i]].c], pm, pm)
+			if own, there := row(&due[i]); there {
+				rows.Readings[s] = append(rows.Readings[s], own)
 			}
 		}
 	}
@@ -114,6 +127,66 @@ func (j *judging) remade(base *outcome, items []*item, w what) *outcome {
 	j.testRows(o, &rows, j.whole())
 	j.facts(o, &rows, j.whole())
 	return o
+}
+
+// thinned is about rows that are missing among equal ones, so that it is not known which of
+// them: those that a condition is true of are left out, and the others are there.
+func (j *judging) thinned(base *outcome) (best found, ok bool) {
+	lost := func(d *diff) bool { return d.kind == KindLost || d.kind == KindTagLost }
+	if len(base.rows) != 1 || base.streams == nil || len(base.diffs) > fewDiffs || !slices.ContainsFunc(base.diffs, func(d diff) bool { return lost(&d) && d.like > 1 }) {
+		return best, false
+	}
+	items, before := j.items(base), holds(base)
+	due := slices.DeleteFunc(slices.Clone(items), func(it *item) bool { return it.c < 0 })
+	for _, c := range j.conditions(items) {
+		out := map[*cause.Want]bool{}
+		for _, it := range due {
+			if c.is(it) {
+				out[it.w] = true
+			}
+		}
+		if len(out) == 0 || len(out) == len(due) || c.place || c.bits > choice(len(out), len(due)-len(out)) || j.ended() {
+			continue
+		}
+		o := j.otherwise(base, func(due *cause.Want) (cause.Want, bool) { return *due, !out[due] })
+		if before.against(o) > 0 || slices.ContainsFunc(o.diffs, func(d diff) bool { return lost(&d) }) {
+			continue
+		}
+		switch f := sentence("where " + c.text + ", the row is missing"); {
+		case best.keys == nil || c.bits < best.bits:
+			f.bits, f.trips = c.bits, c.trips
+			f.take(base, lost)
+			best = f
+		case len(best.Or) < mostOthers && c.bits-best.bits <= nearly:
+			best.Or = append(best.Or, f.Text)
+		}
+	}
+	return best, best.keys != nil
+}
+
+// emptied is about records that are begun anew when a port is opened again: all rows from
+// before are missing, and no others.
+func (j *judging) emptied(base *outcome) (f found, ok bool) {
+	last := int32(-1) // that is missing
+	for i := range base.diffs {
+		d := &base.diffs[i]
+		if d.rec >= 0 || d.want == nil {
+			return f, false
+		}
+		last = max(last, d.want.Seen)
+	}
+	for i := range base.streams {
+		a := &base.streams[i]
+		for k, m := range a.match {
+			if m >= 0 && a.wants[k].Seen <= last && a.wants[k].Seen >= 0 {
+				return f, false
+			}
+		}
+	}
+	f = sentence("the rows from before a port was opened again are missing: the records are begun anew there")
+	f.trips = true
+	f.take(base, func(*diff) bool { return true })
+	return f, last >= 0 && int(last) < len(j.h.Seen) && slices.ContainsFunc(j.h.Seen[last:], func(s cause.Seen) bool { return s.What == cause.Up }) && base.paired > 0
 }
 
 // queued reports whether so many rows of each gauge are missing at most as frames came

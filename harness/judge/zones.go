@@ -116,6 +116,15 @@ func (j *judging) zones() (ws []what) {
 	})
 	mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below, zone.Unproven}
 	add(4, "below and above are exchanged", func(it *item) (zone.Zone, bool) { return mirror[it.w.Zone], true })
+	add(3.5, "warn-low and warn-high are exchanged", func(it *item) (zone.Zone, bool) {
+		if z := it.w.Zone; z != zone.WarnLow && z != zone.WarnHigh {
+			return z, true
+		}
+		return mirror[it.w.Zone], true
+	})
+	if j.width > 1 {
+		j.ofFrame(add)
+	}
 	with := func(bits float64, text string, change func(it *item, p *judged) bool) {
 		add(bits, text, func(it *item) (zone.Zone, bool) {
 			pm, shown, ok := j.lengths(it)
@@ -160,6 +169,43 @@ func (j *judging) zones() (ws []what) {
 	return ws
 }
 
+// ofFrame are zones that go for a whole frame.
+func (j *judging) ofFrame(add func(bits float64, text string, says func(it *item) (zone.Zone, bool))) {
+	each := func(it *item, f func(z zone.Zone)) bool {
+		if it.seen == nil || it.c < 0 {
+			return false
+		}
+		for _, r := range j.h.Of(it.seen) {
+			z := zone.Void
+			if !r.Void && int(r.Channel) < len(j.Gauges[it.g].Channels) {
+				_, shown := j.Display(it.g, int(r.Channel), r.Length())
+				z = j.Zone(&j.Gauges[it.g].Channels[r.Channel], r.Length(), shown)
+			}
+			f(z)
+		}
+		return true
+	}
+	add(3, "the zone is that of the first channel of the frame", func(it *item) (own zone.Zone, ok bool) {
+		n := 0
+		ok = each(it, func(z zone.Zone) {
+			if n++; n == 1 {
+				own = z
+			}
+		})
+		return own, ok
+	})
+	rank := [...]int{zone.Inside: 0, zone.WarnLow: 1, zone.WarnHigh: 1, zone.Unproven: 2, zone.Below: 3, zone.Above: 3, zone.Void: 4}
+	add(3, "the zone is the worst of all channels of the frame", func(it *item) (zone.Zone, bool) {
+		own := it.w.Zone
+		ok := each(it, func(z zone.Zone) {
+			if rank[z] > rank[own] {
+				own = z
+			}
+		})
+		return own, ok
+	})
+}
+
 // rules are judgements by the right limits and a wrong rule.
 func (j *judging) rules(with func(bits float64, text string, change func(it *item, p *judged) bool)) {
 	word := map[bool]string{true: "strict", false: "inclusive"}[!j.Rule.Strict]
@@ -193,6 +239,9 @@ func (j *judging) rules(with func(bits float64, text string, change func(it *ite
 	if j.Rule.Guard != 0 {
 		j.guards(with)
 	}
+	if j.Rule.Unproven {
+		j.unproven(with)
+	}
 	with(5, "the zone is right by the value as received", func(_ *item, p *judged) bool { p.Decide = zone.Unrounded; return true })
 	with(5, "the zone is right by the value as shown", func(_ *item, p *judged) bool { p.Decide = zone.Displayed; return true })
 	with(4, "the zone is right without the warning limits", func(_ *item, p *judged) bool {
@@ -205,6 +254,18 @@ func (j *judging) rules(with func(bits float64, text string, change func(it *ite
 			return true
 		})
 	}
+}
+
+// unproven are judgements that know of no zone for what is neither proven to conform nor not to.
+func (j *judging) unproven(with func(bits float64, text string, change func(it *item, p *judged) bool)) {
+	with(2, "what neither conforms nor fails to by the guard band counts as outside", func(_ *item, p *judged) bool {
+		p.Unproven = false
+		return true
+	})
+	with(2.5, "what neither conforms nor fails to by the guard band counts as inside", func(_ *item, p *judged) bool {
+		p.Unproven, p.guard[0], p.guard[1] = false, -p.guard[0], -p.guard[1]
+		return true
+	})
 }
 
 // guards are judgements by the right limits and a wrong guard band.
@@ -271,6 +332,11 @@ func (j *judging) otherLimits(with func(bits float64, text string, change func(i
 			}))
 		}
 	}
+	each(3, "limits in inches are reckoned with 25 mm", func(it *item, l *zone.Limit) {
+		if own(it) == decimal.IN {
+			l.At = l.At / 254 * 250
+		}
+	})
 	each(4, "the limits have lost their sign", in(own, decimal.Decimal.Abs))
 	each(4, "the sign of limits between -1 and 0 is lost", in(own, func(v decimal.Decimal) decimal.Decimal {
 		if v.Quantize(0, decimal.Truncate).IsZero() {
