@@ -149,6 +149,9 @@ func (c *Check) gaps(out *Outcome, left records.Left) (gaps []*gap) {
 			}, "%s", ask)
 		}
 	}
+	if !slices.ContainsFunc(out.Records, func(r judge.Record) bool { return r.HasTime }) {
+		add(ofRecord(func(r *judge.Record) bool { return r.BadTime }), "no time in the records reads as %s: write under time what they are", c.Host.Records.Time.Form)
+	}
 	return append(gaps, c.empty(out)...)
 }
 

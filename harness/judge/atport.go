@@ -21,7 +21,7 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 	switch e.Port.What {
 	case "opened":
 		f.Opened, f.Unheard = true, false
-		o.open, o.due, o.mute, o.second = true, false, false, 0
+		o.open, o.due, o.mute, o.second, o.before, o.openedAt = true, false, false, 0, o.sent, e.T
 		j.session(o, f, e.T)
 		if len(o.downs) > 0 && !o.brief && !o.anew { // of those that followed before it was opened again it need not know
 			j.h.Seen[o.downs[0]].State = cause.Sure

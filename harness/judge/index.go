@@ -54,6 +54,9 @@ func (j *judging) index() {
 			s := g*j.width + c
 			j.readings[s] = append(j.readings[s], int32(i))
 		}
+		if g >= 0 && rec.BadTime && j.Claimed(cause.Time) {
+			j.loose = append(j.loose, diff{kind: KindUnreadable, rec: int32(i), stream: -1, at: -1})
+		}
 		if g < 0 || !rec.HasTime || !j.Claimed(cause.Time) {
 			continue
 		}

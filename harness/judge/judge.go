@@ -35,6 +35,7 @@ type Record struct {
 	Kind    string // "reading", or an event: low-cell, cell-dead, link-lost, link-back
 	Time    time.Time
 	HasTime bool
+	BadTime bool   // it has one that cannot be read
 	Gauge   string // may be empty when there is one gauge
 	Channel string // may be empty when the gauge has one channel
 	Tag     *int64

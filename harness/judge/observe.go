@@ -50,6 +50,8 @@ type observer struct {
 	second   int              // one more than the Seen of the port's return to the host that has it open
 	mute     bool             // which then read nothing for long,
 	read     int64            // of the bytes given no more than so many
+	before   int64            // bytes given before it opened the port last,
+	openedAt time.Duration    // and when that was
 	severals map[int]several  // frames that are sent as several messages, by their number
 	texts    [][]byte         // of the frames of a piece, reused
 	places   []int            // where they stand in it, reused
@@ -444,6 +446,7 @@ func (j *judging) reason(why string) {
 // unread marks the frames whose bytes the host may not have read.
 func (j *judging) unread(o *observer, g int, e *ledger.Entry) {
 	from := o.sent - int64(e.Out.Count)
+	o.mute = o.mute || j.RealTime && o.open && o.second > 0 && from <= o.before && j.HostTime(e.T-o.openedAt) >= noticesIn/2
 	for k := len(o.tail) - 1; k >= 0 && o.tail[k].end > from; k-- {
 		s := int(o.tail[k].seen)
 		j.perhaps(s)

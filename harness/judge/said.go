@@ -24,6 +24,7 @@ var said = map[string][]string{
 	"zone-stale": {"the zone is that of the row before"}, "zone-always-inside": {"the zone is inside"},
 	"tag-unrecorded": {"there is no tag number"}, "tag-number-off": {"the tag is too"},
 	"tag-value-streamed": {"the value is the one streamed last before"}, "stale-after-rejoin": {"the value is the one streamed last before", "the value is that of the"},
+	"time-zone": {"every time is off by"}, "daylight-jump": {"every time is off by"},
 	"void-as-zero": {"the value is 0"}, "void-as-last": {"the value is the last before it that was not void"}, "void-inside": {"the zone is inside"},
 }
 

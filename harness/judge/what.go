@@ -308,6 +308,7 @@ func numberOps(j *judging) (ops []numberOp) {
 	}
 	text(8, "the first digit of the value is lost", func(whole, frac string) string { return "0" + whole[1:] + "." + frac + "0" })
 	text(6, "zeros after the decimal mark are lost", func(whole, frac string) string { return whole + "." + strings.TrimLeft(frac, "0") + "0" })
+	text(6, "zeros at the end of the value are lost, also before the decimal mark", func(whole, frac string) string { return "0" + strings.TrimRight(whole+"."+frac, "0.") })
 	text(6, "the decimal mark is lost", func(whole, frac string) string { return whole + frac })
 	ops = append(ops, j.overflows()...)
 	return ops

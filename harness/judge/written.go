@@ -2,6 +2,7 @@ package judge
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"regexp"
 	"slices"
@@ -49,6 +50,67 @@ func (j *judging) waiting(base *outcome) (f found, ok bool) {
 	}
 	return f, false
 }
+
+// scaled says in what unit times are written in the place of the right one, if they are.
+func scaled(j *judging, right func(read func(i int, t time.Time) time.Time) bool) string {
+	for _, w := range []struct {
+		by   float64
+		text string
+	}{{1e3, "times are counted in units 1000 times as long as the right ones"}, {1e6, "times are counted in units a million times as long as the right ones"},
+		{1e-3, "times are counted in units a thousandth as long as the right ones"}} {
+		if right(func(_ int, t time.Time) time.Time { return time.UnixMicro(int64(float64(t.UnixMicro()) * w.by)) }) {
+			return w.text
+		}
+	}
+	return ""
+}
+
+// doubled is about rows of events that stand more than once, one after the other.
+func (j *judging) doubled(base *outcome) (f found, ok bool) {
+	beside := func(rec int32) bool {
+		of := j.events[max(0, int(j.rows[rec].gauge))]
+		at := slices.Index(of, rec)
+		same := func(k int) bool {
+			return k >= 0 && k < len(of) && j.records[of[k]].Kind == j.records[rec].Kind
+		}
+		return at >= 0 && (same(at-1) || same(at+1))
+	}
+	kinds := map[string]bool{}
+	f.take(base, func(d *diff) bool {
+		is := d.kind == KindEventExtra && d.rec >= 0 && beside(d.rec)
+		if is {
+			kinds[j.records[d.rec].Kind] = true
+		}
+		return is
+	})
+	f.Text = strings.Join(slices.Sorted(maps.Keys(kinds)), " and ") + " is recorded more than once each time"
+	return f, len(f.keys) > 0 && len(f.keys) == len(base.diffs)
+}
+
+// strange is about rows, or their times, that cannot be read.
+func (j *judging) strange(base *outcome) (f found, ok bool) {
+	raw := map[string]bool{}
+	short := true
+	f.take(base, func(d *diff) bool {
+		if d.kind == KindUnreadable {
+			raw[strings.TrimSpace(j.records[d.rec].Raw)] = true
+			short = short && unpadded.MatchString(j.records[d.rec].Raw)
+		}
+		return d.kind == KindUnreadable
+	})
+	switch {
+	case len(raw) > 0 && short:
+		f.Text = "parts of a time below 10 are written without their leading zero"
+	case len(raw) == 1 && len(j.ends) > 0:
+		f.Text = "a line that is no record stands in the records again and again, such as a heading at each start"
+	default:
+		return f, false
+	}
+	return f, true
+}
+
+// unpadded is a time of day of which a part has one digit.
+var unpadded = regexp.MustCompile(`\b(\d:\d\d?:\d\d?|\d\d:\d:\d\d?|\d\d:\d\d:\d)\b`)
 
 // recast is about values that are all wrong in one way, where some rows were paired with
 // the wants of others: they are paired again with what such a host writes.
@@ -256,6 +318,8 @@ func (j *judging) mistimed(base *outcome) (f found, ok bool) {
 		return true
 	}
 	switch {
+	case scaled(j, right) != "":
+		f.Text = scaled(j, right)
 	case right(func(i int, t time.Time) time.Time {
 		if digits[i] == "" {
 			return t
@@ -283,6 +347,10 @@ func (j *judging) mistimed(base *outcome) (f found, ok bool) {
 		return t
 	}):
 		f.Text = "the minute of every time is its month"
+	case right(func(_ int, t time.Time) time.Time { return t.Add(12 * time.Hour) }):
+		f.Text = "hours are written from 1 to 12, without telling the afternoon"
+	case offset < -10*365*24*time.Hour && right(func(_ int, t time.Time) time.Time { return t.Add(-offset) }):
+		f.Text = "times are counted from another beginning, such as the start of the machine or of the program"
 	case offset != 0 && right(func(_ int, t time.Time) time.Time { return t.Add(-offset) }):
 		f.Text, f.bits = fmt.Sprintf("every time is off by %s", offset), plain+1
 	default:

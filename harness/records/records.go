@@ -100,6 +100,7 @@ func (r *reader) record(row int, raw string, t *texts) (Record, bool) {
 		at, err := r.d.Time.Parse(when)
 		if err != nil {
 			problem(&rec, "%s", strict.Short(err.Error()))
+			rec.BadTime = true
 		} else {
 			rec.Time, rec.HasTime = at, true
 		}
