@@ -230,11 +230,14 @@ func (m *model) see(i int, s *Seen) {
 			ch := &gs.channels[c]
 			ch.before, ch.hasBefore = ch.got, ch.hasGot
 		}
-		if !m.has(linkLossMissed) {
+		if !m.has(linkLossMissed) && !m.has(lossAtReturn) {
 			m.event(g, i, LinkLostEvent, loss)
 		}
 	case Up:
 		gs.rejoined = true
+		if m.has(lossAtReturn) {
+			m.event(g, i, LinkLostEvent, loss)
+		}
 		if m.has(lowToldAgain) {
 			gs.cell.low = false
 		}
@@ -439,6 +442,15 @@ func (m *model) channel(g int, r Reading) int {
 		return 1 - int(r.Channel)
 	case m.has(channelsAsFirst):
 		return 0
+	case m.has(channelDigit):
+		n := int(r.Channel) + 1
+		if m.param[channelDigit] > 0 {
+			return max(0, n%10-1)
+		}
+		for n > 9 {
+			n /= 10
+		}
+		return n - 1
 	case m.has(channelsTurned):
 		n, by := len(m.Gauges[g].Channels), m.param[channelsTurned]
 		if by == m.width {

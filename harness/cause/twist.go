@@ -18,7 +18,9 @@ const (
 	askedOnce
 	lastNumberOnly
 	numberAlone
-	lengthTrusted  // param: the longest that is held possible
+	lengthTrusted // param: the longest that is held possible
+	channelDigit  // param: the first digit of its number alone is read, or the last
+	lossAtReturn
 	channelsTurned // param: by so many; by all: the other way round
 	twistCount
 )
@@ -48,6 +50,11 @@ func (s *Spec) Twists() (out []Twist) {
 		out = append(out, Twist{Hypothesis{{lengthTrusted, longest}}, "after a damaged frame as many bytes are skipped as it says that it is long, with the frames that stand in them", OnLoss, true, true})
 	}
 	out = append(out, Twist{Hypothesis{{checksumIgnored, 0}}, Damaged, OnMore | OnValue | OnTag | OnZone, false, true})
+	if s.Width() > 9 {
+		for last, text := range []string{"of a channel's number the first digit alone is read", "of a channel's number the last digit alone is read"} {
+			out = append(out, Twist{Hypothesis{{channelDigit, last}}, text, onSource, true, false})
+		}
+	}
 	if n := s.Width(); n > 2 {
 		turned := func(by int, text string) {
 			out = append(out, Twist{Hypothesis{{channelsTurned, by}}, text, onSource, true, false})
@@ -65,6 +72,7 @@ func (s *Spec) Twists() (out []Twist) {
 	for e := LowCellEvent; e <= LinkBackEvent; e++ {
 		add(e.String()+" is recorded the first time only", Variant{toldOnce, int(e)})
 	}
+	add("link-lost is recorded only when the port is open again", Variant{lossAtReturn, 0})
 	add("link-lost is recorded again and again while the port is away", Variant{lossToldAgain, 0})
 	if len(s.Gauges) < 2 {
 		return out

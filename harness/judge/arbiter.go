@@ -243,7 +243,7 @@ func (ex *explained) yield(f found) {
 		if f.last && !cause.Named(ex.named[k].Cause.Name)[0].Loses() {
 			continue // which says more
 		}
-		if n := whole[ex.named[k].Cause.Name]; n > 0 && (n <= thin || f.of == ofZone || f.of == ofRun) {
+		if n := whole[ex.named[k].Cause.Name]; n > 0 && (n <= thin || f.of == ofZone || f.of == ofRun || f.of == ofValue && strings.HasPrefix(f.Text, "in every row ")) {
 			ex.named[k].Or = append(append(ex.named[k].Or, f.Text), f.Or...)
 		}
 	}

@@ -30,6 +30,7 @@ type item struct {
 	sinceOpen time.Duration  // since the port was opened
 	damaged   bool           // the gauge's frame before it arrived damaged
 	hurt      bool           // one has since the port was opened
+	place     int            // the gauge that was first at its port
 	voided    bool           // another channel of its frame has no reading
 	scrap     bool           // it is the first since the port came back, and what came last before it went was damaged
 	unnamed   bool           // the gauge has not said who it is since the port was opened, and will
@@ -244,13 +245,14 @@ func (j *judging) surroundings(all []*item) {
 		first            *cause.Reading
 		up, anew, frames int
 		opened           time.Duration
+		place            int
 		count            int64 // the greatest so far
 		back, again      bool
 		last             []*item
 	}
 	gs := make([]state, len(j.Gauges))
 	for g := range gs {
-		gs[g] = state{streamed: make([]*cause.Reading, j.width), before: make([]*cause.Reading, j.width), tag: -1, count: -1}
+		gs[g] = state{streamed: make([]*cause.Reading, j.width), before: make([]*cause.Reading, j.width), tag: -1, count: -1, place: g}
 	}
 	run, lastG := 0, -1
 	counts := j.counters()
@@ -262,7 +264,7 @@ func (j *judging) surroundings(all []*item) {
 		switch s.What {
 		case cause.Up:
 			g.back, g.hurt, g.up, g.frames, g.opened = true, false, 0, 0, s.At
-			g.scrap, g.damaged, g.unnamed = g.damaged, false, nil
+			g.scrap, g.damaged, g.unnamed, g.place = g.damaged, false, nil, int(s.Place)
 		case cause.Down:
 			for _, it := range g.last {
 				it.goes = true
@@ -311,6 +313,7 @@ func (j *judging) surroundings(all []*item) {
 			g.unnamed = append(g.unnamed, here...)
 		}
 		for _, it := range here {
+			it.place = g.place
 			it.scrap = g.frames == 1 && g.scrap
 			it.opened, it.sinceOpen, it.counted = g.frames, s.At-g.opened, count >= 0 && count <= g.count
 			it.run, it.up, it.anew, it.damaged, it.since, it.other = run, g.up, g.anew, g.damaged, -1, lastG >= 0 && lastG != int(s.Gauge)

@@ -95,6 +95,12 @@ func (j *judging) roundings(res decimal.Decimal) []rounding {
 		{3, "rounded half upwards, also below 0", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfToPlus) }},
 		{4, "rounded half towards 0", func(pm decimal.Decimal) decimal.Decimal { return pm.Quo(step, 0, decimal.HalfDown) }},
 	}
+	ways = append(ways, rounding{3.5, "rounded, and cut off where it is negative", func(pm decimal.Decimal) decimal.Decimal {
+		if pm.Sign() < 0 {
+			return pm.Quo(step, 0, decimal.Truncate)
+		}
+		return pm.Quo(step, 0, j.Rounding)
+	}})
 	ways = append(ways, ways[0])
 	ways[len(ways)-1].bits, ways[len(ways)-1].text = 3.5, "rounded with a step that is added upwards, also below 0"
 	ways[len(ways)-1].do = func(pm decimal.Decimal) decimal.Decimal {

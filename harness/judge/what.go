@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -232,17 +234,37 @@ func (j *judging) rawest(examples []*item) (ws []what) {
 			for _, width := range []int{2, 3, 4} {
 				for e := -7; e <= 0; e++ {
 					for _, little := range []bool{false, true} {
-						code := it.seen.Bytes[at:min(at+width, len(it.seen.Bytes))]
-						says := func(it *item) (answer, bool) {
-							if !it.w.Void || it.seen == nil || !bytes.HasPrefix(it.seen.Bytes[min(at, len(it.seen.Bytes)):], code) {
-								return answer{}, false
-							}
+						code := func(it *item) string {
+							return string(it.seen.Bytes[min(at, len(it.seen.Bytes)):min(at+width, len(it.seen.Bytes))])
+						}
+						number := func(it *item) (answer, bool) {
 							v, ok := read(it.seen.Bytes, at, width, little, e)
 							return j.shown(it, v.Mul(decimal.New(int64(j.Unit.Size()), 0))), ok
 						}
-						if a, ok := says(it); ok && equal(a.v, *j.rows[it.rec].value) && a.v.Sign() != 0 {
-							ws = append(ws, what{of: ofValue, bits: 8, text: fmt.Sprintf("% x in bytes %d to %d of the frame says that there is no reading, and is taken for a number", code, at+1, at+width), says: says})
+						codes := map[string]bool{}
+						for _, it := range examples {
+							if it.rec < 0 || !it.w.Void || it.seen == nil || !j.rows[it.rec].hasValue {
+								continue
+							}
+							if a, ok := number(it); ok && equal(a.v, *j.rows[it.rec].value) && a.v.Sign() != 0 {
+								codes[code(it)] = true
+							}
 						}
+						if !codes[code(it)] {
+							continue
+						}
+						var names []string
+						for _, c := range slices.Sorted(maps.Keys(codes)) {
+							names = append(names, fmt.Sprintf("% x", c))
+						}
+						verbs := [2]string{"says that there is no reading, and is taken for a number", "say that there is no reading, and are taken for numbers"}
+						ws = append(ws, what{of: ofValue, bits: 8, text: fmt.Sprintf("%s in bytes %d to %d of the frame %s", strings.Join(names, " and "), at+1, at+width, verbs[min(1, len(names)-1)]),
+							says: func(it *item) (answer, bool) {
+								if !it.w.Void || it.seen == nil || !codes[code(it)] {
+									return answer{}, false
+								}
+								return number(it)
+							}})
 					}
 				}
 			}

@@ -262,6 +262,12 @@ func bytewise(items []*item) (cs []when) {
 		add(2.5, fmt.Sprintf("the frame holds the escape sequence % x", e), func(b []byte) bool { return bytes.Contains(b, []byte(e)) })
 		cs[len(cs)-1].trips = true
 	}
+	for _, e := range [][2]string{{"\xdb\xdc", "\xdb\xdd"}, {"\x7d\x5e", "\x7d\x5d"}} {
+		add(2.5, fmt.Sprintf("the frame holds an escaped byte, % x or % x", e[0], e[1]), func(b []byte) bool {
+			return bytes.Contains(b, []byte(e[0])) || bytes.Contains(b, []byte(e[1]))
+		})
+		cs[len(cs)-1].trips = true
+	}
 	for _, e := range []string{"\xdb\xdd\xdc", "\x7d\x5d\x5e"} { // SLIP (RFC 1055) and octet stuffing (RFC 1662)
 		add(2, fmt.Sprintf("the frame holds % x, an escaped escape byte before %x", e, e[2:]), func(b []byte) bool { return bytes.Contains(b, []byte(e)) })
 		cs[len(cs)-1].trips = true

@@ -87,6 +87,52 @@ func (j *judging) doubled(base *outcome) (f found, ok bool) {
 	return f, len(f.keys) > 0 && len(f.keys) == len(base.diffs)
 }
 
+// sorted is about tags that came in one piece and were recorded in the order of their numbers.
+func (j *judging) sorted(base *outcome) (f found, ok bool) {
+	if slices.ContainsFunc(base.diffs, func(d diff) bool { return d.kind != KindOrder }) || len(base.rows) != 1 {
+		return f, false
+	}
+	pieces := make([]int, len(j.h.Seen)) // by frame
+	for i := range j.h.Seen {
+		if pieces[i] = i; j.h.Seen[i].Joined && i > 0 {
+			pieces[i] = pieces[i-1]
+		}
+	}
+	moved := map[*cause.Want]int32{}
+	for i := range base.diffs {
+		moved[base.diffs[i].want] = base.diffs[i].rec
+	}
+	for s := range min(len(base.streams), len(j.readings)) {
+		a := &base.streams[s]
+		type row struct {
+			rec   int32
+			piece int
+			tag   int64
+		}
+		var rows []row
+		for i, k := range a.match {
+			w := &a.wants[i]
+			rec, is := moved[w]
+			if !is && k >= 0 {
+				rec = a.recs[k]
+			}
+			if (is || k >= 0) && w.Tagged && w.Seen >= 0 {
+				rows = append(rows, row{rec, pieces[w.Seen], w.Tag})
+			}
+		}
+		slices.SortFunc(rows, func(x, y row) int { return int(x.rec - y.rec) })
+		for n := 1; n < len(rows); n++ {
+			if x, y := rows[n-1], rows[n]; y.piece < x.piece || y.piece == x.piece && y.tag < x.tag {
+				return f, false
+			}
+		}
+	}
+	f = sentence("tags that came in one piece are recorded in the order of their numbers")
+	f.trips = true
+	f.take(base, func(*diff) bool { return true })
+	return f, len(f.keys) > 0
+}
+
 // strange is about rows, or their times, that cannot be read.
 func (j *judging) strange(base *outcome) (f found, ok bool) {
 	raw := map[string]bool{}
@@ -130,7 +176,7 @@ func (j *judging) recast(base *outcome) (best found, ok bool) {
 				hits++
 			}
 		}
-		if 2*hits < len(wrong) || best.keys != nil && w.bits >= best.bits || j.ended() {
+		if 2*hits < len(wrong) || best.keys != nil && w.bits > best.bits+1 || j.ended() {
 			continue
 		}
 		o := j.remade(base, items, w)
@@ -139,8 +185,11 @@ func (j *judging) recast(base *outcome) (best found, ok bool) {
 		}
 		left, f := holds(o), sentence("in every row "+w.text)
 		f.take(base, func(d *diff) bool { return left[d.key()] == nil })
-		if f.bits = w.bits; len(f.keys) >= len(best.keys) {
+		switch f.bits = w.bits; {
+		case len(f.keys) > len(best.keys) || len(f.keys) == len(best.keys) && f.bits < best.bits:
 			best = f
+		case len(f.keys) == len(best.keys) && len(best.Or) < mostOthers:
+			best.Or = append(best.Or, f.Text)
 		}
 	}
 	return best, best.keys != nil

@@ -271,6 +271,14 @@ func (j *judging) unproven(with func(bits float64, text string, change func(it *
 // guards are judgements by the right limits and a wrong guard band.
 func (j *judging) guards(with func(bits float64, text string, change func(it *item, p *judged) bool)) {
 	u := j.Rule.Guard
+	other := 4.5 // bits of taking the guard band's number for one in another unit, which is nearer where limits have one
+	for g := range j.Gauges {
+		for _, c := range j.Gauges[g].Channels {
+			if c.LimitUnit != j.Unit {
+				other = 3.5
+			}
+		}
+	}
 	for _, w := range []struct {
 		bits  float64
 		text  string
@@ -282,10 +290,12 @@ func (j *judging) guards(with func(bits float64, text string, change func(it *it
 		{4, "the guard band does not go for the lower limit", [4]decimal.Length{0, u}},
 		{4, "the guard band does not go for the upper limit", [4]decimal.Length{u, 0}},
 		{4, "the guard band goes for the warning limits too", [4]decimal.Length{u, u, u, u}},
+		{4, "the guard band goes for the lower warning limit too", [4]decimal.Length{u, u, u, 0}},
+		{4, "the guard band goes for the upper warning limit too", [4]decimal.Length{u, u, 0, u}},
 		{4, "the guard band is taken twice", [4]decimal.Length{2 * u, 2 * u}},
 		{4, "the guard band is halved", [4]decimal.Length{u / 2, u / 2}},
-		{4.5, "the number of the guard band in millimetres is taken for one in inches", [4]decimal.Length{u * 254 / 10, u * 254 / 10}},
-		{4.5, "the number of the guard band in inches is taken for one in millimetres", [4]decimal.Length{u * 10 / 254, u * 10 / 254}},
+		{other, "the number of the guard band in millimetres is taken for one in inches", [4]decimal.Length{u * 254 / 10, u * 254 / 10}},
+		{other, "the number of the guard band in inches is taken for one in millimetres", [4]decimal.Length{u * 10 / 254, u * 10 / 254}},
 		{4.8, "the number of the guard band in micrometres is taken for one in millimetres", [4]decimal.Length{u * 1000, u * 1000}},
 		{4.8, "the number of the guard band in millimetres is taken for one in micrometres", [4]decimal.Length{u / 1000, u / 1000}},
 	} {
@@ -360,6 +370,12 @@ func (j *judging) otherLimits(with func(bits float64, text string, change func(i
 	if names < 2 {
 		return
 	}
+	with(3, "the limits are those of the gauge that was first at the port", func(it *item, p *judged) bool {
+		if cs := j.Gauges[it.place].Channels; it.c < len(cs) {
+			p.Limits = cs[it.c].Limits
+		}
+		return true
+	})
 	for _, of := range []string{"channel", "gauge"} {
 		with(3, "a limit that is not set is that of the "+of+" before", func(it *item, p *judged) bool {
 			var own zone.Limits

@@ -184,14 +184,18 @@ func diagnosisText(r *Run) (out []line) {
 		if n.Cause.Name != "" {
 			first, or = judge.Level(n.Cause.Name, or)
 		}
-		for _, l := range eitherTexts(candidateText(n.Candidate), first) {
+		var level []string
+		if first != "" {
+			level = []string{first}
+		}
+		for _, l := range eitherTexts(candidateText(n.Candidate), level...) {
 			add(2, "%s", l)
 		}
 		if len(d.Named) > 1 {
 			add(4, "explains %s in %s", plural(n.Findings, "finding"), plural(n.Runs, "scenario"))
 		}
 		if n.Cause.Fix != "" {
-			add(4, "%s", fixText(&n.Cause, first))
+			add(4, "%s", fixText(&n.Cause, first != ""))
 		}
 	}
 	for _, o := range append(causes, or...) {

@@ -136,10 +136,7 @@ func pageOf(r *Run, id string) pageRun {
 		if g.ex != nil {
 			c := g.ex.Cause
 			names = append(names, c.Code+" "+c.Name)
-			pg = pageGroup{Code: c.Code, Name: c.Name, Looks: c.Looks, Why: c.Why, Fix: c.Fix, Rival: strings.Join(rivalTexts(g.ex), "; ")}
-			if or, _ := judge.Level(c.Name, g.ex.Or); or != "" {
-				pg.Rival = strings.TrimSuffix(strings.Join([]string{"or: " + visible(or), pg.Rival}, "; "), "; ")
-			}
+			pg = pageGroup{Code: c.Code, Name: c.Name, Looks: c.Looks, Why: c.Why, Fix: c.Fix, Rival: strings.Join(append(orTexts(levelTexts(g.ex)), rivalTexts(g.ex)...), "; ")}
 			pg.Explains = explainsText(g.ex.Explains, res.Counts.Findings, g.ex.Left)
 			total = max(total, g.ex.Explains)
 		} else if g.pattern != nil {

@@ -175,30 +175,49 @@ func explainsText(n, findings, left int) string {
 // rivalTexts are what else fits the rows that a cause explains.
 func rivalTexts(ex *judge.Explanation) (out []string) {
 	for _, r := range ex.Rivals {
-		what := r.Name
-		if c, ok := cause.Find(r.Name); ok {
-			what = fmt.Sprintf("%s %s (%s)", c.Code, c.Name, c.Looks)
-		}
-		if r.Same {
-			out = append(out, what+" would leave the same records here")
-		} else {
-			out = append(out, what+" fits all of these rows too")
+		if !r.Same {
+			out = append(out, rivalText(r.Name)+" fits all of these rows too")
 		}
 	}
 	_, rest := judge.Level(ex.Cause.Name, ex.Or)
 	return append(out, orTexts(rest)...)
 }
 
-// eitherTexts are a cause and a sentence that fits as well, if there is one.
-func eitherTexts(cause, or string) []string {
-	if or == "" {
-		return []string{cause}
+func rivalText(name string) string {
+	if c, ok := cause.Find(name); ok {
+		return fmt.Sprintf("%s %s (%s)", c.Code, c.Name, c.Looks)
 	}
-	return []string{"either " + cause, "or     " + visible(or)}
+	return name
 }
 
-func fixText(c *cause.Cause, or string) string {
-	if or != "" {
+// levelTexts are what fits as well as a cause, to be told in one breath with it: causes
+// whose hosts would leave the same records, and a sentence.
+func levelTexts(ex *judge.Explanation) (out []string) {
+	for _, r := range ex.Rivals {
+		if r.Same {
+			out = append(out, rivalText(r.Name)+", which would leave the same records here")
+		}
+	}
+	if or, _ := judge.Level(ex.Cause.Name, ex.Or); or != "" {
+		out = append(out, or)
+	}
+	return out
+}
+
+// eitherTexts are a cause and what fits as well, if there is something.
+func eitherTexts(cause string, others ...string) []string {
+	if len(others) == 0 {
+		return []string{cause}
+	}
+	out := []string{"either " + cause}
+	for _, s := range others {
+		out = append(out, "or     "+visible(s))
+	}
+	return out
+}
+
+func fixText(c *cause.Cause, either bool) string {
+	if either {
 		return "to fix " + c.Code + ": " + c.Fix
 	}
 	return "to fix: " + c.Fix

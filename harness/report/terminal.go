@@ -141,8 +141,8 @@ func (t *terminal) heading(g *group, res *judge.Result) {
 			t.text(or, 0, indent+2)
 		}
 	default:
-		first, _ := judge.Level(g.ex.Cause.Name, g.ex.Or)
-		for _, l := range eitherTexts(fmt.Sprintf("%s %s: %s", g.ex.Cause.Code, g.ex.Cause.Name, g.ex.Cause.Looks), first) {
+		level := levelTexts(g.ex)
+		for _, l := range eitherTexts(fmt.Sprintf("%s %s: %s", g.ex.Cause.Code, g.ex.Cause.Name, g.ex.Cause.Looks), level...) {
 			t.text(l, 0, indent)
 		}
 		t.text(explainsText(g.ex.Explains, res.Counts.Findings, g.ex.Left), 0, indent+2)
@@ -150,7 +150,7 @@ func (t *terminal) heading(g *group, res *judge.Result) {
 			t.text(rival, 0, indent+2)
 		}
 		if g.ex.Cause.Fix != "" {
-			t.text(fixText(&g.ex.Cause, first), 0, indent+2)
+			t.text(fixText(&g.ex.Cause, len(level) > 0), 0, indent+2)
 		}
 	}
 }
