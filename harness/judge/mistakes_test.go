@@ -339,6 +339,16 @@ func (a *account) happened(ws []string) error {
 		a.entry(ledger.Entry{Kind: ledger.KindHost, Note: ws[1]})
 	case "garbles":
 		a.entry(ledger.Entry{Kind: ledger.KindPort, Gauge: name, Bytes: ledger.Hex(ws[1]), Port: &ledger.Port{What: "garbage", Note: "bytes are left over"}})
+	case "unread": // so many frames, at the end
+		n, err := strconv.Atoi(ws[1])
+		bytes := 0
+		for k := len(a.entries) - 1; k >= 0 && n > 0; k-- {
+			if e := a.entries[k]; e.Kind == ledger.KindFrame {
+				bytes, n = bytes+len(e.Frame.Bytes), n-1
+			}
+		}
+		a.out(g, ledger.Out{Fate: ledger.Unread, Count: bytes})
+		return err
 	case "quits":
 		a.entry(ledger.Entry{Kind: ledger.KindHost, Note: ledger.Quit})
 	case "stopped", "killed":
