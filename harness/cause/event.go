@@ -20,6 +20,9 @@ func (m *model) name(g int) int {
 }
 
 func (m *model) event(g, seen int, what Event, loss uint8) {
+	if m.has(lossAtReturn) && what == LinkLostEvent && m.h.Seen[seen].What != Up {
+		return
+	}
 	if gs := &m.gauges[g]; m.has(toldOnce) && what == Event(m.param[toldOnce]) {
 		if gs.told>>what&1 != 0 {
 			return
