@@ -279,6 +279,9 @@ func (j *judging) thinned(base *outcome) (best found, ok bool) {
 // before are missing, and no others.
 func (j *judging) emptied(base *outcome) (f found, ok bool) {
 	last := int32(-1) // that is missing
+	if base.streams == nil {
+		return f, false
+	}
 	for i := range base.diffs {
 		d := &base.diffs[i]
 		if d.rec >= 0 || d.want == nil {
