@@ -341,8 +341,14 @@ func (s *Stage) turn() {
 // Settle serves the hosts after the timeline has ended, until done is closed:
 // while the host is being stopped it may still talk.
 func (s *Stage) Settle(ctx context.Context, done <-chan struct{}) {
+	looks := time.NewTicker(10 * time.Millisecond)
+	defer looks.Stop()
 	for {
 		select {
+		case <-looks.C: // what a host has read by now it has, although a closing socket cannot tell
+			for _, a := range s.actors {
+				a.hasRead()
+			}
 		case <-ctx.Done():
 			return
 		case <-done:

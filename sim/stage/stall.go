@@ -41,6 +41,17 @@ func (s *Stage) readsWithin() time.Duration {
 	return time.Second
 }
 
+// hasRead notes how much the host has read, where that can be seen.
+func (a *actor) hasRead() {
+	if a.port == nil || a.down || !a.inUse {
+		return
+	}
+	given := a.given()
+	if n, exact := a.port.Unread(); exact {
+		a.taken = max(a.taken, given-int64(n))
+	}
+}
+
 func (a *actor) watch(now time.Time) {
 	if a.down || !a.inUse {
 		a.stalled()
