@@ -139,7 +139,7 @@ run: [none]
 records: {form: csv, only-lines: ",(event|reading)$"}
 summary:
   records: {form: csv, file: "{run}/summary.csv", separator: semicolon, decimal-mark: comma, columns: {gauge: Gauge}}
-  statistics: {mean: Average, s: Sigma, n: Count}
+  statistics: {mean: Average, s: Sigma, count: Count}
 `
 	for _, c := range []struct {
 		name, defect, claims, file string

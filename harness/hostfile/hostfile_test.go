@@ -105,7 +105,7 @@ func TestMistakesStandWhereTheyAre(t *testing.T) {
 		"study variation":  {summary("{study-variation: 0}"), `h:4:28: a study variation of 0 standard deviations is none; write 6 or 5.15`},
 		"no records":       {summary("{statistics: {mean: A}}"), `h:4:24: a column for each statistic needs records of their own; write records: beside it`},
 		"no file":          {summary("{records: {form: csv}}"), `h:4:21: nothing says where the summaries are; write file: "{run}/summary.csv", for example`},
-		"statistic":        {summary("{records: {form: csv, file: f}, statistics: {median: A}}"), `h:4:55: "median" is not a statistic; write one of n, mean, s, range, Cp, Cpk, Pp, Ppk, %R&R, ndc`},
+		"statistic":        {summary("{records: {form: csv, file: f}, statistics: {median: A}}"), `h:4:55: "median" is not a statistic; write one of count, mean, s, range, Cp, Cpk, Pp, Ppk, %R&R, ndc`},
 		"form of its own":  {summary("{records: {form: http}}"), `h:4:27: summaries of their own are not read by http; write csv, json-lines, sqlite or xlsx`},
 		"zones, none":      {with("{form: csv, zones: {OK: []}}"), `h:3:34: the word means nothing; write the zones that the word stands for, such as [inside, warn-low, warn-high]`},
 		"zones, unknown":   {with("{form: csv, zones: {OK: [inside, warm]}}"), `h:3:43: "warm" is not a zone; write void, below, warn-low, inside, warn-high, above or unproven`},

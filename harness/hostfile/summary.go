@@ -13,7 +13,7 @@ import (
 // Statistics are what a host may write of the tagged readings of a channel, as event
 // words: how many they are, their mean, standard deviation and range, the capability and
 // performance of the process, and the R&R share and distinct categories of a study.
-var Statistics = []string{"n", "mean", "s", "range", "Cp", "Cpk", "Pp", "Ppk", "%R&R", "ndc"}
+var Statistics = []string{"count", "mean", "s", "range", "Cp", "Cpk", "Pp", "Ppk", "%R&R", "ndc"}
 
 // Summary says that the host's records have rows with statistics, and by what rules it
 // works them out.

@@ -58,7 +58,7 @@ func Exact(statistic string, decimals int, rules hostfile.Rules, layout *study.L
 func (f *figures) of(statistic string) []value {
 	n := len(f.values)
 	switch statistic {
-	case "n":
+	case "count":
 		return []value{exactly(big.NewRat(int64(n), 1))}
 	case "%R&R", "ndc":
 		return f.ofStudy(statistic)

@@ -238,7 +238,7 @@ func (run *Run) rule(r *row) string {
 		share = fmt.Sprintf("the tolerance, with %s standard deviations to a study variation", run.Deviations)
 	}
 	how := map[string]string{
-		"n": "the number", "mean": "the mean", "range": "the greatest less the smallest", "s": "the standard deviation, with n - 1,",
+		"count": "the number", "mean": "the mean", "range": "the greatest less the smallest", "s": "the standard deviation, with n - 1,",
 		"Cp":  fmt.Sprintf("the tolerance over six times %s subgroups of %d,", within, run.Subgroup),
 		"Cpk": fmt.Sprintf("from the mean to the nearer limit, over three times %s subgroups of %d,", within, run.Subgroup),
 		"Pp":  "the tolerance over six standard deviations", "Ppk": "from the mean to the nearer limit, over three standard deviations",

@@ -71,7 +71,7 @@ func told(res Result) (out []string) {
 // Kind: outside.
 func TestByHand(t *testing.T) {
 	const four = "1 2 4 5"
-	ten := strings.Fields("n=4 mean=3 s=1.825742 range=4 Cp=1.4142 Cpk=1.4142 Pp=0.547723 Ppk=0.547723")
+	ten := strings.Fields("count=4 mean=3 s=1.825742 range=4 Cp=1.4142 Cpk=1.4142 Pp=0.547723 Ppk=0.547723")
 	for _, c := range []struct {
 		name string
 		run  *Run
@@ -93,13 +93,13 @@ func TestByHand(t *testing.T) {
 		{"Cp of all", run(four), []string{"Cp=0.547723", "Cpk=0.547723", "Pp=0.547723"}, []string{
 			"g1: Cp 1.414214, not Cp 0.547723: capability-overall", "g1: Cpk 1.414214, not Cpk 0.547723: capability-overall"}},
 		{"Pp within", run(four), []string{"Pp=1.41421"}, []string{"g1: Pp 0.54772, not Pp 1.41421: performance-within"}},
-		{"streamed ones among them", run("1 ~2 3"), []string{"n=3", "mean=2", "s=1.000"}, []string{
-			"g1: n 2, not n 3: summary-streamed", "g1: s 1.414 mm, not s 1.000 mm: summary-streamed"}},
-		{"void as 0", run("2 - 4"), []string{"n=3", "mean=2.000"}, []string{
-			"g1: n 2, not n 3: summary-void-as-zero", "g1: mean 3.000 mm, not mean 2.000 mm: summary-void-as-zero"}},
+		{"streamed ones among them", run("1 ~2 3"), []string{"count=3", "mean=2", "s=1.000"}, []string{
+			"g1: count 2, not count 3: summary-streamed", "g1: s 1.414 mm, not s 1.000 mm: summary-streamed"}},
+		{"void as 0", run("2 - 4"), []string{"count=3", "mean=2.000"}, []string{
+			"g1: count 2, not count 3: summary-void-as-zero", "g1: mean 3.000 mm, not mean 2.000 mm: summary-void-as-zero"}},
 		{"the word of no value", run(four), []string{"s=NaN"}, []string{"g1: s 1.825742 mm, not s NaN mm: "}},
 		{"in inches", run("25.4 50.8"), []string{"mean=1.5 in", "range=25.4"}, nil},
-		{"none of one reading", run("1"), []string{"n=1", "s=0"}, []string{"s of g1: the readings, the limits or the study that it takes are not there"}},
+		{"none of one reading", run("1"), []string{"count=1", "s=0"}, []string{"s of g1: the readings, the limits or the study that it takes are not there"}},
 		{"the last row counts", run(four), []string{"s=7", "s=1.8257"}, nil},
 		{"no such word", run(four), []string{"median=3"}, []string{"median of g1: it is not a statistic: write under events which it is"}},
 	} {
@@ -132,9 +132,9 @@ func TestTagsThatAreNotSure(t *testing.T) {
 //
 // Kind: property.
 func TestVoidThatIsNotClaimed(t *testing.T) {
-	r := run("2 - 4", "1 2").write("g1 n 3", "g2 n 3")
+	r := run("2 - 4", "1 2").write("g1 count 3", "g2 count 3")
 	r.Spec.Claims = []judge.Aspect{cause.Value, cause.Complete}
-	require.Equal(t, []string{"g2: n 2, not n 3: ", "n of g1: a tag has no reading, and the host does not claim void"}, told(Judge(r)))
+	require.Equal(t, []string{"g2: count 2, not count 3: ", "count of g1: a tag has no reading, and the host does not claim void"}, told(Judge(r)))
 }
 
 // By hand: the limits of g1 are 0 and 6, those of g2 1 and 6. Of 2 and 4, s = √2, so Pp =

@@ -116,7 +116,7 @@ func (h *mind) statistics(g, c int, now time.Time) (rows []row) {
 		}
 	}
 	overall, within := h.overall(values), h.within(values)
-	put("n", n.FloatString(0), "")
+	put("count", n.FloatString(0), "")
 	put("mean", decimals(mean, places+3), unit)
 	put("s", rootText(overall, places+4), unit)
 	put("range", decimals(new(big.Rat).Sub(greatest, least), places+3), unit)

@@ -55,9 +55,9 @@ func tags(texts ...string) (all []event) {
 func TestStatistics(t *testing.T) {
 	t.Parallel()
 	four := tags("1", "2", "4", "5")
-	const right = "n 4, mean 3.000000, s 1.8257419, range 4.000000, Cp 1.4142, Cpk 1.4142, Pp 0.5477, Ppk 0.5477"
+	const right = "count 4, mean 3.000000, s 1.8257419, range 4.000000, Cp 1.4142, Cpk 1.4142, Pp 0.5477, Ppk 0.5477"
 	study := tags("1", "5", "1", "5", "2", "6", "2", "8")
-	start := "n 8, mean 3.750000, s 2.6049404, range 7.000000, "
+	start := "count 8, mean 3.750000, s 2.6049404, range 7.000000, "
 	for _, c := range []struct {
 		name, defect string
 		job          func(j *job)
@@ -66,17 +66,17 @@ func TestStatistics(t *testing.T) {
 	}{
 		{"right", "", summing(nil), four, right},
 		{"mean range", "", summing(func(r *rules) { r.Within = "mean-range" }), four, strings.Replace(right, "Cp 1.4142, Cpk 1.4142", "Cp 1.1280, Cpk 1.1280", 1)},
-		{"with n", "spread-over-n", summing(nil), four, "n 4, mean 3.000000, s 1.5811388, range 4.000000, Cp 1.4142, Cpk 1.4142, Pp 0.6325, Ppk 0.6325"},
+		{"with n", "spread-over-n", summing(nil), four, "count 4, mean 3.000000, s 1.5811388, range 4.000000, Cp 1.4142, Cpk 1.4142, Pp 0.6325, Ppk 0.6325"},
 		{"in one pass", "spread-in-one-pass", summing(nil), four, right},
 		{"Cp of all", "capability-overall", summing(nil), four, strings.Replace(right, "Cp 1.4142, Cpk 1.4142", "Cp 0.5477, Cpk 0.5477", 1)},
 		{"Pp within", "performance-within", summing(nil), four, strings.Replace(right, "Pp 0.5477, Ppk 0.5477", "Pp 1.4142, Ppk 1.4142", 1)},
 		{"limits of the first", "summary-limits", summing(nil), four, right},
-		{"streamed left out", "", summing(nil), append(tags("2", "4"), stream("3")), "n 2, mean 3.000000, s 1.4142136, range 2.000000, Cp 0.7071, Cpk 0.7071, Pp 0.7071, Ppk 0.7071"},
-		{"streamed among them", "summary-streamed", summing(nil), append(tags("2", "4"), stream("3")), "n 3, mean 3.000000, s 1.0000000, range 2.000000, Cp 0.7071, Cpk 0.7071, Pp 1.0000, Ppk 1.0000"},
-		{"void left out", "", summing(nil), tags("2", "void", "4"), "n 2, mean 3.000000, s 1.4142136, range 2.000000, Cp 0.7071, Cpk 0.7071, Pp 0.7071, Ppk 0.7071"},
-		{"void as 0", "summary-void-as-zero", summing(nil), tags("1", "void", "2"), "n 3, mean 1.000000, s 1.0000000, range 2.000000, Cp 1.4142, Cpk 0.4714, Pp 1.0000, Ppk 0.3333"},
-		{"rounded", "", summing(nil), tags("1.0004", "3.0004"), "n 2, mean 2.000000, s 1.4142136, range 2.000000, Cp 0.7071, Cpk 0.4714, Pp 0.7071, Ppk 0.4714"},
-		{"not rounded", "summary-rounding", summing(nil), tags("1.0004", "3.0004"), "n 2, mean 2.000400, s 1.4142136, range 2.000000, Cp 0.7071, Cpk 0.4715, Pp 0.7071, Ppk 0.4715"},
+		{"streamed left out", "", summing(nil), append(tags("2", "4"), stream("3")), "count 2, mean 3.000000, s 1.4142136, range 2.000000, Cp 0.7071, Cpk 0.7071, Pp 0.7071, Ppk 0.7071"},
+		{"streamed among them", "summary-streamed", summing(nil), append(tags("2", "4"), stream("3")), "count 3, mean 3.000000, s 1.0000000, range 2.000000, Cp 0.7071, Cpk 0.7071, Pp 1.0000, Ppk 1.0000"},
+		{"void left out", "", summing(nil), tags("2", "void", "4"), "count 2, mean 3.000000, s 1.4142136, range 2.000000, Cp 0.7071, Cpk 0.7071, Pp 0.7071, Ppk 0.7071"},
+		{"void as 0", "summary-void-as-zero", summing(nil), tags("1", "void", "2"), "count 3, mean 1.000000, s 1.0000000, range 2.000000, Cp 1.4142, Cpk 0.4714, Pp 1.0000, Ppk 0.3333"},
+		{"rounded", "", summing(nil), tags("1.0004", "3.0004"), "count 2, mean 2.000000, s 1.4142136, range 2.000000, Cp 0.7071, Cpk 0.4714, Pp 0.7071, Ppk 0.4714"},
+		{"not rounded", "summary-rounding", summing(nil), tags("1.0004", "3.0004"), "count 2, mean 2.000400, s 1.4142136, range 2.000000, Cp 0.7071, Cpk 0.4715, Pp 0.7071, Ppk 0.4715"},
 		{"a study", "", studied("study-variation"), study, start + "Cp 0.3086, Cpk 0.2315, Pp 0.3839, Ppk 0.2879, %R&R 36.116, ndc 3"},
 		{"of the tolerance", "", studied("tolerance"), study, start + "Cp 0.3086, Cpk 0.2315, Pp 0.3839, Ppk 0.2879, %R&R 122.474, ndc 3"},
 		{"5.15", "study-variation", studied("tolerance"), study, start + "Cp 0.3086, Cpk 0.2315, Pp 0.3839, Ppk 0.2879, %R&R 105.124, ndc 3"},
