@@ -20,29 +20,7 @@ func (j *judging) see(g int, at time.Duration, what cause.What, state cause.Stat
 func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 	switch e.Port.What {
 	case "opened":
-		f.Opened, f.Unheard = true, false
-		o.open, o.due, o.mute, o.second, o.before, o.openedAt = true, false, false, 0, o.sent, e.T
-		j.session(o, f, e.T)
-		if len(o.downs) > 0 && !o.brief && !o.anew { // of those that followed before it was opened again it need not know
-			j.h.Seen[o.downs[0]].State = cause.Sure
-		}
-		o.brief, o.up = false, 0
-		switch {
-		case len(o.downs) > 0 && o.returned:
-			o.unset, f.Again = f.Line != "", e.T
-			up := j.see(g, e.T, cause.Up, cause.Sure)
-			j.h.Seen[up].Place = uint16(j.place(g, e.Port.Path))
-			o.up, o.keeps, o.second = up+1, o.datum, up+1
-			if o.anew { // it may not know that the port was away, or that it ever had it
-				j.h.Seen[up].State = cause.Perhaps
-			}
-		case o.closed:
-			j.see(g, e.T, cause.Restart, cause.Sure)
-		}
-		o.downs, o.returned, o.closed, o.anew = nil, false, false, false
-		if j.paths[g] == "" {
-			j.paths[g] = e.Port.Path
-		}
+		j.opened(o, f, g, e)
 	case "lines":
 		o.lines.move([2]bool{strings.Contains(e.Port.Note, "DTR true"), strings.Contains(e.Port.Note, "RTS true")})
 	case "break":
@@ -100,6 +78,33 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 	case "not reading":
 		f.Unheard = f.Unheard || o.returned
 		o.mute, o.read = o.open && o.second > 0, o.sent-int64(e.Port.Lost)
+	}
+}
+
+// opened sees to a port that the host has opened.
+func (j *judging) opened(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
+	f.Opened, f.Unheard = true, false
+	o.open, o.due, o.mute, o.second, o.before, o.openedAt = true, false, false, 0, o.sent, e.T
+	j.session(o, f, e.T)
+	if len(o.downs) > 0 && !o.brief && !o.anew { // of those that followed before it was opened again it need not know
+		j.h.Seen[o.downs[0]].State = cause.Sure
+	}
+	o.brief, o.up = false, 0
+	switch {
+	case len(o.downs) > 0 && o.returned:
+		o.unset, f.Again = f.Line != "", e.T
+		up := j.see(g, e.T, cause.Up, cause.Sure)
+		j.h.Seen[up].Place = uint16(j.place(g, e.Port.Path))
+		o.up, o.keeps, o.second = up+1, o.datum, up+1
+		if o.anew { // it may not know that the port was away, or that it ever had it
+			j.h.Seen[up].State = cause.Perhaps
+		}
+	case o.closed:
+		j.see(g, e.T, cause.Restart, cause.Sure)
+	}
+	o.downs, o.returned, o.closed, o.anew = nil, false, false, false
+	if j.paths[g] == "" {
+		j.paths[g] = e.Port.Path
 	}
 }
 

@@ -153,6 +153,12 @@ func (j *judging) zones() (ws []what) {
 			return p.place(v.Mul(decimal.New(int64(j.Unit.Size()), 0))), ok
 		})
 	}
+	j.ofOthers(add)
+	return ws
+}
+
+// ofOthers are zones of another reading.
+func (j *judging) ofOthers(add func(bits float64, text string, says func(it *item) (zone.Zone, bool))) {
 	for _, s := range []struct {
 		text string
 		of   func(it *item) *cause.Reading
@@ -166,7 +172,6 @@ func (j *judging) zones() (ws []what) {
 			return j.Zone(&j.Gauges[it.g].Channels[it.c], r.Length(), shown), true
 		})
 	}
-	return ws
 }
 
 // ofFrame are zones that go for a whole frame.
@@ -355,6 +360,11 @@ func (j *judging) otherLimits(with func(bits float64, text string, change func(i
 		return v
 	}))
 	each(5, "the limits end at the decimal mark", in(own, func(v decimal.Decimal) decimal.Decimal { return v.Quantize(0, decimal.Truncate) }))
+	j.limitsOfOthers(with)
+}
+
+// limitsOfOthers are judgements by the limits of other channels and gauges.
+func (j *judging) limitsOfOthers(with func(bits float64, text string, change func(it *item, p *judged) bool)) {
 	tighten := func(p *judged, l zone.Limits) {
 		for k, n := range zone.Kinds {
 			at, by := n.Of(&p.Limits), *n.Of(&l)
