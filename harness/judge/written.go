@@ -276,10 +276,11 @@ func (j *judging) thinned(base *outcome) (best found, ok bool) {
 }
 
 // emptied is about records that are begun anew when a port is opened again: all rows from
-// before are missing, and no others.
+// before are missing, that of the loss too, and no others.
 func (j *judging) emptied(base *outcome) (f found, ok bool) {
 	last := int32(-1) // that is missing
-	if base.streams == nil {
+	events := false
+	if base.streams == nil || len(j.ends) > 0 {
 		return f, false
 	}
 	for i := range base.diffs {
@@ -287,7 +288,7 @@ func (j *judging) emptied(base *outcome) (f found, ok bool) {
 		if d.rec >= 0 || d.want == nil {
 			return f, false
 		}
-		last = max(last, d.want.Seen)
+		last, events = max(last, d.want.Seen), events || d.kind == KindEventMissing
 	}
 	for i := range base.streams {
 		a := &base.streams[i]
@@ -300,7 +301,7 @@ func (j *judging) emptied(base *outcome) (f found, ok bool) {
 	f = sentence("the rows from before a port was opened again are missing: the records are begun anew there")
 	f.trips = true
 	f.take(base, func(*diff) bool { return true })
-	return f, last >= 0 && int(last) < len(j.h.Seen) && slices.ContainsFunc(j.h.Seen[last:], func(s cause.Seen) bool { return s.What == cause.Up }) && base.paired > 0
+	return f, events && last >= 0 && int(last) < len(j.h.Seen) && slices.ContainsFunc(j.h.Seen[last:], func(s cause.Seen) bool { return s.What == cause.Up }) && base.paired > 0
 }
 
 // queued reports whether so many rows of each gauge are missing at most as frames came
