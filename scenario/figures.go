@@ -50,6 +50,7 @@ func amounts(text string) (all []amount) {
 			num = num[1:] // from one number to another
 		}
 		a := amount{text: num, num: decimal.MustParse(strings.TrimPrefix(num, "+"))}
+		a.base = a.num
 		word := strings.TrimPrefix(rest, " ")
 		if end := strings.IndexFunc(word, func(r rune) bool { return !unicode.IsLetter(r) && r != '%' && r != '°' }); end >= 0 {
 			word = word[:end]
@@ -65,8 +66,7 @@ func amounts(text string) (all []amount) {
 }
 
 // Figured says which numbers of the texts that people read stand nowhere else in the
-// file and are not worked out either. A number that has neither a unit nor decimals may
-// count things, and is let pass. The error is of type strict.Errors.
+// file and are not worked out either. The error is of type strict.Errors.
 func (s *Scenario) Figured() error {
 	var errs strict.Errors
 	known := s.amounts()
@@ -95,7 +95,7 @@ func (s *Scenario) Figured() error {
 				delete(unsaid, worked[i].text)
 				continue
 			}
-			if a.dim == "" && a.num.Exponent() >= 0 || slices.ContainsFunc(known, a.is) {
+			if slices.ContainsFunc(known, a.is) {
 				continue
 			}
 			wrong(text, "put the number right, or say under figures: what it is", "the text says "+a.text+", which is nothing that stands in the file")
@@ -146,14 +146,14 @@ func (s *Scenario) amounts() []amount {
 func add(says amount, sum string, known []amount) string {
 	var total decimal.Decimal
 	dim, sign := "", decimal.New(1, 0)
-	for _, word := range strings.Split(strings.NewReplacer(" - ", "\x00-", " + ", "\x00+").Replace(sum), "\x00") {
+	for i, word := range strings.Split(strings.NewReplacer(" - ", "\x00-", " + ", "\x00+").Replace(sum), "\x00") {
 		sign = decimal.New(1, 0)
-		if strings.HasPrefix(word, "-") && dim != "" {
+		if strings.HasPrefix(word, "-") && i > 0 {
 			word, sign = word[1:], decimal.New(-1, 0)
 		}
 		a := amounts(word)
 		switch {
-		case len(a) != 1 || a[0].dim == "" || dim != "" && a[0].dim != dim:
+		case len(a) != 1 || i > 0 && a[0].dim != dim:
 			return " cannot be worked out of " + sum
 		case !slices.ContainsFunc(known, a[0].is):
 			return " is worked out of " + a[0].text + ", which does not stand in the file"
@@ -162,7 +162,10 @@ func add(says amount, sum string, known []amount) string {
 	}
 	if says.dim == dim {
 		_, unit, _ := strings.Cut(says.text, " ")
-		_, base, _ := quantity.Unit(unit)
+		_, base, ok := quantity.Unit(unit)
+		if !ok {
+			base = decimal.New(1, 0) // a bare number
+		}
 		if total.Quo(base, says.num.Exponent(), decimal.HalfEven).Equal(says.num) {
 			return ""
 		}

@@ -33,6 +33,11 @@ cues: [{at: 2500 ms, do: rest on, size: 8.0120 mm}, {at: 3 s, do: tag}, {at: 4 s
 		{"9 dB", "figures: [{says: 9 dB, by: a book}]", ""},
 		{"9 dB", "figures: [{says: 9 dB}]", "a figure is one number; the text says 9 dB"},
 		{"nothing", "figures: [{says: 9 dB, by: a book}, {says: 12 s, by: a clock}]", "no text says 9 dB; no text says 12 s"},
+		{"7 tags", "", "the text says 7"},
+		{"7 tags", "figures: [{says: 7, by: the counter}]", ""},
+		{"7 tags", "figures: [{says: 7, is: 8 - 1}]", ""},
+		{"7 tags", "figures: [{says: 7, is: 8 + 1}]", "7 is not 8 + 1"},
+		{"8 tags", "", ""}, // of 8 H7
 		{"12 m", "figures: [{says: 12 m, by: a book}]", ""},
 	} {
 		s := parse(t, fmt.Appendf(nil, file, c.notice, c.figures))
