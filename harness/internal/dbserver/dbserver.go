@@ -15,12 +15,13 @@ import (
 // Postgres starts a PostgreSQL server with the statements done, and returns the URL of
 // its database.
 func Postgres(t *testing.T, statements string) (url string) {
+	psql := testenv.Program(t, "psql", "postgresql")
 	bin := versioned(t)
 	dir := folder(t)
 	data := filepath.Join(dir, "data")
 	do(t, filepath.Join(bin, "initdb"), "-D", data, "-U", "shop", "-A", "trust", "--no-sync", "-E", "UTF8", "--locale=C.UTF-8")
 	start(t, "INT", filepath.Join(bin, "postgres"), "-D", data, "-k", dir, "-c", "listen_addresses=", "-c", "fsync=off")
-	client := []string{filepath.Join(bin, "psql"), "-h", dir, "-U", "shop", "-d", "postgres", "-v", "ON_ERROR_STOP=1", "-q"}
+	client := []string{psql, "-h", dir, "-U", "shop", "-d", "postgres", "-v", "ON_ERROR_STOP=1", "-q"}
 	await(t, append(client, "-c", "select 1"))
 	do(t, append(client, "-c", statements)...)
 	return "postgres://shop@/postgres?host=" + dir
