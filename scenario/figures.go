@@ -145,9 +145,9 @@ func (s *Scenario) amounts() []amount {
 // another unit than what it is said to be, it is rounded as that is.
 func add(says amount, sum string, known []amount) string {
 	var total decimal.Decimal
-	dim, sign := "", decimal.New(1, 0)
+	dim := ""
 	for i, word := range strings.Split(strings.NewReplacer(" - ", "\x00-", " + ", "\x00+").Replace(sum), "\x00") {
-		sign = decimal.New(1, 0)
+		sign := decimal.New(1, 0)
 		if strings.HasPrefix(word, "-") && i > 0 {
 			word, sign = word[1:], decimal.New(-1, 0)
 		}

@@ -18,7 +18,6 @@ import (
 	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/hostfile"
 	"example.org/understudy/harness/judge"
-	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/paper"
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenarios"
@@ -87,19 +86,6 @@ func judged(t testing.TB, s *scenario.Scenario, extra ...string) *check.Outcome 
 	require.NoError(t, err)
 	c := check.Check{Scenario: s, Host: reference(t), Run: t.TempDir(), Self: self, Extra: extra, Coverage: true}
 	out, err := c.Do(context.Background())
-	require.NoError(t, err)
-	return out
-}
-
-// called is what comes of a check of a host that is a function, whose records read so.
-func called(t testing.TB, c check.Check, records string) (out *check.Outcome) {
-	var err error
-	c.Host, c.HostText, err = library.Described([]string{"a function of the test"}, records)
-	require.NoError(t, err)
-	if c.Run == "" {
-		c.Run = t.TempDir()
-	}
-	out, err = c.Prove(t.Context())
 	require.NoError(t, err)
 	return out
 }

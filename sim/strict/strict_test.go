@@ -9,6 +9,7 @@ import (
 
 	"example.org/understudy/sim/strict"
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 	"github.com/stretchr/testify/require"
 )
 
@@ -232,7 +233,42 @@ func FuzzDecode(f *testing.F) {
 		if err != nil && !strings.HasPrefix(err.Error(), "f:") && !strings.HasPrefix(err.Error(), "f: ") {
 			t.Errorf("the mistake is in no place of the file: %v", err)
 		}
+		if err != nil {
+			return
+		}
+		var back tree
+		if _, err := strict.Decode("f", []byte(tr.text()), &back); err != nil || cmp.Diff(tr, back, cmpopts.EquateEmpty()) != "" {
+			t.Errorf("what was accepted, written again: %v\n%s\n%s", err, tr.text(), cmp.Diff(tr, back, cmpopts.EquateEmpty()))
+		}
 	})
+}
+
+// text writes a tree with each key and each text in quotes.
+func (tr *tree) text() string {
+	quote := func(v any) string {
+		b, _ := json.Marshal(v) // of texts and numbers: it cannot fail
+		return string(b)
+	}
+	one := func(l leaf) string {
+		return fmt.Sprintf("{name: %s, veins: %d, shade: %s, sizes: [%s]}", quote(l.Name), l.Veins, l.Shade.Names()[l.Shade], strings.Join(texts(l.Sizes, func(s string) string { return quote(s) }), ", "))
+	}
+	var out strings.Builder
+	out.WriteString("leaves: [" + strings.Join(texts(tr.Leaves, one), ", ") + "]\n")
+	if tr.Spare != nil {
+		out.WriteString("spare: " + one(*tr.Spare) + "\n")
+	}
+	if tr.Marks != nil {
+		out.WriteString("marks: " + quote(tr.Marks) + "\n")
+	}
+	fmt.Fprintf(&out, "tall: %v\npair: [%d, %d]\n", tr.Tall, tr.Pair[0], tr.Pair[1])
+	return out.String()
+}
+
+func texts[T any](of []T, text func(T) string) (all []string) {
+	for _, v := range of {
+		all = append(all, text(v))
+	}
+	return all
 }
 
 // A key's tags say which words or numbers it takes: reading refuses others at
