@@ -50,8 +50,8 @@ func bestStanding(piece []byte, frames [][]byte) []int {
 	if len(ends)*len(frames) > mostPlaces {
 		return nil
 	}
-	const one = 1 << 40                    // a frame found outweighs any distance
-	best := make([]int, len(ends))         // of the frames so far, the last of which ends at most there
+	const one = int64(1) << 40             // a frame found outweighs any distance
+	best := make([]int64, len(ends))       // of the frames so far, the last of which ends at most there
 	before := make([][]int32, len(frames)) // the end before a frame that is taken with this end, else −1
 	for k, off := 0, 0; k < len(frames); k++ {
 		f, next := frames[k], slices.Clone(best)
@@ -60,7 +60,7 @@ func bestStanding(piece []byte, frames [][]byte) []int {
 			from, _ := slices.BinarySearch(ends, start+1)
 			from-- // the last end that is not behind the start
 			to, _ := slices.BinarySearch(ends, start+len(f))
-			if v := best[from] + one - max(start-off, off-start); v > next[to] {
+			if v := best[from] + one - int64(max(start-off, off-start)); v > next[to] {
 				next[to], before[k][to] = v, int32(from)
 			}
 		}
