@@ -268,13 +268,12 @@ func TestFactoryReset(t *testing.T) {
 // Kind: property.
 func TestExportAndImport(t *testing.T) {
 	from, to := inches(t), inches(t)
-	for name, v := range map[string]string{"unit": "mm", "lower": "30", "upper": "40", "resolution": "0.002", "rate": "7", "datum": "3.5", "sense": "falling", "with-tail": "on"} {
-		o, _ := from.ask(0, Command{Verb: "set", Setting: name, Channel: 0, Value: Text(v)})
-		_ = o // the order of a map may refuse some before the unit is set
-	}
-	for name, v := range map[string]string{"lower": "30", "upper": "40", "resolution": "0.002"} {
-		o, _ := from.ask(0, Command{Verb: "set", Setting: name, Channel: 0, Value: Text(v)})
-		require.Equal(t, Done, o.Refused, name)
+	for _, s := range [][2]string{
+		{"unit", "mm"}, {"upper", "40"}, {"lower", "30"}, {"resolution", "0.002"},
+		{"rate", "7"}, {"datum", "3.5"}, {"sense", "falling"}, {"with-tail", "on"},
+	} {
+		o, _ := from.ask(0, Command{Verb: "set", Setting: s[0], Channel: 0, Value: Text(s[1])})
+		require.Equal(t, Done, o.Refused, s[0])
 	}
 	// what stands in the way of the new limits in the one that takes them
 	for _, c := range []Command{{Setting: "upper", Value: Text("0.4")}, {Setting: "lower", Value: Text("0.1")}} {
