@@ -182,11 +182,16 @@ func (l Limits) Why(pm decimal.Decimal, r Rule, u decimal.Unit) string {
 	if r.Strict {
 		strictly = "limits are strict"
 	}
+	// What is outside without doubt is so beyond the guard band on the far side.
+	in, moved := r.Guard, " moved in by "
+	if r.Unproven {
+		in, moved = -r.Guard, " moved out by "
+	}
 	// name is a limit with its size, and how far it is moved.
 	name := func(k Kind, g decimal.Length) string {
 		s := k.Name + " " + write(k.Of(&l).At)
 		if g != 0 {
-			s += " moved in by " + r.width() + " = " + write(r.Guard)
+			s += moved + r.width() + " = " + write(r.Guard)
 		}
 		return s
 	}
@@ -211,9 +216,9 @@ func (l Limits) Why(pm decimal.Decimal, r Rule, u decimal.Unit) string {
 	lower, upper, warnLower, warnUpper := Kinds[0], Kinds[1], Kinds[2], Kinds[3]
 	switch z {
 	case Below:
-		return at(lower, r.Guard, "below")
+		return at(lower, in, "below")
 	case Above:
-		return at(upper, -r.Guard, "above")
+		return at(upper, -in, "above")
 	case Unproven:
 		near := upper
 		if r.Unproven = false; l.Place(pm, r) == Below {

@@ -137,4 +137,9 @@ func TestWhyTellsTheGuardBand(t *testing.T) {
 	require.Equal(t, "the displayed value is below the lower specification limit 9.75 mm moved in by U = 0.01 mm", about10.Why(pm(um(9755)), r, decimal.MM))
 	r.Strict = true
 	require.Equal(t, "the displayed value equals the upper specification limit 10.25 mm moved in by U = 0.01 mm and limits are strict", about10.Why(pm(um(10240)), r, decimal.MM))
+
+	r.Unproven = true // what is outside is so beyond the band on the far side
+	require.Equal(t, "the displayed value is above the upper specification limit 10.25 mm moved out by U = 0.01 mm", about10.Why(pm(um(10261)), r, decimal.MM))
+	require.Equal(t, "the displayed value equals the lower specification limit 9.75 mm moved out by U = 0.01 mm and limits are strict", about10.Why(pm(um(9740)), r, decimal.MM))
+	require.Equal(t, "the displayed value is within U = 0.01 mm of the lower specification limit 9.75 mm: neither conformity nor nonconformity is proven", about10.Why(pm(um(9741)), r, decimal.MM))
 }
