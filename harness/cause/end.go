@@ -36,7 +36,7 @@ const inHandFor = time.Second
 // ended has the host forget what it held in memory. It may have kept which tags
 // it had seen.
 func (m *model) ended(s *Seen, seen int) {
-	if s.What == Killed {
+	if s.What == Killed && s.State == Perhaps {
 		for g := range m.gauges {
 			m.inHand(g, s.At)
 		}
@@ -55,8 +55,8 @@ func (m *model) ended(s *Seen, seen int) {
 	}
 }
 
-// inHand lets a gauge's last row be absent when the host is killed at a time,
-// unless it was received too long before; at a time below 0, whenever that was.
+// inHand lets a gauge's last row be absent when the host is killed at a time, unless it
+// was received too long before.
 func (m *model) inHand(g int, at time.Duration) {
 	var last *Want
 	for _, ws := range append(m.rows.Readings[g*m.width:(g+1)*m.width:(g+1)*m.width], m.rows.Events[g]) {
@@ -64,7 +64,7 @@ func (m *model) inHand(g int, at time.Duration) {
 			last = &ws[n-1]
 		}
 	}
-	if last != nil && (at < 0 || !m.RealTime || m.HostTime(at-m.h.Seen[last.Seen].At) <= inHandFor) {
+	if last != nil && (!m.RealTime || m.HostTime(at-m.h.Seen[last.Seen].At) <= inHandFor) {
 		last.Loss = 0
 	}
 }

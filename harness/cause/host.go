@@ -101,11 +101,6 @@ func Expect(s *Spec, h *History, hyp Hypothesis) *Rows {
 	for i := range h.Seen {
 		m.see(i, &h.Seen[i])
 	}
-	if s.Killed && !h.Cut {
-		for g := range s.Gauges {
-			m.inHand(g, -1)
-		}
-	}
 	if !h.Cut {
 		m.loseLast()
 		for g := range s.Gauges {

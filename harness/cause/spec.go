@@ -41,8 +41,8 @@ type Spec struct {
 	// Begun and Ended bound the host's clock over the run; a zero Begun
 	// leaves it unjudged.
 	Begun, Ended time.Time
-	// Killed is set when the host was killed in mid-run; it may then lose the
-	// record in hand, and no more.
+	// Killed is set when the host had to be killed at the end, after it had been given
+	// the time to record everything.
 	Killed bool
 	AtLine AtLine
 	Gauges []Gauge
@@ -172,7 +172,7 @@ const (
 	Restart              // the host closed the port by itself and opened it again
 	Nothing              // nothing after all
 	Stopped              // the host was asked to end in mid-run, and to start again; at no gauge
-	Killed               // the host was killed in mid-run, and started again; at no gauge
+	Killed               // the host was killed in mid-run, and started again; at no gauge; Perhaps when it may have had a row in hand
 )
 
 // State says how sure it is that the host saw it.

@@ -47,6 +47,34 @@ func options(t testing.TB, defect string, runs int) explore.Options {
 // first is enough at the first cause.
 func first(*explore.Found) bool { return true }
 
+// A host that writes each row only when it has made the next one is found by the row that
+// it loses when it is killed: it has had the time to write it.
+//
+// Kind: property.
+func TestOneRowBehindIsFound(t *testing.T) {
+	t.Parallel()
+	right, err := inprocess.Host("")
+	require.NoError(t, err)
+	behind := func(w *inside.World) error {
+		from := w.Records.Len()
+		w.Go(func() {
+			defer func() {
+				rows := bytes.SplitAfter(w.Records.Bytes()[from:], []byte("\n"))
+				if n := len(rows) - 2; !w.Over() && n > 0 { // it is killed
+					w.Records.Truncate(w.Records.Len() - len(rows[n]))
+				}
+			}()
+			w.Idle()
+		})
+		return right(w)
+	}
+	o := options(t, "", 20)
+	o.Runner, o.NoShrink, o.Only = explore.Inside{Host: behind}, true, map[string][]string{"fault": {"kill"}}
+	sum, err := explore.Explore(t.Context(), o)
+	require.NoError(t, err)
+	require.NotEmpty(t, sum.Found)
+}
+
 // The correct host is never accused. (The count is kept small here; a longer
 // run is understudy explore --runs 10000 --budget 0s.)
 //

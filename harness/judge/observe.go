@@ -153,7 +153,13 @@ func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 	switch what, ok := ended[e.Note]; {
 	case ok:
 		j.ends = append(j.ends, end{int32(len(j.h.Seen)), what == cause.Killed})
-		for k := len(j.h.Seen) - 1; what == cause.Killed && e.Had != nil && k >= 0 && j.h.Seen[k].At > *e.Had; k-- {
+		state, had := cause.Sure, e.T
+		if what == cause.Killed && (e.Had == nil || *e.Had < e.T) { // it may have had a row in hand
+			if state = cause.Perhaps; e.Had != nil {
+				had = *e.Had - 1 // what came at that moment may have come after it
+			}
+		}
+		for k := len(j.h.Seen) - 1; k >= 0 && j.h.Seen[k].At > had; k-- {
 			if s := &j.h.Seen[k]; s.What == cause.Frame {
 				j.perhaps(k)
 			} else if s.What == cause.Up || s.What == cause.Down {
@@ -162,7 +168,7 @@ func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 				break
 			}
 		}
-		j.h.Add(cause.Seen{At: e.T, What: what, State: cause.Sure})
+		j.h.Add(cause.Seen{At: e.T, What: what, State: state})
 		for g := range obs {
 			obs[g].streamed, obs[g].unset, obs[g].saw, obs[g].closed, obs[g].anew = nil, false, false, false, true
 			obs[g].tear()
@@ -176,7 +182,7 @@ func (j *judging) hostNote(obs []observer, e *ledger.Entry) {
 			}
 		}
 		j.ends = append(j.ends, end{int32(len(j.h.Seen)), true}) // it may lose what it had in hand, as when it is killed
-		j.h.Add(cause.Seen{At: e.T, What: cause.Killed, State: cause.Sure})
+		j.h.Add(cause.Seen{At: e.T, What: cause.Killed, State: cause.Perhaps})
 	case e.Note == "ready":
 		for g := range obs {
 			obs[g].due, obs[g].datum, obs[g].keeps = !obs[g].open, false, false

@@ -86,7 +86,7 @@ func TestHadTheTime(t *testing.T) {
 		{"ten times as fast", stage.Options{Pace: times(t, "10x"), Within: 100 * time.Millisecond}, 2 * time.Second, stage.Kill, at(time.Second)},
 		{"sooner than a processor is free", stage.Options{Pace: times(t, "10x"), Within: time.Millisecond}, 2 * time.Second, stage.Kill, at(1500 * time.Millisecond)},
 		{"stopped", stage.Options{Pace: stage.Real, Within: 250 * time.Millisecond}, 2 * time.Second, stage.Stop, nil},
-		{"still at drain", stage.Options{Pace: stage.Drain, Within: 20 * time.Millisecond}, 2 * time.Second, stage.Kill, nil},
+		{"still at drain", stage.Options{Pace: stage.Drain, Within: 20 * time.Millisecond}, 2 * time.Second, stage.Kill, at(2 * time.Second)},
 		{"never still at drain", stage.Options{Pace: stage.Drain, Within: 20 * time.Millisecond, Signs: busy, Patience: time.Millisecond}, 100 * time.Millisecond, stage.Kill, at(0)},
 	} {
 		t.Run(c.name, func(t *testing.T) {

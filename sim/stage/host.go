@@ -57,7 +57,7 @@ func (s *Stage) hostEnded() {
 	}
 	s.restart.ending = nil
 	e := ledger.Entry{Kind: ledger.KindHost, Note: ended(s.restart.by)}
-	if had := s.restart.had; s.restart.by == Kill && had < s.now {
+	if had := s.restart.had; s.restart.by == Kill {
 		e.Had = &had
 	}
 	s.write(e)

@@ -76,8 +76,8 @@ type Entry struct {
 	// Cue is, of a cue that was not done (Note says why), its number in the scenario,
 	// from 1 on.
 	Cue int `json:"cue,omitempty"`
-	// Had is, of a host that was ended, the time on the timeline up to which it has had
-	// the real time to record what it was given. Nil: all of it.
+	// Had is, of a host that was killed, the time on the timeline up to which it has had
+	// the real time to record what it was given. Nil: not known.
 	Had *time.Duration `json:"had,omitempty"`
 }
 
