@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -158,7 +159,7 @@ func (c *checkCmd) play(a *app, s *suite.Suite, dir *runFolder, h *hostfile.Host
 			return errors.Join(failed, err)
 		}
 	}
-	if err := writeReports(runs, c.JUnit, c.JSON, html); err != nil {
+	if err := writeFiles(reports(runs, c.JUnit, c.JSON, html)...); err != nil {
 		return errors.Join(failed, err)
 	}
 	if dir.keep = verdict != judge.Pass && (ran || failed == nil); dir.keep || c.Folder != "" {
@@ -178,10 +179,8 @@ func (c *checkCmd) tellTest(a *app, test *accept.Test) error {
 	if err := test.Text(a.paint()); err != nil {
 		return err
 	}
-	if c.HTML != "" {
-		if err := writeFile(c.HTML, func(f *os.File) error { return test.HTML(f) }); err != nil {
-			return err
-		}
+	if err := writeFiles(file{c.HTML, test.HTML}); err != nil {
+		return err
 	}
 	if c.PDF != "" {
 		return rehearse.PDF(a.ctx, test.HTML, c.PDF)
@@ -225,31 +224,13 @@ func byVerdict(v judge.Verdict) error {
 	return coded{code: exitUndecided}
 }
 
-// writeReports writes the reports whose files are named.
-func writeReports(runs []report.Run, junit, json, html string) error {
-	for _, w := range []struct {
-		file string
-		as   func(f *os.File) error
-	}{
-		{junit, func(f *os.File) error { return report.JUnit(f, runs) }},
-		{json, func(f *os.File) error { return report.JSON(f, runs) }},
-		{html, func(f *os.File) error { return report.HTML(f, "understudy", runs) }},
-	} {
-		if w.file != "" {
-			if err := writeFile(w.file, w.as); err != nil {
-				return err
-			}
-		}
+// reports are the files of a report on runs.
+func reports(runs []report.Run, junit, json, html string) []file {
+	return []file{
+		{junit, func(w io.Writer) error { return report.JUnit(w, runs) }},
+		{json, func(w io.Writer) error { return report.JSON(w, runs) }},
+		{html, func(w io.Writer) error { return report.HTML(w, "understudy", runs) }},
 	}
-	return nil
-}
-
-func writeFile(name string, as func(f *os.File) error) error {
-	f, err := os.Create(name)
-	if err != nil {
-		return err
-	}
-	return errors.Join(as(f), f.Close())
 }
 
 // screen is what the terminal can do.
@@ -282,10 +263,7 @@ func (c *checkCmd) host(a *app) (h *hostfile.Host, text []byte, err error) {
 	if err := host.CheckDefects(c.Defect); err != nil {
 		return nil, nil, err
 	}
-	name := c.Host
-	if name == "" {
-		name = "reference"
-	}
+	name := cmp.Or(c.Host, "reference")
 	return library.LoadHost(name)
 }
 

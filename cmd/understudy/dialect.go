@@ -3,11 +3,15 @@ package main
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 	"os"
+	"path/filepath"
+	"strings"
 
 	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/bytesheet"
+	"example.org/understudy/harness/capture/dissector"
 	"example.org/understudy/harness/library"
 	"example.org/understudy/sim/wire"
 	"golang.org/x/term"
@@ -29,11 +33,7 @@ type dialectTryCmd struct {
 }
 
 func (c *dialectTryCmd) Run(a *app) error {
-	file, text, err := library.Find("dialects", c.Dialect)
-	if err != nil {
-		return err
-	}
-	d, err := wire.Parse(file, text)
+	d, _, _, err := library.Dialect(c.Dialect)
 	if err != nil {
 		return err
 	}
@@ -78,4 +78,45 @@ func (c *dialectTryCmd) stream(a *app) ([]byte, error) {
 		return raw, errors.Join(err, cut)
 	}
 	return b, cut
+}
+
+type dialectNewCmd struct {
+	File string `arg:"" help:"The file to write. It must not exist yet."`
+	Like string `default:"line-ascii" placeholder:"DIALECT" help:"The shipped dialect to start from (default: line-ascii)."`
+}
+
+// Run copies a shipped dialect under the new file's name.
+func (c *dialectNewCmd) Run(a *app) error {
+	d, _, text, err := library.Dialect(c.Like)
+	if err != nil {
+		return err
+	}
+	name := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(c.File), ".yaml"), ".yml")
+	text = bytes.Replace(text, []byte("\ndialect: "+d.Name()+"\n"), []byte("\ndialect: "+name+"\n"), 1)
+	if _, err := wire.Parse(c.File, text); err != nil {
+		return err
+	}
+	if err := writeNew(c.File, text); err != nil {
+		return err
+	}
+	fmt.Fprintf(a.stdout, "%s is written, a copy of %s. Put your gauge's fields in, and look at them with: understudy dialect try %s\n", c.File, d.Name(), c.File)
+	return nil
+}
+
+type dialectDissectorCmd struct {
+	Dialect string `arg:"" help:"A dialect file, or the name of a shipped dialect."`
+}
+
+// Run writes the dissector to standard output.
+func (c *dialectDissectorCmd) Run(a *app) error {
+	file, text, err := library.Find("dialects", c.Dialect)
+	if err != nil {
+		return err
+	}
+	lua, err := dissector.Lua(file, text)
+	if err != nil {
+		return err
+	}
+	_, err = a.stdout.Write(lua)
+	return err
 }

@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -206,17 +207,13 @@ func (c *exploreCmd) save(a *app, f *explore.Found) error {
 		return err
 	}
 	file := filepath.Join(c.Save, strings.ReplaceAll(f.Cause, " ", "-")+".yaml")
-	out, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	err := writeNew(file, f.Text)
 	if errors.Is(err, os.ErrExist) {
 		fmt.Fprintln(a.stdout, "  ", file, "is there already and stays")
 		return nil
 	}
-	if err != nil {
-		return err
-	}
-	_, err = out.Write(f.Text)
 	fmt.Fprintln(a.stdout, "  ", file)
-	return errors.Join(err, out.Close())
+	return err
 }
 
 // combinationsFile is what is left, beside the scenarios, of which combinations
@@ -228,16 +225,9 @@ func (c *exploreCmd) combinations(a *app, s *explore.Summary) error {
 	if err := os.MkdirAll(c.Save, 0o755); err != nil {
 		return err
 	}
-	file := filepath.Join(c.Save, combinationsFile)
-	fmt.Fprintln(a.stdout, "which combinations were run, and which are impossible and why, stands in", file)
-	return writeFile(file, func(f *os.File) error {
-		w := csv.NewWriter(f)
-		for _, row := range s.Combinations() {
-			w.Write(row)
-		}
-		w.Flush()
-		return w.Error()
-	})
+	name := filepath.Join(c.Save, combinationsFile)
+	fmt.Fprintln(a.stdout, "which combinations were run, and which are impossible and why, stands in", name)
+	return writeFiles(file{name, func(w io.Writer) error { return csv.NewWriter(w).WriteAll(s.Combinations()) }})
 }
 
 func (c *exploreCmd) summary(a *app, s *explore.Summary) {

@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"io"
-	"os"
 
 	"example.org/understudy/harness/records"
 	"example.org/understudy/harness/shipping"
@@ -32,17 +31,12 @@ func (c *hostNewCmd) Run(a *app) error {
 		return err
 	}
 	if c.Out == "" {
-		if _, err := a.stdout.Write(text); err != nil {
-			return err
-		}
-	} else {
-		if _, err := os.Stat(c.Out); err == nil {
-			return fmt.Errorf("%s is there already; nothing was changed", c.Out)
-		}
-		if err := os.WriteFile(c.Out, text, 0o644); err != nil {
-			return err
-		}
+		_, err = a.stdout.Write(text)
+	} else if err = writeNew(c.Out, text); err == nil {
 		fmt.Fprintln(a.stdout, c.Out, "is written.")
+	}
+	if err != nil {
+		return err
 	}
 	fmt.Fprintln(a.stderr, "Guessed, so look at it; lint asks the questions until they are answered:")
 	for _, g := range guesses {

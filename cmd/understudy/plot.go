@@ -1,9 +1,9 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"strings"
 
@@ -28,10 +28,7 @@ func (c *plotCmd) Run(a *app) error {
 		}
 		draw, name = func() (*plot.Picture, error) { return pictures.Scenario(a.ctx, s) }, library.Name(s)
 	}
-	out := c.Out
-	if out == "" {
-		out = name + ".svg"
-	}
+	out := cmp.Or(c.Out, name+".svg")
 	png := strings.HasSuffix(out, ".png")
 	if !png && !strings.HasSuffix(out, ".svg") {
 		return fmt.Errorf("%s is neither .svg nor .png", out)
@@ -40,12 +37,11 @@ func (c *plotCmd) Run(a *app) error {
 	if cut != nil && !errors.As(cut, new(paper.Cut)) {
 		return cut
 	}
-	if err := writeFile(out, func(f *os.File) error {
-		if png {
-			return pic.WritePNG(f)
-		}
-		return pic.WriteSVG(f)
-	}); err != nil {
+	write := pic.WriteSVG
+	if png {
+		write = pic.WritePNG
+	}
+	if err := writeFiles(file{out, write}); err != nil {
 		return err
 	}
 	fmt.Fprintln(a.stdout, out)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -37,10 +38,7 @@ func (c *portsCmd) Run(a *app) error {
 	fmt.Fprintln(w, "GAUGE\tSERIAL\tPORT\tNOW\tRUN\tPROCESS\tSINCE")
 	for _, e := range all {
 		for _, g := range e.Gauges {
-			serial := g.Serial
-			if serial == "" {
-				serial = "-"
-			}
+			serial := cmp.Or(g.Serial, "-")
 			fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s: %s\t%d\t%s\n", g.Name, serial, g.Path, real(g.Path), e.Kind, e.Scenario, e.PID, e.Began.Local().Format("15:04:05"))
 		}
 	}

@@ -4,7 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
+	"io"
 	"path/filepath"
 	"strings"
 
@@ -92,24 +92,32 @@ func (c *reportCmd) runs(a *app, names []string) error {
 	if err := report.Terminal(a.paint(), runs, a.screen()); err != nil {
 		return err
 	}
-	if err := writeReports(runs, c.JUnit, c.JSON, c.HTML); err != nil {
+	if err := writeFiles(reports(runs, c.JUnit, c.JSON, c.HTML)...); err != nil {
 		return err
 	}
 	return byVerdict(report.Verdict(runs))
 }
 
-func (c *reportCmd) rehearsal(a *app, names []string) error {
-	var parts []*rehearse.Result
+// shards reads the results of shards.
+func shards[T any](a *app, names []string, read func(name string, src io.Reader) (T, error)) (parts []T, err error) {
 	for _, name := range names {
 		f, err := infile.Open(infile.Anywhere, name, infile.Capture)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		r, err := rehearse.Read(name, budget.Reader(a.ctx, f))
+		r, err := read(name, budget.Reader(a.ctx, f))
 		if err := errors.Join(err, f.Close()); err != nil {
-			return err
+			return nil, err
 		}
 		parts = append(parts, r)
+	}
+	return parts, nil
+}
+
+func (c *reportCmd) rehearsal(a *app, names []string) error {
+	parts, err := shards(a, names, rehearse.Read)
+	if err != nil {
+		return err
 	}
 	r, err := rehearse.Merge(parts)
 	if err != nil {
@@ -124,15 +132,8 @@ func tellRehearsal(a *app, r *rehearse.Result, json, html, pdf string) error {
 	if err := sum.Text(a.stdout); err != nil {
 		return err
 	}
-	if json != "" {
-		if err := writeFile(json, func(f *os.File) error { return r.Write(f) }); err != nil {
-			return err
-		}
-	}
-	if html != "" {
-		if err := writeFile(html, func(f *os.File) error { return sum.HTML(f) }); err != nil {
-			return err
-		}
+	if err := writeFiles(file{json, r.Write}, file{html, sum.HTML}); err != nil {
+		return err
 	}
 	if pdf != "" {
 		if err := sum.PDF(a.ctx, pdf); err != nil {
@@ -146,20 +147,14 @@ func tellRehearsal(a *app, r *rehearse.Result, json, html, pdf string) error {
 }
 
 func (c *reportCmd) exploration(a *app, names []string) error {
-	var parts []*explore.Results
-	for _, name := range names {
-		f, err := infile.Open(infile.Anywhere, name, infile.Capture)
-		if err != nil {
-			return err
+	parts, err := shards(a, names, explore.Read)
+	if err != nil {
+		return err
+	}
+	for i, p := range parts {
+		if !p.Whole() {
+			fmt.Fprintf(a.stdout, "%s was cut off, or stopped before its work was done; what it has is counted.\n", names[i])
 		}
-		r, err := explore.Read(name, budget.Reader(a.ctx, f))
-		if err := errors.Join(err, f.Close()); err != nil {
-			return err
-		}
-		if !r.Whole() {
-			fmt.Fprintf(a.stdout, "%s was cut off, or stopped before its work was done; what it has is counted.\n", name)
-		}
-		parts = append(parts, r)
 	}
 	r, err := explore.Merge(parts)
 	if err != nil {
@@ -192,15 +187,8 @@ func (c *reportCmd) exploration(a *app, names []string) error {
 	for _, f := range told.Found {
 		fmt.Fprintf(a.stdout, "FOUND %s in run %d: %s, %s\n\n%s\n", strings.TrimSpace(f.Code+" "+f.Cause), f.Run, counted(f.Cues, "cue"), counted(f.Gauges, "gauge"), f.Scenario)
 	}
-	if c.JSON != "" {
-		if err := writeFile(c.JSON, func(f *os.File) error { return r.Write(f) }); err != nil {
-			return err
-		}
-	}
-	if c.HTML != "" {
-		if err := writeFile(c.HTML, func(f *os.File) error { return told.HTML(f) }); err != nil {
-			return err
-		}
+	if err := writeFiles(file{c.JSON, r.Write}, file{c.HTML, told.HTML}); err != nil {
+		return err
 	}
 	switch {
 	case len(told.Found) > 0:

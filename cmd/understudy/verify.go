@@ -1,10 +1,6 @@
 package main
 
-import (
-	"os"
-
-	"example.org/understudy/harness/proof"
-)
+import "example.org/understudy/harness/proof"
 
 type verifyCmd struct {
 	HTML string `name:"html" type:"path" help:"Write the table as a page to this file."`
@@ -16,15 +12,8 @@ func (c *verifyCmd) Run(a *app) error {
 	if err := r.Text(a.stdout); err != nil {
 		return err
 	}
-	if c.HTML != "" {
-		if err := writeFile(c.HTML, func(f *os.File) error { return r.HTML(f) }); err != nil {
-			return err
-		}
-	}
-	if c.JSON != "" {
-		if err := writeFile(c.JSON, func(f *os.File) error { return r.JSON(f) }); err != nil {
-			return err
-		}
+	if err := writeFiles(file{c.HTML, r.HTML}, file{c.JSON, r.JSON}); err != nil {
+		return err
 	}
 	if !r.Agree {
 		return coded{code: exitFinding}

@@ -7,6 +7,7 @@
 package control
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -291,9 +292,7 @@ func (d *Desk) Judged(out *check.Outcome) {
 	wrong := map[int]string{}
 	for _, f := range out.Findings {
 		h.Wrong = true
-		if h.Why == "" {
-			h.Why = "expected " + f.Expected + ", got " + f.Got
-		}
+		h.Why = cmp.Or(h.Why, "expected "+f.Expected+", got "+f.Got)
 		if f.Record != nil {
 			if w := wrong[f.Record.Row]; w != "" {
 				wrong[f.Record.Row] = w + ", " + f.Expected
@@ -311,9 +310,7 @@ func (d *Desk) Judged(out *check.Outcome) {
 			continue
 		}
 		row := Row{Gauge: r.Gauge, Channel: r.Channel, Tag: r.Tag, Value: r.Text, Unit: r.Unit, Zone: r.Zone, Wrong: wrong[r.Row]}
-		if row.Gauge == "" {
-			row.Gauge = d.Scenario.Gauges[0].Name
-		}
+		row.Gauge = cmp.Or(row.Gauge, d.Scenario.Gauges[0].Name)
 		h.Rows = append(h.Rows, row)
 	}
 	d.mu.Lock()

@@ -2,6 +2,7 @@ package control
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -245,9 +246,7 @@ func (s *Server) postScenario(_ http.ResponseWriter, r *http.Request) (any, erro
 	if s.keep == nil {
 		return nil, errors.New("there is no folder to keep scenarios in")
 	}
-	if k.Name == "" {
-		k.Name = "kept"
-	}
+	k.Name = cmp.Or(k.Name, "kept")
 	if strings.Trim(k.Name, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_") != "" || len(k.Name) > 64 {
 		return nil, wrong{fmt.Errorf("%q cannot name a file: use letters, digits, - and _, at most 64", k.Name)}
 	}

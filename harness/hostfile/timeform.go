@@ -1,6 +1,7 @@
 package hostfile
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -81,9 +82,7 @@ func NewTimeForm(form, zone string) (TimeForm, error) {
 			return t, fmt.Errorf("%q is not a zone that is known here; write UTC, an offset such as +01:00, or a name such as Europe/Berlin", zone)
 		}
 	}
-	if t.Form == "" {
-		t.Form = "iso"
-	}
+	t.Form = cmp.Or(t.Form, "iso")
 	if _, clock := clockForms[t.Form]; clock || t.Form == "iso" || t.Form == sheetDays {
 		return t, nil
 	}
@@ -146,10 +145,7 @@ var isoLayouts = []string{"2006-01-02T15:04:05Z07:00", "2006-01-02 15:04:05Z07:0
 
 // Parse reads a time. The error says what form was expected.
 func (t TimeForm) Parse(text string) (time.Time, error) {
-	loc := t.loc
-	if loc == nil {
-		loc = time.UTC
-	}
+	loc := cmp.Or(t.loc, time.UTC)
 	if exp, clock := clockForms[t.Form]; clock {
 		d, err := decimal.Parse(text)
 		if err == nil {

@@ -14,6 +14,7 @@ import (
 	"example.org/understudy/scenario"
 	"example.org/understudy/scenarios"
 	"example.org/understudy/sim/strict"
+	"example.org/understudy/sim/wire"
 )
 
 // Shipped lists the shipped files of a folder, "." for scenarios, by name without
@@ -99,6 +100,14 @@ func DialectsBeside(scenarioFile string) scenario.Source {
 		}
 		return Find("dialects", name)
 	}
+}
+
+// Dialect reads a dialect: a file, or a shipped one by its name.
+func Dialect(name string) (d *wire.Dialect, file string, text []byte, err error) {
+	if file, text, err = Find("dialects", name); err == nil {
+		d, err = wire.Parse(file, text)
+	}
+	return d, file, text, err
 }
 
 // Load reads a scenario: a file, or a shipped one by its name.

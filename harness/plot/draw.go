@@ -1,6 +1,7 @@
 package plot
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -122,10 +123,7 @@ func (d *drawing) x(t time.Duration) float64 {
 }
 
 func (d *drawing) head() {
-	title := d.opt.Title
-	if title == "" {
-		title = d.g.run.Scenario
-	}
+	title := cmp.Or(d.opt.Title, d.g.run.Scenario)
 	d.title = plain(title)
 	wide := d.width - 2*margin
 	for _, l := range d.wrap(plain(title), wide, titleSize, true, 2) {

@@ -23,6 +23,7 @@
 package plot
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -67,12 +68,8 @@ func (o *Options) check() error {
 			errs = append(errs, fmt.Errorf(format, args...))
 		}
 	}
-	if o.Width == 0 {
-		o.Width = 640
-	}
-	if o.Height == 0 {
-		o.Height = 150
-	}
+	o.Width = cmp.Or(o.Width, 640)
+	o.Height = cmp.Or(o.Height, 150)
 	check(o.Width >= 320 && o.Width <= 4000, "a picture is 320 to 4000 points wide, not %v", o.Width)
 	check(o.Height >= 80 && o.Height <= 2000, "a panel is 80 to 2000 points high, not %v", o.Height)
 	check(o.From >= 0, "the timeline starts at 0 s; nothing can be drawn from %v", o.From)

@@ -6,6 +6,7 @@ package process
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -122,10 +123,7 @@ func start(ctx context.Context, s Spec, watched bool) (*Process, error) {
 			return nil, fmt.Errorf("the host cannot be started: its folder %s is not there", s.Dir)
 		}
 	}
-	limit := s.Limit
-	if limit == 0 {
-		limit = DefaultLimit
-	}
+	limit := cmp.Or(s.Limit, DefaultLimit)
 	p := &Process{mark: newMark(), done: make(chan struct{}), asked: make(chan Ask, 1)}
 	p.out, p.err = newCapture(limit, s.ReadyLine), newCapture(limit, nil)
 	p.cmd = exec.Command(s.Words[0], s.Words[1:]...)

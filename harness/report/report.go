@@ -4,6 +4,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -133,14 +134,8 @@ func place(f *judge.Finding) string {
 
 // disagreement says what was expected and what the host has instead.
 func disagreement(f *judge.Finding) string {
-	got := f.Got
-	if got == "" {
-		got = "nothing"
-	}
-	want := f.Expected
-	if want == "" {
-		want = "nothing"
-	}
+	got := cmp.Or(f.Got, "nothing")
+	want := cmp.Or(f.Expected, "nothing")
 	return "expected " + want + ", the host has " + got
 }
 

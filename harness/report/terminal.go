@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -97,10 +98,7 @@ func (t *terminal) run(r *Run) {
 	}
 	for _, g := range groups(res) {
 		t.heading(&g, res)
-		each := t.Each
-		if each == 0 {
-			each = 3
-		}
+		each := cmp.Or(t.Each, 3)
 		for i, f := range g.findings {
 			if i == each {
 				t.text(fmt.Sprintf("and %d more%s", len(g.findings)-i, of), 0, indent+2)

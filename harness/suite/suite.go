@@ -3,6 +3,7 @@
 package suite
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -125,9 +126,7 @@ func notRun(c *check.Check, why string) *check.Outcome {
 func (p *player) stop(why string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.halt == "" {
-		p.halt = why
-	}
+	p.halt = cmp.Or(p.halt, why)
 }
 
 // done learns from an outcome whether to go on.

@@ -4,6 +4,7 @@
 package tap
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -65,9 +66,7 @@ type item struct {
 // Open opens the device and then the host's port, in this order, so that a host
 // never sees the port of a device that is not there.
 func Open(cfg Config) (*Tap, error) {
-	if cfg.Retry == 0 {
-		cfg.Retry = 250 * time.Millisecond
-	}
+	cfg.Retry = cmp.Or(cfg.Retry, 250*time.Millisecond)
 	t := &Tap{cfg: cfg, notify: make(chan struct{}, 1), began: time.Now()}
 	if err := t.connect(); err != nil {
 		return nil, err

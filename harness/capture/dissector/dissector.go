@@ -8,17 +8,16 @@ package dissector
 
 import (
 	_ "embed"
-	"errors"
+	"encoding/hex"
 	"fmt"
 	"maps"
 	"slices"
 	"strconv"
 	"strings"
 
-	"github.com/goccy/go-yaml"
-
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/wire"
+	"github.com/goccy/go-yaml"
 )
 
 //go:embed dissector.lua
@@ -420,27 +419,11 @@ func (w *writer) each(m map[string]any) table {
 }
 
 func (w *writer) bytes(m map[string]any) table {
-	b, err := decodeHex(fmt.Sprint(m["bytes"]))
+	b, err := hex.DecodeString(strings.ReplaceAll(fmt.Sprint(m["bytes"]), " ", ""))
 	if err != nil {
 		w.refuse("bytes %v", m["bytes"])
 	}
-	return table{"bytes": b}
-}
-
-func decodeHex(s string) (string, error) {
-	s = strings.ReplaceAll(s, " ", "")
-	if len(s)%2 != 0 {
-		return "", errors.New("an odd number of digits")
-	}
-	var b []byte
-	for i := 0; i < len(s); i += 2 {
-		n, err := strconv.ParseUint(s[i:i+2], 16, 8)
-		if err != nil {
-			return "", err
-		}
-		b = append(b, byte(n))
-	}
-	return string(b), nil
+	return table{"bytes": string(b)}
 }
 
 func (w *writer) skip(m map[string]any) table {

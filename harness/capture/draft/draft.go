@@ -9,6 +9,7 @@
 package draft
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"iter"
@@ -85,9 +86,7 @@ func gaugeName(name string, taken []scenario.Gauge) string {
 		return '-'
 	}, name)
 	clean = strings.TrimLeft(clean, "-_")
-	if clean == "" {
-		clean = "gauge"
-	}
+	clean = cmp.Or(clean, "gauge")
 	clean = clean[:min(len(clean), 28)]
 	for n, try := 2, clean; ; n++ {
 		if !slices.ContainsFunc(taken, func(g scenario.Gauge) bool { return g.Name == try }) {

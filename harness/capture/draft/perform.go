@@ -1,6 +1,7 @@
 package draft
 
 import (
+	"cmp"
 	"slices"
 	"strconv"
 	"time"
@@ -216,10 +217,7 @@ func (l *line) rest(at time.Duration, rs []ledger.Reading) {
 		if len(l.order) == 1 {
 			only = ""
 		}
-		want := r.Void
-		if want == "" {
-			want = length(r).String()
-		}
+		want := cmp.Or(r.Void, length(r).String())
 		if want == ch.now || sameSize(want, ch.now) {
 			continue
 		}
