@@ -7,11 +7,11 @@ import (
 
 // Cause is one mistake a host can make, as the catalogue explains it.
 type Cause struct {
-	Code  string // stable: C and three digits, the first naming the group
-	Name  string
-	Looks string // what it looks like in the records
-	Why   string // why hosts do it
-	Fix   string
+	Code  string `json:"code"` // stable: C and three digits, the first naming the group
+	Name  string `json:"name"`
+	Looks string `json:"looks"` // what it looks like in the records
+	Why   string `json:"why"`   // why hosts do it
+	Fix   string `json:"fix"`
 }
 
 // Groups names the groups of causes by the first digit of their codes.

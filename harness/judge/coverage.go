@@ -15,10 +15,10 @@ import (
 // Coverage is what a run could have shown: the mistakes of the catalogue whose host
 // would have left other records of it. It is mutation coverage of a test of a host.
 type Coverage struct {
-	Shown   []string `json:"shown,omitempty"`   // causes by name
-	Unshown []string `json:"unshown,omitempty"` // whose host would have left the same records
-	Lacks   []string `json:"lacks,omitempty"`   // what the run has none of, such as "value on a limit"
-	Frames  int      `json:"frames,omitempty"`  // only so many from the beginning were looked at; 0: all
+	Shown   []string `json:"shown"`            // causes by name
+	Unshown []string `json:"not-shown"`        // whose host would have left the same records
+	Lacks   []string `json:"lacks,omitempty"`  // what the run has none of, such as "value on a limit"
+	Frames  int      `json:"frames,omitempty"` // only so many from the beginning were looked at; 0: all
 }
 
 // coveredFrames bounds the part of a long run in which mistakes are tried.

@@ -129,13 +129,13 @@ type Finding struct {
 	Kind     Kind          `json:"kind"`
 	Gauge    string        `json:"gauge,omitempty"`
 	Channel  string        `json:"channel,omitempty"`
-	At       time.Duration `json:"at"`              // since the scenario's start, as far as known
+	At       time.Duration `json:"at-ns"`           // since the scenario's start, as far as known
 	Frame    int           `json:"frame,omitempty"` // the frame's ID in the ledger, 0 for none
 	Bytes    ledger.Hex    `json:"bytes,omitempty"` // of the frame
 	Expected string        `json:"expected"`
 	Got      string        `json:"got"`
 	Record   *Record       `json:"-"`                 // the host's row, nil for none
-	Rule     string        `json:"rule"`              // why it is expected
+	Rule     string        `json:"rule,omitempty"`    // why it is expected
 	Cause    string        `json:"cause,omitempty"`   // name; empty: none is known
 	Pattern  int           `json:"pattern,omitempty"` // one more than its index in Result.Patterns; 0 for none
 }
@@ -143,18 +143,18 @@ type Finding struct {
 // Explanation is a cause that was named, which no row of the run contradicts, and
 // what speaks for it.
 type Explanation struct {
-	Cause    cause.Cause `json:"cause"`
-	Explains int         `json:"explains"`       // findings
-	Left     int         `json:"left,omitempty"` // findings alike in kind and gauge that nothing explains
-	Rivals   []Rival     `json:"rivals,omitempty"`
-	Or       []string    `json:"or,omitempty"` // sentences that fit all of these rows too
+	cause.Cause
+	Explains int      `json:"explains"`       // findings
+	Left     int      `json:"left,omitempty"` // findings alike in kind and gauge that nothing explains
+	Rivals   []Rival  `json:"rivals,omitempty"`
+	Or       []string `json:"or,omitempty"` // sentences that fit all of these rows too
 }
 
 // Rival is another cause that explains as much and that no row contradicts; Same when
 // its host would have left the same records.
 type Rival struct {
 	Name string `json:"name"`
-	Same bool   `json:"same,omitempty"`
+	Same bool   `json:"is-equal,omitempty"`
 }
 
 // Counts sums up a run.
@@ -167,8 +167,8 @@ type Counts struct {
 	Records   int          `json:"records"`   // rows the host wrote
 	Paired    int          `json:"paired"`    // rows that answer to an expected one
 	Findings  int          `json:"findings"`  // also those not listed
-	ByKind    map[Kind]int `json:"byKind,omitempty"`
-	Explained int          `json:"explained"`
+	ByKind    map[Kind]int `json:"-"`
+	Explained int          `json:"-"`
 }
 
 // Result of judging a run.

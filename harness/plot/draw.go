@@ -1,7 +1,6 @@
 package plot
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -41,6 +40,8 @@ const (
 	headingSize = 10
 	textSize    = 8.5
 	smallSize   = 8
+	width       = 640 // of the picture
+	panelHeight = 150
 	marginLeft  = 56
 	marginRight = 88
 	margin      = 14
@@ -64,19 +65,18 @@ var (
 type drawing struct {
 	sheet
 	g      *gathering
-	opt    *Options
 	x0, x1 float64 // of the time axis
 	y      float64 // how far down it is drawn
 	axis   axis
 	used   map[string]bool // signs for the legend
 }
 
-func draw(g *gathering, opt *Options) (sheet, error) {
-	s, err := newSheet(opt.Width)
+func draw(g *gathering) (sheet, error) {
+	s, err := newSheet()
 	if err != nil {
 		return s, err
 	}
-	d := &drawing{sheet: s, g: g, opt: opt, x0: marginLeft, x1: opt.Width - marginRight, used: map[string]bool{}}
+	d := &drawing{sheet: s, g: g, x0: marginLeft, x1: width - marginRight, used: map[string]bool{}}
 	panels := make([]panel, len(g.channels))
 	for i, c := range g.channels {
 		panels[i] = d.prepare(c)
@@ -84,7 +84,7 @@ func draw(g *gathering, opt *Options) (sheet, error) {
 			d.x0 = max(d.x0, math.Ceil(12+d.measure(v.words, smallSize, false)))
 		}
 	}
-	d.axis = timeAxis(g.from, g.to, max(2, int((d.x1-d.x0)/60)))
+	d.axis = timeAxis(g.to, max(2, int((d.x1-d.x0)/60)))
 
 	// The panels come first, for the legend to show the signs they use; then
 	// all is moved below the head.
@@ -118,25 +118,21 @@ func draw(g *gathering, opt *Options) (sheet, error) {
 
 // x is where a time is.
 func (d *drawing) x(t time.Duration) float64 {
-	t = min(max(t, d.g.from), d.g.to)
-	return d.x0 + float64((d.x1-d.x0)*(float64(t-d.g.from)/float64(d.g.to-d.g.from)))
+	t = min(max(t, 0), d.g.to)
+	return d.x0 + float64((d.x1-d.x0)*(float64(t)/float64(d.g.to)))
 }
 
 func (d *drawing) head() {
-	title := cmp.Or(d.opt.Title, d.g.run.Scenario)
-	d.title = plain(title)
-	wide := d.width - 2*margin
-	for _, l := range d.wrap(plain(title), wide, titleSize, true, 2) {
+	d.title = plain(d.g.run.Scenario)
+	const wide = width - 2*margin
+	for _, l := range d.wrap(d.title, wide, titleSize, true, 2) {
 		d.y += titleSize
 		d.text(mark{Text: l, At: show.Pt(margin, d.y), Size: titleSize, Bold: true, Ink: black})
 		d.y += 3
 	}
-	note := d.opt.Note
-	if note == "" {
-		note = fmt.Sprintf("seed %d, pace %s", d.g.run.Seed, d.g.run.Pace)
-		if d.g.run.File != "" {
-			note = d.g.run.File + ", " + note
-		}
+	note := fmt.Sprintf("seed %d, pace %s", d.g.run.Seed, d.g.run.Pace)
+	if d.g.run.File != "" {
+		note = d.g.run.File + ", " + note
 	}
 	d.y += textSize + 1
 	d.text(mark{Text: d.fitted(plain(note), wide, textSize, false), At: show.Pt(margin, d.y), Size: textSize, Ink: grey})
@@ -250,13 +246,13 @@ type tick struct {
 }
 
 func (d *drawing) prepare(c *channel) panel {
-	p := panel{channel: c, column: max(1, time.Duration(float64(d.g.to-d.g.from)/(2*(d.x1-d.x0))))}
+	p := panel{channel: c, column: max(1, time.Duration(float64(d.g.to)/(2*(d.x1-d.x0))))}
 	p.line, p.spread = c.series.columns(p.column)
 	if p.all = p.spread; p.all == nil {
 		p.all = p.line
 	}
 	p.scale = c.fit(p.all)
-	at, decimals := show.Ticks(p.scale.lo, p.scale.hi, int(d.opt.Height/25))
+	at, decimals := show.Ticks(p.scale.lo, p.scale.hi, panelHeight/25)
 	for _, v := range at {
 		words := show.Decimal(v, decimals)
 		if len(words) > 14 {
@@ -272,7 +268,7 @@ func (d *drawing) panel(p *panel) {
 	d.y += headingSize
 	d.heading(c)
 	d.y += 5
-	b := show.Rect(d.x0, d.y, d.x1, d.y+d.opt.Height)
+	b := show.Rect(d.x0, d.y, d.x1, d.y+panelHeight)
 	d.y = b.Y1
 	plotted := b // below the numbers of the tags
 	if len(c.tags) > 0 {
@@ -349,9 +345,6 @@ func (d *drawing) columns(spells []spell, rank func(state string) int) (state []
 		state[i] = -1
 	}
 	for k, s := range spells {
-		if s.to < d.g.from || s.from > d.g.to {
-			continue
-		}
 		x0, x1 := 2*(d.x(s.from)-d.x0), 2*(d.x(s.to)-d.x0)
 		for i := int(x0); i < n && (float64(i) < x1 || i == int(x0)); i++ {
 			if state[i] < 0 || rank(spells[state[i]].state) <= rank(s.state) {
@@ -397,11 +390,11 @@ func (d *drawing) timeMarks() {
 
 func (d *drawing) foot() {
 	d.y += 8
-	d.line(frame, 0.5, nil, show.Pt(margin, d.y), show.Pt(d.width-margin, d.y))
+	d.line(frame, 0.5, nil, show.Pt(margin, d.y), show.Pt(width-margin, d.y))
 	d.y += textSize + 4
 	d.text(mark{Text: Disclaimer, At: show.Pt(margin, d.y), Size: textSize, Bold: true, Ink: black})
 	if d.g.cut {
-		d.text(mark{Text: "The ledger is cut off: the run goes on past it, or was stopped", At: show.Pt(d.width-margin, d.y), Size: textSize, Anchor: show.End, Ink: limitInk})
+		d.text(mark{Text: "The ledger is cut off: the run goes on past it, or was stopped", At: show.Pt(width-margin, d.y), Size: textSize, Anchor: show.End, Ink: limitInk})
 	}
 	d.y += margin - 4
 	var all []string

@@ -1,6 +1,7 @@
 package plot
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -14,14 +15,13 @@ import (
 
 // gathering is what of a ledger is drawn.
 type gathering struct {
-	opt      *Options
+	given    bool // which channels are drawn
 	run      ledger.Run
 	channels []*channel
 	gauges   []*instrument // of the channels, each once
 	events   []event
-	from, to time.Duration // drawn
+	to       time.Duration // where the picture ends; it begins at 0
 	now      time.Duration // of the entry taken last
-	past     bool          // the ledger goes on after what is drawn
 	cut      bool          // it does not go on to an end
 }
 
@@ -83,9 +83,9 @@ type event struct {
 	text  string // empty: a tag, whose own sign shows it
 }
 
-func newGathering(opt *Options) *gathering {
-	g := &gathering{opt: opt, from: opt.From}
-	for _, c := range opt.Channels {
+func newGathering(channels []Channel) *gathering {
+	g := &gathering{given: len(channels) > 0}
+	for _, c := range channels {
 		g.channels = append(g.channels, &channel{of: g.gauge(c.Gauge, true), name: c.Channel, unit: c.Unit, unitText: c.Unit.Symbol(), known: true,
 			limits: []limitsFrom{{0, c.Limits}}, function: map[string]bool{}})
 	}
@@ -113,7 +113,7 @@ func (g *gathering) channel(of *instrument, name string) *channel {
 			return c
 		}
 	}
-	if len(g.opt.Channels) > 0 {
+	if g.given {
 		return nil
 	}
 	c := &channel{of: of, name: name, limits: []limitsFrom{{}}, function: map[string]bool{}}
@@ -124,12 +124,7 @@ func (g *gathering) channel(of *instrument, name string) *channel {
 // take takes an entry in.
 func (g *gathering) take(e ledger.Entry) bool {
 	g.now = max(g.now, e.T) // so that a damaged ledger cannot run backwards
-	if g.opt.To > 0 && g.now > g.opt.To {
-		g.past = true
-		return false
-	}
-	i := g.gauge(e.Gauge, len(g.opt.Channels) == 0)
-	seen := g.now >= g.from
+	i := g.gauge(e.Gauge, !g.given)
 	switch {
 	case e.Run != nil:
 		g.run = *e.Run
@@ -144,11 +139,11 @@ func (g *gathering) take(e ledger.Entry) bool {
 		i.made[e.Frame.ID] = g.now
 		for _, r := range e.Frame.Readings {
 			if c := g.channel(i, r.Channel); c != nil {
-				c.reading(g.now, e.Frame, &r, seen)
+				c.reading(g.now, e.Frame, &r)
 			}
 		}
 	case e.Out != nil:
-		i.out(g.now, e.Out, seen)
+		i.out(g.now, e.Out)
 	case e.Setting != nil:
 		g.setting(i, e.Setting)
 	case e.Port != nil && e.Port.What == "not reading":
@@ -166,9 +161,6 @@ func (g *gathering) take(e ledger.Entry) bool {
 }
 
 func (g *gathering) event(gauge, act, text string) {
-	if g.now < g.from {
-		return
-	}
 	if text == "tag" {
 		text = ""
 	}
@@ -194,7 +186,7 @@ func cueWords(note string) string {
 	return parts[0] + " " + key + " " + value
 }
 
-func (c *channel) reading(now time.Duration, f *ledger.Frame, r *ledger.Reading, seen bool) {
+func (c *channel) reading(now time.Duration, f *ledger.Frame, r *ledger.Reading) {
 	c.unitText = r.Unit
 	if !c.known {
 		if u, ok := decimal.ParseUnit(r.Unit); ok {
@@ -229,9 +221,6 @@ func (c *channel) reading(now time.Duration, f *ledger.Frame, r *ledger.Reading,
 		c.closeVoid(now)
 		broken = true
 	}
-	if !seen {
-		return
-	}
 	c.count++
 	if f.Tag != nil {
 		z := r.Zone
@@ -257,12 +246,12 @@ func (c *channel) closeVoid(now time.Duration) {
 	}
 }
 
-func (i *instrument) out(now time.Duration, o *ledger.Out, seen bool) {
+func (i *instrument) out(now time.Duration, o *ledger.Out) {
 	f := flow{from: now}
 	for _, id := range o.Frames {
 		if at, ok := i.made[id]; ok {
 			delete(i.made, id)
-			if seen && o.Fate == ledger.Sent {
+			if o.Fate == ledger.Sent {
 				i.late = max(i.late, now-at)
 			}
 		}
@@ -277,7 +266,7 @@ func (i *instrument) out(now time.Duration, o *ledger.Out, seen bool) {
 	default:
 		f.sent = len(o.Frames)
 	}
-	if seen && f != (flow{from: now}) {
+	if f != (flow{from: now}) {
 		i.flows.add(f)
 	}
 }
@@ -321,12 +310,7 @@ func (g *gathering) setting(i *instrument, s *ledger.Setting) {
 
 // finish closes what is still open.
 func (g *gathering) finish() {
-	if g.to = g.opt.To; g.to == 0 {
-		g.to = g.now
-	}
-	if g.to <= g.from {
-		g.to = g.from + time.Second
-	}
+	g.to = cmp.Or(g.now, time.Second)
 	for _, c := range g.channels {
 		c.closeVoid(g.to)
 	}

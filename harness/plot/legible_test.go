@@ -34,8 +34,8 @@ func legible(t failer, s *sheet) {
 	for _, m := range s.Marks {
 		for _, l := range m.Lines {
 			for _, p := range l {
-				if !(p.X >= -1e-6 && p.X <= s.width+1e-6 && p.Y >= -1e-6 && p.Y <= s.height+1e-6) {
-					t.Errorf("a line goes off the sheet, to %v, of %v by %v", p, s.width, s.height)
+				if !(p.X >= -1e-6 && p.X <= width+1e-6 && p.Y >= -1e-6 && p.Y <= s.height+1e-6) {
+					t.Errorf("a line goes off the sheet, to %v, of %v by %v", p, width, s.height)
 					return
 				}
 			}
@@ -47,7 +47,7 @@ func legible(t failer, s *sheet) {
 			t.Errorf("%q is %v points high", m.Text, m.Size)
 		}
 		b := s.bounds(m)
-		if b.X0 < 0 || b.Y0 < 0 || b.X1 > s.width || b.Y1 > s.height {
+		if b.X0 < 0 || b.Y0 < 0 || b.X1 > width || b.Y1 > s.height {
 			t.Errorf("%q lies off the sheet: %v", m.Text, b)
 		}
 		for i, o := range boxes {
@@ -67,9 +67,7 @@ func TestAlwaysLegible(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		p := newPen(rapid.String().Draw(t, "title"))
 		names := rapid.SliceOfNDistinct(rapid.StringMatching(`[A-Za-z0-9_-]{1,32}`), 1, 3, rapid.ID).Draw(t, "gauges")
-		var opt Options
-		opt.Width = rapid.SampledFrom([]float64{0, 320, 480, 900}).Draw(t, "width")
-		opt.Height = rapid.SampledFrom([]float64{0, 80, 200}).Draw(t, "height")
+		var channels []Channel
 		unit := decimal.Unit(rapid.IntRange(0, int(decimal.PM)).Draw(t, "unit"))
 		base := rapid.SampledFrom([]int64{0, 1, 8e9, -3e9, 1e12, 9e18}).Draw(t, "base")
 		spread := rapid.SampledFrom([]int64{1, 1e3, 1e6, 1e9}).Draw(t, "spread")
@@ -83,7 +81,7 @@ func TestAlwaysLegible(t *testing.T) {
 						*l = zone.At(decimal.Length(at))
 					}
 				}
-				opt.Channels = append(opt.Channels, c)
+				channels = append(channels, c)
 			}
 		}
 		at := time.Duration(0)
@@ -111,7 +109,7 @@ func TestAlwaysLegible(t *testing.T) {
 					reads("A", v, valve, rapid.SampledFrom([]string{"", "", "", "under", "missing", "<odd> & long reason"}).Draw(t, "void")))
 			}
 		}
-		pic, err := FromLedger(bytes.NewReader(p.end(at)), opt)
+		pic, err := FromLedger(bytes.NewReader(p.end(at)), channels)
 		if err != nil {
 			if strings.Contains(err.Error(), "nothing to draw") {
 				return
@@ -141,9 +139,8 @@ func wellFormed(b []byte) error {
 // Kind: property.
 func TestPNG(t *testing.T) {
 	t.Parallel()
-	b, opt := everything()
-	opt.Channels, opt.Width = opt.Channels[:1], 400
-	p := drawn(t, b, opt)
+	b, channels := everything()
+	p := drawn(t, b, channels[:1])
 	var one, two bytes.Buffer
 	require.NoError(t, p.WritePNG(&one))
 	require.NoError(t, p.WritePNG(&two))
@@ -151,7 +148,7 @@ func TestPNG(t *testing.T) {
 	m, err := png.Decode(&one)
 	require.NoError(t, err)
 	// Two dots a point, at 144 to the inch.
-	require.InDelta(t, 2*p.sheet.width, m.Bounds().Dx(), 1)
+	require.InDelta(t, 2*width, m.Bounds().Dx(), 1)
 	require.InDelta(t, 2*p.sheet.height, m.Bounds().Dy(), 1)
 	// The dots of an upright or level line's middle have its ink.
 	seen := map[ink]bool{}
@@ -295,9 +292,9 @@ func TestThinning(t *testing.T) {
 // Kind: property.
 func TestStepsAreWhereTheReadingsAre(t *testing.T) {
 	t.Parallel()
-	b, opt := everything()
-	p := drawn(t, b, opt)
-	g := newGathering(&opt)
+	b, channels := everything()
+	p := drawn(t, b, channels)
+	g := newGathering(channels)
 	_, err := ledger.Read(bytes.NewReader(b), g.take)
 	require.NoError(t, err)
 	g.finish()
@@ -343,9 +340,8 @@ func (p *Picture) corner() point {
 // Kind: property.
 func TestScalesAgreeWithTheirNumbers(t *testing.T) {
 	t.Parallel()
-	b, opt := everything()
-	opt.Channels = opt.Channels[:1]
-	p := drawn(t, b, opt)
+	b, channels := everything()
+	p := drawn(t, b, channels[:1])
 	left, top := p.corner().X, p.corner().Y
 	var ys, ms []point // value, place
 	for _, m := range p.sheet.Marks {
@@ -421,4 +417,17 @@ func bounds(l []point) box {
 		b = show.Rect(min(b.X0, p.X), min(b.Y0, p.Y), max(b.X1, p.X), max(b.Y1, p.Y))
 	}
 	return b
+}
+
+// bounds is the box a text takes, from the top of its capitals to its base
+// line.
+func (s *sheet) bounds(m mark) box {
+	w, h := s.measure(m.Text, m.Size, m.Bold), float64(0.72*m.Size)
+	shift := float64(w * float64(m.Anchor) / 2)
+	x := m.At.X - shift
+	if m.Up {
+		y := m.At.Y + shift
+		return show.Rect(m.At.X-h, y-w, m.At.X, y)
+	}
+	return show.Rect(x, m.At.Y-h, x+w, m.At.Y)
 }

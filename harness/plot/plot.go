@@ -23,32 +23,14 @@
 package plot
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"io"
-	"time"
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/zone"
 )
-
-// Options say what is drawn and how. The zero value draws every channel of the
-// ledger, without limits, from start to end.
-type Options struct {
-	Title string // the scenario's title when empty
-	Note  string // one line under the title; seed, pace and file when empty
-	// Channels are the panels, in order; all channels of the ledger, in the
-	// order they appear, when empty.
-	Channels []Channel
-	// From and To are the time drawn, since the scenario's start; To 0 means
-	// up to the end of the ledger.
-	From, To time.Duration
-	// Width of the picture and Height of one panel, in points (1/72 in); 0
-	// means 640 and 150. Width is 320 to 4000, Height 80 to 2000.
-	Width, Height float64
-}
 
 // Channel is one panel.
 type Channel struct {
@@ -61,57 +43,29 @@ type Channel struct {
 // MaxPanels is the number of panels that fit a picture.
 const MaxPanels = 64
 
-func (o *Options) check() error {
-	var errs []error
-	check := func(ok bool, format string, args ...any) {
-		if !ok {
-			errs = append(errs, fmt.Errorf(format, args...))
-		}
-	}
-	o.Width = cmp.Or(o.Width, 640)
-	o.Height = cmp.Or(o.Height, 150)
-	check(o.Width >= 320 && o.Width <= 4000, "a picture is 320 to 4000 points wide, not %v", o.Width)
-	check(o.Height >= 80 && o.Height <= 2000, "a panel is 80 to 2000 points high, not %v", o.Height)
-	check(o.From >= 0, "the timeline starts at 0 s; nothing can be drawn from %v", o.From)
-	check(o.To == 0 || o.To > o.From, "the time drawn ends at %v, which is not after its start at %v", o.To, o.From)
-	check(len(o.Channels) <= MaxPanels, "%d panels; a picture holds %d", len(o.Channels), MaxPanels)
-	for i, c := range o.Channels {
-		if err := c.Limits.Check(); err != nil {
-			errs = append(errs, fmt.Errorf("%s %s: %w", c.Gauge, c.Channel, err))
-		}
-		check(c.Unit.Size() > 0, "%s %s: not a unit of length", c.Gauge, c.Channel)
-		for _, other := range o.Channels[:i] {
-			check(c.Gauge != other.Gauge || c.Channel != other.Channel, "%s %s is listed twice", c.Gauge, c.Channel)
-		}
-	}
-	return errors.Join(errs...)
-}
-
 // A Picture is a drawn ledger.
 type Picture struct {
 	sheet sheet
 }
 
-// FromLedger reads a ledger and draws it. A ledger that is cut off is drawn as
+// FromLedger reads a ledger and draws channels of it, one panel each: all of them, in the
+// order they appear and without limits, where none are given. A ledger that is cut off is drawn as
 // far as it goes, and the picture says so.
-func FromLedger(r io.Reader, opt Options) (*Picture, error) {
-	if err := opt.check(); err != nil {
-		return nil, err
-	}
-	g := newGathering(&opt)
+func FromLedger(r io.Reader, channels []Channel) (*Picture, error) {
+	g := newGathering(channels)
 	whole, err := ledger.Read(r, g.take)
 	if err != nil {
 		return nil, err
 	}
-	g.cut = !whole && !g.past
+	g.cut = !whole
 	if len(g.channels) == 0 {
 		return nil, errors.New("the ledger tells of no gauge; there is nothing to draw")
 	}
 	if len(g.channels) > MaxPanels {
-		return nil, fmt.Errorf("the ledger has %d channels and a picture holds %d; say which in Options.Channels", len(g.channels), MaxPanels)
+		return nil, fmt.Errorf("there are %d channels, and a picture holds %d", len(g.channels), MaxPanels)
 	}
 	g.finish()
-	sheet, err := draw(g, &opt)
+	sheet, err := draw(g)
 	if err != nil {
 		return nil, err
 	}

@@ -62,9 +62,8 @@ type axis struct {
 	decimals int
 }
 
-func timeAxis(from, to time.Duration, about int) axis {
+func timeAxis(span time.Duration, about int) axis {
 	a := axis{unit: "s", size: time.Second}
-	span := to - from
 	var steps []time.Duration
 	switch {
 	case span < time.Microsecond/2:
@@ -96,7 +95,7 @@ func timeAxis(from, to time.Duration, about int) axis {
 	for u := a.size; step%u != 0 && a.decimals < 9; u /= 10 {
 		a.decimals++
 	}
-	for t := (from + step - 1) / step * step; t <= to && t >= 0 && len(a.at) < 100; t += step {
+	for t := time.Duration(0); t <= span && t >= 0 && len(a.at) < 100; t += step {
 		a.at = append(a.at, t)
 	}
 	return a

@@ -22,7 +22,7 @@ import (
 // sheet is a canvas in points (1/72 in) that knows how wide texts are.
 type sheet struct {
 	show.Canvas
-	width, height     float64
+	height            float64
 	title, desc       string // for readers who do not see it
 	regular, boldFace *opentype.Font
 }
@@ -37,9 +37,7 @@ type (
 // under is the base line that centres a text's capitals on y.
 func under(y, size float64) float64 { return y + float64(0.35*size) }
 
-func newSheet(width float64) (sheet, error) {
-	s := sheet{width: width}
-	var err error
+func newSheet() (s sheet, err error) {
 	if s.regular, err = opentype.Parse(liberationsansregular.TTF); err != nil {
 		return s, fmt.Errorf("the font: %w", err)
 	}
@@ -135,30 +133,17 @@ func plain(text string) string {
 	}, text)
 }
 
-// bounds is the box a text takes, from the top of its capitals to its base
-// line.
-func (s *sheet) bounds(m mark) box {
-	w, h := s.measure(m.Text, m.Size, m.Bold), float64(0.72*m.Size)
-	shift := float64(w * float64(m.Anchor) / 2)
-	x := m.At.X - shift
-	if m.Up {
-		y := m.At.Y + shift
-		return show.Rect(m.At.X-h, y-w, m.At.X, y)
-	}
-	return show.Rect(x, m.At.Y-h, x+w, m.At.Y)
-}
-
 // WriteSVG writes the picture as SVG 1.1. Its text stays text, in Liberation
 // Sans or a like face, which is stretched to the width the layout counts on.
 func (p *Picture) WriteSVG(w io.Writer) error {
 	s := &p.sheet
-	width, height := show.Number(s.width), show.Number(s.height)
+	wide, high := show.Number(width), show.Number(s.height)
 	var c show.Canvas
-	c.Begin("svg", "xmlns", "http://www.w3.org/2000/svg", "role", "img", "width", width+"pt", "height", height+"pt", "viewBox", "0 0 "+width+" "+height,
+	c.Begin("svg", "xmlns", "http://www.w3.org/2000/svg", "role", "img", "width", wide+"pt", "height", high+"pt", "viewBox", "0 0 "+wide+" "+high,
 		"font-family", "'Liberation Sans',Arial,Helvetica,sans-serif", "stroke-linejoin", "round")
 	c.Element("title", s.title)
 	c.Element("desc", s.desc)
-	c.Rect(show.Style{Fill: white}, box{X1: s.width, Y1: s.height})
+	c.Rect(show.Style{Fill: white}, box{X1: width, Y1: s.height})
 	c.Marks = append(c.Marks, s.Marks...)
 	c.End("svg")
 	_, err := io.WriteString(w, c.SVG()+"\n")
@@ -171,7 +156,7 @@ const PNGDotsPerInch = 144
 // WritePNG paints the picture as PNG.
 func (p *Picture) WritePNG(w io.Writer) error {
 	s := &p.sheet
-	c := vgimg.NewWith(vgimg.UseWH(vg.Length(s.width), vg.Length(s.height)), vgimg.UseDPI(PNGDotsPerInch), vgimg.UseBackgroundColor(rgba(white)))
+	c := vgimg.NewWith(vgimg.UseWH(vg.Length(width), vg.Length(s.height)), vgimg.UseDPI(PNGDotsPerInch), vgimg.UseBackgroundColor(rgba(white)))
 	for i := range s.Marks {
 		s.paint(c, &s.Marks[i])
 	}

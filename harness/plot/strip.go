@@ -56,7 +56,7 @@ func (d *drawing) linkStrip(i *instrument) {
 	for _, state := range []string{"stalled", "lost", "rejoining"} {
 		total := time.Duration(0)
 		for _, s := range i.link {
-			if from, to := max(s.from, d.g.from), min(s.to, d.g.to); s.state == state && to > from {
+			if from, to := s.from, min(s.to, d.g.to); s.state == state && to > from {
 				total += to - from
 			}
 		}
@@ -216,12 +216,7 @@ func (d *drawing) cellStrip(i *instrument) {
 // cues writes the cues, and what the host or a hand did, below the time axis:
 // each a tick with a few words on the first row that has room.
 func (d *drawing) cues() {
-	var events []event
-	for _, e := range d.g.events {
-		if e.at <= d.g.to {
-			events = append(events, e)
-		}
-	}
+	events := d.g.events
 	if len(events) == 0 {
 		return
 	}
@@ -244,7 +239,7 @@ func (d *drawing) cues() {
 			text = plain(e.gauge) + ": " + text
 		}
 		m := mark{Text: text, At: point{X: x + 2.5}, Size: smallSize, Ink: black}
-		left, room := x, d.width-margin-x-3
+		left, room := x, width-margin-x-3
 		if w := d.measure(text, smallSize, false); w > room && d.x0+w+3 < x {
 			left, m.At.X, m.Anchor = x-w-3, x-2.5, show.End // on the other side
 		} else {
@@ -270,7 +265,7 @@ func (d *drawing) cues() {
 	d.y = top + 5
 	if unnamed > len(words)/2 {
 		d.y += smallSize
-		d.text(mark{Text: d.fitted(tally(events), d.width-margin-d.x0, smallSize, false), At: show.Pt(d.x0, d.y), Size: smallSize, Ink: black})
+		d.text(mark{Text: d.fitted(tally(events), width-margin-d.x0, smallSize, false), At: show.Pt(d.x0, d.y), Size: smallSize, Ink: black})
 		return
 	}
 	d.lines(guide, 0.5, nil, leaders)

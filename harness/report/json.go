@@ -2,7 +2,6 @@ package report
 
 import (
 	_ "embed"
-	"encoding/hex"
 	"encoding/json"
 	"io"
 	"time"
@@ -70,81 +69,37 @@ func diagnosisJSON(r *Run) jsonDiagnosis {
 }
 
 type jsonRun struct {
-	Name        string          `json:"name"`
-	Title       string          `json:"title,omitempty"`
-	Host        string          `json:"host"`
-	Seed        uint64          `json:"seed"`
-	Pace        string          `json:"pace,omitempty"`
-	Started     *time.Time      `json:"started,omitempty"`
-	TookMS      int64           `json:"took-ms"`
-	Verdict     string          `json:"verdict"`
-	Reasons     []string        `json:"reasons,omitempty"`
-	Causes      []jsonCause     `json:"causes"`
-	Patterns    []judge.Pattern `json:"patterns,omitempty"`
-	Findings    []jsonFinding   `json:"findings"`
-	Unexplained int             `json:"unexplained"`
-	Searched    string          `json:"searched,omitempty"`
-	NotJudged   []string        `json:"not-judged,omitempty"`
-	Coverage    *jsonCovers     `json:"coverage,omitempty"`
-	Counts      jsonCounts      `json:"counts"`
-	HostEnd     string          `json:"host-end,omitempty"`
-	Notes       []string        `json:"notes,omitempty"`
+	Name        string              `json:"name"`
+	Title       string              `json:"title,omitempty"`
+	Host        string              `json:"host"`
+	Seed        uint64              `json:"seed"`
+	Pace        string              `json:"pace,omitempty"`
+	Started     *time.Time          `json:"started,omitempty"`
+	TookMS      int64               `json:"took-ms"`
+	Verdict     string              `json:"verdict"`
+	Reasons     []string            `json:"reasons,omitempty"`
+	Causes      []judge.Explanation `json:"causes"`
+	Patterns    []judge.Pattern     `json:"patterns,omitempty"`
+	Findings    []jsonFinding       `json:"findings"`
+	Unexplained int                 `json:"unexplained"`
+	Searched    string              `json:"searched,omitempty"`
+	NotJudged   []string            `json:"not-judged,omitempty"`
+	Coverage    *judge.Coverage     `json:"coverage,omitempty"`
+	Counts      judge.Counts        `json:"counts"`
+	HostEnd     string              `json:"host-end,omitempty"`
+	Notes       []string            `json:"notes,omitempty"`
 }
 
-type jsonCause struct {
-	Code     string      `json:"code"`
-	Name     string      `json:"name"`
-	Looks    string      `json:"looks"`
-	Why      string      `json:"why"`
-	Fix      string      `json:"fix"`
-	Explains int         `json:"explains"`
-	Left     int         `json:"left,omitempty"`
-	Rivals   []jsonRival `json:"rivals,omitempty"`
-	Or       []string    `json:"or,omitempty"`
-}
-
-type jsonRival struct {
-	Name string `json:"name"`
-	Same bool   `json:"is-equal,omitempty"`
-}
-
-type jsonCovers struct {
-	Shown   []string `json:"shown"`
-	Unshown []string `json:"not-shown"`
-	Lacks   []string `json:"lacks,omitempty"`
-	Frames  int      `json:"frames,omitempty"`
-}
-
+// jsonFinding is a finding with the row that the host has written.
 type jsonFinding struct {
-	Kind     string   `json:"kind"`
-	Gauge    string   `json:"gauge,omitempty"`
-	Channel  string   `json:"channel,omitempty"`
-	AtNS     int64    `json:"at-ns"`
-	Frame    int      `json:"frame,omitempty"`
-	Bytes    string   `json:"bytes,omitempty"`
-	Expected string   `json:"expected"`
-	Got      string   `json:"got"`
-	Rule     string   `json:"rule,omitempty"`
-	Cause    string   `json:"cause,omitempty"`
-	Pattern  int      `json:"pattern,omitempty"`
-	Row      *jsonRow `json:"row,omitempty"`
+	judge.Finding
+	Row *jsonRow `json:"row,omitempty"`
 }
 
 type jsonRow struct {
 	Number  int    `json:"number"`
 	Raw     string `json:"raw"`
 	Problem string `json:"problem,omitempty"`
-}
-
-type jsonCounts struct {
-	Frames   int `json:"frames"`
-	Spoilt   int `json:"corrupted"`
-	Perhaps  int `json:"perhaps"`
-	Unheard  int `json:"unheard"`
-	Expected int `json:"expected"`
-	Records  int `json:"records"`
-	Paired   int `json:"paired"`
-	Findings int `json:"findings"`
 }
 
 // JSON writes the runs in the form that Schema describes.
@@ -164,38 +119,24 @@ func JSON(w io.Writer, runs []Run) error {
 
 func toJSON(r *Run) jsonRun {
 	res := &r.Result
-	c := &res.Counts
 	j := jsonRun{
 		Name: r.Name, Title: r.Title, Host: r.Host, Seed: r.Seed, Pace: r.Pace, TookMS: r.Took.Milliseconds(),
-		Verdict: res.Verdict.String(), Reasons: res.Reasons, Causes: []jsonCause{}, Findings: []jsonFinding{},
-		Unexplained: res.Unexplained, Searched: res.Searched, NotJudged: res.NotJudged, Patterns: res.Patterns, HostEnd: r.HostEnd, Notes: r.Notes,
-		Counts: jsonCounts{c.Frames, c.Spoilt, c.Perhaps, c.Unheard, c.Expected, c.Records, c.Paired, c.Findings},
+		Verdict: res.Verdict.String(), Reasons: res.Reasons, Causes: append([]judge.Explanation{}, res.Explanations...), Findings: []jsonFinding{},
+		Unexplained: res.Unexplained, Searched: res.Searched, NotJudged: res.NotJudged, Patterns: res.Patterns, HostEnd: r.HostEnd, Notes: r.Notes, Counts: res.Counts,
 	}
 	if !r.Started.IsZero() {
 		t := r.Started.UTC()
 		j.Started = &t
 	}
-	for _, e := range res.Explanations {
-		own := jsonCause{e.Cause.Code, e.Cause.Name, e.Cause.Looks, e.Cause.Why, e.Cause.Fix, e.Explains, e.Left, nil, e.Or}
-		for _, r := range e.Rivals {
-			own.Rivals = append(own.Rivals, jsonRival(r))
-		}
-		j.Causes = append(j.Causes, own)
-	}
 	if v := res.Coverage; v != nil {
-		j.Coverage = &jsonCovers{append([]string{}, v.Shown...), append([]string{}, v.Unshown...), v.Lacks, v.Frames}
+		j.Coverage = &judge.Coverage{Shown: append([]string{}, v.Shown...), Unshown: append([]string{}, v.Unshown...), Lacks: v.Lacks, Frames: v.Frames}
 	}
-	for i := range res.Findings {
-		j.Findings = append(j.Findings, findingJSON(&res.Findings[i]))
-	}
-	return j
-}
-
-func findingJSON(f *judge.Finding) jsonFinding {
-	j := jsonFinding{Kind: string(f.Kind), Gauge: f.Gauge, Channel: f.Channel, AtNS: int64(f.At), Frame: f.Frame,
-		Bytes: hex.EncodeToString(f.Bytes), Expected: f.Expected, Got: f.Got, Rule: f.Rule, Cause: f.Cause, Pattern: f.Pattern}
-	if f.Record != nil {
-		j.Row = &jsonRow{f.Record.Row, f.Record.Raw, f.Record.Problem}
+	for _, f := range res.Findings {
+		of := jsonFinding{Finding: f}
+		if f.Record != nil {
+			of.Row = &jsonRow{f.Record.Row, f.Record.Raw, f.Record.Problem}
+		}
+		j.Findings = append(j.Findings, of)
 	}
 	return j
 }

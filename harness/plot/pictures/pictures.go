@@ -25,7 +25,7 @@ func Scenario(ctx context.Context, s *scenario.Scenario) (*plot.Picture, error) 
 		w := ledger.NewWriter(to)
 		played <- errors.Join(paper.Play(ctx, s, stage.Options{Ledger: w}), to.Close())
 	}()
-	pic, err := plot.FromLedger(text, options(s))
+	pic, err := plot.FromLedger(text, channels(s))
 	text.Close() // or a ledger that cannot be drawn would be waited for
 	if cut := <-played; err == nil {
 		err = cut
@@ -42,13 +42,13 @@ func Folder(ctx context.Context, dir string) (*plot.Picture, error) {
 	}
 	defer text.Close()
 	if s == nil {
-		return plot.FromLedger(text, plot.Options{})
+		return plot.FromLedger(text, nil)
 	}
-	return plot.FromLedger(text, options(s))
+	return plot.FromLedger(text, channels(s))
 }
 
-// options are the channels and limits of a scenario.
-func options(s *scenario.Scenario) (opt plot.Options) {
+// channels are those of a scenario, with their limits.
+func channels(s *scenario.Scenario) (all []plot.Channel) {
 	for g := range s.Play.Cast {
 		p := s.Play.Cast[g].Profile
 		for c := range p.Channels {
@@ -56,8 +56,8 @@ func options(s *scenario.Scenario) (opt plot.Options) {
 			if s.Host.Unit != nil {
 				unit = s.Host.Unit.Unit
 			}
-			opt.Channels = append(opt.Channels, plot.Channel{Gauge: p.Name, Channel: p.Channels[c].Name, Unit: decimal.Unit(unit), Limits: s.Limits(g, c)})
+			all = append(all, plot.Channel{Gauge: p.Name, Channel: p.Channels[c].Name, Unit: decimal.Unit(unit), Limits: s.Limits(g, c)})
 		}
 	}
-	return opt
+	return all
 }
