@@ -218,7 +218,7 @@ func (s *Summary) bars() template.HTML {
 	for _, r := range s.Radios {
 		all = append(all, bar{fmt.Sprintf("receiver %s, %s", r.Name, gauges(r.Seats)), r.Use})
 	}
-	for _, p := range s.busiest(10) {
+	for _, p := range s.Busiest(10) {
 		all = append(all, bar{"port " + p.Name + ", " + p.Line, p.Use})
 	}
 	const w, row, left, room = 900.0, 20.0, 250.0, 580.0

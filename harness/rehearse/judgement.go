@@ -231,35 +231,7 @@ func (s *Summary) riskyFeatures() {
 			s.risk(f.falseOut, "Good parts are rejected: "+f.Name, fmt.Sprintf("%.0f in a million of all parts.", 1e6*f.FalseOut), "a smaller uncertainty, or a better process")
 		}
 		if k := f.Capability.Ppk; f.Capability.N > 0 && k.Value < 1.33 {
-			s.risk(f.Bad*f.Parts, "The process is hardly capable: "+f.Name, fmt.Sprintf("Ppk is %.2f; 1.33 is often asked for (common practice).", k.Value), "a smaller spread, or a mean nearer the middle")
+			s.risk(f.BadParts(), "The process is hardly capable: "+f.Name, fmt.Sprintf("Ppk is %.2f; 1.33 is often asked for (common practice).", k.Value), "a smaller spread, or a mean nearer the middle")
 		}
-	}
-}
-
-func (s *Summary) assume(l *Line) {
-	for _, f := range []Fact{
-		{"path loss", "ITU-R P.1238-11 for " + strings.ReplaceAll(l.Place.String(), "-", " ") + " (the Recommendation was not opened; coefficients as transcribed by a public program), Friis in free air; obstacles add their loss where the straight line crosses them; one receiver's model begins at its shortest distance"},
-		{"below sensitivity", "when shadowing leaves no margin nothing gets through"},
-		{"shadowing", "normal, with the place's standard deviation, drawn for each gauge and shift, the same for a whole shift"},
-		{"fading", fmt.Sprintf("Rayleigh (Clarke's model; Rappaport, from memory) at %.1f m/s; hopping between frequencies is left out, so fades are longer here than in truth", l.walking)},
-		{"power", "each gauge sends at all its class's power; control of the power is left out, which spares cells near a receiver"},
-		{"latency", "of stacks, sniff intervals and drivers: as the line states it, and none otherwise; tens of milliseconds are common practice, no source"},
-		{"errors in bursts", "Gilbert (1960) and Elliott (1963), from memory"},
-		{"radio", "packets of 27 bytes, two slots of 0.625 ms each, supervision time-out 20 s: Bluetooth Core, from memory; back-off on rejoining: common practice, no source"},
-		{"cells", "li-ion: pseudo-open-circuit voltage of a 21700 NMC cell (Sunil, Pattipati and Balasingam, IEEE TIM 2025, as their repository has the table); NiMH and alkaline curves, thresholds and the currents of a gauge's parts: common practice, no source"},
-		{"cradles", "in breaks only; a spare takes two minutes to fetch and is fully as charged as the gauge was at the start: common practice, no source"},
-		{"the stream", "is counted as load on cells and radios; at the ports each frame comes when it was made, after a silent spell of 0.1 s or more all of them at once, and not while the link is lost; shorter spells delay none here"},
-		{"ports", "a port takes one frame after the other, each for its bytes at what the line settings carry; frame lengths are those of the line's own dialects, played once; the mean wait beside it is that of frames that come wholly at random (Pollaczek and Khinchin, from memory, M/G/1; M/D/1 when all are as long), which even streams do not reach"},
-		{"lengths of time", "those of which half, 95 % or 99 % are no longer, over all shifts; to within 6 %, the longest exactly"},
-		{"places", "gauges that share a receiver see each other come and go up to 10 s late"},
-		{"sizes", "normal from part to part, the mean moving evenly over the shift; readings normal about the size with U/2, rounded half-even to the resolution; limits inclusive, whatever the host is asked for on ports; each channel of a gauge by itself, a computed one by the process of its own feature"},
-		{"misjudged parts", "JCGM 106:2012, 9.5.2, which was not opened; its example of the ball bearings as a public notebook works it out; the acceptance limits are those that rounding to the resolution leaves, and a guarded decision moves inwards by U"},
-		{"capability", "values over all shifts; 95 % limits for one shift's parts; chi-square and normal approximation (NIST/SEMATECH e-Handbook 6.1.6, from memory); spread within runs of five parts for Cp and Cpk; with one limit there is no Cp and no Pp. The host works with readings: what it shows has the error of measurement and the rounding in it, and is smaller for that"},
-		{"tolerance classes", "ISO 286-1:2010, which was not opened, as two public programs transcribe its table of standard tolerances; deviations from memory, checked against public tables of limits"},
-		{"Monte Carlo error", "± is one standard error over the shifts played; limits of the 5 % worst case are 95 % limits from the binomial law"},
-		{"documents", "understudy verify lists each value that the models are compared with, its document and how that was seen"},
-		{"what if", fmt.Sprintf("the first %d shifts again, with the same random seeds, and one thing changed", min(tried, s.shifts))},
-	} {
-		s.Assumptions = append(s.Assumptions, f)
 	}
 }

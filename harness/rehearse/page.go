@@ -10,6 +10,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	text "text/template"
 	"time"
 
 	"example.org/understudy/harness/show"
@@ -18,7 +19,16 @@ import (
 //go:embed page.tmpl
 var pageText string
 
-var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
+//go:embed summary.tmpl
+var summaryText string
+
+var (
+	pageTemplate    = template.Must(template.New("page").Funcs(writing).Parse(pageText))
+	summaryTemplate = text.Must(text.New("summary").Funcs(text.FuncMap(writing)).Parse(summaryText))
+)
+
+// writing are the ways in which page and text write figures.
+var writing = template.FuncMap{
 	"style":  func() template.CSS { return template.CSS(show.Sheet) },
 	"figure": figure,
 	"dB":     decibels,
@@ -35,6 +45,15 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 	"pct3":    func(v float64) string { return fmt.Sprintf("%.3f", 100*v) },
 	"ppm":     func(v float64) string { return fmt.Sprintf("%.0f", 1e6*v) },
 	"counted": perMillion,
+	"short":   short,
+	"spread":  func(s Spans) string { return spread(&s) },
+	"percent": func(v float64) string { return fmt.Sprintf("%.0f", 100*v) },
+	"lost": func(c ChangeRow) string {
+		if c.Lost > 0 && !math.IsNaN(c.LostError) {
+			return withError(c.Lost, c.LostError)
+		}
+		return figure(c.Lost)
+	},
 	"pm": func(v, err float64) string {
 		switch {
 		case v == 0:
@@ -81,7 +100,7 @@ var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
 		}
 		return template.HTML(fmt.Sprintf("%.2f <small>%.2f to %.2f</small>", i.Value, i.Low, i.High))
 	},
-}).Parse(pageText))
+}
 
 func gauges(n int) string {
 	if n == 1 {
@@ -107,7 +126,10 @@ func (s *Summary) HTML(w io.Writer) error {
 		*Summary
 		Plan, Bars template.HTML
 		Cells      []template.HTML
-	}{s, s.plan(), s.bars(), nil}
+		Place      string
+		Walking    float64
+		Tried      int
+	}{s, s.plan(), s.bars(), nil, strings.ReplaceAll(s.line.Place.String(), "-", " "), s.line.walking, min(tried, s.shifts)}
 	for i := range s.Gauges {
 		if !s.Gauges[i].Wired {
 			page.Cells = append(page.Cells, s.cell(&s.Gauges[i]))
@@ -128,8 +150,8 @@ func (s *Summary) Again() string {
 	return fmt.Sprintf("The first %d shifts again, with the same random seeds, and one thing changed; ± is one standard error.", n)
 }
 
-// busiest are the ports with the greatest use.
-func (s *Summary) busiest(n int) []PortRow {
+// Busiest are the ports with the greatest use.
+func (s *Summary) Busiest(n int) []PortRow {
 	ports := slices.Clone(s.Ports)
 	sort.SliceStable(ports, func(i, j int) bool { return ports[i].Use > ports[j].Use })
 	return ports[:min(len(ports), n)]
@@ -153,83 +175,16 @@ func (i Index) String() string {
 	return fmt.Sprintf("%.2f (%.2f to %.2f)", i.Value, i.Low, i.High)
 }
 
-// Text writes what matters as plain text.
-func (s *Summary) Text(w io.Writer) error {
-	var b strings.Builder
-	fmt.Fprintf(&b, "%s\n\n", s.Title)
-	for _, words := range s.Words {
-		fmt.Fprintf(&b, "%s\n", words)
-	}
-	if len(s.Risks) > 0 {
-		b.WriteString("\nRisks, the greatest first:\n")
-	}
-	for _, r := range s.Risks {
-		touches := ""
-		if r.Touches > 0 {
-			touches = fmt.Sprintf(" (%s a shift)", figure(r.Touches))
-		}
-		fmt.Fprintf(&b, "  %s%s\n    %s\n    what removes it: %s\n", r.What, touches, r.Why, r.Remove)
-	}
-	b.WriteString("\nThe shift in figures:\n")
-	for _, f := range s.Totals {
-		fmt.Fprintf(&b, "  %s: %s\n", f.Name, f.Text)
-	}
-	b.WriteString("\nFeatures, of the parts of a shift:\n")
-	for _, f := range s.Features {
-		fmt.Fprintf(&b, "  %s: %.0f parts, %s bad\n", f.Limits, f.Parts, figure(f.Bad*f.Parts))
-		fmt.Fprintf(&b, "    bad and accepted %s in a million (counted %s), good and rejected %s (counted %s)\n", perMillion(f.FalseIn, math.NaN()), perMillion(f.CountIn, f.ErrorIn), perMillion(f.FalseOut, math.NaN()), perMillion(f.CountOut, f.ErrorOut))
-		if c := f.Capability; c.N > 0 {
-			fmt.Fprintf(&b, "    Cp %v, Cpk %v, Pp %v, Ppk %v\n", c.Cp, c.Cpk, c.Pp, c.Ppk)
-			c = f.Shown
-			fmt.Fprintf(&b, "    the host shows Cp %v, Cpk %v, Pp %v, Ppk %v\n", c.Cp, c.Cpk, c.Pp, c.Ppk)
-		}
-	}
-	if len(s.Spells) > 0 {
-		b.WriteString("\nLinks that were silent or lost, the worst first:\n")
-	}
-	told := 0
+// Told are the spells that the text tells of: of a station that is told as a whole not
+// those of its gauges.
+func (s *Summary) Told() (told []SpellRow) {
 	for i, r := range s.Spells {
-		if r.Gauge != "" && i > 0 && s.Spells[i-1].Station == r.Station { // one of a station that is told as a whole
-			continue
+		if r.Gauge == "" || i == 0 || s.Spells[i-1].Station != r.Station {
+			told = append(told, r)
 		}
-		if told++; told > 5 {
-			b.WriteString("  and others; the page has all\n")
-			break
-		}
-		fmt.Fprintf(&b, "  %s: silent %s times a shift", strings.TrimSpace(r.Station+" "+r.Gauge), figure(r.StallsAShift))
-		if r.Stalls.N > 0 {
-			fmt.Fprintf(&b, ", %s", spread(&r.Stalls))
-		}
-		fmt.Fprintf(&b, "; lost %s times", figure(r.LostAShift()))
-		if r.Away.N > 0 {
-			fmt.Fprintf(&b, ", back after: %s", spread(&r.Away))
-		}
-		if r.GoneAShift > 0 {
-			fmt.Fprintf(&b, ", %s until the shift's end", figure(r.GoneAShift))
-		}
-		b.WriteString("\n")
 	}
-	b.WriteString("\nThe busiest ports:\n")
-	for _, p := range s.busiest(5) {
-		fmt.Fprintf(&b, "  %s, %s: used to %.0f %%, a frame waits %v on average (%v if all came at random), %v at worst\n", p.Name, p.Line, 100*p.Use, short(p.Wait.Mean()), short(p.Random), short(p.Wait.Most))
-	}
-	fmt.Fprintf(&b, "\nWhat if: %s\n", s.Again())
-	for _, c := range s.Changes {
-		lost := figure(c.Lost)
-		if c.Lost > 0 && !math.IsNaN(c.LostError) {
-			lost = withError(c.Lost, c.LostError)
-		}
-		holds := "holds"
-		if !c.Holds {
-			holds = "does not hold"
-		}
-		fmt.Fprintf(&b, "  %-40s %s: margin %5s dB, lost %s, flat %s, emptiest %3.0f %%", c.Name, holds, decibels(c.Margin), lost, figure(c.Skipped), c.End)
-		if len(c.Full) > 0 {
-			fmt.Fprintf(&b, "; over 100 %%: %s", strings.Join(c.Full, ", "))
-		}
-		b.WriteByte('\n')
-	}
-	fmt.Fprintf(&b, "\n%s\n%s\n", s.Chance, s.Simulated)
-	_, err := io.WriteString(w, b.String())
-	return err
+	return told
 }
+
+// Text writes what matters as plain text.
+func (s *Summary) Text(w io.Writer) error { return summaryTemplate.Execute(w, s) }

@@ -1,6 +1,7 @@
 package rehearse
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"math"
 	"runtime"
 	"slices"
+	"strings"
 
 	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/shard"
@@ -126,15 +128,7 @@ func (r *Result) keep(done []bool) {
 
 func (r *Result) sort() {
 	slices.SortFunc(r.Played, func(a, b Entry) int {
-		switch {
-		case a.Index != b.Index:
-			return a.Index - b.Index
-		case a.Change < b.Change:
-			return -1
-		case a.Change > b.Change:
-			return 1
-		}
-		return 0
+		return cmp.Or(a.Index-b.Index, strings.Compare(a.Change, b.Change))
 	})
 }
 

@@ -28,7 +28,6 @@ type Summary struct {
 	Features                    []FeatureRow
 	Radios                      []RadioRow
 	Changes                     []ChangeRow
-	Assumptions                 []Fact
 	HostUse                     float64
 	line                        *Line
 	shifts                      int
@@ -75,6 +74,9 @@ type SpellRow struct {
 // LostAShift is how often a link was lost, back again or not.
 func (r SpellRow) LostAShift() float64 { return r.AwayAShift + r.GoneAShift }
 
+// Place is the station, and the gauge where it is of one.
+func (r SpellRow) Place() string { return strings.TrimSpace(r.Station + " " + r.Gauge) }
+
 // PortRow is one port of the host.
 type PortRow struct {
 	Name, Line string
@@ -99,6 +101,9 @@ type FeatureRow struct {
 	Shown             Capability // as the host shows it, from the readings
 	falseIn, falseOut float64    // parts a shift
 }
+
+// BadParts are the bad parts of a shift.
+func (r FeatureRow) BadParts() float64 { return r.Bad * r.Parts }
 
 // RadioRow is one receiver.
 type RadioRow struct {
@@ -157,7 +162,6 @@ func (l *Line) Summarise(r *Result) *Summary {
 	s.totals(l, played)
 	s.changes(l, r)
 	s.risks(l)
-	s.assume(l)
 	return s
 }
 
