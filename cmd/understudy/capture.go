@@ -19,6 +19,7 @@ import (
 	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/registry"
 	"example.org/understudy/harness/replay"
+	"example.org/understudy/harness/show"
 	"example.org/understudy/harness/tap"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/port"
@@ -156,7 +157,7 @@ func (c *captureCmd) Run(a *app) error {
 	}}); err != nil {
 		return err
 	}
-	fmt.Fprintf(a.stdout, "%s: %s of %s\n", c.Out, counted(len(all.Events), "event"), counted(len(all.Lines), "gauge"))
+	fmt.Fprintf(a.stdout, "%s: %s of %s\n", c.Out, show.Counted(len(all.Events), "event"), show.Counted(len(all.Lines), "gauge"))
 	return nil
 }
 
@@ -288,7 +289,7 @@ func (c *scenarioFromCmd) Run(a *app) error {
 	if err := writeNew(c.Out, out); err != nil {
 		return err
 	}
-	fmt.Fprintf(a.stdout, "%s: %s, %s\n", c.Out, counted(len(f.Gauges), "gauge"), counted(len(f.Cues), "cue"))
+	fmt.Fprintf(a.stdout, "%s: %s, %s\n", c.Out, show.Counted(len(f.Gauges), "gauge"), show.Counted(len(f.Cues), "cue"))
 	return nil
 }
 

@@ -16,6 +16,7 @@ import (
 	"example.org/understudy/harness/explore"
 	"example.org/understudy/harness/library"
 	"example.org/understudy/harness/shard"
+	"example.org/understudy/harness/show"
 )
 
 type exploreCmd struct {
@@ -66,7 +67,7 @@ func (c *exploreCmd) Run(a *app) error {
 	}
 	var saving error
 	o.Found = func(f *explore.Found) {
-		fmt.Fprintf(a.stdout, "FOUND %s in run %d: %s, %s\n", strings.TrimSpace(f.Code+" "+f.Cause), f.Run, counted(len(f.Small.Cues), "cue"), counted(len(f.Small.Gauges), "gauge"))
+		fmt.Fprintf(a.stdout, "FOUND %s in run %d: %s, %s\n", strings.TrimSpace(f.Code+" "+f.Cause), f.Run, show.Counted(len(f.Small.Cues), "cue"), show.Counted(len(f.Small.Gauges), "gauge"))
 		if c.Save == "" {
 			fmt.Fprintf(a.stdout, "\n%s\n", f.Text)
 			return
@@ -191,7 +192,7 @@ func progressLine(p explore.Progress, width int) string {
 		full := bar * p.Tuples / max(1, p.Of)
 		line = "[" + strings.Repeat("#", full) + strings.Repeat(".", bar-full) + "] "
 	}
-	line += fmt.Sprintf("%d/%d combinations, %s, %s", p.Tuples, p.Of, counted(p.Runs, "run"), counted(p.Causes, "cause"))
+	line += fmt.Sprintf("%d/%d combinations, %s, %s", p.Tuples, p.Of, show.Counted(p.Runs, "run"), show.Counted(p.Causes, "cause"))
 	if p.Left > 0 {
 		line += ", " + p.Left.Round(time.Second).String() + " left"
 	}
@@ -235,17 +236,17 @@ func (c *exploreCmd) summary(a *app, s *explore.Summary) {
 	if secs := s.Took.Seconds(); secs > 0 {
 		rate = fmt.Sprintf(", %.0f a second", float64(s.Runs)/secs)
 	}
-	fmt.Fprintf(a.stdout, "%s in %s%s, seed %d\n", counted(s.Runs, "scenario"), s.Took.Round(time.Millisecond), rate, c.Seed)
+	fmt.Fprintf(a.stdout, "%s in %s%s, seed %d\n", show.Counted(s.Runs, "scenario"), s.Took.Round(time.Millisecond), rate, c.Seed)
 	fmt.Fprintf(a.stdout, "%d of %d combinations of %d factors run, in %d of %d rows; %d combinations are impossible\n",
 		s.Tuples, s.Of, c.Strength, s.Rows, len(s.Array.Rows), len(s.Impossible))
 	if s.NoVerdict > 0 {
-		fmt.Fprintf(a.stdout, "%s came to no verdict\n", counted(s.NoVerdict, "run"))
+		fmt.Fprintf(a.stdout, "%s came to no verdict\n", show.Counted(s.NoVerdict, "run"))
 	}
 	if s.NeverReady {
 		fmt.Fprintln(a.stdout, "the host was started twice and never became ready; exploring stopped")
 	}
 	if s.Skipped > 0 {
-		fmt.Fprintf(a.stdout, "%s skipped: they ask for what the host does not claim\n", counted(s.Skipped, "run"))
+		fmt.Fprintf(a.stdout, "%s skipped: they ask for what the host does not claim\n", show.Counted(s.Skipped, "run"))
 	}
 	if c.Tell {
 		for _, im := range s.Impossible {
@@ -259,7 +260,7 @@ func (c *exploreCmd) summary(a *app, s *explore.Summary) {
 		fmt.Fprintln(a.stdout, "nothing was found")
 		return
 	}
-	fmt.Fprintf(a.stdout, "found: %s\n", counted(len(s.Found), "cause"))
+	fmt.Fprintf(a.stdout, "found: %s\n", show.Counted(len(s.Found), "cause"))
 }
 
 // table explores with each of the reference host's mistakes in turn, each
@@ -303,7 +304,7 @@ func (c *exploreCmd) table(a *app) error {
 	fmt.Fprintf(a.stdout, "\n%d of %d mistakes found (%.1f %%), %d of them named, seed %d\n", found, all.Tried, 100*float64(found)/float64(all.Tried), found-len(all.Unnamed), c.Seed)
 	if found > 0 {
 		cues, gauges := all.Medians()
-		fmt.Fprintf(a.stdout, "the median shrunk scenario has %s and %s\n", counted(cues, "cue"), counted(gauges, "gauge"))
+		fmt.Fprintf(a.stdout, "the median shrunk scenario has %s and %s\n", show.Counted(cues, "cue"), show.Counted(gauges, "gauge"))
 	}
 	if len(all.Unnamed) > 0 {
 		fmt.Fprintln(a.stdout, "found under another name only:", strings.Join(all.Unnamed, ", "))
@@ -313,12 +314,4 @@ func (c *exploreCmd) table(a *app) error {
 		return coded{code: exitUndecided}
 	}
 	return nil
-}
-
-// counted is a number of things in words that agree: 1 cue, 2 cues.
-func counted(n int, thing string) string {
-	if n == 1 {
-		return "1 " + thing
-	}
-	return fmt.Sprintf("%d %ss", n, thing)
 }

@@ -16,6 +16,7 @@ import (
 	"example.org/understudy/harness/proof"
 	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/harness/report"
+	"example.org/understudy/harness/show"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/strict"
 	"example.org/understudy/sim/wire"
@@ -93,7 +94,7 @@ func (c *lintCmd) Run(a *app) error {
 	bad := 0
 	for i, f := range files {
 		if a.ctx.Err() != nil {
-			return coded{exitUndecided, fmt.Errorf("stopped (%w): %d of %s checked", context.Cause(a.ctx), i, counted(len(files), "file"))}
+			return coded{exitUndecided, fmt.Errorf("stopped (%w): %d of %s checked", context.Cause(a.ctx), i, show.Counted(len(files), "file"))}
 		}
 		text, err := infile.Read(infile.Anywhere, f, infile.Text)
 		if err != nil {
@@ -108,13 +109,9 @@ func (c *lintCmd) Run(a *app) error {
 		return coded{exitUndecided, fmt.Errorf("stopped: %w", context.Cause(a.ctx))}
 	}
 	if bad > 0 {
-		return coded{exitUsage, fmt.Errorf("%d of %s with mistakes", bad, counted(len(files), "file"))}
+		return coded{exitUsage, fmt.Errorf("%d of %s with mistakes", bad, show.Counted(len(files), "file"))}
 	}
-	if len(files) == 1 {
-		fmt.Fprintln(a.stdout, "1 file without a mistake")
-	} else {
-		fmt.Fprintf(a.stdout, "%d files without a mistake\n", len(files))
-	}
+	fmt.Fprintln(a.stdout, show.Counted(len(files), "file"), "without a mistake")
 	return nil
 }
 

@@ -15,6 +15,7 @@ import (
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/rehearse"
 	"example.org/understudy/harness/report"
+	"example.org/understudy/harness/show"
 	"example.org/understudy/harness/suite"
 )
 
@@ -168,14 +169,14 @@ func (c *reportCmd) exploration(a *app, names []string) error {
 	if told.Host != "" {
 		host = " against " + told.Host
 	}
-	fmt.Fprintf(a.stdout, "%s%s, seed %d: %d passed, %d failed, %d came to no verdict\n", counted(told.Runs, "scenario"), host, told.Seed, told.Verdicts["pass"], told.Verdicts["fail"], told.Undecided())
+	fmt.Fprintf(a.stdout, "%s%s, seed %d: %d passed, %d failed, %d came to no verdict\n", show.Counted(told.Runs, "scenario"), host, told.Seed, told.Verdicts["pass"], told.Verdicts["fail"], told.Undecided())
 	if n := told.Verdicts["skipped"]; n > 0 {
-		fmt.Fprintf(a.stdout, "%s skipped: they ask for what the host does not claim\n", counted(n, "run"))
+		fmt.Fprintf(a.stdout, "%s skipped: they ask for what the host does not claim\n", show.Counted(n, "run"))
 	}
 	for _, why := range told.Why {
 		fmt.Fprintln(a.stdout, "no verdict:", why)
 	}
-	fmt.Fprintf(a.stdout, "%d of %d combinations of %s run; %d are impossible\n", told.Tuples, told.Of, counted(told.Strength, "factor"), len(told.Impossible))
+	fmt.Fprintf(a.stdout, "%d of %d combinations of %s run; %d are impossible\n", told.Tuples, told.Of, show.Counted(told.Strength, "factor"), len(told.Impossible))
 	if c.Tell {
 		for _, im := range told.Impossible {
 			fmt.Fprintf(a.stdout, "impossible: %s (%s)\n", im.Tuple, strings.Join(im.Why, "; "))
@@ -185,7 +186,7 @@ func (c *reportCmd) exploration(a *app, names []string) error {
 		}
 	}
 	for _, f := range told.Found {
-		fmt.Fprintf(a.stdout, "FOUND %s in run %d: %s, %s\n\n%s\n", strings.TrimSpace(f.Code+" "+f.Cause), f.Run, counted(f.Cues, "cue"), counted(f.Gauges, "gauge"), f.Scenario)
+		fmt.Fprintf(a.stdout, "FOUND %s in run %d: %s, %s\n\n%s\n", strings.TrimSpace(f.Code+" "+f.Cause), f.Run, show.Counted(f.Cues, "cue"), show.Counted(f.Gauges, "gauge"), f.Scenario)
 	}
 	if err := writeFiles(file{c.JSON, r.Write}, file{c.HTML, told.HTML}); err != nil {
 		return err

@@ -4,13 +4,13 @@ package bytesheet
 
 import (
 	"bufio"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
 	"regexp"
 	"strings"
 
+	"example.org/understudy/harness/show"
 	"example.org/understudy/sim/wire"
 )
 
@@ -99,29 +99,8 @@ func rows(w io.Writer, raw []byte, spans []wire.Span, offset int) {
 		}
 		for at := s.Start; at < s.End; at += perRow {
 			part := raw[at:min(at+perRow, s.End)]
-			fmt.Fprintf(w, "%s %5d  %-*s  %-*s  %-16s %s\n", mark, offset+at, 3*perRow-1, spaced(part), perRow, text(part), field, shows)
+			fmt.Fprintf(w, "%s %5d  %-*s  %-*s  %-16s %s\n", mark, offset+at, 3*perRow-1, fmt.Sprintf("% x", part), perRow, show.Dotted(part), field, shows)
 			mark, field, shows = " ", "", ""
 		}
 	}
-}
-
-func spaced(b []byte) string {
-	parts := make([]string, len(b))
-	for i := range b {
-		parts[i] = hex.EncodeToString(b[i : i+1])
-	}
-	return strings.Join(parts, " ")
-}
-
-// text shows printable bytes as they are and others as a middle dot.
-func text(b []byte) string {
-	var s strings.Builder
-	for _, c := range b {
-		if c < ' ' || c > '~' {
-			s.WriteString("·")
-		} else {
-			s.WriteByte(c)
-		}
-	}
-	return s.String()
 }

@@ -42,18 +42,10 @@ func PastedText(text string) ([]byte, error) {
 			if i+1 == len(text) {
 				return nil, fmt.Errorf("a backslash stands at the end")
 			}
-			switch text[i+1] {
-			case 'r':
-				out = append(out, '\r')
-			case 'n':
-				out = append(out, '\n')
-			case 't':
-				out = append(out, '\t')
-			case '0':
-				out = append(out, 0)
-			case '\\':
-				out = append(out, '\\')
-			case 'x', 'X':
+			switch letter := strings.IndexByte(`rnt0\`, text[i+1]); {
+			case letter >= 0:
+				out = append(out, "\r\n\t\x00\\"[letter])
+			case text[i+1] == 'x' || text[i+1] == 'X':
 				if i+4 > len(text) {
 					return nil, fmt.Errorf(`\x wants two hexadecimal digits`)
 				}

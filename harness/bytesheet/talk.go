@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"example.org/understudy/harness/show"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/wire"
 )
@@ -109,7 +110,7 @@ func (t *talk) serve(inc wire.Incoming) {
 	if err != nil {
 		fmt.Fprintf(t.out, "  no answer: %v\n", err)
 	}
-	t.show("answers ", raw)
+	t.show("answers and ", raw)
 }
 
 // wait lets time pass, from one moment at which something is due to the next.
@@ -144,7 +145,7 @@ func (t *talk) says() {
 
 func (t *talk) show(how string, raw []byte) {
 	if len(raw) > 0 {
-		fmt.Fprintf(t.out, "%9.3f s  the gauge %ssends %s  %s\n", t.at.Seconds(), strings.Replace(how, "answers ", "answers and ", 1), spaced(raw), text(raw))
+		fmt.Fprintf(t.out, "%9.3f s  the gauge %ssends % x  %s\n", t.at.Seconds(), how, raw, show.Dotted(raw))
 	}
 }
 

@@ -87,7 +87,7 @@ func (s *Server) lesson(w http.ResponseWriter, r *http.Request) (any, error) {
 			return nil
 		}
 		was, last = string(text), time.Now()
-		return write(append(append([]byte("data: "), text...), "\n\n"...))
+		return write(fmt.Appendf(nil, "data: %s\n\n", text))
 	})
 	return nil, nil
 }

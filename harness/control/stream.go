@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"example.org/understudy/scenario"
@@ -100,11 +101,7 @@ func (s *Server) tail(w http.ResponseWriter, r *http.Request) (any, error) {
 		var buf []byte
 		now, list, next := s.desk.since(run, from, mostEntries)
 		for i, e := range list {
-			buf = append(buf, "id: "...)
-			buf = strconv.AppendInt(buf, int64(now), 10)
-			buf = append(buf, '.')
-			buf = strconv.AppendInt(buf, int64(next-len(list)+i+1), 10)
-			buf = append(append(append(buf, "\ndata: "...), e.text...), "\n\n"...)
+			buf = fmt.Appendf(buf, "id: %d.%d\ndata: %s\n\n", now, next-len(list)+i+1, e.text)
 		}
 		run, from = now, next
 		if len(buf) == 0 {
@@ -120,14 +117,10 @@ func (s *Server) tail(w http.ResponseWriter, r *http.Request) (any, error) {
 }
 
 func place(id string) (run, from int) {
-	for i := range id {
-		if id[i] == '.' {
-			run, _ = strconv.Atoi(id[:i])
-			from, _ = strconv.Atoi(id[i+1:])
-			return run, max(from, 0)
-		}
-	}
-	return 0, 0
+	a, b, _ := strings.Cut(id, ".")
+	run, _ = strconv.Atoi(a)
+	from, _ = strconv.Atoi(b)
+	return run, max(from, 0)
 }
 
 // watch streams what a page shows. The query may name the gauge that the page
@@ -183,7 +176,7 @@ func (s *Server) watch(w http.ResponseWriter, r *http.Request) (any, error) {
 			return nil
 		}
 		was, last = string(text), time.Now()
-		return write(append(append([]byte("data: "), text...), "\n\n"...))
+		return write(fmt.Appendf(nil, "data: %s\n\n", text))
 	})
 	return nil, nil
 }

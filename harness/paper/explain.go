@@ -12,6 +12,7 @@ import (
 
 	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/cause"
+	"example.org/understudy/harness/show"
 	"example.org/understudy/scenario"
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/gauge"
@@ -29,7 +30,7 @@ func Explain(ctx context.Context, out io.Writer, s *scenario.Scenario, all, step
 	w := bufio.NewWriter(out)
 	fmt.Fprintf(w, "%s\n", s.Title)
 	if s.Notice != "" {
-		fmt.Fprintf(w, "%s\n", wrap(strings.TrimSpace(s.Notice), 88))
+		fmt.Fprint(w, show.Wrap(s.Notice, "", 88))
 	}
 	fmt.Fprintln(w)
 	spec := Spec(s)
@@ -106,7 +107,7 @@ func explainFrame(e ledger.Entry, chain [][]gauge.Step, line func(what, format s
 		what += "²"
 	}
 	if f.Cause == ledger.Banner {
-		line(what, "frame %d: %s  %s", f.ID, hex.EncodeToString(f.Bytes), printable(f.Bytes))
+		line(what, "frame %d: %s  %s", f.ID, hex.EncodeToString(f.Bytes), show.Dotted(f.Bytes))
 	}
 	for _, r := range f.Readings {
 		ch := channelIndex(s, g, r.Channel)
@@ -144,7 +145,7 @@ func explainFrame(e ledger.Entry, chain [][]gauge.Step, line func(what, format s
 			records = fmt.Sprintf("%s %s, %s", at.Value, at.Unit, at.Zone)
 		}
 		line("", "  host: %s: %s", records, at.Rule)
-		line("", "  frame %d: %s  %s", f.ID, hex.EncodeToString(f.Bytes), printable(f.Bytes))
+		line("", "  frame %d: %s  %s", f.ID, hex.EncodeToString(f.Bytes), show.Dotted(f.Bytes))
 	}
 }
 
@@ -181,41 +182,4 @@ func numbers(ids []int) string {
 		words[i] = fmt.Sprint(id)
 	}
 	return strings.Join(words, ", ")
-}
-
-// printable shows bytes as text, with a middle dot for what is none.
-func printable(b []byte) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || r > '~' {
-			return '·'
-		}
-		return r
-	}, string(latin(b)))
-}
-
-func latin(b []byte) []rune {
-	rs := make([]rune, len(b))
-	for i, c := range b {
-		rs[i] = rune(c)
-	}
-	return rs
-}
-
-func wrap(text string, width int) string {
-	var b strings.Builder
-	n := 0
-	for i, w := range strings.Fields(text) {
-		if i > 0 {
-			if n+1+len([]rune(w)) > width {
-				b.WriteByte('\n')
-				n = 0
-			} else {
-				b.WriteByte(' ')
-				n++
-			}
-		}
-		b.WriteString(w)
-		n += len([]rune(w))
-	}
-	return b.String()
 }

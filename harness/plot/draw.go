@@ -313,18 +313,11 @@ func (d *drawing) heading(c *channel) {
 	if len(parts) > 1 && c.function["live"] {
 		parts = slices.Insert(parts, 1, "live")
 	}
-	parts = append(parts, count(c.count, "reading"))
+	parts = append(parts, show.Counted(c.count, "reading"))
 	if len(c.tags) > 0 {
-		parts = append(parts, count(len(c.tags), "tag"))
+		parts = append(parts, show.Counted(len(c.tags), "tag"))
 	}
 	d.text(mark{Text: strings.Join(parts, ", "), At: show.Pt(d.x0+d.measure(name, headingSize, true)+8, d.y), Size: textSize, Ink: grey})
-}
-
-func count(n int, what string) string {
-	if n != 1 {
-		what += "s"
-	}
-	return strconv.Itoa(n) + " " + what
 }
 
 // guides draws the lines of the time marks behind a panel.
@@ -399,7 +392,7 @@ func (d *drawing) foot() {
 	d.y += margin - 4
 	var all []string
 	for _, c := range d.g.channels {
-		all = append(all, fmt.Sprintf("%s %s: %s, %s", c.of.name, c.name, count(c.count, "reading"), count(len(c.tags), "tag")))
+		all = append(all, fmt.Sprintf("%s %s: %s, %s", c.of.name, c.name, show.Counted(c.count, "reading"), show.Counted(len(c.tags), "tag")))
 	}
 	d.desc = plain(strings.Join(all, "; ") + ". " + Disclaimer + ".")
 }

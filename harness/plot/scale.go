@@ -1,9 +1,9 @@
 package plot
 
 import (
+	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"time"
 
 	"example.org/understudy/harness/show"
@@ -103,22 +103,18 @@ func timeAxis(span time.Duration, about int) axis {
 
 // span writes how long something took.
 func span(d time.Duration) string {
-	switch {
-	case d >= 10*time.Hour:
-		return strconv.FormatFloat(d.Hours(), 'f', 0, 64) + " h"
-	case d >= time.Hour:
-		return strconv.FormatFloat(d.Hours(), 'f', 1, 64) + " h"
-	case d >= 10*time.Minute:
-		return strconv.FormatFloat(d.Minutes(), 'f', 0, 64) + " min"
-	case d >= time.Minute:
-		return strconv.FormatFloat(d.Minutes(), 'f', 1, 64) + " min"
-	case d >= 10*time.Second:
-		return strconv.FormatFloat(d.Seconds(), 'f', 0, 64) + " s"
-	case d >= time.Second:
-		return strconv.FormatFloat(d.Seconds(), 'f', 1, 64) + " s"
+	for _, u := range []struct {
+		size time.Duration
+		name string
+	}{{time.Hour, "h"}, {time.Minute, "min"}, {time.Second, "s"}} {
+		if d >= 10*u.size {
+			return fmt.Sprintf("%.0f %s", float64(d)/float64(u.size), u.name)
+		} else if d >= u.size {
+			return fmt.Sprintf("%.1f %s", float64(d)/float64(u.size), u.name)
+		}
 	}
 	if d < time.Millisecond {
 		return "under 1 ms"
 	}
-	return strconv.FormatInt(int64((d+500*time.Microsecond)/time.Millisecond), 10) + " ms"
+	return fmt.Sprintf("%d ms", d.Round(time.Millisecond).Milliseconds())
 }

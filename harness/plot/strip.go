@@ -275,7 +275,7 @@ func (d *drawing) cues() {
 	d.y += float64(float64(rows) * row)
 	if unnamed > 0 {
 		d.y += smallSize
-		d.text(mark{Text: "no room for the words of " + count(unnamed, "more cue"), At: show.Pt(d.x0, d.y), Size: smallSize, Ink: grey})
+		d.text(mark{Text: "no room for the words of " + show.Counted(unnamed, "more cue"), At: show.Pt(d.x0, d.y), Size: smallSize, Ink: grey})
 	}
 }
 

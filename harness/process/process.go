@@ -382,11 +382,11 @@ func (p *Process) Await(ctx context.Context, r Ready) error {
 		defer cancel()
 	}
 	fulfilled := make(chan error, 1)
-	what := r.What
+	var what string
 	pattern, matched := p.out.watched()
 	switch {
 	case r.Line:
-		or(&what, fmt.Sprintf("print a line that matches %v", pattern))
+		what = cmp.Or(r.What, fmt.Sprintf("print a line that matches %v", pattern))
 		go func() {
 			select {
 			case <-matched:
@@ -395,13 +395,13 @@ func (p *Process) Await(ctx context.Context, r Ready) error {
 			}
 		}()
 	case r.File != "":
-		or(&what, "make the file "+r.File)
+		what = cmp.Or(r.What, "make the file "+r.File)
 		go func() { fulfilled <- awaitFile(waitCtx, r.File) }()
 	case r.When != nil:
-		or(&what, "meet its condition")
+		what = cmp.Or(r.What, "meet its condition")
 		go func() { fulfilled <- r.When(waitCtx) }()
 	default:
-		or(&what, "run for "+r.After.String())
+		what = cmp.Or(r.What, "run for "+r.After.String())
 		t := time.AfterFunc(r.After, func() { fulfilled <- nil })
 		defer t.Stop()
 	}
@@ -444,12 +444,6 @@ func (p *Process) notReady(msg string) error {
 		}
 	}
 	return errors.New(msg)
-}
-
-func or(s *string, def string) {
-	if *s == "" {
-		*s = def
-	}
 }
 
 func awaitFile(ctx context.Context, name string) error {

@@ -12,6 +12,7 @@ import (
 
 	"example.org/understudy/harness/report"
 	"example.org/understudy/harness/schema"
+	"example.org/understudy/harness/show"
 )
 
 //go:embed page.tmpl
@@ -79,61 +80,34 @@ func (r Report) Text(w io.Writer) error {
 			last = Row{}
 		}
 		if row.File != last.File || row.Words != last.Words {
-			b.WriteString(wrapped("  ", "reached by "+row.File+", "+row.Words))
+			b.WriteString(show.Wrap("reached by "+row.File+", "+row.Words, "  ", width))
 		}
 		if row.Document != last.Document {
-			b.WriteString(wrapped("  ", row.Document+" ("+row.Seen.String()+")"))
+			b.WriteString(show.Wrap(row.Document+" ("+row.Seen.String()+")", "  ", width))
 		}
 		last = *row
 		sign := " "
 		if !row.Agrees {
 			sign = "✕"
 		}
-		line := fmt.Sprintf("  %s %s%s%s %s", sign, cell(row.Given, 46), cell(row.Expected, 20), cell(row.Got, 20), row.Digits)
+		line := fmt.Sprintf("  %s %-45s %-19s %-19s %s", sign, row.Given, row.Expected, row.Got, row.Digits)
 		if utf8.RuneCountInString(line) <= width {
 			b.WriteString(line + "\n")
 			continue
 		}
-		fmt.Fprintf(&b, "  %s %s", sign, strings.TrimLeft(wrapped("    ", row.Given), " "))
-		b.WriteString(wrapped("      ", "expected "+row.Expected))
+		fmt.Fprintf(&b, "  %s %s", sign, strings.TrimLeft(show.Wrap(row.Given, "    ", width), " "))
+		b.WriteString(show.Wrap("expected "+row.Expected, "      ", width))
 		if row.Got == row.Expected {
 			b.WriteString("      got the same\n")
 		} else {
-			b.WriteString(wrapped("      ", "got      "+row.Got))
+			b.WriteString(show.Wrap("got      "+row.Got, "      ", width))
 		}
 	}
 	for _, p := range []string{r.Summary, without(), r.Simulated} {
-		b.WriteString("\n" + wrapped("", p))
+		b.WriteString("\n" + show.Wrap(p, "", width))
 	}
 	_, err := io.WriteString(w, strings.TrimPrefix(b.String(), "\n"))
 	return err
-}
-
-// cell fills a column up.
-func cell(s string, to int) string {
-	return s + strings.Repeat(" ", max(1, to-utf8.RuneCountInString(s)))
-}
-
-// wrapped breaks a text into lines behind an indent.
-func wrapped(indent, text string) string {
-	var b strings.Builder
-	line := indent
-	for _, word := range strings.Fields(text) {
-		for utf8.RuneCountInString(word) > width-len(indent) {
-			cut := []rune(word)
-			b.WriteString(strings.TrimRight(line, " ") + "\n")
-			line, word = indent+string(cut[:width-len(indent)]), string(cut[width-len(indent):])
-		}
-		if utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width {
-			b.WriteString(line + "\n")
-			line = indent
-		}
-		if line != indent {
-			line += " "
-		}
-		line += word
-	}
-	return b.String() + line + "\n"
 }
 
 // without says which packages have no row.

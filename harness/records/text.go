@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -224,7 +225,7 @@ func (p *Parser) cells(at int, raw string, whole bool) {
 			return
 		}
 	}
-	if p.header != nil && sameFields(p.fields, p.header) {
+	if p.header != nil && slices.Equal(p.fields, p.header) {
 		return // a host that was started again wrote its header again
 	}
 	t := p.where.pick(p.fields)
@@ -257,18 +258,6 @@ func note(rec *Record, problem string) {
 		problem += "; " + rec.Problem
 	}
 	rec.Problem = problem
-}
-
-func sameFields(a, b []string) bool {
-	if len(a) != len(b) {
-		return false
-	}
-	for i := range a {
-		if a[i] != b[i] {
-			return false
-		}
-	}
-	return true
 }
 
 // splitCSV cuts a row into its fields (RFC 4180 section 2). A quotation mark

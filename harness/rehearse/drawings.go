@@ -216,7 +216,7 @@ func (s *Summary) bars() template.HTML {
 	}
 	all := []bar{{"host, " + s.line.Host.PerRecord.String() + " a record", s.HostUse}}
 	for _, r := range s.Radios {
-		all = append(all, bar{fmt.Sprintf("receiver %s, %s", r.Name, gauges(r.Seats)), r.Use})
+		all = append(all, bar{fmt.Sprintf("receiver %s, %s", r.Name, show.Counted(r.Seats, "gauge")), r.Use})
 	}
 	for _, p := range s.Busiest(10) {
 		all = append(all, bar{"port " + p.Name + ", " + p.Line, p.Use})

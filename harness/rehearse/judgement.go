@@ -8,6 +8,8 @@ import (
 	"sort"
 	"strings"
 	"time"
+
+	"example.org/understudy/harness/show"
 )
 
 func (s *Summary) totals(l *Line, played []*Shift) {
@@ -211,7 +213,7 @@ func (s *Summary) riskySeats(l *Line) {
 					return 0
 				})
 			}
-			s.risk(touches, "A receiver has little time left: "+r.Name, fmt.Sprintf("The streams of its %s take %.0f %% of it.", gauges(r.Seats), 100*r.Use), "a lower rate, or another receiver")
+			s.risk(touches, "A receiver has little time left: "+r.Name, fmt.Sprintf("The streams of its %s take %.0f %% of it.", show.Counted(r.Seats, "gauge"), 100*r.Use), "a lower rate, or another receiver")
 		}
 		if r.Seats == l.radios[i].seats {
 			taken = append(taken, r.Name)

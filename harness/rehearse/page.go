@@ -102,13 +102,6 @@ var writing = template.FuncMap{
 	},
 }
 
-func gauges(n int) string {
-	if n == 1 {
-		return "1 gauge"
-	}
-	return fmt.Sprintf("%d gauges", n)
-}
-
 // count is how often something happens on average.
 func count(v float64) string {
 	switch {

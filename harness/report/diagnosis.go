@@ -7,6 +7,7 @@ import (
 
 	"example.org/understudy/harness/diagnosis"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/show"
 )
 
 // Diagnose finds one name for what is wrong over all runs of each host, and has what each
@@ -156,7 +157,7 @@ func diagnoses(runs []Run) (out []*Run) {
 func diagnosisText(r *Run) (out []line) {
 	d := r.Diagnosis
 	add := func(in int, format string, args ...any) { out = append(out, line{in, fmt.Sprintf(format, args...)}) }
-	all := fmt.Sprintf("%s in %s", plural(d.Findings, "finding"), plural(d.Failing, "scenario"))
+	all := fmt.Sprintf("%s in %s", show.Counted(d.Findings, "finding"), show.Counted(d.Failing, "scenario"))
 	with := ""
 	if d.Dialect != "" {
 		with = "; it shows with the dialect " + visible(d.Dialect) + " only"
@@ -192,7 +193,7 @@ func diagnosisText(r *Run) (out []line) {
 			add(2, "%s", l)
 		}
 		if len(d.Named) > 1 {
-			add(4, "explains %s in %s", plural(n.Findings, "finding"), plural(n.Runs, "scenario"))
+			add(4, "explains %s in %s", show.Counted(n.Findings, "finding"), show.Counted(n.Runs, "scenario"))
 		}
 		if n.Cause.Fix != "" {
 			add(4, "%s", fixText(&n.Cause, first != ""))
@@ -206,10 +207,10 @@ func diagnosisText(r *Run) (out []line) {
 		if a.Against != "" {
 			why = "; " + visible(a.Against) + " contradicts it"
 		}
-		add(2, "in %s: %s%s", plural(a.Runs, "scenario"), candidateText(a.Candidate), why)
+		add(2, "in %s: %s%s", show.Counted(a.Runs, "scenario"), candidateText(a.Candidate), why)
 	}
 	if r.Unasked > 0 {
-		add(2, "%s with findings, too long to be compared, left out", plural(r.Unasked, "scenario"))
+		add(2, "%s with findings, too long to be compared, left out", show.Counted(r.Unasked, "scenario"))
 	}
 	return out
 }

@@ -4,7 +4,6 @@ import (
 	"crypto/sha256"
 	_ "embed"
 	"encoding/base64"
-	"encoding/hex"
 	"fmt"
 	"html/template"
 	"io"
@@ -12,6 +11,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/show"
 )
 
 // Parts of the page. It stands alone: nothing is loaded, from a network or else.
@@ -193,9 +193,9 @@ func summary(r *Run) string {
 	res := &r.Result
 	switch {
 	case res.Verdict == judge.Pass:
-		s := fmt.Sprintf("All %s of the host agree with what was sent.", plural(res.Counts.Paired, "row"))
+		s := fmt.Sprintf("All %s of the host agree with what was sent.", show.Counted(res.Counts.Paired, "row"))
 		if len(res.NotJudged) > 0 {
-			s += " " + plural(len(res.NotJudged), "thing") + " not judged; see below."
+			s += " " + show.Counted(len(res.NotJudged), "thing") + " not judged; see below."
 		}
 		return s
 	case res.Verdict == judge.Skipped:
@@ -253,15 +253,10 @@ func bytesOf(b []byte, fields []Field) (out []pageBytes) {
 }
 
 func spaced(b []byte) string {
-	var parts []string
-	for i, c := range b {
-		if i == 64 {
-			parts = append(parts, "…")
-			break
-		}
-		parts = append(parts, hex.EncodeToString([]byte{c}))
+	if len(b) > 64 {
+		return fmt.Sprintf("% x …", b[:64])
 	}
-	return strings.Join(parts, " ")
+	return fmt.Sprintf("% x", b)
 }
 
 // printable is the text of bytes that are ASCII, with control characters made

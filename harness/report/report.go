@@ -14,6 +14,7 @@ import (
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/harness/diagnosis"
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/show"
 	"example.org/understudy/sim/stage/ledger"
 )
 
@@ -141,7 +142,7 @@ func disagreement(f *judge.Finding) string {
 
 // putDown says in a line what a run's findings are put down to.
 func putDown(res *judge.Result) string {
-	s := plural(res.Counts.Findings, "finding")
+	s := show.Counted(res.Counts.Findings, "finding")
 	if len(res.Explanations)+len(res.Patterns) == 0 {
 		return s + ", none with a known cause"
 	}
@@ -164,7 +165,7 @@ func explainsText(n, findings, left int) string {
 	if left > 0 {
 		against = fmt.Sprintf("it leaves %d of their kind", left)
 	}
-	return fmt.Sprintf("explains %d of %s; %s", n, plural(findings, "finding"), against)
+	return fmt.Sprintf("explains %d of %s; %s", n, show.Counted(findings, "finding"), against)
 }
 
 // rivalTexts are what else fits the rows that a cause explains.
@@ -234,16 +235,6 @@ func took(d time.Duration) string {
 		return fmt.Sprintf("%.1f s", d.Seconds())
 	}
 	return d.Round(time.Second).String()
-}
-
-func plural(n int, one string) string {
-	switch {
-	case n == 1:
-		return "1 " + one
-	case strings.HasSuffix(one, "s"):
-		return fmt.Sprintf("%d %ses", n, one)
-	}
-	return fmt.Sprintf("%d %ss", n, one)
 }
 
 // lines are the lines of a text that may hold what a program has printed: each

@@ -8,6 +8,7 @@ import (
 	"unicode"
 
 	"example.org/understudy/harness/judge"
+	"example.org/understudy/harness/show"
 	"golang.org/x/text/width"
 )
 
@@ -76,7 +77,7 @@ func (t *terminal) head(r *Run) {
 	res := &r.Result
 	line := visible(r.name())
 	if n := res.Counts.Findings; n > 0 {
-		line += "  (" + plural(n, "finding") + ")"
+		line += "  (" + show.Counted(n, "finding") + ")"
 	}
 	t.b.WriteString(t.word(res.Verdict))
 	t.text(line, indent, indent)
@@ -130,7 +131,7 @@ func (t *terminal) run(r *Run) {
 func (t *terminal) heading(g *group, res *judge.Result) {
 	switch {
 	case g.ex == nil && g.pattern == nil:
-		t.text(plural(res.Unexplained, "finding")+" without a known cause", 0, indent)
+		t.text(show.Counted(res.Unexplained, "finding")+" without a known cause", 0, indent)
 	case t.told:
 	case g.pattern != nil:
 		t.text("pattern: "+visible(g.pattern.Text), 0, indent)
@@ -230,7 +231,7 @@ func (t *terminal) summary(runs []Run) {
 	if len(runs) == 0 {
 		t.text("no scenario was played", 0, 0)
 	} else {
-		t.text(plural(len(runs), "scenario")+": "+strings.Join(parts, ", "), 0, 0)
+		t.text(show.Counted(len(runs), "scenario")+": "+strings.Join(parts, ", "), 0, 0)
 	}
 	if n := counts[judge.Skipped]; n > 0 && n == len(runs) {
 		t.text("nothing was judged: the host's description claims none of them", 0, 0)

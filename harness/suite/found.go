@@ -10,6 +10,7 @@ import (
 
 	"example.org/understudy/harness/check"
 	"example.org/understudy/harness/infile"
+	"example.org/understudy/harness/show"
 )
 
 // Found is what paths lead to: folders of finished runs, and files of results.
@@ -104,16 +105,13 @@ func (f *Found) count() int { return len(f.Runs) + len(f.Rehearsals) + len(f.Exp
 // String says what was found.
 func (f Found) String() string {
 	var parts []string
-	say := func(n int, one, more string) {
-		switch {
-		case n == 1:
-			parts = append(parts, "1 "+one)
-		case n > 1:
-			parts = append(parts, fmt.Sprintf("%d %s", n, more))
+	say := func(n int, what, of string) {
+		if n > 0 {
+			parts = append(parts, show.Counted(n, what)+of)
 		}
 	}
-	say(len(f.Runs), "finished run", "finished runs")
-	say(len(f.Rehearsals), "result of a rehearsal", "results of a rehearsal")
-	say(len(f.Explorations), "result of an exploration", "results of an exploration")
+	say(len(f.Runs), "finished run", "")
+	say(len(f.Rehearsals), "result", " of a rehearsal")
+	say(len(f.Explorations), "result", " of an exploration")
 	return strings.Join(parts, ", ")
 }
