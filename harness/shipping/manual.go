@@ -1,6 +1,7 @@
 package shipping
 
 import (
+	_ "embed"
 	"fmt"
 	"strings"
 
@@ -48,3 +49,8 @@ func roff(text string) string {
 	}
 	return strings.Join(lines, "\n")
 }
+
+// Pytest is the file that has pytest play scenarios to a host.
+//
+//go:embed understudy_pytest.py
+var Pytest string

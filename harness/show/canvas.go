@@ -3,6 +3,7 @@
 package show
 
 import (
+	_ "embed"
 	"math"
 	"strconv"
 	"strings"
@@ -291,3 +292,8 @@ func Number(v float64) string {
 func escape(text string) string {
 	return strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;", `"`, "&#34;").Replace(text)
 }
+
+// Sheet is the style sheet of pages that are signed, on a screen and on paper.
+//
+//go:embed sheet.css
+var Sheet string

@@ -1,9 +1,0 @@
-//go:build unix && !linux
-
-package process
-
-import "os/exec"
-
-const deathSignal = false
-
-func endWithUs(*exec.Cmd) {}
