@@ -74,18 +74,8 @@ func Of(line string, trials []rehearse.Trial, runs []report.Run) *Test {
 			t.add(&trials[i], &runs[i])
 		}
 	}
-	for i := range t.Tables {
-		for j := range t.Tables[i].Rows {
-			for _, c := range t.Tables[i].Rows[j].Cells {
-				if c.State != None {
-					t.Applies++
-				}
-				if c.State == Right || c.State == Wrong {
-					t.Exercised++
-				}
-			}
-		}
-	}
+	t.Exercised = t.count(Right) + t.count(Wrong)
+	t.Applies = t.Exercised + t.count(NotExercised)
 	if t.Verdict == judge.Pass && t.Exercised < t.Applies {
 		t.Verdict = judge.Inconclusive
 	}
@@ -250,9 +240,9 @@ func (t *Test) unshown() string {
 }
 
 func (t *Test) count(s State) (n int) {
-	for i := range t.Tables {
-		for j := range t.Tables[i].Rows {
-			for _, c := range t.Tables[i].Rows[j].Cells {
+	for _, table := range t.Tables {
+		for _, row := range table.Rows {
+			for _, c := range row.Cells {
 				if c.State == s {
 					n++
 				}
@@ -334,10 +324,8 @@ func (t *Test) HTML(w io.Writer) error {
 	}{Test: t, Missing: t.Reasons(NotExercised), Inapplicable: t.Reasons(None), Simulated: report.Simulated}
 	if all, ok := report.Covered(t.Runs); ok {
 		for _, c := range append(cause.All(), cause.Summaries()...) {
-			for _, n := range all.Unshown {
-				if n == c.Name {
-					page.Unshown = append(page.Unshown, c)
-				}
+			if slices.Contains(all.Unshown, c.Name) {
+				page.Unshown = append(page.Unshown, c)
 			}
 		}
 	}

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"example.org/understudy/harness/registry"
+	"example.org/understudy/sim/port"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/wire"
 )
@@ -53,6 +54,34 @@ type Event struct {
 	Text  string
 	DTR   bool // as the host had set them
 	RTS   bool
+}
+
+// FromPort is what a port tells. What it has no kind for is a note.
+func FromPort(e port.Event) (of Event) {
+	switch e.Kind {
+	case port.Opened:
+		of.Kind = Opened
+	case port.Closed:
+		of.Kind = Closed
+	case port.Received:
+		of.Kind, of.Bytes = FromHost, e.Data
+	case port.Asked:
+		of.Kind, of.Text = Asked, e.Settings.String()
+		if e.Cooked != "" {
+			of.Text += ", and " + e.Cooked
+		}
+	case port.Lines:
+		of.Kind = Lines
+	case port.Break:
+		of.Kind = Break
+	case port.Dropped:
+		of.Kind, of.Text = Lost, fmt.Sprintf("%d bytes did not reach the host", len(e.Data))
+	case port.Trouble:
+		of.Kind, of.Text = Note, e.Err.Error()
+	default:
+		of.Kind, of.Text = Note, e.Kind.String()
+	}
+	return of
 }
 
 // Line is one of the serial lines of a capture.

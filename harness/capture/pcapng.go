@@ -80,21 +80,15 @@ type Writer struct {
 func NewWriter(w io.Writer, began time.Time, lines []Line) (*Writer, error) {
 	c := &Writer{w: w, began: began, lines: len(lines)}
 	c.begin(blockSection)
-	c.u32(orderMagic)
-	c.u16(1)
-	c.u16(0)
-	c.u32(math.MaxUint32) // the section's length is not known
-	c.u32(math.MaxUint32)
+	c.put(uint32(orderMagic), uint16(1), uint16(0), uint64(math.MaxUint64)) // the section's length is not known
 	c.option(optProgram, []byte("understudy"))
-	c.u32(optEnd)
+	c.put(uint32(optEnd))
 	if err := c.end(); err != nil {
 		return nil, err
 	}
 	for _, l := range lines {
 		c.begin(blockInterface)
-		c.u16(linkSerial)
-		c.u16(0)
-		c.u32(0) // no limit
+		c.put(uint16(linkSerial), uint16(0), uint32(0)) // no limit
 		c.option(optName, []byte(l.Name))
 		if l.Settings != "" {
 			c.option(optDescription, []byte(l.Settings))
@@ -103,7 +97,7 @@ func NewWriter(w io.Writer, began time.Time, lines []Line) (*Writer, error) {
 			c.option(optSpeed, binary.LittleEndian.AppendUint64(nil, uint64(l.Baud)))
 		}
 		c.option(optResolution, []byte{9}) // 10⁻⁹ s
-		c.u32(optEnd)
+		c.put(uint32(optEnd))
 		if err := c.end(); err != nil {
 			return nil, err
 		}
@@ -149,12 +143,8 @@ func (c *Writer) packet(e Event) error {
 		}
 	}
 	c.begin(blockPacket)
-	c.u32(uint32(e.Line))
-	c.u32(uint32(stamp >> 32))
-	c.u32(uint32(stamp))
 	n := uint32(serialHeader + len(e.Bytes))
-	c.u32(n)
-	c.u32(n)
+	c.put(uint32(e.Line), uint32(stamp>>32), uint32(stamp), n, n)
 	c.buf = binary.BigEndian.AppendUint32(c.buf, uint32(at.Unix()))
 	c.buf = binary.BigEndian.AppendUint32(c.buf, uint32(at.Nanosecond()/1000))
 	control := byte(0)
@@ -174,18 +164,21 @@ func (c *Writer) packet(e Event) error {
 		c.option(optFlags, binary.LittleEndian.AppendUint32(nil, flags))
 	}
 	if text != "" || flags != 0 {
-		c.u32(optEnd)
+		c.put(uint32(optEnd))
 	}
 	return c.end()
 }
 
-func (c *Writer) u16(v uint16) { c.buf = binary.LittleEndian.AppendUint16(c.buf, v) }
-func (c *Writer) u32(v uint32) { c.buf = binary.LittleEndian.AppendUint32(c.buf, v) }
+// put appends whole numbers, each in its size.
+func (c *Writer) put(all ...any) {
+	for _, v := range all {
+		c.buf, _ = binary.Append(c.buf, binary.LittleEndian, v) // of a whole number it cannot fail
+	}
+}
 
 func (c *Writer) begin(kind uint32) {
 	c.buf = c.buf[:0]
-	c.u32(kind)
-	c.u32(0) // its length, filled in at the end
+	c.put(kind, uint32(0)) // its length, filled in at the end
 }
 
 func (c *Writer) pad() {
@@ -195,15 +188,14 @@ func (c *Writer) pad() {
 }
 
 func (c *Writer) option(code uint16, value []byte) {
-	c.u16(code)
-	c.u16(uint16(len(value)))
+	c.put(code, uint16(len(value)))
 	c.buf = append(c.buf, value...)
 	c.pad()
 }
 
 func (c *Writer) end() error {
 	n := uint32(len(c.buf) + 4)
-	c.u32(n)
+	c.put(n)
 	binary.LittleEndian.PutUint32(c.buf[4:], n)
 	_, err := c.w.Write(c.buf)
 	return err

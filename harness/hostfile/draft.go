@@ -22,16 +22,12 @@ const maxSampleRows = 500
 // off anywhere. What it writes is always a description that Parse takes. The error
 // says why the sample holds no records.
 func Draft(sample []byte) (description []byte, guesses []string, err error) {
-	d := drafter{}
-	d.say("how the host is started: write its command, and how it ends if the signal TERM does not end it")
-	switch {
-	case bytes.HasPrefix(sample, []byte("SQLite format 3\x00")):
+	d := newDrafter()
+	if bytes.HasPrefix(sample, []byte("SQLite format 3\x00")) {
 		d.say("the records are an SQLite database; write the table or the query, and the names of its columns")
 		d.line("form: sqlite")
-	default:
-		if err := d.text(sample); err != nil {
-			return nil, nil, err
-		}
+	} else if err := d.text(sample); err != nil {
+		return nil, nil, err
 	}
 	return d.written(), d.guesses, nil
 }
@@ -181,15 +177,6 @@ func (d *drafter) unsure(t table, word string, zoneOf map[string]zone.Zone, zone
 		return "No row with it has a value"
 	}
 	return ""
-}
-
-func first(names []string) string {
-	for _, n := range names {
-		if n != "" {
-			return n
-		}
-	}
-	return "value"
 }
 
 func quote(s string) string {

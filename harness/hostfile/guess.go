@@ -1,6 +1,7 @@
 package hostfile
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"sort"
@@ -181,7 +182,7 @@ func (m *mapping) nothing() {
 	if m.t.names == nil && !m.t.json {
 		m.line("columns: {value: 1}")
 	} else {
-		m.line("columns: {value: %s}", quote(first(m.t.names)))
+		m.line("columns: {value: %s}", quote(cmp.Or(append(m.t.names, "value")...)))
 	}
 }
 

@@ -3,6 +3,7 @@ package hostfile
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 
 	"example.org/understudy/sim/strict"
@@ -59,12 +60,8 @@ func checkPlaces(doc *strict.Doc, ptr any, text string) {
 type badPlace struct{ msg, want string }
 
 func placeError(name, arg string, hasArg bool) *badPlace {
-	known := false
-	for _, n := range placeNames {
-		known = known || n == name
-	}
 	switch {
-	case !known:
+	case !slices.Contains(placeNames, name):
 		want := "the places are {" + strings.Join(placeNames, "}, {") + "} and {port:NAME}; write {{ for a brace that is none"
 		if near := strict.Nearest(name, placeNames); near != "" {
 			want = fmt.Sprintf("did you mean {%s}?", near)

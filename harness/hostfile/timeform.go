@@ -105,11 +105,9 @@ func layoutOf(pattern string) (string, error) {
 		word := ""
 		for _, l := range timeLetters {
 			if strings.HasPrefix(rest, l.ours) {
-				word = l.ours
-				switch {
-				case l.ours == "hh" && clock12:
+				if word = l.ours; word == "hh" && clock12 {
 					b.WriteString("03")
-				default:
+				} else {
 					b.WriteString(l.theirs)
 				}
 				break

@@ -46,13 +46,11 @@ func draftSheet(file string) (description []byte, guesses []string, err error) {
 	if sheets == nil {
 		return nil, nil, errNoSheets
 	}
-	nothing := func(int, []string) error { return nil }
-	names, err := sheets(infile.Anywhere, file, "", nothing)
+	names, err := sheets(infile.Anywhere, file, "", func(int, []string) error { return nil })
 	if len(names) == 0 {
 		return nil, nil, err
 	}
-	best, most := "", 0
-	for _, name := range names {
+	best, description, guesses, err := fullest(names, func(name string) ([]byte, []string, error) {
 		var rows [][]string
 		_, err := sheets(infile.Anywhere, file, name, func(n int, cells []string) error {
 			if n > draftRows {
@@ -68,26 +66,39 @@ func draftSheet(file string) (description []byte, guesses []string, err error) {
 		if err != nil && !errors.Is(err, errEnough) {
 			return nil, nil, err
 		}
-		text, notes, err := hostfile.DraftSheet(rows)
+		text, notes, _ := hostfile.DraftSheet(rows)
+		return text, notes, nil
+	})
+	switch {
+	case err != nil:
+		return nil, nil, err
+	case best == "":
+		return nil, nil, fmt.Errorf("%s: no worksheet has rows that look like records; its worksheets are %s", file, strings.Join(names, ", "))
+	}
+	description = bytes.Replace(description, []byte("form: xlsx\n"), fmt.Appendf(nil, "form: xlsx\n  sheet: %q\n", best), 1)
+	return description, append(guesses, fmt.Sprintf("the records are in the worksheet %q", best)), nil
+}
+
+// draftRows of a worksheet or a table are looked at.
+const draftRows = 500
+
+var errEnough = errors.New("enough rows")
+
+// fullest drafts from each of several tables, and returns the draft that names the most
+// columns of ours; best is empty where none names any. A draft of nil is none.
+func fullest(names []string, draft func(name string) ([]byte, []string, error)) (best string, description []byte, guesses []string, err error) {
+	most := 0
+	for _, name := range names {
+		text, notes, err := draft(name)
 		if err != nil {
-			continue
+			return "", nil, nil, err
 		}
 		if found := columnsFound(text); found > most {
 			best, most, description, guesses = name, found, text, notes
 		}
 	}
-	if most == 0 {
-		return nil, nil, fmt.Errorf("%s: no worksheet has rows that look like records; its worksheets are %s", file, strings.Join(names, ", "))
-	}
-	name, _ := json.Marshal(best)
-	description = bytes.Replace(description, []byte("form: xlsx\n"), []byte("form: xlsx\n  sheet: "+string(name)+"\n"), 1)
-	return description, append(guesses, fmt.Sprintf("the records are in the worksheet %q", best)), nil
+	return best, description, guesses, nil
 }
-
-// draftRows of a worksheet are looked at.
-const draftRows = 500
-
-var errEnough = errors.New("enough rows")
 
 // columnsFound counts the columns of ours that a draft names by the host's names.
 func columnsFound(draft []byte) (found int) {
@@ -117,9 +128,8 @@ func draftSQLite(ctx context.Context, file string) (description []byte, guesses 
 	if len(tables) == 0 {
 		return nil, nil, fmt.Errorf("%s has no table", file)
 	}
-	best, most := "", 0
-	for _, t := range tables {
-		rows, err := db.QueryContext(ctx, "select * from "+quoteName(t)+" limit 300")
+	best, description, guesses, err := fullest(tables, func(table string) ([]byte, []string, error) {
+		rows, err := db.QueryContext(ctx, fmt.Sprintf("select * from %s limit %d", quoteName(table), draftRows))
 		if err != nil {
 			return nil, nil, err
 		}
@@ -133,25 +143,16 @@ func draftSQLite(ctx context.Context, file string) (description []byte, guesses 
 			line, _ := json.Marshal(m) // texts only: it cannot fail
 			sample.Write(append(line, '\n'))
 		})
-		if err != nil {
-			return nil, nil, err
-		}
-		if sample.Len() == 0 {
-			continue
-		}
-		text, notes, err := hostfile.Draft(sample.Bytes())
-		if err != nil {
-			continue
-		}
-		if found := columnsFound(text); found > most {
-			best, most, description, guesses = t, found, text, notes
-		}
+		text, notes, _ := hostfile.Draft(sample.Bytes()) // an error: it has no rows
+		return text, notes, err
+	})
+	if err != nil {
+		return nil, nil, err
 	}
-	if most == 0 {
+	if best == "" {
 		description, guesses, err = hostfile.Draft([]byte("SQLite format 3\x00"))
 		return description, append(guesses, "the tables are "+strings.Join(tables, ", ")+", and none has rows that look like records"), err
 	}
-	name, _ := json.Marshal(best)
-	description = bytes.Replace(description, []byte("form: json-lines\n"), []byte("form: sqlite\n  table: "+string(name)+"\n"), 1)
+	description = bytes.Replace(description, []byte("form: json-lines\n"), fmt.Appendf(nil, "form: sqlite\n  table: %q\n", best), 1)
 	return description, append(guesses, fmt.Sprintf("the records are the table %q", best)), nil
 }

@@ -150,17 +150,13 @@ func (s *Server) takeAll(record func(capture.Event)) {
 func (s *Server) take(e port.Event, record func(capture.Event)) {
 	now := time.Since(s.began)
 	switch e.Kind {
+	case port.Opened, port.Closed, port.Asked, port.Received, port.Trouble:
+		record(capture.FromPort(e))
+	}
+	switch e.Kind {
 	case port.Opened:
-		record(capture.Event{Kind: capture.Opened})
 		s.player.Start(now)
-	case port.Closed:
-		record(capture.Event{Kind: capture.Closed})
-	case port.Asked:
-		record(capture.Event{Kind: capture.Asked, Text: e.Settings.String()})
 	case port.Received:
-		record(capture.Event{Kind: capture.FromHost, Bytes: e.Data})
 		s.player.Receive(e.Data, now)
-	case port.Trouble:
-		record(capture.Event{Kind: capture.Note, Text: e.Err.Error()})
 	}
 }

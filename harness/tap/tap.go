@@ -191,35 +191,19 @@ func (t *Tap) one(it item) error {
 
 // host passes on what the host does.
 func (t *Tap) host(at time.Time, e port.Event) error {
-	c := capture.Event{}
+	c := capture.FromPort(e)
 	var j job
 	switch e.Kind {
-	case port.Opened:
-		c.Kind = capture.Opened
-	case port.Closed:
-		c.Kind = capture.Closed
 	case port.Received:
-		c.Kind, c.Bytes, j.write = capture.FromHost, e.Data, e.Data
+		j.write = e.Data
 	case port.Asked:
-		c.Kind, c.Text, j.set = capture.Asked, e.Settings.String(), &e.Settings
-		t.line = e.Settings
-		if e.Cooked != "" {
-			c.Text += ", and " + e.Cooked
-		}
+		j.set, t.line = &e.Settings, e.Settings
 	case port.Lines:
-		c.Kind, j.lines = capture.Lines, &e.Lines
-		t.lines = e.Lines
+		j.lines, t.lines = &e.Lines, e.Lines
 	case port.Break:
-		if !e.On {
+		if j.brk = e.On; !e.On {
 			return nil
 		}
-		c.Kind, j.brk = capture.Break, true
-	case port.Dropped:
-		c.Kind, c.Text = capture.Lost, fmt.Sprintf("%d bytes did not reach the host", len(e.Data))
-	case port.Trouble:
-		c.Kind, c.Text = capture.Note, e.Err.Error()
-	default:
-		c.Kind, c.Text = capture.Note, e.Kind.String()
 	}
 	if j.write != nil || j.set != nil || j.lines != nil || j.brk {
 		if t.dev == nil || !t.dev.do(j) {

@@ -248,10 +248,7 @@ func sameTag(a, b *int64) bool { return a == nil && b == nil || a != nil && b !=
 // channel notes what a reading tells of its channel.
 func (l *line) channel(r ledger.Reading) {
 	ch := l.channels[r.Channel]
-	u, ok := decimal.ParseUnit(r.Unit)
-	if !ok {
-		u = decimal.MM
-	}
+	u := unit(r)
 	if ch == nil {
 		ch = &channel{unit: u}
 		l.channels[r.Channel] = ch
@@ -268,23 +265,26 @@ func (l *line) channel(r ledger.Reading) {
 		l.note("channel %s changes from %s to %s, which is not carried over", r.Channel, ch.unit, u)
 	}
 	ch.min, ch.max, ch.exp = min(ch.min, r.Size), max(ch.max, r.Size), min(ch.exp, r.Shown.Exponent())
-	b := &ch.at[r.Zone]
-	if v := r.Shown; true {
-		if b[0] == nil || v.Cmp(*b[0]) < 0 {
-			b[0] = &v
-		}
-		if b[1] == nil || v.Cmp(*b[1]) > 0 {
-			b[1] = &v
-		}
+	b, v := &ch.at[r.Zone], r.Shown
+	if b[0] == nil || v.Cmp(*b[0]) < 0 {
+		b[0] = &v
 	}
+	if b[1] == nil || v.Cmp(*b[1]) > 0 {
+		b[1] = &v
+	}
+}
+
+// unit is a reading's; mm where it is not known.
+func unit(r ledger.Reading) decimal.Unit {
+	if u, ok := decimal.ParseUnit(r.Unit); ok {
+		return u
+	}
+	return decimal.MM
 }
 
 // length is a reading as a size.
 func length(r ledger.Reading) quantity.Length {
-	u, ok := decimal.ParseUnit(r.Unit)
-	if !ok {
-		u = decimal.MM
-	}
+	u := unit(r)
 	q, err := quantity.NewLength(r.Shown, u)
 	if err != nil {
 		q, _ = quantity.Of(r.Size, u) // beyond what a length holds exactly
