@@ -345,8 +345,8 @@ func (l *loader) cell(g *GaugeKeys, m *stage.Member) {
 		return
 	}
 	c := g.Cell
-	celsius := inherited(c.Temperature, nil, quantity.Celsius{Degrees: decimal.New(20, 0)})
-	t, _ := celsius.Degrees.Quantize(0, decimal.HalfEven).Int64()
+	celsius := inherited(c.Temperature, nil, quantity.Celsius{Value: decimal.New(20, 0)})
+	t, _ := celsius.Value.Quantize(0, decimal.HalfEven).Int64()
 	m.Temp, m.Parts = int(t), power.TypicalParts()
 	if m.Temp < power.Coldest || m.Temp > power.Hottest {
 		l.doc.Errorf(c.Temperature, "", "a cell works from %d °C to %d °C", power.Coldest, power.Hottest)
@@ -358,7 +358,7 @@ func (l *loader) cell(g *GaugeKeys, m *stage.Member) {
 	}
 	cell, err := power.New(power.Config{
 		Chemistry: c.Chemistry, Series: c.Series, Estimate: c.Estimate, Step: int(step), LowAt: c.Low(),
-		Capacity: inherited(c.Capacity, nil, quantity.Charge{MAh: decimal.New(850, 0)}).MAh.Float64(),
+		Capacity: inherited(c.Capacity, nil, quantity.Charge{Value: decimal.New(850, 0)}).Value.Float64(),
 		Charge:   inherited(c.Charge, nil, quantity.Percent{Value: decimal.New(100, 0)}).Value.Float64(),
 	})
 	if err != nil {
@@ -384,7 +384,7 @@ func (l *loader) radio(g *GaugeKeys, m *stage.Member) {
 	metres := func(q quantity.Length) float64 { v, _ := q.Picometres().In(decimal.M); return v.Float64() }
 	budget := link.Budget{Class: link.Class(k.Class), Place: k.Place, Metres: metres(*k.Distance)}
 	if k.Walls != nil {
-		budget.Walls = k.Walls.DB.Float64()
+		budget.Walls = k.Walls.Value.Float64()
 	}
 	cfg, err := budget.Config(metres(inherited(k.Motion, nil, quantity.MM("500"))))
 	if err == nil {
@@ -407,7 +407,7 @@ func (l *loader) probe(p *Probe, fit *stage.Fitting, stroke decimal.Length) {
 		return
 	}
 	spec := probe.Spec{
-		Centre: fit.MidStroke, Stroke: stroke, Offset: p.Offset.Picometres(), Tilt: p.Tilt.Degrees.Float64(),
+		Centre: fit.MidStroke, Stroke: stroke, Offset: p.Offset.Picometres(), Tilt: p.Tilt.Value.Float64(),
 		Play: p.Play.Picometres(), Repeat: p.Repeat.Picometres(), Slip: decimal.Micrometre, Lag: p.Lag.D(), Average: p.Average,
 	}
 	if spec.AirGap = p.AirGap.Picometres(); !fit.Releases {
@@ -425,7 +425,7 @@ func (l *loader) probe(p *Probe, fit *stage.Fitting, stroke decimal.Length) {
 	}
 	spec.Part, spec.Gauge, spec.ZeroDrift = grows(p.PartGrows), grows(p.Grows), p.ZeroDrift.Picometres()
 	spec.Part.Settles, spec.Gauge.Settles = p.PartTime.D(), p.GaugeTime.D()
-	fit.Temp = inherited(p.Warm, nil, quantity.Celsius{Degrees: decimal.New(probe.Reference, 0)}).Degrees.Float64()
+	fit.Temp = inherited(p.Warm, nil, quantity.Celsius{Value: decimal.New(probe.Reference, 0)}).Value.Float64()
 	model, err := probe.New(spec)
 	if err != nil {
 		l.doc.Errorf(p, "", "%s", strings.ReplaceAll(err.Error(), "\n", "; "))

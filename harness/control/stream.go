@@ -216,7 +216,7 @@ func radio(k *scenario.Link) *Radio {
 	v, _ := k.Distance.Picometres().In(decimal.M)
 	b := link.Budget{Class: link.Class(k.Class), Place: k.Place, Metres: v.Float64()}
 	if k.Walls != nil {
-		b.Walls = k.Walls.DB.Float64()
+		b.Walls = k.Walls.Value.Float64()
 	}
 	return &Radio{Class: k.Class, Place: k.Place.String(), Metres: b.Metres, Margin: b.Margin()}
 }

@@ -111,7 +111,7 @@ func (s *Summary) plan() template.HTML {
 		o := &l.Obstacles[i]
 		from, to := f.at(o.From.metres()), f.at(o.To.metres())
 		c.Line(show.Style{Class: "wall", Title: o.Name}, from, to)
-		labels = append(labels, words((from.X+to.X)/2+6, (from.Y+to.Y)/2-6, show.Start, "small", fmt.Sprintf("%s, %s dB", o.Name, o.Loss.DB)))
+		labels = append(labels, words((from.X+to.X)/2+6, (from.Y+to.Y)/2-6, show.Start, "small", fmt.Sprintf("%s, %s dB", o.Name, o.Loss.Value)))
 	}
 	of, rise := s.seats(&c, &f)
 	for i := range l.radios {

@@ -133,7 +133,7 @@ func (l *reader) surroundings() {
 		if i > 0 && w.At <= l.Temperature[i-1].At {
 			l.doc.Errorf(&w.At, "write the times in order", "it is not after the one before")
 		}
-		if t := w.Is.Degrees.Float64(); t < power.Coldest || t > power.Hottest {
+		if t := w.Is.Value.Float64(); t < power.Coldest || t > power.Hottest {
 			l.doc.Errorf(&w.Is, "", "a cell works from %d °C to %d °C", power.Coldest, power.Hottest)
 		}
 	}
@@ -146,12 +146,12 @@ func (l *reader) surroundings() {
 			l.doc.Errorf(&b.At, "write the breaks in order", "it begins before the one before has ended")
 		}
 	}
-	if l.Cradle != nil && (l.Cradle.MA.Sign() <= 0 || l.Cradle.MA.Cmp(decimal.New(5000, 0)) > 0) {
-		l.doc.Errorf(l.Cradle, "write up to 5000 mA", "a cradle does not charge with %s mA", l.Cradle.MA)
+	if l.Cradle != nil && (l.Cradle.Value.Sign() <= 0 || l.Cradle.Value.Cmp(decimal.New(5000, 0)) > 0) {
+		l.doc.Errorf(l.Cradle, "write up to 5000 mA", "a cradle does not charge with %s mA", l.Cradle.Value)
 	}
 	for i := range l.Obstacles {
-		if o := &l.Obstacles[i]; o.Loss.DB.Sign() < 0 || o.Loss.DB.Cmp(decimal.New(100, 0)) > 0 {
-			l.doc.Errorf(&o.Loss, "write 0 dB to 100 dB", "no obstacle takes %s dB", o.Loss.DB)
+		if o := &l.Obstacles[i]; o.Loss.Value.Sign() < 0 || o.Loss.Value.Cmp(decimal.New(100, 0)) > 0 {
+			l.doc.Errorf(&o.Loss, "write 0 dB to 100 dB", "no obstacle takes %s dB", o.Loss.Value)
 		}
 	}
 }
@@ -164,8 +164,8 @@ func (l *reader) receivers() {
 			l.doc.Errorf(&r.Name, "give each receiver its own name", "a second receiver is called %q", r.Name)
 		}
 		named[r.Name] = true
-		if r.BetterBy.DB.Cmp(decimal.New(-10, 0)) < 0 || r.BetterBy.DB.Cmp(decimal.New(30, 0)) > 0 {
-			l.doc.Errorf(&r.BetterBy, "write -10 dB to 30 dB", "no receiver hears %s dB better", r.BetterBy.DB)
+		if r.BetterBy.Value.Cmp(decimal.New(-10, 0)) < 0 || r.BetterBy.Value.Cmp(decimal.New(30, 0)) > 0 {
+			l.doc.Errorf(&r.BetterBy, "write -10 dB to 30 dB", "no receiver hears %s dB better", r.BetterBy.Value)
 		}
 		seats := link.MaxActive
 		if r.Places != nil {
@@ -173,7 +173,7 @@ func (l *reader) receivers() {
 				l.doc.Errorf(r.Places, fmt.Sprintf("write 1 to %d", link.MaxActive), "no radio talks to %d gauges at a time", seats)
 			}
 		}
-		l.radios = append(l.radios, place{r.Name, r.At.metres(), r.BetterBy.DB.Float64(), seats})
+		l.radios = append(l.radios, place{r.Name, r.At.metres(), r.BetterBy.Value.Float64(), seats})
 	}
 }
 
@@ -492,7 +492,7 @@ func (l *reader) cell(g *gauge, t *Tool) {
 	var cell any = t
 	g.whole = t.Profile != "" && t.Capacity == nil && t.Chemistry == nil
 	if c := cmp.Or(t.Capacity, e.Capacity); c != nil {
-		g.cell.Capacity = c.MAh.Float64()
+		g.cell.Capacity = c.Value.Float64()
 		cell = c
 	}
 	if c := cmp.Or(t.Chemistry, e.Chemistry); c != nil {
@@ -514,7 +514,7 @@ func (l *Line) budget(g *gauge, radio int) link.Budget {
 	for i := range l.Obstacles {
 		o := &l.Obstacles[i]
 		if crosses(g.at, r.at, o.From.metres(), o.To.metres()) {
-			b.Walls += o.Loss.DB.Float64()
+			b.Walls += o.Loss.Value.Float64()
 		}
 	}
 	return b

@@ -159,7 +159,7 @@ func (l *Line) powered(g *gauge, k *scenario.GaugeKeys, links bool) {
 		k.SerialLine = shared
 	}
 	k.Tags.Queue = g.queue
-	capacity := quantity.Charge{MAh: decimal.New(int64(math.Round(g.cell.Capacity)), 0)}
+	capacity := quantity.Charge{Value: decimal.New(int64(math.Round(g.cell.Capacity)), 0)}
 	charge := quantity.Percent{Value: decimal.New(int64(math.Round(g.cell.Charge)), 0)}
 	k.Cell = &scenario.Cell{Charge: &charge, LowAt: g.lowAt}
 	if !g.whole {
@@ -234,7 +234,7 @@ func (l *Line) learn(doc *strict.Doc, s *scenario.Scenario) {
 				g.cell.Chemistry, g.cell.Series = c.Chemistry, c.Series
 			}
 			if g.whole && c.Capacity != nil {
-				g.cell.Capacity = c.Capacity.MAh.Float64()
+				g.cell.Capacity = c.Capacity.Value.Float64()
 			}
 		}
 		if n := len(p.Channels); n != len(g.channels) {

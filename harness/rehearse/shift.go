@@ -336,7 +336,7 @@ func (l *Line) warmth(at time.Duration) int {
 	if len(w) == 0 {
 		return 20
 	}
-	degrees := func(i int) float64 { return w[i].Is.Degrees.Float64() }
+	degrees := func(i int) float64 { return w[i].Is.Value.Float64() }
 	i := 0
 	for i < len(w) && w[i].At.D() <= at {
 		i++
@@ -414,7 +414,7 @@ func (s *served) percent() float64 {
 func (s *served) drain(l *Line, end time.Duration, temp int) {
 	use := power.Use{Display: !s.off, Radio: !s.off && s.state.Phase.Joined(), Microwatts: s.class.Microwatts(), FramesPerHour: s.frames, Temp: temp}
 	if s.docked {
-		mA := l.Cradle.MA.Float64()
+		mA := l.Cradle.Value.Float64()
 		use.Cradle = power.MicroAmp(mA * 1000)
 	}
 	load := s.parts.Load(use)

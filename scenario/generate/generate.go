@@ -407,7 +407,7 @@ func (m *maker) place(g, ch string) {
 func (m *maker) sweep(g, ch string, v decimal.Length) {
 	period := quantity.Duration(time.Duration(100+50*m.rng.Intn(5)) * time.Millisecond)
 	rock := func(plane motion.Plane) stage.Rock {
-		return stage.Rock{Size: m.size(v), Plane: plane, Angle: quantity.Angle{Degrees: decimal.New(int64(1+m.rng.Intn(3)), 0)}, Period: period}
+		return stage.Rock{Size: m.size(v), Plane: plane, Angle: quantity.Angle{Value: decimal.New(int64(1+m.rng.Intn(3)), 0)}, Period: period}
 	}
 	turn := stage.Turn{Size: m.size(v), Lobes: 1 + m.rng.Intn(4), Amplitude: in(m.step*decimal.Length(1+m.rng.Intn(6)), m.unit), Period: period}
 	clear := func() {

@@ -316,123 +316,75 @@ func (s *Speed) UnmarshalText(b []byte) error {
 // Pattern describes the text for the JSON Schema.
 func (Speed) Pattern() (string, string) { return pattern("Bd", "kBd"), "9600 Bd" }
 
-// The plain quantities: a decimal in one base unit, range checked on reading.
+// Plain is a quantity that is a decimal in one base unit, range checked on reading.
+type Plain[B bounded] struct{ Value decimal.Decimal }
+
+type bounded interface{ bounds() bounds }
 
 type bounds struct {
 	dim      dimension
-	unit     string
-	units    []string
 	example  string
-	min, max decimal.Decimal
+	units    []string // the first is the base unit
+	min, max int64
 }
 
-func (bo bounds) unmarshal(b []byte, to *decimal.Decimal) error {
-	v, err := read(b, bo.dim, bo.example)
+// The plain quantities.
+type (
+	Percent = Plain[percent] // a share
+	Charge  = Plain[mAh]     // of a battery, in mAh
+	Current = Plain[mA]      // in mA
+	Celsius = Plain[celsius] // a temperature
+	Angle   = Plain[degrees] // of a plane
+	Level   = Plain[dB]      // a difference of levels
+)
+
+type (
+	percent struct{}
+	mAh     struct{}
+	mA      struct{}
+	celsius struct{}
+	degrees struct{}
+	dB      struct{}
+)
+
+func (percent) bounds() bounds { return bounds{ratio, "62 %", []string{"%"}, 0, 100} }
+func (mAh) bounds() bounds     { return bounds{charge, "850 mAh", []string{"mAh", "Ah"}, 0, 1_000_000} }
+func (mA) bounds() bounds {
+	return bounds{current, "12 mA", []string{"mA", "µA", "uA", "A"}, 0, 100_000}
+}
+func (celsius) bounds() bounds {
+	return bounds{temperature, "20 °C", []string{"°C", "degC"}, -100, 200}
+}
+func (degrees) bounds() bounds { return bounds{angle, "2 °", []string{"°", "deg"}, -360, 360} }
+func (dB) bounds() bounds      { return bounds{gain, "6 dB", []string{"dB"}, -300, 300} }
+
+// limits are the bounds of a plain quantity.
+func (Plain[B]) limits() bounds {
+	var b B
+	return b.bounds()
+}
+
+func (p Plain[B]) String() string { return p.Value.String() + " " + p.limits().units[0] }
+
+// MarshalText writes the number and the base unit.
+func (p Plain[B]) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+
+// UnmarshalText reads a number and one of the units.
+func (p *Plain[B]) UnmarshalText(text []byte) error {
+	b := p.limits()
+	v, err := read(text, b.dim, b.example)
 	if err != nil {
 		return err
 	}
-	if v.Cmp(bo.min) < 0 || v.Cmp(bo.max) > 0 {
-		return fmt.Errorf("%q is out of range; %s here is %s to %s %s", b, bo.dim, bo.min, bo.max, bo.unit)
+	if v.Cmp(decimal.New(b.min, 0)) < 0 || v.Cmp(decimal.New(b.max, 0)) > 0 {
+		return fmt.Errorf("%q is out of range; %s here is %d to %d %s", text, b.dim, b.min, b.max, b.units[0])
 	}
-	*to = v
+	p.Value = v
 	return nil
 }
 
-var (
-	percentBounds = bounds{ratio, "%", []string{"%"}, "62 %", decimal.New(0, 0), decimal.New(100, 0)}
-	chargeBounds  = bounds{charge, "mAh", []string{"mAh", "Ah"}, "850 mAh", decimal.New(0, 0), decimal.New(1000000, 0)}
-	currentBounds = bounds{current, "mA", []string{"mA", "µA", "uA", "A"}, "12 mA", decimal.New(0, 0), decimal.New(100000, 0)}
-	celsiusBounds = bounds{temperature, "°C", []string{"°C", "degC"}, "20 °C", decimal.New(-100, 0), decimal.New(200, 0)}
-	angleBounds   = bounds{angle, "°", []string{"°", "deg"}, "2 °", decimal.New(-360, 0), decimal.New(360, 0)}
-	levelBounds   = bounds{gain, "dB", []string{"dB"}, "6 dB", decimal.New(-300, 0), decimal.New(300, 0)}
-)
-
-// Percent is a share, 0 to 100.
-type Percent struct{ Value decimal.Decimal }
-
-func (p Percent) String() string { return p.Value.String() + " %" }
-
-// MarshalText writes "62 %".
-func (p Percent) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
-
-// UnmarshalText reads "62 %".
-func (p *Percent) UnmarshalText(b []byte) error { return percentBounds.unmarshal(b, &p.Value) }
-
 // Pattern describes the text for the JSON Schema.
-func (Percent) Pattern() (string, string) {
-	return pattern(percentBounds.units...), percentBounds.example
+func (p Plain[B]) Pattern() (string, string) {
+	b := p.limits()
+	return pattern(b.units...), b.example
 }
-
-// Charge is a battery charge in mAh.
-type Charge struct{ MAh decimal.Decimal }
-
-func (c Charge) String() string { return c.MAh.String() + " mAh" }
-
-// MarshalText writes "850 mAh".
-func (c Charge) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
-
-// UnmarshalText reads "850 mAh".
-func (c *Charge) UnmarshalText(b []byte) error { return chargeBounds.unmarshal(b, &c.MAh) }
-
-// Pattern describes the text for the JSON Schema.
-func (Charge) Pattern() (string, string) { return pattern(chargeBounds.units...), chargeBounds.example }
-
-// Current is an electric current in mA.
-type Current struct{ MA decimal.Decimal }
-
-func (c Current) String() string { return c.MA.String() + " mA" }
-
-// MarshalText writes "12 mA".
-func (c Current) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
-
-// UnmarshalText reads "12 mA".
-func (c *Current) UnmarshalText(b []byte) error { return currentBounds.unmarshal(b, &c.MA) }
-
-// Pattern describes the text for the JSON Schema.
-func (Current) Pattern() (string, string) {
-	return pattern(currentBounds.units...), currentBounds.example
-}
-
-// Celsius is a temperature in degrees Celsius.
-type Celsius struct{ Degrees decimal.Decimal }
-
-func (c Celsius) String() string { return c.Degrees.String() + " °C" }
-
-// MarshalText writes "20 °C".
-func (c Celsius) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
-
-// UnmarshalText reads "20 °C".
-func (c *Celsius) UnmarshalText(b []byte) error { return celsiusBounds.unmarshal(b, &c.Degrees) }
-
-// Pattern describes the text for the JSON Schema.
-func (Celsius) Pattern() (string, string) {
-	return pattern(celsiusBounds.units...), celsiusBounds.example
-}
-
-// Angle is a plane angle in degrees.
-type Angle struct{ Degrees decimal.Decimal }
-
-func (a Angle) String() string { return a.Degrees.String() + " °" }
-
-// MarshalText writes "2 °".
-func (a Angle) MarshalText() ([]byte, error) { return []byte(a.String()), nil }
-
-// UnmarshalText reads "2 °".
-func (a *Angle) UnmarshalText(b []byte) error { return angleBounds.unmarshal(b, &a.Degrees) }
-
-// Pattern describes the text for the JSON Schema.
-func (Angle) Pattern() (string, string) { return pattern(angleBounds.units...), angleBounds.example }
-
-// Level is a level difference in decibels.
-type Level struct{ DB decimal.Decimal }
-
-func (l Level) String() string { return l.DB.String() + " dB" }
-
-// MarshalText writes "6 dB".
-func (l Level) MarshalText() ([]byte, error) { return []byte(l.String()), nil }
-
-// UnmarshalText reads "6 dB".
-func (l *Level) UnmarshalText(b []byte) error { return levelBounds.unmarshal(b, &l.DB) }
-
-// Pattern describes the text for the JSON Schema.
-func (Level) Pattern() (string, string) { return pattern(levelBounds.units...), levelBounds.example }

@@ -81,13 +81,13 @@ func (m Measure) hand() motion.Hand {
 	share := func(p quantity.Percent) float64 { return p.Value.Float64() / 100 }
 	h := motion.Hand{
 		Approach: orElse(m.Approach, 600*time.Millisecond), Dwell: orElse(m.Dwell, 1500*time.Millisecond), Lift: orElse(m.Lift, 500*time.Millisecond),
-		Bounce: ring(m.Bounce), Lean: m.Lean.Degrees.Float64(), Tremor: motion.Tremor{Amplitude: m.Tremor.Picometres(), Frequency: 9},
+		Bounce: ring(m.Bounce), Lean: m.Lean.Value.Float64(), Tremor: motion.Tremor{Amplitude: m.Tremor.Picometres(), Frequency: 9},
 		Press: 0.6, DoublePress: share(m.Double), Twice: 250 * time.Millisecond,
 		Drop: share(m.Drop), Height: 300 * decimal.Millimetre, Landing: motion.Bounce{Amplitude: decimal.Millimetre, Frequency: 60, Decay: 25 * time.Millisecond},
 		Unsteady: share(m.Unsteady), Rock: motion.Rock{Plane: m.Plane, Ball: m.Ball.Picometres()},
 	}
-	if m.Angle.Degrees.Sign() != 0 {
-		h.Rock.Angle, h.Rock.Period, h.Rock.Swings = m.Angle.Degrees.Float64(), orElse(m.Period, 800*time.Millisecond), max(m.Swings, 1)
+	if m.Angle.Value.Sign() != 0 {
+		h.Rock.Angle, h.Rock.Period, h.Rock.Swings = m.Angle.Value.Float64(), orElse(m.Period, 800*time.Millisecond), max(m.Swings, 1)
 	}
 	return h
 }

@@ -23,7 +23,7 @@ type Rock struct {
 func (Rock) ofTip() {}
 
 func (r Rock) check() error {
-	if d := r.Angle.Degrees.Abs(); r.Period <= 0 || d.Cmp(decimal.New(80, 0)) > 0 {
+	if d := r.Angle.Value.Abs(); r.Period <= 0 || d.Cmp(decimal.New(80, 0)) > 0 {
 		return errors.New("a rock takes a period above 0 s and an angle up to 80°")
 	}
 	return fits(r.Ball, r.Size)
@@ -41,7 +41,7 @@ func (r Rock) lasts() time.Duration { return r.Period.D() * time.Duration(max(r.
 
 func (r Rock) do(s *Stage, a target) error {
 	a.each(func(t *tipper) {
-		t.path.Rock(s.now, r.Size.Picometres(), motion.Rock{Plane: r.Plane, Ball: r.Ball.Picometres(), Angle: r.Angle.Degrees.Float64(), Period: r.Period.D(), Swings: max(r.Swings, 1)})
+		t.path.Rock(s.now, r.Size.Picometres(), motion.Rock{Plane: r.Plane, Ball: r.Ball.Picometres(), Angle: r.Angle.Value.Float64(), Period: r.Period.D(), Swings: max(r.Swings, 1)})
 	})
 	return nil
 }

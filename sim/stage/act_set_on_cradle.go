@@ -23,7 +23,7 @@ func (c Cradle) do(s *Stage, a target) error {
 	}
 	current := decimal.New(500, 0)
 	if c.Current != nil {
-		current = c.Current.MA
+		current = c.Current.Value
 	}
 	microamps, _ := current.Mul(decimal.New(1000, 0)).Quantize(0, decimal.HalfEven).Int64()
 	a.cradle = power.MicroAmp(microamps)

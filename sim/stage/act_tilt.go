@@ -12,7 +12,7 @@ type Tilt struct {
 }
 
 func (t Tilt) do(_ *Stage, a target) error {
-	d, _ := t.To.Degrees.Quantize(0, decimal.HalfEven).Int64()
+	d, _ := t.To.Value.Quantize(0, decimal.HalfEven).Int64()
 	was := a.g.Face().UpsideDown
 	a.act(gauge.Event{Kind: gauge.Tilted, Degrees: int(d)})
 	if now := a.g.Face().UpsideDown; now != was {

@@ -33,7 +33,7 @@ func (w Warm) do(s *Stage, a target) error {
 	a.each(func(t *tipper) {
 		for of, c := range map[*probe.Warmth]*quantity.Celsius{&t.state.Part: w.Part, &t.state.Gauge: w.Gauge} {
 			if c != nil {
-				*of = probe.Warmth{Above: c.Degrees.Float64() - t.fit.Temp, Since: s.now}
+				*of = probe.Warmth{Above: c.Value.Float64() - t.fit.Temp, Since: s.now}
 			}
 		}
 	})

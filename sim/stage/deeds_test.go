@@ -108,7 +108,7 @@ func deeds(t testing.TB) map[string]deed {
 			return slices.Contains(shown(e, time.Second), "5.000") && all(shown(e, late), "5.050") && span(shown(e, 2*time.Second)).Cmp(decimal.New(5, -3)) > 0
 		}},
 		"lift": {stage.Lift{}, nil, func(e []ledger.Entry) bool { return all(shown(e, late), "under") }},
-		"rock": {stage.Rock{Size: to, Angle: quantity.Angle{Degrees: decimal.New(3, 0)}, Period: seconds(1), Swings: 2}, nil, func(e []ledger.Entry) bool {
+		"rock": {stage.Rock{Size: to, Angle: quantity.Angle{Value: decimal.New(3, 0)}, Period: seconds(1), Swings: 2}, nil, func(e []ledger.Entry) bool {
 			return span(shown(e, time.Second)).Cmp(decimal.New(10, -3)) > 0 && all(shown(e, late), "5.050")
 		}},
 		"turn": {stage.Turn{Size: to, Contacts: motion.OneContact, Lobes: 1, Amplitude: length(t, "0.010 mm"), Period: seconds(1), Turns: 2}, nil, func(e []ledger.Entry) bool {
@@ -144,7 +144,7 @@ func deeds(t testing.TB) map[string]deed {
 		"tag":         {stage.Tag{Times: 3, Every: seconds(0.5)}, nil, func(e []ledger.Entry) bool { return tags(e) == 3 }},
 		"press":       {stage.Press{Button: 0}, nil, func(e []ledger.Entry) bool { return tags(e) == 1 && slices.Contains(notes(e), "button A released") }},
 		"press pedal": {stage.Pedal{}, nil, func(e []ledger.Entry) bool { return tags(e) == 1 && slices.Contains(notes(e), "pedal released") }},
-		"tilt": {stage.Tilt{To: quantity.Angle{Degrees: decimal.New(180, 0)}}, nil, func(e []ledger.Entry) bool {
+		"tilt": {stage.Tilt{To: quantity.Angle{Value: decimal.New(180, 0)}}, nil, func(e []ledger.Entry) bool {
 			return slices.Contains(notes(e), "the display turns over")
 		}},
 		"set": {stage.Set{Setting: "resolution", To: "0.01"}, nil, func(e []ledger.Entry) bool { return setTo("resolution", "0.01")(e) && all(shown(e, late), "5.00") }},
@@ -154,7 +154,7 @@ func deeds(t testing.TB) map[string]deed {
 		"plug probe": {stage.Unplug{}, []stage.Act{stage.Plug{}}, func(e []ledger.Entry) bool {
 			return slices.Contains(shown(e, 0), "missing") && !slices.Contains(shown(e, 1120*time.Millisecond), "missing")
 		}},
-		"warm": {stage.Warm{Part: &quantity.Celsius{Degrees: decimal.New(21, 0)}}, nil, func(e []ledger.Entry) bool {
+		"warm": {stage.Warm{Part: &quantity.Celsius{Value: decimal.New(21, 0)}}, nil, func(e []ledger.Entry) bool {
 			return slices.Contains(shown(e, time.Second), "5.050") && slices.Contains(shown(e, 2*time.Second), "5.018") // 50 µm/e
 		}},
 		"stick tip": {stage.Stick{For: seconds(1)}, []stage.Act{stage.RestOn{Size: to}}, func(e []ledger.Entry) bool {
@@ -176,7 +176,7 @@ func deeds(t testing.TB) map[string]deed {
 		"restore line speed": {stage.ChangeSpeed{To: 4800}, []stage.Act{stage.RestoreSpeed{}}, func(e []ledger.Entry) bool {
 			return faults("wrong speed", 3)(e) && slices.Contains(notes(e), "line set to 9600 8N1")
 		}},
-		"set on cradle": {stage.FadeCell{To: quantity.Percent{Value: decimal.New(5, 0)}}, []stage.Act{stage.Cradle{For: seconds(3), Current: &quantity.Current{MA: decimal.New(100_000, 0)}}}, func(e []ledger.Entry) bool {
+		"set on cradle": {stage.FadeCell{To: quantity.Percent{Value: decimal.New(5, 0)}}, []stage.Act{stage.Cradle{For: seconds(3), Current: &quantity.Current{Value: decimal.New(100_000, 0)}}}, func(e []ledger.Entry) bool {
 			c := of(e, ledger.KindCell)
 			return len(c) > 1 && c[0].Cell.Percent == 5 && c[1].Cell.Percent == 6
 		}},

@@ -45,8 +45,6 @@ type sentKeys struct {
 	orderKey
 }
 
-func (s *choiceSpec) says() *string { return &s.Term }
-
 // knownValues are the values the gauge gives some terms.
 var knownValues = map[string][]string{
 	Zone:     {"below", "warn-low", "inside", "warn-high", "above", "void"},
@@ -269,8 +267,6 @@ type flagSpec struct {
 	No  strict.Any `yaml:"clear" was:"no" need:"yes" doc:"what is sent for no"`
 	sentKeys
 }
-
-func (s *flagSpec) says() *string { return &s.Term }
 
 func (s *flagSpec) compile(c *compiler, _ *scope, n *node) {
 	yes, ok1 := c.sent(s.Yes, &s.sentKeys)

@@ -41,8 +41,6 @@ func newCovered() *covered {
 	return &covered{from: -1, to: -1, fromByte: -1, toByte: -1}
 }
 
-func (s *checkSpec) says() *string { return &s.Check }
-
 func (s *checkSpec) compile(c *compiler, _ *scope, n *node) {
 	var custom *CRC
 	if p := s.CRC; p != nil {
@@ -73,8 +71,6 @@ type lengthSpec struct {
 	numeralKeys
 	Plus int `yaml:"plus" doc:"what it counts beyond the bytes"`
 }
-
-func (s *lengthSpec) says() *string { return &s.Length }
 
 func (s *lengthSpec) compile(c *compiler, _ *scope, n *node) {
 	f := newCovered()

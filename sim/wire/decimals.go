@@ -51,8 +51,6 @@ type decimalSpec struct {
 	numberKeys
 }
 
-func (s *decimalSpec) says() *string { return &s.Term }
-
 func (s *decimalSpec) compile(c *compiler, _ *scope, n *node) {
 	f := &decimalForm{longest: cmp.Or(s.Longest, defaultDigits), mark: '.', exponent: s.Exponent, width: s.Width, sign: cmp.Or(s.Sign, "minus")}
 	f.pad = c.char(&s.Pad, ' ')

@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"reflect"
 	"strconv"
 	"strings"
 
@@ -70,11 +71,16 @@ type fieldSpec struct {
 	wrong   bool
 }
 
-// kindSpec are the keys of one kind of field.
+// kindSpec are the keys of one kind of field; the first is that of the kind itself.
 type kindSpec interface {
-	says() *string // the key of the kind itself
 	base() *common
 	compile(c *compiler, sc *scope, n *node)
+}
+
+// kindOf is the kind of a field by its key, and what the key says.
+func kindOf(s kindSpec) (key string, says *string) {
+	first := keysOf(s)[0]
+	return first.key, first.ptr.(*string)
 }
 
 // common are the keys of every field.
@@ -85,21 +91,20 @@ type common struct {
 func (c *common) base() *common { return c }
 
 // kinds are the kinds of field by their key.
-var kinds = []struct {
-	key string
-	new func() kindSpec
-}{
-	{"bytes", func() kindSpec { return new(bytesSpec) }}, {"decimal", func() kindSpec { return new(decimalSpec) }},
-	{"hex", func() kindSpec { return new(hexSpec) }}, {"int", func() kindSpec { return new(intSpec) }},
-	{"float", func() kindSpec { return new(floatSpec) }}, {"bcd", func() kindSpec { return new(bcdSpec) }},
-	{"text", func() kindSpec { return new(textSpec) }},
-	{"choice", func() kindSpec { return new(choiceSpec) }}, {"flag", func() kindSpec { return new(flagSpec) }},
-	{"flags", func() kindSpec { return new(wordSpec) }}, {"time", func() kindSpec { return new(timeSpec) }},
-	{"each", func() kindSpec { return new(eachSpec) }}, {"when", func() kindSpec { return new(whenSpec) }},
-	{"coded", func() kindSpec { return new(codedSpec) }}, {"check", func() kindSpec { return new(checkSpec) }},
-	{"length", func() kindSpec { return new(lengthSpec) }}, {"skip", func() kindSpec { return new(skipSpec) }},
-	{"space", func() kindSpec { return new(spaceSpec) }}, {"header", func() kindSpec { return new(headerSpec) }},
-	{"map", func() kindSpec { return new(mapSpec) }},
+var kinds = kindsOf(&bytesSpec{}, &decimalSpec{}, &hexSpec{}, &intSpec{}, &floatSpec{}, &bcdSpec{}, &textSpec{}, &choiceSpec{}, &flagSpec{}, &wordSpec{},
+	&eachSpec{}, &whenSpec{}, &codedSpec{}, &checkSpec{}, &lengthSpec{}, &skipSpec{}, &spaceSpec{}, &headerSpec{}, &mapSpec{})
+
+type kind struct {
+	key  string
+	spec kindSpec // without values
+}
+
+func kindsOf(specs ...kindSpec) (list []kind) {
+	for _, s := range specs {
+		key, _ := kindOf(s)
+		list = append(list, kind{key, s})
+	}
+	return list
 }
 
 // UnmarshalAny reads a literal text or a mapping.
@@ -119,7 +124,7 @@ func (f *fieldSpec) UnmarshalAny(n strict.Any) error {
 			switch {
 			case k.key != p.Key:
 			case f.is == nil:
-				f.is, key = k.new(), k.key
+				f.is, key = reflect.New(reflect.TypeOf(k.spec).Elem()).Interface().(kindSpec), k.key
 			case !hasKey(f.is, p.Key):
 				p.Value.Errorf("make two fields of it", "a field is one thing, not both %s and %s", key, p.Key)
 				return nil
@@ -138,7 +143,7 @@ func (f *fieldSpec) UnmarshalAny(n strict.Any) error {
 func (fieldSpec) SchemaFor(of func(v any) map[string]any) map[string]any {
 	list := []any{map[string]any{"type": "string", "description": "a literal text"}}
 	for _, k := range kinds {
-		list = append(list, of(k.new()))
+		list = append(list, of(k.spec))
 	}
 	return map[string]any{"oneOf": list}
 }
@@ -195,9 +200,10 @@ func (c *compiler) field(sc *scope, f *fieldSpec) node {
 		n.spec = f
 		return n
 	}
-	n := newNode(*f.is.says(), &literal{lit: []byte{'?'}})
+	_, says := kindOf(f.is)
+	n := newNode(*says, &literal{lit: []byte{'?'}})
 	n.spec = f
-	if *f.is.says() == "" {
+	if *says == "" {
 		c.doc.Errorf(f, "", "the field says nothing")
 		return n
 	}

@@ -26,8 +26,6 @@ type eachSpec struct {
 	Fields  []fieldSpec `yaml:"fields" need:"yes" doc:"the fields of the group"`
 }
 
-func (s *eachSpec) says() *string { return &s.Each }
-
 func (s *eachSpec) compile(c *compiler, sc *scope, n *node) {
 	if sc.each {
 		c.doc.Errorf(n.spec, "", "a group of channels cannot stand in another")
@@ -173,8 +171,6 @@ type whenSpec struct {
 	Else   []fieldSpec `yaml:"else" doc:"the fields when it does not"`
 }
 
-func (s *whenSpec) says() *string { return &s.When }
-
 func (s *whenSpec) compile(c *compiler, sc *scope, n *node) {
 	f := &when{cond: s.condition(c, sc)}
 	if f.cond == nil {
@@ -241,7 +237,7 @@ func carries(fields []fieldSpec, term string) bool {
 				}
 			}
 		default:
-			if *s.says() == term {
+			if _, says := kindOf(s); *says == term {
 				return true
 			}
 		}
@@ -321,8 +317,6 @@ type codedSpec struct {
 	Escapes string      `yaml:"escapes" doc:"of code escape: the bytes that are coded, besides the escape itself"`
 	Fields  []fieldSpec `yaml:"fields" need:"yes" doc:"the fields"`
 }
-
-func (s *codedSpec) says() *string { return &s.Coded }
 
 func (s *codedSpec) compile(c *compiler, sc *scope, n *node) {
 	f := &coded{fixed: -1}

@@ -60,7 +60,7 @@ func TestReferencePage(t *testing.T) {
 	table("`errors: listed`", errorRule{})
 	b.WriteString("\nA field is a text, which stands for itself, or a mapping with the key of its kind.\n")
 	for _, k := range kinds {
-		table("Field `"+k.key+"`", reflect.ValueOf(k.new()).Elem().Interface())
+		table("Field `"+k.key+"`", reflect.ValueOf(k.spec).Elem().Interface())
 	}
 	table("`bits` of `flags`", bitSpec{})
 	table("`crc` of `check`", crcSpec{})

@@ -280,8 +280,6 @@ type intSpec struct {
 	numberKeys
 }
 
-func (s *intSpec) says() *string { return &s.Term }
-
 func (s *intSpec) compile(c *compiler, _ *scope, n *node) {
 	f := &integer{c.counts(&s.countKeys), numeral{width: s.Size, order: s.Order}}
 	c.integer(n, s.Term, f, &s.Order, &s.numberKeys)
@@ -330,8 +328,6 @@ type hexSpec struct {
 	numberKeys
 }
 
-func (s *hexSpec) says() *string { return &s.Term }
-
 func (s *hexSpec) compile(c *compiler, _ *scope, n *node) {
 	f := &integer{c.counts(&s.countKeys), numeral{form: inHex, width: s.Width, longest: cmp.Or(s.Longest, 16), order: s.Order}}
 	if f.sign != signNone && f.width == 0 {
@@ -346,8 +342,6 @@ type bytesSpec struct {
 	Bytes string `yaml:"bytes" need:"yes" doc:"literal bytes in hexadecimal, such as AA 55"`
 	common
 }
-
-func (s *bytesSpec) says() *string { return &s.Bytes }
 
 func (s *bytesSpec) compile(c *compiler, _ *scope, n *node) {
 	b, err := hex.DecodeString(stripSpaces(s.Bytes))
@@ -380,8 +374,6 @@ type bcdSpec struct {
 	orderKey
 	numberKeys
 }
-
-func (s *bcdSpec) says() *string { return &s.Term }
 
 func (s *bcdSpec) compile(c *compiler, _ *scope, n *node) {
 	f := &bcdForm{counts: places(s.Decimals), digits: s.Digits, order: s.Order, signed: s.Sign != 0}

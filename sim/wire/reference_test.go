@@ -64,22 +64,22 @@ func TestBlockCheckParity(t *testing.T) {
 	}
 }
 
-// Every size of binary16 number reads back; what is no number is refused.
+// Binary32 numbers of every size read back; what is no number is refused.
 //
 // Kind: property.
 func TestFloatsReadBack(t *testing.T) {
 	t.Parallel()
-	for u := uint64(0); u < 0x7c00; u += 13 { // positive finite binary16 numbers of every size
-		v, why := floatValue(u, 2)
+	for u := uint64(0); u < 0x7f800000; u += 1_000_003 { // positive and finite
+		v, why := floatValue(u, 4)
 		if why != "" {
 			t.Fatalf("%#x: %s", u, why)
 		}
-		if back, _ := floatBits(v, 2); back != u {
+		if back, _ := floatBits(v, 4); back != u {
 			t.Fatalf("%#x is %s, which is %#x", u, v, back)
 		}
 	}
-	if _, why := floatBits(decimal.MustParse("65520"), 2); why == "" { // halfway to 2^16: rounds to infinity
-		t.Error("65520 fits in binary16")
+	if _, why := floatBits(decimal.MustParse("340282356779733661637539395458142568448"), 4); why == "" { // halfway to 2^128: rounds to infinity
+		t.Error("2^128 fits in binary32")
 	}
 	if _, why := floatValue(0x7f800000, 4); why == "" {
 		t.Error("infinity is a number")

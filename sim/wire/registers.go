@@ -127,8 +127,6 @@ type mapSpec struct {
 	Longest int    `yaml:"longest" doc:"most bytes (default: 250)"`
 }
 
-func (s *mapSpec) says() *string { return &s.Map }
-
 func (s *mapSpec) compile(c *compiler, _ *scope, n *node) {
 	f := &registers{num: -1, longest: cmp.Or(s.Longest, 250)}
 	i := c.lookup(&s.Map, len(c.d.maps), func(i int) string { return c.d.maps[i].name }, "table", "name one of the tables under maps")

@@ -50,8 +50,6 @@ type skipSpec struct {
 	common
 }
 
-func (s *skipSpec) says() *string { return &s.Skip }
-
 func (s *skipSpec) compile(c *compiler, _ *scope, n *node) {
 	f := &skip{rest: s.Skip == "rest"}
 	if !f.rest {
@@ -95,8 +93,6 @@ type spaceSpec struct {
 	common
 }
 
-func (s *spaceSpec) says() *string { return &s.Space }
-
 func (s *spaceSpec) compile(c *compiler, _ *scope, n *node) {
 	f := &space{}
 	if s.Space == "some" {
@@ -135,8 +131,6 @@ type headerSpec struct {
 	Header string `yaml:"header" need:"yes" doc:"an SCPI command name, such as SYSTem:ERRor[:NEXT]?"`
 	common
 }
-
-func (s *headerSpec) says() *string { return &s.Header }
 
 func (s *headerSpec) compile(c *compiler, _ *scope, n *node) {
 	words, err := headerWords(s.Header)
@@ -281,8 +275,6 @@ type textSpec struct {
 	valueKey
 	voidKeys
 }
-
-func (s *textSpec) says() *string { return &s.Term }
 
 func (s *textSpec) compile(c *compiler, _ *scope, n *node) {
 	f := &textForm{width: s.Width, longest: cmp.Or(s.Longest, defaultText), pad: c.char(&s.Pad, ' '), quoted: s.Quoted, numbers: s.Numbers}

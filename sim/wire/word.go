@@ -55,8 +55,6 @@ type bitSpec struct {
 	roundKey
 }
 
-func (s *wordSpec) says() *string { return &s.Label }
-
 func (s *wordSpec) compile(c *compiler, sc *scope, n *node) {
 	f := &word{size: s.Size, order: s.Order}
 	c.ordered(&s.Order, &numeral{width: f.size, order: f.order})
