@@ -73,9 +73,7 @@ var radio = map[string]func(given string) any{
 	"sim/link lost link": func(string) any {
 		l := must(link.New(link.Config{}))
 		s := l.Start(random.NewSource(1), nil)
-		if err := l.Inject(s, link.Fault{Kind: link.Stall, For: time.Minute}); err != nil {
-			panic(err) // the fault is a good one
-		}
+		l.Stall(s, time.Minute)
 		for s.Phase != link.Lost {
 			l.Advance(s, time.Minute)
 		}

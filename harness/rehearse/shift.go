@@ -450,8 +450,7 @@ func (s *served) drain(l *Line, end time.Duration, temp int) {
 	if off := s.charge.Dead || s.until > 0; off != s.off {
 		s.off = off
 		if off {
-			// a fault that begins now is always well formed
-			_ = s.link.Inject(s.state, link.Fault{Kind: link.Lose, At: s.state.Now, For: link.Forever})
+			s.link.Lose(s.state, link.Forever)
 		} else {
 			s.link.Clear(s.state)
 		}

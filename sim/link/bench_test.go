@@ -88,11 +88,9 @@ func TestPass(t *testing.T) {
 			run(long, now, &want)
 			switch size := rapid.IntRange(0, 50).Draw(t, "size"); rapid.IntRange(0, 5).Draw(t, "what") {
 			case 0, 1:
-				f := Fault{Kind: rapid.SampledFrom([]FaultKind{Stall, Lose}).Draw(t, "fault"), At: now, For: 200 * time.Millisecond}
+				begin := rapid.SampledFrom([]func(*State, time.Duration){l.Stall, l.Lose}).Draw(t, "fault")
 				for _, s := range []*State{short, long} {
-					if err := l.Inject(s, f); err != nil {
-						t.Fatal(err)
-					}
+					begin(s, 200*time.Millisecond)
 				}
 			default:
 				if l.Pass(short, size) {

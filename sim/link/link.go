@@ -21,7 +21,7 @@
 //   - latency: sleep intervals, stacks and drivers, which hold every frame up;
 //   - supervision: a link that can hear nothing for Supervision is lost, drops
 //     what it holds, and rejoins with back-off;
-//   - faults: Stall and Lose, put in by Inject as their cues fall due.
+//   - faults: Stall and Lose, begun as their cues fall due.
 //
 // Everything is advanced lazily to the time asked. The channel's realisation
 // depends only on its seed, not on traffic or on when it is looked at.
@@ -50,14 +50,7 @@ const (
 	Rejoining
 )
 
-var phaseNames = [...]string{"up", "stalled", "lost", "rejoining"}
-
-func (p Phase) String() string {
-	if int(p) < len(phaseNames) {
-		return phaseNames[p]
-	}
-	return fmt.Sprintf("phase(%d)", uint8(p))
-}
+func (p Phase) String() string { return [...]string{"up", "stalled", "lost", "rejoining"}[p] }
 
 // Joined says whether the host has a connection, if perhaps a silent one.
 func (p Phase) Joined() bool { return p <= Stalled }
@@ -185,7 +178,6 @@ type State struct {
 
 	stallUntil time.Duration // scripted
 	outUntil   time.Duration // scripted: out of reach until then
-	newName    bool          // and comes back under another name
 	hangup     bool          // scripted: to be lost now
 	deafSince  time.Duration // never: it hears
 	wait       time.Duration // of the back-off
@@ -290,13 +282,8 @@ const (
 	Changed                        // the link entered another phase
 )
 
-var kindNames = [...]string{"", "delivered", "flushed", "dropped", "changed"}
-
 func (k EventKind) String() string {
-	if int(k) < len(kindNames) {
-		return kindNames[k]
-	}
-	return fmt.Sprintf("event(%d)", uint8(k))
+	return [...]string{"", "delivered", "flushed", "dropped", "changed"}[k]
 }
 
 // Event is something that came out of a link.
@@ -307,7 +294,6 @@ type Event struct {
 	Tries   int    // attempts it took, or had taken
 	Phase   Phase  // entered; for other events the phase there is
 	Timeout bool   // Lost because of supervision
-	NewName bool   // Up again, under another name
 }
 
 // Next is when the link has something to do, if nothing else is asked of it;

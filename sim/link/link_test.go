@@ -41,13 +41,6 @@ func drainLink(l *Link, s *State, to time.Duration) []Event {
 
 func start(l *Link) *State { return l.Start(random.NewSource(1), nil) }
 
-func inject(t *testing.T, l *Link, s *State, f Fault) {
-	t.Helper()
-	if err := l.Inject(s, f); err != nil {
-		t.Fatal(err)
-	}
-}
-
 // stream offers frames 0, 1, ... every gap from time from to before to, and
 // collects what comes out up to then.
 func stream(l *Link, s *State, from, to, gap time.Duration) []Event {
@@ -120,7 +113,7 @@ func TestBeats(t *testing.T) {
 	s := start(l)
 	l.Offer(s, 0, 7, 10)
 	drainLink(l, s, 100*ms)
-	inject(t, l, s, Fault{Kind: Lose, At: 100 * ms, For: sc})
+	l.Lose(s, sc)
 	if d := cmp.Diff([]Event{delivered(100*ms, 7), changed(100*ms, Lost), changed(1100*ms, Up)}, drainLink(l, s, 2*sc)); d != "" {
 		t.Error(d)
 	}
@@ -132,7 +125,7 @@ func TestBeats(t *testing.T) {
 func TestLateBurst(t *testing.T) {
 	l := mustNew(t, Config{})
 	s := start(l)
-	inject(t, l, s, Fault{Kind: Stall, For: sc})
+	l.Stall(s, sc)
 	got := stream(l, s, 0, 1200*ms, 200*ms)
 	want := []Event{changed(0, Stalled), changed(sc, Up)}
 	for id := range uint64(6) {
@@ -155,7 +148,7 @@ func TestSupervision(t *testing.T) {
 	if len(evs) != 2 {
 		t.Fatal(evs)
 	}
-	inject(t, l, s, Fault{Kind: Stall, At: 5 * sc, For: 30 * sc})
+	l.Stall(s, 30*sc)
 	if v := l.Offer(s, 5*sc, 7, 10); v != Queued {
 		t.Fatal(v)
 	}
@@ -180,7 +173,7 @@ func TestSupervision(t *testing.T) {
 	// Without supervision the same stall only delays.
 	l = mustNew(t, Config{Supervision: NoSupervision})
 	s = start(l)
-	inject(t, l, s, Fault{Kind: Stall, For: 30 * sc})
+	l.Stall(s, 30*sc)
 	l.Offer(s, 0, 7, 10)
 	if d := cmp.Diff([]Event{changed(0, Stalled), changed(30*sc, Up), delivered(30*sc, 7)}, drainLink(l, s, time.Hour)); d != "" {
 		t.Error(d)
@@ -194,13 +187,13 @@ func TestSupervision(t *testing.T) {
 func TestBackOff(t *testing.T) {
 	l := mustNew(t, Config{Rejoin: Rejoin{First: sc, Max: 4 * sc, Try: 500 * ms}})
 	s := start(l)
-	inject(t, l, s, Fault{Kind: Lose, For: 10 * sc, NewName: true})
+	l.Lose(s, 10*sc)
 	want := []Event{
 		changed(0, Lost),
 		changed(1*sc, Rejoining), changed(1500*ms, Lost),
 		changed(3500*ms, Rejoining), changed(4*sc, Lost),
 		changed(8*sc, Rejoining), changed(8500*ms, Lost),
-		changed(12500*ms, Rejoining), {At: 13 * sc, Kind: Changed, Phase: Up, NewName: true},
+		changed(12500*ms, Rejoining), changed(13*sc, Up),
 	}
 	if d := cmp.Diff(want, drainLink(l, s, time.Hour)); d != "" {
 		t.Error(d)
@@ -210,7 +203,7 @@ func TestBackOff(t *testing.T) {
 	seen := map[time.Duration]bool{}
 	for seed := range uint64(50) {
 		s := l.Start(random.NewSource(seed), nil)
-		inject(t, l, s, Fault{Kind: Lose})
+		l.Lose(s, 0)
 		evs := drainLink(l, s, time.Hour)
 		if len(evs) != 2 || evs[1].Phase != Up || evs[1].At < sc || evs[1].At > 1500*ms {
 			t.Fatalf("seed %d: %v", seed, evs)
@@ -226,7 +219,7 @@ func TestBackOff(t *testing.T) {
 func TestHoldAndFlush(t *testing.T) {
 	l := mustNew(t, Config{Hold: true})
 	s := start(l)
-	inject(t, l, s, Fault{Kind: Lose, For: 2 * sc})
+	l.Lose(s, 2*sc)
 	got := stream(l, s, 0, 3*sc, sc)
 	want := []Event{changed(0, Lost), changed(2*sc, Up), delivered(2*sc, 0), delivered(2*sc, 1), delivered(2*sc, 2)}
 	if d := cmp.Diff(want, got); d != "" {
@@ -236,7 +229,7 @@ func TestHoldAndFlush(t *testing.T) {
 	// before 0.7 s are flushed at 300 ms of age, later ones come late.
 	l = mustNew(t, Config{Flush: 300 * ms})
 	s = start(l)
-	inject(t, l, s, Fault{Kind: Stall, For: sc})
+	l.Stall(s, sc)
 	got = stream(l, s, 0, 1200*ms, 250*ms)
 	flushed := func(at time.Duration, id uint64) Event {
 		return Event{At: at, Kind: Flushed, ID: id, Phase: Stalled}
@@ -248,7 +241,7 @@ func TestHoldAndFlush(t *testing.T) {
 	}
 	// A frame of exactly the bound's age is flushed, even as the stall ends.
 	s = start(l)
-	inject(t, l, s, Fault{Kind: Stall, For: 300 * ms})
+	l.Stall(s, 300*ms)
 	l.Offer(s, 0, 9, 1)
 	want = []Event{changed(0, Stalled), changed(300*ms, Up), {At: 300 * ms, Kind: Flushed, ID: 9}}
 	if d := cmp.Diff(want, drainLink(l, s, sc)); d != "" {
@@ -260,7 +253,7 @@ func TestHoldAndFlush(t *testing.T) {
 func TestMemory(t *testing.T) {
 	l := mustNew(t, Config{Memory: 2})
 	s := start(l)
-	inject(t, l, s, Fault{Kind: Stall, For: sc})
+	l.Stall(s, sc)
 	var got []Verdict
 	for id := range uint64(3) {
 		got = append(got, l.Offer(s, 0, id, 1))
@@ -354,7 +347,7 @@ func TestBegunFrameIsSentWhole(t *testing.T) {
 	if evs := drainLink(l, s, ms/2); evs != nil || s.Stats.Attempts != 1 {
 		t.Fatalf("%v after %d attempts", evs, s.Stats.Attempts)
 	}
-	inject(t, l, s, Fault{Kind: Lose, At: ms / 2, For: 10 * ms})
+	l.Lose(s, 10*ms)
 	want := []Event{changed(ms/2, Lost), changed(10*ms+ms/2, Up), {At: 13 * ms, Kind: Delivered, ID: 1, Tries: 3}}
 	if d := cmp.Diff(want, drainLink(l, s, sc)); d != "" {
 		t.Error(d)
@@ -454,7 +447,7 @@ func TestSevenSeats(t *testing.T) {
 		t.Errorf("sharing: %v", evs)
 	}
 	drainLink(l, all[3], 3600*ms)
-	inject(t, l, all[3], Fault{Kind: Lose, At: 3600 * ms, For: Forever})
+	l.Lose(all[3], Forever)
 	drainLink(l, all[3], 3600*ms)
 	if evs := drainLink(l, all[7], 5*sc); len(evs) != 1 || evs[0] != changed(4*sc, Up) {
 		t.Errorf("the eighth: %v", evs)
@@ -470,7 +463,7 @@ func TestSevenSeats(t *testing.T) {
 		all = append(all, l.Start(random.NewSource(i), &radio))
 	}
 	drainLink(l, all[0], 2500*ms)
-	inject(t, l, all[0], Fault{Kind: Lose, At: 2500 * ms, For: Forever})
+	l.Lose(all[0], Forever)
 	drainLink(l, all[0], 2500*ms)
 	if evs := drainLink(l, all[7], 5*sc); len(evs) != 1 || evs[0].Phase != Up {
 		t.Errorf("the eighth: %v", evs)
@@ -481,36 +474,20 @@ func TestSevenSeats(t *testing.T) {
 func TestClear(t *testing.T) {
 	l := mustNew(t, Config{})
 	s := start(l)
-	inject(t, l, s, Fault{Kind: Stall, For: Forever})
+	l.Stall(s, Forever)
 	l.Offer(s, 0, 1, 1)
 	drainLink(l, s, sc)
 	l.Clear(s)
 	if d := cmp.Diff([]Event{changed(sc, Up), delivered(sc, 1)}, drainLink(l, s, 2*sc)); d != "" {
 		t.Error(d)
 	}
-	inject(t, l, s, Fault{Kind: Lose, At: 2 * sc, For: Forever})
+	l.Lose(s, Forever)
 	if d := cmp.Diff([]Event{changed(2*sc, Lost)}, drainLink(l, s, 9*time.Hour)); d != "" {
 		t.Error(d)
 	}
 	l.Clear(s)
 	if d := cmp.Diff([]Event{changed(9*time.Hour, Up)}, drainLink(l, s, 9*time.Hour)); d != "" {
 		t.Error(d)
-	}
-}
-
-// Kind: property.
-func TestInjectSaysWhatIsWrong(t *testing.T) {
-	l := mustNew(t, Config{})
-	s := start(l)
-	for part, f := range map[string]Fault{
-		"advance the link":    {Kind: Stall, At: sc, For: sc},
-		"at -1ns: must":       {Kind: Stall, At: -1},
-		"must not be negativ": {Kind: Stall, For: -1},
-		"known fault":         {Kind: 99},
-	} {
-		if err := l.Inject(s, f); err == nil || !strings.Contains(err.Error(), part) {
-			t.Errorf("error %v, want one with %q", err, part)
-		}
 	}
 }
 
@@ -540,8 +517,8 @@ func TestNewSaysWhatIsWrong(t *testing.T) {
 
 // Kind: property.
 func TestNames(t *testing.T) {
-	got := fmt.Sprint(Up, Stalled, Lost, Rejoining, Phase(9), Delivered, EventKind(9), Stall, Lose, FaultKind(0), FaultKind(3), IndustrialLoS, Place(9))
-	want := "up stalled lost rejoining phase(9) delivered event(9) stall lose link fault(0) fault(3) shop-in-sight ?(9)"
+	got := fmt.Sprint(Up, Stalled, Lost, Rejoining, Delivered, Changed, IndustrialLoS, Place(9))
+	want := "up stalled lost rejoining delivered changed shop-in-sight ?(9)"
 	if got != want {
 		t.Error(got)
 	}

@@ -42,7 +42,7 @@ func anyLink() *rapid.Generator[Config] {
 
 type action struct {
 	at    time.Duration
-	fault *Fault
+	fault func(l *Link, s *State)
 	size  int
 	clear bool
 }
@@ -54,9 +54,7 @@ func play(t *rapid.T, l *Link, seed uint64, script []action, to time.Duration, w
 		evs = append(evs, walk(s, a.at)...)
 		switch {
 		case a.fault != nil:
-			if err := l.Inject(s, *a.fault); err != nil {
-				t.Fatal(err)
-			}
+			a.fault(l, s)
 		case a.clear:
 			l.Clear(s)
 		default:
@@ -90,9 +88,11 @@ func TestLinkProperties(t *testing.T) {
 			a := action{at: at, size: rapid.IntRange(1, 30).Draw(t, "size")}
 			switch rapid.IntRange(0, 12).Draw(t, "what") {
 			case 0:
-				a.fault = &Fault{Kind: Stall, At: at, For: time.Duration(rapid.IntRange(0, 3000).Draw(t, "stall")) * ms}
+				span := time.Duration(rapid.IntRange(0, 3000).Draw(t, "stall")) * ms
+				a.fault = func(l *Link, s *State) { l.Stall(s, span) }
 			case 1:
-				a.fault = &Fault{Kind: Lose, At: at, For: time.Duration(rapid.IntRange(0, 3000).Draw(t, "lose")) * ms, NewName: true}
+				span := time.Duration(rapid.IntRange(0, 3000).Draw(t, "lose")) * ms
+				a.fault = func(l *Link, s *State) { l.Lose(s, span) }
 			case 2:
 				a.clear = true
 			}

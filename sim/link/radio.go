@@ -21,17 +21,9 @@ const (
 )
 
 // Microwatts is the class's largest output power; 0 for an unknown class.
-func (c Class) Microwatts() int64 {
-	switch c {
-	case Class1:
-		return 100_000
-	case Class2:
-		return 2_500
-	case Class3:
-		return 1_000
-	}
-	return 0
-}
+func (c Class) Microwatts() int64 { return microwatts[c] }
+
+var microwatts = map[Class]int64{Class1: 100_000, Class2: 2_500, Class3: 1_000}
 
 // DBm is the output power in decibels over a milliwatt.
 func (c Class) DBm() float64 { return quantise(10 * math.Log10(float64(c.Microwatts())/1000)) }
@@ -120,21 +112,17 @@ var placeNames = []string{"free-air", "office-in-sight", "office-out-of-sight", 
 // program has the same row for the office in sight and states it for -12. The
 // Recommendation itself was not opened. ok is false for FreeAir.
 func PlaceCoefficients(p Place) (k Coefficients, ok bool) {
-	switch p {
-	case OfficeLoS:
-		return Coefficients{1.46, 34.62, 2.03, 3.76, 2, 27}, true
-	case OfficeNLoS:
-		return Coefficients{2.46, 29.53, 2.38, 5.04, 4, 30}, true
-	case CorridorLoS:
-		return Coefficients{1.63, 28.12, 2.25, 4.07, 2, 160}, true
-	case CorridorNLoS:
-		return Coefficients{2.77, 29.27, 2.48, 7.63, 4, 94}, true
-	case IndustrialLoS:
-		return Coefficients{2.31, 24.52, 2.06, 2.69, 2, 101}, true
-	case IndustrialNLoS:
-		return Coefficients{3.79, 21.01, 1.34, 9.05, 5, 108}, true
-	}
-	return Coefficients{}, false
+	k, ok = coefficients[p]
+	return k, ok
+}
+
+var coefficients = map[Place]Coefficients{
+	OfficeLoS:      {1.46, 34.62, 2.03, 3.76, 2, 27},
+	OfficeNLoS:     {2.46, 29.53, 2.38, 5.04, 4, 30},
+	CorridorLoS:    {1.63, 28.12, 2.25, 4.07, 2, 160},
+	CorridorNLoS:   {2.77, 29.27, 2.48, 7.63, 4, 94},
+	IndustrialLoS:  {2.31, 24.52, 2.06, 2.69, 2, 101},
+	IndustrialNLoS: {3.79, 21.01, 1.34, 9.05, 5, 108},
 }
 
 // Budget is the sum of gains and losses between a gauge and its radio.

@@ -76,7 +76,6 @@ func (l *Link) rejoin(s *State) (Event, bool) {
 	s.radio.active++
 	s.tryAt, s.tryEnd, s.wait = never, never, 0
 	ev := s.enter(Up)
-	ev.NewName, s.newName = s.newName, false
 	s.deafSince = never
 	l.schedule(s)
 	return ev, true

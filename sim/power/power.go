@@ -145,13 +145,8 @@ const (
 	Restarted
 )
 
-var eventNames = [...]string{"", "low", "low cleared", "browned out", "restarted"}
-
 func (k EventKind) String() string {
-	if int(k) < len(eventNames) {
-		return eventNames[k]
-	}
-	return fmt.Sprintf("event(%d)", uint8(k))
+	return [...]string{"", "low", "low cleared", "browned out", "restarted"}[k]
 }
 
 // Event is something that happened to the battery at a time.

@@ -368,7 +368,7 @@ func TestNewSaysWhatIsWrong(t *testing.T) {
 	if err := new(Chemistry).UnmarshalText([]byte("lead")); err == nil || !strings.Contains(err.Error(), "nimh") {
 		t.Errorf("unknown chemistry: %v", err)
 	}
-	if got := (EventKind(9)).String() + BrownedOut.String(); got != "event(9)browned out" {
+	if got := Restarted.String() + " " + BrownedOut.String(); got != "restarted browned out" {
 		t.Error(got)
 	}
 }

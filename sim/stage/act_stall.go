@@ -3,7 +3,6 @@ package stage
 import (
 	"time"
 
-	"example.org/understudy/sim/link"
 	"example.org/understudy/sim/quantity"
 )
 
@@ -14,10 +13,10 @@ type Stall struct {
 
 func (st Stall) lasts() time.Duration { return st.For.D() }
 
-func (st Stall) do(s *Stage, a target) error {
+func (st Stall) do(_ *Stage, a target) error {
 	a.linkRun()
-	err := a.m.Link.Inject(a.link, link.Fault{Kind: link.Stall, At: s.now, For: st.For.D()})
+	a.m.Link.Stall(a.link, st.For.D())
 	a.linkRun()
 	a.linkWake()
-	return err
+	return nil
 }

@@ -144,7 +144,7 @@ func (a *actor) deliver(fl flight) { a.tamper.frame(a, fl) }
 
 // lose takes the link away for a time.
 func (a *actor) lose(d time.Duration) {
-	_ = a.m.Link.Inject(a.link, link.Fault{Kind: link.Lose, At: a.s.now, For: d}) // At is the link's now: linkRun came first
+	a.m.Link.Lose(a.link, d) // from the link's now, which is the stage's: linkRun came first
 	a.linkRun()
 	a.linkWake()
 }
