@@ -3,7 +3,6 @@ package scenario
 import (
 	"fmt"
 	"reflect"
-	"slices"
 	"strings"
 
 	"example.org/understudy/sim/stage"
@@ -30,38 +29,11 @@ func (c *Cue) UnmarshalAny(n strict.Any) error {
 		do.Errorf(want, "unknown act %q", do.Scalar)
 		return nil
 	}
-	own, common := n, n
-	own.Pairs, common.Pairs = nil, nil
-	commonKeys := keysOf(reflect.TypeFor[cueKeys]())
-	actKeys := keysOf(reflect.TypeOf(act).Elem())
-	for _, p := range n.Pairs {
-		switch {
-		case slices.Contains(commonKeys, p.Key):
-			common.Pairs = append(common.Pairs, p)
-		case slices.Contains(actKeys, p.Key):
-			own.Pairs = append(own.Pairs, p)
-		default:
-			all := append(append([]string(nil), commonKeys...), actKeys...)
-			want := fmt.Sprintf("%q takes %s", do.Scalar, strings.Join(all, ", "))
-			if near := strict.Nearest(p.Key, all); near != "" {
-				want = fmt.Sprintf("did you mean %q?", near)
-			}
-			n.KeyErrorf(p, want, "unknown key %q", p.Key)
-		}
-	}
 	var k cueKeys
-	common.Decode(&k)
-	own.Decode(act)
+	n.Decode(&k, act)
 	c.At, c.Gauge, c.Channel, c.Refused = k.At, k.Gauge, k.Channel, k.Refused
 	c.Act = reflect.ValueOf(act).Elem().Interface().(stage.Act)
 	return nil
-}
-
-func keysOf(t reflect.Type) (keys []string) {
-	for _, f := range strict.FieldsOf(t) {
-		keys = append(keys, f.Key)
-	}
-	return keys
 }
 
 // SchemaFor gives each act's cue its own form.
@@ -69,22 +41,9 @@ func (Cue) SchemaFor(of func(v any) map[string]any) map[string]any {
 	var forms []any
 	for _, verb := range stage.Verbs() {
 		act, _ := stage.NewAct(verb)
-		props := map[string]any{}
-		need := []string{}
-		for _, t := range []reflect.Type{reflect.TypeFor[cueKeys](), reflect.TypeOf(act).Elem()} {
-			for _, f := range strict.FieldsOf(t) {
-				m := of(reflect.Zero(f.Type).Interface())
-				m["description"] = f.Doc
-				if f.Key == "do" {
-					m = map[string]any{"const": verb}
-				}
-				props[f.Key] = m
-				if f.Needed {
-					need = append(need, f.Key)
-				}
-			}
-		}
-		forms = append(forms, map[string]any{"type": "object", "properties": props, "required": need, "additionalProperties": false})
+		form := of([]any{cueKeys{}, reflect.ValueOf(act).Elem().Interface()})
+		form["properties"].(map[string]any)["do"] = map[string]any{"const": verb}
+		forms = append(forms, form)
 	}
 	return map[string]any{"oneOf": forms}
 }

@@ -32,10 +32,10 @@ func Shrink(f *scenario.File, holds Holds, most int) (small *scenario.File, trie
 	}
 	s := &shrinker{now: clone(f), holds: holds, left: most, seen: map[string]bool{}}
 	s.seen[key(f)] = true
-	for again := true; again && s.left > 0; {
-		again = false
-		for _, pass := range []func() bool{s.cast, s.cues, s.dialects, s.part, s.host, s.gauges, s.acts, s.times, s.sizes} {
-			again = pass() || again
+	for s.did = true; s.did && s.left > 0; {
+		s.did = false
+		for _, pass := range []func(){s.cast, s.cues, s.dialects, s.part, s.host, s.gauges, s.acts, s.times, s.sizes} {
+			pass()
 		}
 	}
 	return s.now, most - s.left
@@ -46,6 +46,7 @@ type shrinker struct {
 	holds Holds
 	left  int
 	seen  map[string]bool
+	did   bool // something became smaller since the passes began
 }
 
 func key(f *scenario.File) string { return string(scenario.Marshal(f, "")) }
@@ -100,31 +101,31 @@ func (s *shrinker) try(change func(f *scenario.File)) bool {
 	if !s.holds(f) {
 		return false
 	}
-	s.now = f
+	s.now, s.did = f, true
 	return true
 }
 
 // cast leaves out gauges and channels with their cues.
-func (s *shrinker) cast() (did bool) {
+func (s *shrinker) cast() {
 	for i := len(s.now.Gauges) - 1; i >= 0 && len(s.now.Gauges) > 1; i-- {
-		did = s.try(func(f *scenario.File) {
+		s.try(func(f *scenario.File) {
 			name := f.Gauges[i].Name
 			f.Gauges = slices.Delete(f.Gauges, i, i+1)
 			f.Cues = slices.DeleteFunc(f.Cues, func(c scenario.Cue) bool { return c.Gauge == name })
 			f.Host.Writes = slices.DeleteFunc(f.Host.Writes, func(w scenario.Write) bool { return w.Gauge == name })
 			f.Expect = nil
-		}) || did
+		})
 	}
 	if len(s.now.Gauges) == 1 {
-		did = s.try(func(f *scenario.File) { // its name need not be said
+		s.try(func(f *scenario.File) { // its name need not be said
 			for i := range f.Cues {
 				f.Cues[i].Gauge = ""
 			}
-		}) || did
+		})
 	}
 	for g := range s.now.Gauges {
 		for c := len(s.now.Gauges[g].Channels) - 1; c >= 0 && c < len(s.now.Gauges[g].Channels); c-- {
-			did = s.try(func(f *scenario.File) {
+			s.try(func(f *scenario.File) {
 				name := f.Gauges[g].Channels[c].Name
 				f.Gauges[g].Channels = slices.Delete(f.Gauges[g].Channels, c, c+1)
 				f.Cues = slices.DeleteFunc(f.Cues, func(c scenario.Cue) bool { return c.Channel == name })
@@ -134,33 +135,29 @@ func (s *shrinker) cast() (did bool) {
 						f.Cues[i].Channel = ""
 					}
 				}
-			}) || did
+			})
 		}
 	}
 	if len(s.now.Expect)+len(s.now.Chapters) > 0 { // nothing that plays
-		did = s.try(func(f *scenario.File) { f.Expect, f.Chapters = nil, nil }) || did
+		s.try(func(f *scenario.File) { f.Expect, f.Chapters = nil, nil })
 	}
-	return did
 }
 
 // cues leaves out cues: halves, quarters, and so on down to each of them.
-func (s *shrinker) cues() (did bool) {
+func (s *shrinker) cues() {
 	for n := len(s.now.Cues); n >= 1; n /= 2 {
 		for i := 0; i < len(s.now.Cues); {
 			if !s.try(func(f *scenario.File) { f.Cues = slices.Delete(f.Cues, i, min(i+n, len(f.Cues))) }) {
 				i += n
-			} else {
-				did = true
 			}
 		}
 	}
-	return did
 }
 
 // plainest are the dialects from the plainest on.
 var plainest = []string{"line-ascii", "compact-binary", "multi-ascii"}
 
-func (s *shrinker) dialects() (did bool) {
+func (s *shrinker) dialects() {
 	for g := range s.now.Gauges {
 		for _, d := range plainest {
 			if s.now.Gauges[g].Dialect == d || s.try(func(f *scenario.File) { f.Gauges[g].Dialect = d }) {
@@ -168,54 +165,50 @@ func (s *shrinker) dialects() (did bool) {
 			}
 		}
 	}
-	return did
 }
 
 // part says less of the part.
-func (s *shrinker) part() (did bool) {
-	did = s.try(func(f *scenario.File) { f.Seed = 1 })
-	did = s.unsay(func(f *scenario.File) reflect.Value { return reflect.ValueOf(&f.Part).Elem() }, "nominal", "feature") || did
+func (s *shrinker) part() {
+	s.try(func(f *scenario.File) { f.Seed = 1 })
+	s.unsay(func(f *scenario.File) reflect.Value { return reflect.ValueOf(&f.Part).Elem() }, "nominal", "feature")
 	for _, pair := range []func(f *scenario.File) *scenario.Pair{
 		func(f *scenario.File) *scenario.Pair { return f.Part.Warn },
 		func(f *scenario.File) *scenario.Pair { return f.Part.Limits },
 	} {
 		for i := range 2 {
 			if p := pair(s.now); p != nil && !p[i].None {
-				did = s.try(func(f *scenario.File) { pair(f)[i] = scenario.Bound{None: true} }) || did
+				s.try(func(f *scenario.File) { pair(f)[i] = scenario.Bound{None: true} })
 			}
 		}
 	}
-	return did
 }
 
-func (s *shrinker) host() (did bool) {
+func (s *shrinker) host() {
 	for i := len(s.now.Host.Writes) - 1; i >= 0; i-- {
-		did = s.try(func(f *scenario.File) { f.Host.Writes = slices.Delete(f.Host.Writes, i, i+1) }) || did
+		s.try(func(f *scenario.File) { f.Host.Writes = slices.Delete(f.Host.Writes, i, i+1) })
 	}
-	return s.unsay(func(f *scenario.File) reflect.Value { return reflect.ValueOf(&f.Host).Elem() }, "writes") || did
+	s.unsay(func(f *scenario.File) reflect.Value { return reflect.ValueOf(&f.Host).Elem() }, "writes")
 }
 
-func (s *shrinker) gauges() (did bool) {
+func (s *shrinker) gauges() {
 	for g := range s.now.Gauges {
 		at := func(f *scenario.File) reflect.Value { return reflect.ValueOf(&f.Gauges[g]).Elem() }
-		did = s.unsay(at, "name", "dialect", "channels") || did
-		did = s.unsay(func(f *scenario.File) reflect.Value { return reflect.ValueOf(&f.Gauges[g].Tags).Elem() }) || did
+		s.unsay(at, "name", "dialect", "channels")
+		s.unsay(func(f *scenario.File) reflect.Value { return reflect.ValueOf(&f.Gauges[g].Tags).Elem() })
 		for c := range s.now.Gauges[g].Channels {
-			did = s.unsay(func(f *scenario.File) reflect.Value { return reflect.ValueOf(&f.Gauges[g].Channels[c]).Elem() }, "name") || did
+			s.unsay(func(f *scenario.File) reflect.Value { return reflect.ValueOf(&f.Gauges[g].Channels[c]).Elem() }, "name")
 		}
 	}
-	return did
 }
 
 // unsay leaves out the keys of a struct one at a time, all but some.
-func (s *shrinker) unsay(at func(f *scenario.File) reflect.Value, but ...string) (did bool) {
+func (s *shrinker) unsay(at func(f *scenario.File) reflect.Value, but ...string) {
 	for _, field := range strict.FieldsOf(at(s.now).Type()) {
 		if slices.Contains(but, field.Key) || at(s.now).FieldByIndex(field.Index).IsZero() {
 			continue
 		}
-		did = s.try(func(f *scenario.File) { at(f).FieldByIndex(field.Index).SetZero() }) || did
+		s.try(func(f *scenario.File) { at(f).FieldByIndex(field.Index).SetZero() })
 	}
-	return did
 }
 
 // setAct tries another value for a key of what a cue does.
@@ -230,11 +223,11 @@ func (s *shrinker) setAct(i int, field strict.Field, to reflect.Value) bool {
 
 // acts says less of what is done: the keys of an act that need not be there,
 // and counts as small as can be.
-func (s *shrinker) acts() (did bool) {
+func (s *shrinker) acts() {
 	for i := range s.now.Cues {
 		if swap, ok := s.now.Cues[i].Act.(stage.SwapPorts); ok { // one gauge may be enough
 			for _, name := range []string{s.now.Cues[i].Gauge, swap.With} {
-				did = s.try(func(f *scenario.File) { f.Cues[i].Act, f.Cues[i].Gauge = stage.LoseLink{For: swap.For}, name }) || did
+				s.try(func(f *scenario.File) { f.Cues[i].Act, f.Cues[i].Gauge = stage.LoseLink{For: swap.For}, name })
 			}
 		}
 		for _, field := range strict.FieldsOf(reflect.TypeOf(s.now.Cues[i].Act)) {
@@ -242,25 +235,21 @@ func (s *shrinker) acts() (did bool) {
 			switch {
 			case v.IsZero():
 			case !field.Needed && s.setAct(i, field, reflect.Zero(field.Type)):
-				did = true
 			case v.Kind() == reflect.Int:
 				for n := int64(1); n < v.Int(); n++ {
 					if s.setAct(i, field, reflect.ValueOf(n).Convert(field.Type)) {
-						did = true
 						break
 					}
 				}
 			case field.Type == reflect.TypeFor[quantity.Duration]():
 				for _, r := range rounder(time.Duration(v.Int())) {
 					if r > 0 && s.setAct(i, field, reflect.ValueOf(quantity.Duration(r))) {
-						did = true
 						break
 					}
 				}
 			}
 		}
 	}
-	return did
 }
 
 // rounder are the times an act or a cue is tried at, from the roundest on.
@@ -282,7 +271,7 @@ func rounder(d time.Duration) (to []time.Duration) {
 var gaps = []time.Duration{0, 100 * time.Millisecond, 200 * time.Millisecond, 500 * time.Millisecond, time.Second}
 
 // times brings the cues closer, makes times round, and ends sooner.
-func (s *shrinker) times() (did bool) {
+func (s *shrinker) times() {
 	for i := range s.now.Cues {
 		before := time.Duration(0)
 		if i > 0 {
@@ -301,7 +290,6 @@ func (s *shrinker) times() (did bool) {
 					*f.Until += quantity.Duration(to - gap)
 				}
 			}) {
-				did = true
 				break
 			}
 		}
@@ -312,14 +300,13 @@ func (s *shrinker) times() (did bool) {
 				continue
 			}
 			if s.try(func(f *scenario.File) { f.Cues[i].At = quantity.Duration(r) }) {
-				did = true
 				break
 			}
 		}
 	}
 	if s.now.Until != nil {
 		if s.try(func(f *scenario.File) { f.Until = nil }) {
-			return true
+			return
 		}
 		last := time.Duration(0)
 		if n := len(s.now.Cues); n > 0 {
@@ -327,15 +314,14 @@ func (s *shrinker) times() (did bool) {
 		}
 		for _, after := range []time.Duration{0, 100 * time.Millisecond, 500 * time.Millisecond, time.Second, 2 * time.Second} {
 			if end := quantity.Duration(last + after); end < *s.now.Until && s.try(func(f *scenario.File) { f.Until = &end }) {
-				return true
+				return
 			}
 		}
 	}
-	return did
 }
 
 // sizes makes the lengths of what is done round.
-func (s *shrinker) sizes() (did bool) {
+func (s *shrinker) sizes() {
 	for i := range s.now.Cues {
 		for _, field := range strict.FieldsOf(reflect.TypeOf(s.now.Cues[i].Act)) {
 			if field.Type != reflect.TypeFor[quantity.Length]() {
@@ -344,13 +330,11 @@ func (s *shrinker) sizes() (did bool) {
 			v := reflect.ValueOf(s.now.Cues[i].Act).FieldByIndex(field.Index).Interface().(quantity.Length)
 			for _, r := range rounded(v) {
 				if s.setAct(i, field, reflect.ValueOf(r)) {
-					did = true
 					break
 				}
 			}
 		}
 	}
-	return did
 }
 
 // rounded are lengths near a length with fewer decimals, from the roundest on.

@@ -2,6 +2,7 @@ package gauge
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"example.org/understudy/sim/decimal"
@@ -65,43 +66,30 @@ func whole[T ~int | ~int64](n T) decimal.Fraction { return decimal.New(int64(n),
 // Of. ok is false when it has none: a division by zero.
 func (c *Calc) Value(args []decimal.Fraction) (v decimal.Fraction, ok bool) {
 	switch c.Kind {
-	case Difference, Taper:
-		v = args[0].Sub(args[1])
-		if c.Kind == Taper {
-			v = v.Mul(whole(c.Per)).Quo(whole(c.Over))
-		}
+	case Difference:
+		return args[0].Sub(args[1]), true
+	case Mean:
+		return mean(args), true
 	case Spread:
-		lo, hi := args[0], args[0]
-		for _, a := range args[1:] {
-			lo, hi = least(lo, a), most(hi, a)
-		}
-		v = hi.Sub(lo)
+		return most(args).Sub(least(args)), true
+	case Taper:
+		return args[0].Sub(args[1]).Mul(whole(c.Per)).Quo(whole(c.Over)), true
 	case Formula:
-		return c.Formula.run(args)
-	default:
-		for _, a := range args {
-			v = v.Add(a)
-		}
-		if c.Kind == Mean {
-			v = v.Quo(whole(len(args)))
-		}
+		return c.Formula.eval(args)
 	}
-	return v, true
+	return total(args), true
 }
 
-func least(a, b decimal.Fraction) decimal.Fraction {
-	if b.Cmp(a) < 0 {
-		return b
+func total(vs []decimal.Fraction) (sum decimal.Fraction) {
+	for _, v := range vs {
+		sum = sum.Add(v)
 	}
-	return a
+	return sum
 }
 
-func most(a, b decimal.Fraction) decimal.Fraction {
-	if b.Cmp(a) > 0 {
-		return b
-	}
-	return a
-}
+func mean(vs []decimal.Fraction) decimal.Fraction  { return total(vs).Quo(whole(len(vs))) }
+func least(vs []decimal.Fraction) decimal.Fraction { return slices.MinFunc(vs, decimal.Fraction.Cmp) }
+func most(vs []decimal.Fraction) decimal.Fraction  { return slices.MaxFunc(vs, decimal.Fraction.Cmp) }
 
 // Expr is a formula over channels: + − * /, brackets, numbers, lengths such as
 // mm(2.5) or inch(0.1), and the functions abs, min, max and mean. It is exact
@@ -110,8 +98,11 @@ func most(a, b decimal.Fraction) decimal.Fraction {
 type Expr struct {
 	Text string
 	Args []string // channels it speaks of, in the order in which it first does
-	eval func(args []decimal.Fraction) (decimal.Fraction, bool)
+	eval work
 }
+
+// work is how a value is worked out of others; false when there is none.
+type work func(vs []decimal.Fraction) (decimal.Fraction, bool)
 
 // NewExpr reads a formula. Channels stand in it by name.
 func NewExpr(text string) (*Expr, error) {
@@ -136,8 +127,6 @@ func NewExpr(text string) (*Expr, error) {
 	return e, nil
 }
 
-func (e *Expr) run(args []decimal.Fraction) (decimal.Fraction, bool) { return e.eval(args) }
-
 func dimension(d int) string {
 	switch d {
 	case 0:
@@ -149,10 +138,23 @@ func dimension(d int) string {
 }
 
 // term is a part of a formula: its dimension as a power of length, and how it
-// is worked out, lengths in picometres.
+// is worked out of the channels, lengths in picometres.
 type term struct {
 	dim  int
-	eval func(args []decimal.Fraction) (decimal.Fraction, bool)
+	eval work
+}
+
+// of makes a term of others.
+func of(dim int, terms []term, do work) term {
+	return term{dim, func(args []decimal.Fraction) (v decimal.Fraction, ok bool) {
+		vs := make([]decimal.Fraction, len(terms))
+		for i, t := range terms {
+			if vs[i], ok = t.eval(args); !ok {
+				return v, false
+			}
+		}
+		return do(vs)
+	}}
 }
 
 type reader struct {
@@ -165,21 +167,12 @@ type reader struct {
 func (r *reader) literal(n ast.Node) (term, error) {
 	at := n.Location()
 	d, err := decimal.Parse(strings.ReplaceAll(string(r.runes[at.From:min(at.To, len(r.runes))]), "_", ""))
-	if err != nil {
-		return term{}, err
-	}
-	return constant(d.Fraction(), 0), nil
-}
-
-func constant(d decimal.Fraction, dim int) term {
-	return term{dim, func([]decimal.Fraction) (decimal.Fraction, bool) { return d, true }}
+	return of(0, nil, func([]decimal.Fraction) (decimal.Fraction, bool) { return d.Fraction(), true }), err
 }
 
 func (r *reader) read(n ast.Node) (term, error) {
 	switch n := n.(type) {
-	case *ast.IntegerNode:
-		return r.literal(n)
-	case *ast.FloatNode:
+	case *ast.IntegerNode, *ast.FloatNode:
 		return r.literal(n)
 	case *ast.IdentifierNode:
 		return term{1, r.argument(n.Value)}, nil
@@ -191,7 +184,7 @@ func (r *reader) read(n ast.Node) (term, error) {
 		if n.Operator != "-" {
 			return term{}, fmt.Errorf("%q is not a supported operator; write + - * or /", n.Operator)
 		}
-		return term{x.dim, func(a []decimal.Fraction) (decimal.Fraction, bool) { v, ok := x.eval(a); return v.Neg(), ok }}, nil
+		return of(x.dim, []term{x}, func(v []decimal.Fraction) (decimal.Fraction, bool) { return v[0].Neg(), true }), nil
 	case *ast.BinaryNode:
 		return r.binary(n)
 	case *ast.CallNode:
@@ -204,15 +197,13 @@ func (r *reader) read(n ast.Node) (term, error) {
 	return term{}, fmt.Errorf("%s is not supported; write + - * /, brackets, numbers, channels, abs, min, max, mean, or a length such as mm(2.5)", n)
 }
 
-func (r *reader) argument(name string) func([]decimal.Fraction) (decimal.Fraction, bool) {
-	i := 0
-	for i < len(r.e.Args) && r.e.Args[i] != name {
-		i++
-	}
-	if i == len(r.e.Args) {
+func (r *reader) argument(name string) work {
+	i := slices.Index(r.e.Args, name)
+	if i < 0 {
+		i = len(r.e.Args)
 		r.e.Args = append(r.e.Args, name)
 	}
-	return func(a []decimal.Fraction) (decimal.Fraction, bool) { return a[i], true }
+	return func(args []decimal.Fraction) (decimal.Fraction, bool) { return args[i], true }
 }
 
 func (r *reader) binary(n *ast.BinaryNode) (term, error) {
@@ -224,37 +215,24 @@ func (r *reader) binary(n *ast.BinaryNode) (term, error) {
 	if err != nil {
 		return y, err
 	}
-	both := func(dim int, f func(x, y decimal.Fraction) (decimal.Fraction, bool)) (term, error) {
-		return term{dim, func(a []decimal.Fraction) (decimal.Fraction, bool) {
-			v, ok := x.eval(a)
-			if !ok {
-				return v, false
-			}
-			w, ok := y.eval(a)
-			if !ok {
-				return w, false
-			}
-			return f(v, w)
-		}}, nil
+	if (n.Operator == "+" || n.Operator == "-") && x.dim != y.dim {
+		return term{}, fmt.Errorf("%s has %s on one side and %s on the other", n, dimension(x.dim), dimension(y.dim))
 	}
+	both := []term{x, y}
 	switch n.Operator {
-	case "+", "-":
-		if x.dim != y.dim {
-			return term{}, fmt.Errorf("%s has %s on one side and %s on the other", n, dimension(x.dim), dimension(y.dim))
-		}
-		if n.Operator == "+" {
-			return both(x.dim, func(x, y decimal.Fraction) (decimal.Fraction, bool) { return x.Add(y), true })
-		}
-		return both(x.dim, func(x, y decimal.Fraction) (decimal.Fraction, bool) { return x.Sub(y), true })
+	case "+":
+		return of(x.dim, both, func(v []decimal.Fraction) (decimal.Fraction, bool) { return v[0].Add(v[1]), true }), nil
+	case "-":
+		return of(x.dim, both, func(v []decimal.Fraction) (decimal.Fraction, bool) { return v[0].Sub(v[1]), true }), nil
 	case "*":
-		return both(x.dim+y.dim, func(x, y decimal.Fraction) (decimal.Fraction, bool) { return x.Mul(y), true })
+		return of(x.dim+y.dim, both, func(v []decimal.Fraction) (decimal.Fraction, bool) { return v[0].Mul(v[1]), true }), nil
 	case "/":
-		return both(x.dim-y.dim, func(x, y decimal.Fraction) (decimal.Fraction, bool) {
-			if y.Sign() == 0 {
-				return x, false
+		return of(x.dim-y.dim, both, func(v []decimal.Fraction) (decimal.Fraction, bool) {
+			if v[1].Sign() == 0 {
+				return v[0], false
 			}
-			return x.Quo(y), true
-		})
+			return v[0].Quo(v[1]), true
+		}), nil
 	}
 	return term{}, fmt.Errorf("%q is not a supported operator; write + - * or /", n.Operator)
 }
@@ -275,26 +253,12 @@ func (r *reader) call(name string, args []ast.Node) (term, error) {
 		if len(ts) != 1 || ts[0].dim != 0 {
 			return term{}, fmt.Errorf("%s makes a length of one number", name)
 		}
-		x, size := ts[0], whole(u.Size())
-		return term{1, func(a []decimal.Fraction) (decimal.Fraction, bool) { v, ok := x.eval(a); return v.Mul(size), ok }}, nil
+		return of(1, ts, func(v []decimal.Fraction) (decimal.Fraction, bool) { return v[0].Mul(whole(u.Size())), true }), nil
 	}
-	fold := map[string]func(a, b decimal.Fraction) decimal.Fraction{"min": least, "max": most, "mean": decimal.Fraction.Add, "abs": nil}
-	f, ok := fold[name]
+	do, ok := map[string]func([]decimal.Fraction) decimal.Fraction{"min": least, "max": most, "mean": mean,
+		"abs": func(v []decimal.Fraction) decimal.Fraction { return v[0].Abs() }}[name]
 	if !ok || len(ts) == 0 || name == "abs" && len(ts) != 1 {
 		return term{}, fmt.Errorf("%s is not a supported function of %d arguments; there are abs, min, max and mean, and units such as mm(2.5)", name, len(ts))
 	}
-	return term{ts[0].dim, func(a []decimal.Fraction) (decimal.Fraction, bool) {
-		v, ok := ts[0].eval(a)
-		for _, t := range ts[1:] {
-			w, ok2 := t.eval(a)
-			v, ok = f(v, w), ok && ok2
-		}
-		switch name {
-		case "abs":
-			v = v.Abs()
-		case "mean":
-			v = v.Quo(whole(len(ts)))
-		}
-		return v, ok
-	}}, nil
+	return of(ts[0].dim, ts, func(v []decimal.Fraction) (decimal.Fraction, bool) { return do(v), true }), nil
 }

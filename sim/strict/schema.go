@@ -13,7 +13,7 @@ type Pattern interface {
 }
 
 // SchemaMaker is a type that gives its own JSON Schema. of makes the schema of
-// another type, as a reference.
+// another type, as a reference; of a list of structs, the object with the keys of all.
 type SchemaMaker interface {
 	SchemaFor(of func(v any) map[string]any) map[string]any
 }
@@ -47,7 +47,17 @@ func (s schemas) of(t reflect.Type) map[string]any {
 	zero := reflect.New(t)
 	if m, ok := zero.Interface().(SchemaMaker); ok {
 		return s.named(t, func() map[string]any {
-			return m.SchemaFor(func(v any) map[string]any { return s.of(reflect.TypeOf(v)) })
+			return m.SchemaFor(func(v any) map[string]any {
+				parts, several := v.([]any)
+				if !several {
+					return s.of(reflect.TypeOf(v))
+				}
+				var fields []Field
+				for _, p := range parts {
+					fields = append(fields, FieldsOf(reflect.TypeOf(p))...)
+				}
+				return s.object(fields)
+			})
 		})
 	}
 	if e, ok := zero.Interface().(Enumeration); ok {
@@ -65,7 +75,7 @@ func (s schemas) of(t reflect.Type) map[string]any {
 	}
 	switch t.Kind() {
 	case reflect.Struct:
-		return s.named(t, func() map[string]any { return s.object(t) })
+		return s.named(t, func() map[string]any { return s.object(FieldsOf(t)) })
 	case reflect.Slice, reflect.Array:
 		m := map[string]any{"type": "array", "items": s.of(t.Elem())}
 		if t.Kind() == reflect.Array {
@@ -94,9 +104,9 @@ func (s schemas) named(t reflect.Type, make func() map[string]any) map[string]an
 	return map[string]any{"$ref": "#/$defs/" + name}
 }
 
-func (s schemas) object(t reflect.Type) map[string]any {
+func (s schemas) object(fields []Field) map[string]any {
 	props, need := map[string]any{}, []string{}
-	for _, f := range FieldsOf(t) {
+	for _, f := range fields {
 		m := s.of(f.Type)
 		if words := f.One(); len(words) > 0 && f.Type.Kind() == reflect.Slice {
 			m["items"] = enumOf(words)

@@ -100,21 +100,25 @@ type Pair struct {
 }
 
 // Decode reads the node into *out and reports whether it was faultless; its
-// mistakes are added to the document's.
-func (n Any) Decode(out any) bool {
+// mistakes are added to the document's. Several structs take the keys of one mapping
+// together.
+func (n Any) Decode(out any, more ...any) bool {
 	before := n.doc.found
-	n.doc.decode(n, reflect.ValueOf(out).Elem(), 0)
+	if len(more) == 0 {
+		n.doc.decode(n, reflect.ValueOf(out).Elem(), 0)
+	} else if n.doc.want(n, Mapping) {
+		parts := []reflect.Value{reflect.ValueOf(out).Elem()}
+		for _, m := range more {
+			parts = append(parts, reflect.ValueOf(m).Elem())
+		}
+		n.doc.decodeStruct(n, 0, parts...)
+	}
 	return n.doc.found == before
 }
 
 // Errorf adds a mistake at the node.
 func (n Any) Errorf(want, format string, args ...any) {
 	n.doc.add(n.Pos, want, format, args...)
-}
-
-// KeyErrorf adds a mistake at a key of the mapping.
-func (n Any) KeyErrorf(p Pair, want, format string, args ...any) {
-	n.doc.add(p.Pos, want, format, args...)
 }
 
 // Lookup finds a key of a mapping.
@@ -361,7 +365,7 @@ func (d *Doc) decode(n Any, v reflect.Value, depth int) {
 		v.Set(p)
 	case reflect.Struct:
 		if d.want(n, Mapping) {
-			d.decodeStruct(n, v, depth)
+			d.decodeStruct(n, depth, v)
 		}
 	case reflect.Slice:
 		if n.Kind == Scalar || n.Kind == Mapping {
@@ -496,16 +500,18 @@ func FieldsOf(t reflect.Type) []Field {
 	return fs
 }
 
-func (d *Doc) decodeStruct(n Any, v reflect.Value, depth int) {
-	fields := FieldsOf(v.Type())
-	byKey := make(map[string]Field, len(fields))
-	keys := make([]string, len(fields))
+func (d *Doc) decodeStruct(n Any, depth int, parts ...reflect.Value) {
+	var fields []Field
+	byKey, of := map[string]Field{}, map[string]reflect.Value{}
+	var keys []string
 	now := map[string]string{} // of keys that had another name
-	for i, f := range fields {
-		byKey[f.Key] = f
-		keys[i] = f.Key
-		if f.Was != "" {
-			now[f.Was] = f.Key
+	for _, v := range parts {
+		for _, f := range FieldsOf(v.Type()) {
+			fields, keys = append(fields, f), append(keys, f.Key)
+			byKey[f.Key], of[f.Key] = f, v
+			if f.Was != "" {
+				now[f.Was] = f.Key
+			}
 		}
 	}
 	for _, p := range n.Pairs {
@@ -525,8 +531,9 @@ func (d *Doc) decodeStruct(n Any, v reflect.Value, depth int) {
 			continue
 		}
 		before := d.found
-		if d.decode(p.Value, v.FieldByIndex(f.Index), depth+1); d.found == before {
-			d.check(f, p.Value, v.FieldByIndex(f.Index))
+		v := of[p.Key].FieldByIndex(f.Index)
+		if d.decode(p.Value, v, depth+1); d.found == before {
+			d.check(f, p.Value, v)
 		}
 	}
 	for _, f := range fields {
