@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"sort"
 	"strings"
 
 	"example.org/understudy/sim/random"
@@ -228,7 +229,8 @@ func (m *maker) tuple(combo int, row []int) int {
 }
 
 // levelsOf is the tuple behind a number.
-func (m *maker) levelsOf(combo, tuple int) Tuple {
+func (m *maker) levelsOf(tuple int) Tuple {
+	combo := sort.SearchInts(m.base, tuple+1) - 1
 	t := Tuple{Factors: m.combos[combo], Levels: make([]int, m.t)}
 	n := tuple - m.base[combo]
 	for i := m.t - 1; i >= 0; i-- {
@@ -239,28 +241,25 @@ func (m *maker) levelsOf(combo, tuple int) Tuple {
 	return t
 }
 
+// put gives a row the levels of a tuple.
+func put(row []int, t Tuple) {
+	for i, f := range t.Factors {
+		row[f] = t.Levels[i]
+	}
+}
+
 func (m *maker) impossible() (all []Impossible) {
 	if len(m.rules) == 0 {
 		return nil
 	}
-	for c := range m.combos {
-		end := len(m.count)
-		if c+1 < len(m.base) {
-			end = m.base[c+1]
+	for n := range m.count {
+		row, t := m.empty(), m.levelsOf(n)
+		if put(row, t); m.extends(row, m.rules) {
+			continue
 		}
-		for n := m.base[c]; n < end; n++ {
-			t := m.levelsOf(c, n)
-			row := m.empty()
-			for i, f := range t.Factors {
-				row[f] = t.Levels[i]
-			}
-			if m.extends(row, m.rules) {
-				continue
-			}
-			m.never[n], m.count[n] = true, 1
-			m.left--
-			all = append(all, Impossible{t, m.reasons(row)})
-		}
+		m.never[n], m.count[n] = true, 1
+		m.left--
+		all = append(all, Impossible{t, m.reasons(row)})
 	}
 	return all
 }
@@ -346,32 +345,24 @@ func (m *maker) bestRow() (best []int) {
 	return best
 }
 
+// open is the i-th tuple that is still to be covered.
+func (m *maker) open(i int) int {
+	for t, n := range m.count {
+		if n == 0 {
+			if i == 0 {
+				return t
+			}
+			i--
+		}
+	}
+	return -1
+}
+
 // candidate starts from a random tuple that is still to be covered and gives
 // the other factors, in random order, the level that covers most.
 func (m *maker) candidate() []int {
 	row := m.empty()
-	pick := m.rng.Intn(m.left)
-	for c := range m.combos {
-		end := len(m.count)
-		if c+1 < len(m.base) {
-			end = m.base[c+1]
-		}
-		for n := m.base[c]; n < end && pick >= 0; n++ {
-			if m.count[n] > 0 {
-				continue
-			}
-			if pick == 0 {
-				t := m.levelsOf(c, n)
-				for i, f := range t.Factors {
-					row[f] = t.Levels[i]
-				}
-			}
-			pick--
-		}
-		if pick < 0 {
-			break
-		}
-	}
+	put(row, m.levelsOf(m.open(m.rng.Intn(m.left))))
 	for _, f := range m.rng.Perm(len(row)) {
 		if row[f] != free {
 			continue
@@ -419,14 +410,16 @@ func (m *maker) hold(t, by int) {
 	}
 }
 
-// set changes a factor of a row.
-func (m *maker) set(row []int, f, level int) {
-	for _, c := range m.of[f] {
-		m.hold(m.tuple(c, row), -1)
-	}
-	row[f] = level
-	for _, c := range m.of[f] {
-		m.hold(m.tuple(c, row), 1)
+// set gives a row that is among the rows the levels of a tuple.
+func (m *maker) set(row []int, t Tuple) {
+	for i, f := range t.Factors {
+		for _, c := range m.of[f] {
+			m.hold(m.tuple(c, row), -1)
+		}
+		row[f] = t.Levels[i]
+		for _, c := range m.of[f] {
+			m.hold(m.tuple(c, row), 1)
+		}
 	}
 }
 
@@ -482,41 +475,23 @@ func (m *maker) shed(effort int) bool {
 
 // mend puts a random tuple that is in no row into the row that loses least.
 func (m *maker) mend() {
-	var open []int
-	combo := 0
-	var combos []int
-	for t, n := range m.count {
-		for combo+1 < len(m.base) && t >= m.base[combo+1] {
-			combo++
-		}
-		if n == 0 {
-			open, combos = append(open, t), append(combos, combo)
-		}
-	}
-	i := m.rng.Intn(len(open))
-	want := m.levelsOf(combos[i], open[i])
+	want := m.levelsOf(m.open(m.rng.Intn(m.left)))
 	least, best, ties := 1<<30, []int(nil), 0
 	was := make([]int, m.t)
 	for _, row := range m.rows {
 		for j, f := range want.Factors {
 			was[j] = row[f]
-			row[f] = want.Levels[j]
 		}
+		put(row, want)
 		ok := m.extends(row, m.rules)
-		for j, f := range want.Factors {
-			row[f] = was[j]
-		}
+		put(row, Tuple{want.Factors, was})
 		if !ok {
 			continue
 		}
 		before := m.left
-		for j, f := range want.Factors {
-			m.set(row, f, want.Levels[j])
-		}
+		m.set(row, want)
 		cost := m.left - before
-		for j, f := range want.Factors {
-			m.set(row, f, was[j])
-		}
+		m.set(row, Tuple{want.Factors, was})
 		switch {
 		case cost < least:
 			least, best, ties = cost, row, 1
@@ -526,11 +501,8 @@ func (m *maker) mend() {
 			}
 		}
 	}
-	if best == nil {
-		return
-	}
-	for j, f := range want.Factors {
-		m.set(best, f, want.Levels[j])
+	if best != nil {
+		m.set(best, want)
 	}
 }
 
