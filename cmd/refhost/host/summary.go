@@ -106,20 +106,11 @@ func (h *mind) statistics(g, c int, now time.Time) (rows []row) {
 	unit := string(h.job.Unit)
 	n := big.NewRat(int64(len(values)), 1)
 	mean := new(big.Rat).Quo(total(values), n)
-	least, greatest := values[0], values[0]
-	for _, v := range values {
-		if v.Cmp(least) < 0 {
-			least = v
-		}
-		if v.Cmp(greatest) > 0 {
-			greatest = v
-		}
-	}
 	overall, within := h.overall(values), h.within(values)
 	put("count", n.FloatString(0), "")
 	put("mean", decimals(mean, places+3), unit)
 	put("s", rootText(overall, places+4), unit)
-	put("range", decimals(new(big.Rat).Sub(greatest, least), places+3), unit)
+	put("range", decimals(spread(values), places+3), unit)
 	limits := channel
 	if h.has("summary-limits") {
 		limits = h.job.Gauges[0].Channels[0]
@@ -161,6 +152,11 @@ func total(values []*big.Rat) *big.Rat {
 		sum.Add(sum, v)
 	}
 	return sum
+}
+
+// spread is the greatest value less the least.
+func spread(values []*big.Rat) *big.Rat {
+	return new(big.Rat).Sub(slices.MaxFunc(values, (*big.Rat).Cmp), slices.MinFunc(values, (*big.Rat).Cmp))
 }
 
 // decimals writes a number with so many, a tie away from zero.
@@ -225,19 +221,10 @@ func (h *mind) within(values []*big.Rat) *big.Rat {
 	for ; len(values) >= size; values = values[size:] {
 		group := values[:size]
 		if h.job.Summary.Within == "mean-range" {
-			least, greatest := group[0], group[0]
-			for _, v := range group {
-				if v.Cmp(least) < 0 {
-					least = v
-				}
-				if v.Cmp(greatest) > 0 {
-					greatest = v
-				}
-			}
-			each = append(each, new(big.Rat).Sub(greatest, least))
-			continue
+			each = append(each, spread(group))
+		} else {
+			each = append(each, variance(group))
 		}
-		each = append(each, variance(group))
 	}
 	if len(each) == 0 {
 		return nil
