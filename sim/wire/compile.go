@@ -7,7 +7,7 @@ import (
 	"strings"
 	"time"
 
-	"example.org/understudy/sim/decimal"
+	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/strict"
 	"example.org/understudy/sim/uart"
 )
@@ -115,7 +115,7 @@ func (c *compiler) ownTerms() {
 	if len(c.spec.States) > 0 {
 		c.d.left, c.d.waiting = c.numberTerm("left"), c.numberTerm("waiting")
 	}
-	c.d.replyAfter = c.duration(&c.spec.Reply)
+	c.d.replyAfter = c.duration(&c.spec.Reply, c.spec.Reply)
 }
 
 func (c *compiler) lineSettings() {
@@ -155,20 +155,12 @@ func (c *compiler) char(ptr *string, def byte) byte {
 	return b[0]
 }
 
-func (c *compiler) duration(ptr *string) time.Duration {
-	if *ptr == "" {
-		return 0
+// duration is a time that a key says; it must be one that passes.
+func (c *compiler) duration(key any, d quantity.Duration) time.Duration {
+	if c.doc.Has(key) && (d <= 0 || d.D() >= 24*time.Hour) {
+		c.doc.Errorf(key, "write a time above 0 s and below a day, such as 500 ms", "%s is no time to wait", d)
 	}
-	num, unit, _ := strings.Cut(*ptr, " ")
-	per := map[string]time.Duration{"s": time.Second, "ms": time.Millisecond, "us": time.Microsecond, "µs": time.Microsecond}[strings.TrimSpace(unit)]
-	v, err := decimal.Parse(num)
-	if err == nil && per > 0 && v.Sign() > 0 {
-		if n, ok := v.Mul(decimal.New(int64(per), 0)).Int64(); ok && n < int64(24*time.Hour) {
-			return time.Duration(n)
-		}
-	}
-	c.doc.Errorf(ptr, "write a number and its unit, such as 500 ms", "%q is no time", *ptr)
-	return time.Second
+	return d.D()
 }
 
 // frames compiles what either side sends.

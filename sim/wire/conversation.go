@@ -87,10 +87,10 @@ func (c *compiler) states() {
 func (c *compiler) rule(s *ruleSpec) rule {
 	r := rule{frame: NoFrame, atMost: s.AtMost}
 	switch {
-	case s.Upon != "" && s.After != "" || s.Upon == "" && s.After == "":
+	case s.Upon != "" && s.After != 0 || s.Upon == "" && s.After == 0:
 		c.doc.Errorf(s, "write upon: or after:", "a rule needs one thing that sets it off")
-	case s.After != "":
-		r.upon, r.after = uponTime, c.duration(&s.After)
+	case s.After != 0:
+		r.upon, r.after = uponTime, c.duration(&s.After, s.After)
 	case s.Upon == "emission":
 		r.upon = uponEmission
 	case s.Upon == "garbage":
@@ -116,7 +116,7 @@ func (c *compiler) rule(s *ruleSpec) rule {
 }
 
 func (c *compiler) action(s *doSpec) action {
-	a := action{doSpec: s, wait: c.duration(&s.Wait), goTo: -1}
+	a := action{doSpec: s, wait: c.duration(&s.Wait, s.Wait), goTo: -1}
 	a.let = c.assignments(&s.Let, s.Let)
 	for i := range s.Send {
 		if f := c.gaugeFrame(&s.Send[i]); f != NoFrame {

@@ -140,23 +140,13 @@ func (d *Dialect) Frames() []FrameInfo { return d.infos }
 
 // FrameNamed finds a frame by name, or NoFrame.
 func (d *Dialect) FrameNamed(name string) Frame {
-	for i := range d.frames {
-		if d.frames[i].name == name {
-			return Frame(i)
-		}
-	}
-	return NoFrame
+	return Frame(slices.IndexFunc(d.infos, func(f FrameInfo) bool { return f.Name == name }))
 }
 
 // FrameFor finds the first frame the gauge sends for a kind of emission, or
 // NoFrame.
 func (d *Dialect) FrameFor(sent string) Frame {
-	for i := range d.frames[:d.gaugeFrames] {
-		if contains(d.frames[i].sent, sent) {
-			return Frame(i)
-		}
-	}
-	return NoFrame
+	return Frame(slices.IndexFunc(d.infos, func(f FrameInfo) bool { return contains(f.Sent, sent) }))
 }
 
 // Grouped reports whether a frame speaks of all channels: it repeats a part for
@@ -303,17 +293,11 @@ func (d *Dialect) AppendRequest(dst []byte, name string, rec *Record) ([]byte, e
 }
 
 func (d *Dialect) commandFrame(name string) Frame {
-	for _, same := range []func(*frame) bool{
-		func(f *frame) bool { return f.cmd != nil && f.name == name },
-		func(f *frame) bool { return f.cmd != nil && f.cmd.Does == name },
-	} {
-		for i := range d.frames {
-			if same(&d.frames[i]) {
-				return Frame(i)
-			}
-		}
+	i := slices.IndexFunc(d.infos, func(f FrameInfo) bool { return f.From == Host && f.Name == name })
+	if i < 0 {
+		i = slices.IndexFunc(d.infos, func(f FrameInfo) bool { return f.From == Host && f.Verb == name })
 	}
-	return NoFrame
+	return Frame(i)
 }
 
 // addressed fills in the station's address when the record has none.

@@ -10,6 +10,7 @@ import (
 
 	"example.org/understudy/sim/decimal"
 	"example.org/understudy/sim/enum"
+	"example.org/understudy/sim/quantity"
 )
 
 // framing tells one frame from the next: it wraps a body on the way out, and
@@ -61,32 +62,32 @@ const (
 )
 
 type framingSpec struct {
-	Kind    framingKind `yaml:"kind" need:"yes" doc:"delimited, fixed, length, bracketed, slip, cobs, hdlc, silence or sync"`
-	Start   string      `yaml:"start" doc:"the bytes a frame starts with"`
-	End     string      `yaml:"end" doc:"the bytes a frame ends with"`
-	Or      []string    `yaml:"or" doc:"other ends that are taken as well, but never sent"`
-	Bytes   int         `yaml:"bytes" range:"1 65536" doc:"bytes in a frame of fixed length, its check included"`
-	Mask    int         `yaml:"mask" range:"1 255" doc:"the bits that are set in the first byte of a frame and in no other, such as 0x80"`
-	Longest int         `yaml:"longest" range:"1 65536" doc:"most bytes in a frame, as its fields count them"`
-	Size    int         `yaml:"size" range:"1 4" doc:"bytes of the length field"`
-	Order   byteOrder   `yaml:"order" doc:"byte order of the length field: big or little"`
-	After   int         `yaml:"after" range:"0 64" doc:"bytes of the frame that stand before the length field"`
-	Plus    int         `yaml:"plus" doc:"what the length field counts beyond the bytes that follow it; may be negative"`
-	Escape  string      `yaml:"escape" doc:"the byte that announces a stuffed one"`
-	Xor     int         `yaml:"xor" range:"1 255" doc:"what a stuffed byte is combined with (exclusive or)"`
-	Double  string      `yaml:"double" doc:"the byte that is sent twice when it stands inside a frame"`
-	Gap     string      `yaml:"gap" doc:"the silence that ends a frame: 3.5 characters, or a time such as 5 ms"`
-	Early   bool        `yaml:"early" doc:"a frame whose check is good ends at once, without the silence"`
-	Stale   string      `yaml:"stale" doc:"a frame left unfinished for this time is dropped, such as 500 ms"`
-	Alone   string      `yaml:"alone" doc:"bytes that are a whole frame by themselves, outside start and end"`
-	Coding  string      `yaml:"coding" one:"hex" doc:"hex: each byte is sent as two hexadecimal digits"`
-	Check   *fieldSpec  `yaml:"check" doc:"the check at the end of every frame, such as {check: crc-16/modbus, order: little}"`
-	Covers  string      `yaml:"covers" one:"body body-and-end all" doc:"what that check covers: body, body-and-end or all (default: body)"`
-	Beyond  bool        `yaml:"check-after-end" doc:"the check stands after the end bytes"`
-	Split   string      `yaml:"split" doc:"the byte that stands between several commands in one frame"`
-	Path    string      `yaml:"path" doc:"the byte between the levels of a command's name; the next command in a frame starts at the same level"`
-	Header  []fieldSpec `yaml:"header" doc:"fields that every frame starts with"`
-	Trailer []fieldSpec `yaml:"trailer" doc:"fields that every frame ends with"`
+	Kind    framingKind       `yaml:"kind" need:"yes" doc:"delimited, fixed, length, bracketed, slip, cobs, hdlc, silence or sync"`
+	Start   string            `yaml:"start" doc:"the bytes a frame starts with"`
+	End     string            `yaml:"end" doc:"the bytes a frame ends with"`
+	Or      []string          `yaml:"or" doc:"other ends that are taken as well, but never sent"`
+	Bytes   int               `yaml:"bytes" range:"1 65536" doc:"bytes in a frame of fixed length, its check included"`
+	Mask    int               `yaml:"mask" range:"1 255" doc:"the bits that are set in the first byte of a frame and in no other, such as 0x80"`
+	Longest int               `yaml:"longest" range:"1 65536" doc:"most bytes in a frame, as its fields count them"`
+	Size    int               `yaml:"size" range:"1 4" doc:"bytes of the length field"`
+	Order   byteOrder         `yaml:"order" doc:"byte order of the length field: big or little"`
+	After   int               `yaml:"after" range:"0 64" doc:"bytes of the frame that stand before the length field"`
+	Plus    int               `yaml:"plus" doc:"what the length field counts beyond the bytes that follow it; may be negative"`
+	Escape  string            `yaml:"escape" doc:"the byte that announces a stuffed one"`
+	Xor     int               `yaml:"xor" range:"1 255" doc:"what a stuffed byte is combined with (exclusive or)"`
+	Double  string            `yaml:"double" doc:"the byte that is sent twice when it stands inside a frame"`
+	Gap     string            `yaml:"gap" doc:"the silence that ends a frame: 3.5 characters, or a time such as 5 ms"`
+	Early   bool              `yaml:"early" doc:"a frame whose check is good ends at once, without the silence"`
+	Stale   quantity.Duration `yaml:"stale" doc:"a frame left unfinished for this time is dropped, such as 500 ms"`
+	Alone   string            `yaml:"alone" doc:"bytes that are a whole frame by themselves, outside start and end"`
+	Coding  string            `yaml:"coding" one:"hex" doc:"hex: each byte is sent as two hexadecimal digits"`
+	Check   *fieldSpec        `yaml:"check" doc:"the check at the end of every frame, such as {check: crc-16/modbus, order: little}"`
+	Covers  string            `yaml:"covers" one:"body body-and-end all" doc:"what that check covers: body, body-and-end or all (default: body)"`
+	Beyond  bool              `yaml:"check-after-end" doc:"the check stands after the end bytes"`
+	Split   string            `yaml:"split" doc:"the byte that stands between several commands in one frame"`
+	Path    string            `yaml:"path" doc:"the byte between the levels of a command's name; the next command in a frame starts at the same level"`
+	Header  []fieldSpec       `yaml:"header" doc:"fields that every frame starts with"`
+	Trailer []fieldSpec       `yaml:"trailer" doc:"fields that every frame ends with"`
 }
 
 // framingOptions lists the keys each framing takes, besides those all take.
@@ -142,7 +143,7 @@ func (c *compiler) closeFramings() {
 
 func (c *compiler) framing(f *framing, from Side) {
 	s := f.framingSpec
-	f.stale = c.duration(&s.Stale)
+	f.stale = c.duration(&s.Stale, s.Stale)
 	c.framingKeys(s)
 	f.start, f.end = c.bytesOf(&s.Start), c.bytesOf(&s.End)
 	f.ends.addAll(f.end)
@@ -323,7 +324,11 @@ func (c *compiler) silentGap(f *framing) {
 		}
 		f.gapChars = int(n)
 	} else {
-		f.gap = c.duration(&s.Gap)
+		var gap quantity.Duration
+		if err := gap.UnmarshalText([]byte(s.Gap)); err != nil {
+			c.doc.Errorf(&s.Gap, "", "%v", err)
+		}
+		f.gap = c.duration(&s.Gap, gap)
 	}
 	if f.Early && f.check == nil {
 		c.doc.Errorf(&s.Early, "give the framing a check", "without a check nothing says that a frame is whole")

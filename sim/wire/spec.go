@@ -3,6 +3,7 @@ package wire
 import (
 	"reflect"
 
+	"example.org/understudy/sim/quantity"
 	"example.org/understudy/sim/strict"
 	"example.org/understudy/sim/uart"
 )
@@ -12,21 +13,21 @@ import (
 // help are made from them.
 
 type fileSpec struct {
-	Dialect  string         `yaml:"dialect" need:"yes" doc:"the dialect's name: small letters, digits and hyphens"`
-	Title    string         `yaml:"title" doc:"one line saying what the dialect is"`
-	Line     lineSpec       `yaml:"serial-line" was:"line" doc:"how the serial line is set unless the scenario says otherwise"`
-	Framing  framingSpec    `yaml:"framing" need:"yes" doc:"how one frame is told from the next"`
-	Host     framingSpec    `yaml:"host-framing" doc:"framing of what the host sends, where it differs"`
-	Framings []namedFraming `yaml:"framings" doc:"further framings, each told by its first bytes; a frame or command names the one it stands in"`
-	Station  stationSpec    `yaml:"station" doc:"addressing, where several gauges share a serial line"`
-	Maps     []tableSpec    `yaml:"maps" doc:"register tables: address to term"`
-	Remember []rememberSpec `yaml:"remembers" was:"keeps" doc:"whole numbers the gauge's end of the wire remembers"`
-	Errors   errorsSpec     `yaml:"errors" doc:"the queue of errors a host can read"`
-	InTurn   bool           `yaml:"in-turn" doc:"the gauge speaks only when asked, and what a reply is depends on the command before it"`
-	Reply    string         `yaml:"reply-after" doc:"how long the gauge takes to answer, such as 20 ms"`
-	Frames   []frameSpec    `yaml:"frames" need:"yes" doc:"what the gauge sends"`
-	Commands []cmdSpec      `yaml:"commands" doc:"what the host sends, and what the gauge answers"`
-	States   []stateSpec    `yaml:"states" doc:"the steps of a conversation; the first is where it starts"`
+	Dialect  string            `yaml:"dialect" need:"yes" doc:"the dialect's name: small letters, digits and hyphens"`
+	Title    string            `yaml:"title" doc:"one line saying what the dialect is"`
+	Line     lineSpec          `yaml:"serial-line" was:"line" doc:"how the serial line is set unless the scenario says otherwise"`
+	Framing  framingSpec       `yaml:"framing" need:"yes" doc:"how one frame is told from the next"`
+	Host     framingSpec       `yaml:"host-framing" doc:"framing of what the host sends, where it differs"`
+	Framings []namedFraming    `yaml:"framings" doc:"further framings, each told by its first bytes; a frame or command names the one it stands in"`
+	Station  stationSpec       `yaml:"station" doc:"addressing, where several gauges share a serial line"`
+	Maps     []tableSpec       `yaml:"maps" doc:"register tables: address to term"`
+	Remember []rememberSpec    `yaml:"remembers" was:"keeps" doc:"whole numbers the gauge's end of the wire remembers"`
+	Errors   errorsSpec        `yaml:"errors" doc:"the queue of errors a host can read"`
+	InTurn   bool              `yaml:"in-turn" doc:"the gauge speaks only when asked, and what a reply is depends on the command before it"`
+	Reply    quantity.Duration `yaml:"reply-after" doc:"how long the gauge takes to answer, such as 20 ms"`
+	Frames   []frameSpec       `yaml:"frames" need:"yes" doc:"what the gauge sends"`
+	Commands []cmdSpec         `yaml:"commands" doc:"what the host sends, and what the gauge answers"`
+	States   []stateSpec       `yaml:"states" doc:"the steps of a conversation; the first is where it starts"`
 }
 
 type lineSpec struct {
@@ -129,9 +130,9 @@ type stateSpec struct {
 }
 
 type ruleSpec struct {
-	Upon  string `yaml:"upon" was:"on" doc:"the command that arrived, or emission when the gauge has something to send, or garbage"`
-	After string `yaml:"after" doc:"the time in the state after which it happens, such as 2 s"`
-	If    string `yaml:"if" doc:"a condition on what is remembered, on the command, on left (messages of the emission not yet sent) and waiting (emissions)"`
+	Upon  string            `yaml:"upon" was:"on" doc:"the command that arrived, or emission when the gauge has something to send, or garbage"`
+	After quantity.Duration `yaml:"after" doc:"the time in the state after which it happens, such as 2 s"`
+	If    string            `yaml:"if" doc:"a condition on what is remembered, on the command, on left (messages of the emission not yet sent) and waiting (emissions)"`
 	doSpec
 	AtMost int    `yaml:"at-most" doc:"how often since the state was entered, before else applies; go: and the same state counts anew"`
 	Else   orElse `yaml:"else" doc:"what happens when that is used up: a state, or the keys of a rule"`
@@ -141,7 +142,7 @@ type ruleSpec struct {
 type doSpec struct {
 	Let    map[string]string `yaml:"let" doc:"numbers it changes"`
 	Drop   bool              `yaml:"drop" doc:"give up the emission that is being sent"`
-	Wait   string            `yaml:"wait" doc:"the time before anything is sent, such as 50 ms"`
+	Wait   quantity.Duration `yaml:"wait" doc:"the time before anything is sent, such as 50 ms"`
 	Speed  string            `yaml:"speed" doc:"the speed of the serial line from now on: bits a second, as a number or an expression"`
 	Resend bool              `yaml:"resend" doc:"send the bytes that were sent last again"`
 	Free   bool              `yaml:"release" doc:"send the next message of the emission"`
