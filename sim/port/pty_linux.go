@@ -485,6 +485,9 @@ func (p *ptyPort) hangUp() (lost int, err error) {
 	if p.master < 0 {
 		return 0, ErrDown
 	}
+	// The name goes first: a host from which bytes are taken back that it was told of may
+	// take the port for lost, and would open it again.
+	err = unlink(p.real, p.path)
 	if p.open {
 		if t := p.settings(); t != nil { // the last moment to see them
 			p.given = append(p.given, Event{Kind: Asked, Settings: settingsOf(t), Cooked: cooked(t)})
@@ -493,19 +496,18 @@ func (p *ptyPort) hangUp() (lost int, err error) {
 		lost = p.takeBack()
 	}
 	p.stats.HangUps++
-	return lost, p.vanish()
+	p.vanish()
+	return lost, err
 }
 
-// vanish takes the link and the pty away.
-func (p *ptyPort) vanish() error {
-	err := unlink(p.real, p.path)
+// vanish takes the pty away.
+func (p *ptyPort) vanish() {
 	p.hub.remove(p, p.master, p.watch)
 	_ = unix.Close(p.master) // hangs up every host
 	if p.peer >= 0 {
 		_ = unix.Close(p.peer)
 	}
 	p.master, p.peer, p.open = -1, -1, false
-	return err
 }
 
 func (p *ptyPort) Return(name string) error {
@@ -534,7 +536,9 @@ func (p *ptyPort) release() error {
 	if p.master < 0 {
 		return nil
 	}
-	return p.vanish()
+	err := unlink(p.real, p.path)
+	p.vanish()
+	return err
 }
 
 func (p *ptyPort) Close() error {
