@@ -119,7 +119,7 @@ func TestMbpollReadsAndWrites(t *testing.T) {
 	testenv.Works(t, "mbpoll", "mbpoll", "-V")
 	l := playLive(t, fourChannels)
 	poll := func(args ...string) string {
-		return output(t, "mbpoll", append([]string{"-m", "rtu", "-a", "1", "-b", "19200", "-P", "even", "-1", "-q"}, args...)...)
+		return output(t, "mbpoll", append([]string{"-m", "rtu", "-a", "1", "-b", "19200", "-P", "even", "-o", "10", "-1", "-q"}, args...)...)
 	}
 	values := func(out string) (vs []string) {
 		for _, line := range strings.Split(out, "\n") {
@@ -145,7 +145,7 @@ func TestMbpollReadsAndWrites(t *testing.T) {
 	}
 	require.Equal(t, []string{"upper A 8.05"}, wrote)
 	// A register that is not there: exception 02, illegal data address.
-	out, err := exec.Command("mbpoll", "-m", "rtu", "-a", "1", "-b", "19200", "-P", "even", "-1", "-q", "-t", "4", "-r", "400", "-c", "1", l.path()).CombinedOutput()
+	out, err := exec.Command("mbpoll", "-m", "rtu", "-a", "1", "-b", "19200", "-P", "even", "-o", "10", "-1", "-q", "-t", "4", "-r", "400", "-c", "1", l.path()).CombinedOutput()
 	require.Contains(t, string(out), "Illegal data address", "%v", err)
 }
 

@@ -25,6 +25,8 @@ const (
 	worksFor = 100 * time.Millisecond
 	// leastNap and mostNap are how long ports are left alone between two looks.
 	leastNap, mostNap = 20 * time.Microsecond, 200 * time.Microsecond
+	// leastLooks is how often a host is looked at before it has been waited for in vain.
+	leastLooks = 4
 	// answersFor is how long a host that has asked who is there at each port that came
 	// back is waited for to ask again.
 	answersFor = time.Second
@@ -236,9 +238,10 @@ func (s *Stage) waitFor(ctx context.Context, a *actor, w *wait) bool {
 // vain reports whether a host has been waited for in vain for too long.
 func (s *Stage) vain(a *actor, w *wait, unread int) bool {
 	if read := a.given() - int64(unread); w.since.IsZero() || read > w.read {
-		*w = wait{time.Now(), read} // there is progress
+		*w = wait{since: time.Now(), read: read} // there is progress
 	}
-	if a.slow || time.Since(w.since) <= s.opt.Patience {
+	// Patience may run out while we wait for a processor ourselves, with an answer in the inbox.
+	if w.looks++; a.slow || w.looks < leastLooks || time.Since(w.since) <= s.opt.Patience {
 		return false
 	}
 	a.slow = true

@@ -97,6 +97,7 @@ type Stage struct {
 type wait struct {
 	since time.Time
 	read  int64 // what it had read then
+	looks int
 }
 
 // flushEvery is how long a reader of the ledger may wait for what has happened.
