@@ -352,7 +352,7 @@ var catalogue = [defectCount]entry{
 		"record the reading in the tagged frame"}, nil},
 	streamAsTag: {Cause{"C511", "stream-as-tag", "streamed readings are recorded with a tag number",
 		"streamed and tagged frames are not told apart",
-		"record tagged frames only"}, upTo(2)},
+		"record tagged frames only"}, upTo(3)},
 	streamsUnrecorded: {Cause{"C515", "streams-unrecorded", "there are rows of tags only, where every reading is to be recorded",
 		"what is not tagged is shown and dropped",
 		"record every reading where that is asked, and leave the tag number out"}, nil},

@@ -7,8 +7,20 @@ import "slices"
 // remark has the host say, if it likes, that it is connected when it starts, or
 // no longer when it ends.
 func (m *model) remark(g, seen int, what Event) {
-	g = m.eventName(g)
-	m.rows.Events[g] = append(m.rows.Events[g], Want{Seen: int32(seen), Event: what})
+	m.tell(m.eventName(g), seen, what, 0)
+}
+
+// tell writes the row of an event under the name of a gauge.
+func (m *model) tell(g, seen int, what Event, loss uint8) {
+	if m.has(linkTurned) {
+		switch what {
+		case LinkLostEvent:
+			what = LinkBackEvent
+		case LinkBackEvent:
+			what = LinkLostEvent
+		}
+	}
+	m.rows.Events[g] = append(m.rows.Events[g], Want{Seen: int32(seen), Event: what, Loss: loss})
 }
 
 // name is the gauge whose name rows are written under.
@@ -40,11 +52,11 @@ func (m *model) event(g, seen int, what Event, loss uint8) {
 	if g = m.eventName(g); m.has(lossOfAll) && what == LinkLostEvent {
 		for other := range m.gauges {
 			if other != g {
-				m.rows.Events[other] = append(m.rows.Events[other], Want{Seen: int32(seen), Event: what, Loss: loss})
+				m.tell(other, seen, what, loss)
 			}
 		}
 	}
-	m.rows.Events[g] = append(m.rows.Events[g], Want{Seen: int32(seen), Event: what, Loss: loss})
+	m.tell(g, seen, what, loss)
 	m.last = &m.rows.Events[g]
 }
 

@@ -23,6 +23,7 @@ type model struct {
 type gaugeState struct {
 	channels []channelState
 	lastTag  int64
+	count    int64 // of tags, as the host counts them itself
 	// beforeTag is the number that came before it.
 	beforeTag int64
 	lastAt    time.Duration
@@ -238,9 +239,17 @@ func (m *model) frame(i int, s *Seen, g int, loss uint8) {
 	if m.has(channelFirstOnly) {
 		rs = rs[:1]
 	}
-	if !s.Tagged {
+	if !s.Tagged || m.has(tagsStreamed) && m.All && m.param[tagsStreamed] == 0 {
 		m.streamed(i, s, g, rs, loss)
+	}
+	if !s.Tagged {
 		return
+	}
+	if m.has(ownNumbers) && s.Numbered {
+		own := *s
+		own.Tag = m.gauges[g].count + int64(m.param[ownNumbers])
+		m.gauges[g].count++
+		s = &own
 	}
 	if s.Numbered {
 		if m.has(tagWrapDropped) && gs.anyTag && s.Tag < gs.lastTag {
@@ -266,6 +275,9 @@ func (m *model) frame(i int, s *Seen, g int, loss uint8) {
 	}
 	for _, r := range rs {
 		m.tagged(i, s, r, g, m.channel(g, r), rejoined, loss)
+	}
+	if m.has(tagsStreamed) && m.All && m.param[tagsStreamed] == 1 {
+		m.streamed(i, s, g, rs, loss)
 	}
 }
 
@@ -395,12 +407,18 @@ func (m *model) channel(g int, r Reading) int {
 // before the first.
 const afterTag = 1
 
+// withTag is streamAsTag of a host that records all readings, each with the number of the
+// last tag.
+const withTag = 2
+
 func (m *model) streamed(i int, s *Seen, g int, rs []Reading, loss uint8) {
 	gs := &m.gauges[g]
 	for _, r := range rs {
 		c := m.channel(g, r)
 		ch := &gs.channels[c]
 		switch {
+		case m.has(streamAsTag) && m.param[streamAsTag] == withTag && m.All:
+			m.record(i, g, c, ch, r, Want{Tag: gs.lastTag, Tagged: gs.anyTag, Loss: loss})
 		case m.has(streamAsTag) && m.param[streamAsTag] == afterTag:
 			if gs.anyTag && !ch.seen[gs.lastTag].r.same(r) { // else the host takes it for the tag sent again
 				ch.seen[gs.lastTag] = sighting{at: s.At, seen: int32(i), r: r}

@@ -1,5 +1,7 @@
 package cause
 
+import "fmt"
+
 // Twists are mistakes of the model host that have no page in the catalogue: what they
 // do is said in a sentence.
 const (
@@ -8,7 +10,10 @@ const (
 	lowShared
 	lowToldAgain
 	lowOfTags
+	tagsStreamed // param: 0 the row without a number comes first, 1 it comes after
+	ownNumbers   // param: the first
 	lowBothWays
+	linkTurned // link-lost and link-back are exchanged
 	lossToldAgain
 	eventsOfOne // param: 0 the first gauge, 1 the last
 	lossOfLast
@@ -46,6 +51,12 @@ func (s *Spec) Twists() (out []Twist) {
 	tags("the window in which a tag that is sent again is one tag counts from when it was first seen, not last", windowOfFirst, OnMore, false)
 	tags("only the tag number that came last is remembered: one that is sent again after another number is recorded again", lastNumberOnly, OnMore, false)
 	tags("a tag number that comes again within the window is no new tag, whatever its reading", numberAlone, OnLoss, false)
+	for n := range 2 {
+		out = append(out, Twist{Hypothesis{{ownNumbers, 1 - n}}, fmt.Sprintf("tags are numbered by the host itself, from %d on, whatever number they come with", 1-n), OnTag, true, false})
+		if s.All {
+			out = append(out, Twist{Hypothesis{{tagsStreamed, n}}, "each tagged reading is recorded once more without its number, as a streamed one", OnMore, true, false})
+		}
+	}
 	for _, longest := range []int{300, 128, 64, 32, 16} {
 		out = append(out, Twist{Hypothesis{{lengthTrusted, longest}}, "after a damaged frame as many bytes are skipped as it says that it is long, with the frames that stand in them", OnLoss, true, true})
 	}
@@ -69,6 +80,7 @@ func (s *Spec) Twists() (out []Twist) {
 	add("low-cell is recorded again after the port came back, though the cell has been low all the time", Variant{lowToldAgain, 0})
 	add("whether the cell is low is looked at in tagged frames only", Variant{lowOfTags, 0})
 	add("low-cell is recorded when the cell is good again, too", Variant{lowBothWays, 0})
+	add("link-lost and link-back are exchanged", Variant{linkTurned, 0})
 	for e := LowCellEvent; e <= LinkBackEvent; e++ {
 		add(e.String()+" is recorded the first time only", Variant{toldOnce, int(e)})
 	}

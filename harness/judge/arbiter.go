@@ -224,7 +224,7 @@ func (ex *explained) yield(f found) {
 		switch {
 		case !ok:
 			return false
-		case len(whole) > 1 || len(in) > own:
+		case len(whole) > 1 || len(in) > own || joint > 0 && f.of == ofRun:
 		case f.of == ofRun && f.bits <= plain && cause.Named(e.Cause.Name)[0].Effects() == cause.OnTime:
 		case ex.loose[e.Cause.Name] && (f.bits <= plain || f.saves-f.prior()+f.bits > loosely):
 		case f.of == ofZone && (f.bits < e.bits()+joint || f.edge() && cause.Named(e.Cause.Name)[0].Broad()):

@@ -357,7 +357,7 @@ func (c *Case) condition(text string) func(it *item) bool {
 		for most, form := range []string{m.least, m.most} {
 			before, after, _ := strings.Cut(form, "%s")
 			rest, ok := strings.CutPrefix(text, before)
-			if !ok {
+			if !ok || form == "" {
 				continue
 			}
 			if rest, ok = strings.CutSuffix(rest, after); !ok {

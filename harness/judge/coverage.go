@@ -203,7 +203,7 @@ func (j *judging) lacks(base *cause.Rows) (out []string) {
 				return at.Set && shown.Equal(decimal.New(int64(at.At), 0))
 			})
 		})},
-		{"value between two steps", some(func(it *item) bool { return number(it) && j.tie(it.r.Shown, it) })},
+		{"value between two steps", some(func(it *item) bool { return number(it) && j.tie(it) })},
 		{"negative reading", some(func(it *item) bool { return number(it) && it.r.Shown.Sign() < 0 })},
 		{"void reading", some(func(it *item) bool { return it.w.Void && it.c >= 0 })},
 		{"other unit", some(func(it *item) bool { return it.r != nil && it.r.Unit != j.Unit })},

@@ -44,6 +44,8 @@ type item struct {
 	came      bool           // its tag number stood in the channel before
 	comes     bool           // and will again
 	alike     *item          // the first of the run with the same value
+	first     *item          // of the channel
+	least     *cause.Want    // of the channel so far; nil: none has a value
 
 	initial  *cause.Reading // the first that the gauge sent
 	streamed *cause.Reading // the channel's last streamed one before it
@@ -87,17 +89,19 @@ var aspectOf = map[Kind]aspect{KindValue: ofValue, KindVoid: ofValue, KindZone: 
 // items lists what is due by an outcome of the correct host.
 func (j *judging) items(o *outcome) []*item {
 	byWant, byRow := map[*cause.Want][]*diff{}, map[int32]*diff{}
-	events := ofEvent
+	rows, told := false, false // are missing
 	for i := range o.diffs {
 		d := &o.diffs[i]
-		if aspectOf[d.kind] == ofLoss && d.want != nil {
-			events = ofLoss
-		}
+		rows, told = rows || aspectOf[d.kind] == ofLoss && d.want != nil, told || d.kind == KindEventMissing
 		if a, ok := aspectOf[d.kind]; ok && a == ofMore {
 			byRow[d.rec] = d
 		} else if ok && d.want != nil {
 			byWant[d.want] = append(byWant[d.want], d)
 		}
+	}
+	events := ofEvent
+	if rows && told {
+		events = ofLoss
 	}
 	streams := len(j.readings)
 	var all []*item
@@ -117,6 +121,12 @@ func (j *judging) items(o *outcome) []*item {
 			}
 			nth++
 			it := &item{w: w, rec: -1, g: s / j.width, c: s % j.width, seen: &j.h.Seen[w.Seen], prev: prev, nth: nth}
+			if it.first = it; prev != nil {
+				it.first, it.least = prev.first, prev.least
+			}
+			if !w.Void && (it.least == nil || w.Value.Cmp(it.least.Value) < 0) {
+				it.least = w
+			}
 			if k >= 0 {
 				it.rec = a.recs[k]
 			}
@@ -137,7 +147,8 @@ func (j *judging) items(o *outcome) []*item {
 					if d := byRow[a.recs[next]]; d != nil && j.sameRow(a.recs[k], a.recs[next]) {
 						it.bad[ofMore] = d
 						it.across = slices.ContainsFunc(j.events[it.g], func(e int32) bool {
-							return (e > a.recs[k]) != (e > a.recs[next]) && cause.EventNamed(j.records[e].Kind) == cause.LinkBackEvent
+							of := cause.EventNamed(j.records[e].Kind)
+							return (e > a.recs[k]) != (e > a.recs[next]) && (of == cause.LinkLostEvent || of == cause.LinkBackEvent)
 						})
 					}
 				}
@@ -156,8 +167,8 @@ func (j *judging) items(o *outcome) []*item {
 	return all
 }
 
-// eventItems are those of the events of a gauge. Where rows of readings are missing too,
-// the rows of events are rows like any others.
+// eventItems are those of the events of a gauge. Where rows of both are missing, the rows
+// of events are rows like any others.
 func (j *judging) eventItems(a *aligned, g int, of aspect, byWant map[*cause.Want][]*diff) (out []*item) {
 	for i := range a.wants {
 		w := &a.wants[i]

@@ -36,6 +36,7 @@ const (
 	inverse      = 1.0     // bits of turning a condition round
 	nearly       = 3.0     // bits within which another sentence is told too
 	ofPlace      = 4.0     // bits by which one that counts rows is told later: hosts seldom do
+	ofAnother    = 3.0     // bits by which a condition on the tag number costs more where the value or the zone is wrong
 	mostOthers   = 2
 )
 
@@ -269,7 +270,15 @@ func (l *learner) way(w what, wrong []*item) (out []found) {
 		take(when{}, hits)
 		return out
 	}
-	conds := slices.Clone(l.conds)
+	conds := slices.Clone([]when(l.conds))
+	if w.of == ofValue || w.of == ofZone {
+		conds = slices.DeleteFunc(conds, func(c when) bool { return c.drops })
+		for i := range conds {
+			if conds[i].about == aboutTag {
+				conds[i].bits += ofAnother
+			}
+		}
+	}
 	for _, m := range l.measures() {
 		conds = append(conds, bounds(m, hits, misses)...)
 	}

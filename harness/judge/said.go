@@ -25,7 +25,8 @@ var said = map[string][]string{
 	"tag-unrecorded": {"there is no tag number"}, "tag-number-off": {"the tag is too"},
 	"tag-value-streamed": {"the value is the one streamed last before"}, "stale-after-rejoin": {"the value is the one streamed last before", "the value is that of the"},
 	"time-zone": {"every time is off by"}, "daylight-jump": {"every time is off by"},
-	"void-as-zero": {"the value is 0"}, "void-as-last": {"the value is the last before it that was not void"}, "void-inside": {"the zone is inside"},
+	"channels-swapped": {"readings of the channel "},
+	"void-as-zero":     {"the value is 0"}, "void-as-last": {"the value is the last before it that was not void"}, "void-inside": {"the zone is inside"},
 }
 
 // Level sorts sentences that fit all rows that a cause explains: first is one that says

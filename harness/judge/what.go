@@ -1,12 +1,7 @@
 package judge
 
 import (
-	"bytes"
-	"encoding/binary"
 	"fmt"
-	"maps"
-	"math"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -30,24 +25,6 @@ type what struct {
 	text string  // "the value is …"
 	says func(it *item) (answer, bool)
 }
-
-// atItsWord is the length of a reading whose frame holds a binary fraction of 32 bits, taken
-// for exactly that number.
-func atItsWord(it *item) (pm decimal.Decimal, ok bool) {
-	if it.r == nil || it.r.Void || it.seen == nil {
-		return pm, false
-	}
-	f := float32(it.r.Shown.Float64())
-	bits := math.Float32bits(f)
-	big, little := binary.BigEndian.AppendUint32(nil, bits), binary.LittleEndian.AppendUint32(nil, bits)
-	if !bytes.Contains(it.seen.Bytes, big) && !bytes.Contains(it.seen.Bytes, little) {
-		return pm, false
-	}
-	v, err := decimal.Parse(strconv.FormatFloat(float64(f), 'f', 24, 64))
-	return v.Mul(decimal.New(int64(it.r.Unit.Size()), 0)), err == nil
-}
-
-const asLiteral = "the binary fraction of 32 bits in the frame is taken at its word, not for the decimal that it stands for"
 
 // got is what the row of an item says, and whether it says what is meant.
 func (j *judging) got(it *item, a aspect, want answer) bool {
@@ -100,7 +77,7 @@ func (j *judging) values(examples []*item) (ws []what) {
 		ws = append(ws, what{of: ofValue, bits: bits, text: text, says: says})
 	}
 	j.replaced(add)
-	ws = append(ws, j.rawest(examples)...)
+	j.misread(add, examples)
 	j.changed(add, examples)
 	j.stepped(add)
 	return ws
@@ -132,6 +109,18 @@ func (j *judging) replaced(add adds) {
 	add(4, "the value is the other channel's", func(it *item) (answer, bool) { return j.made(it, it.beside) })
 	add(4, "the value is the last of another gauge", func(it *item) (answer, bool) { return j.made(it, it.foreign) })
 	add(3, "the value is the last number that came before it, whichever its channel", func(it *item) (answer, bool) { return j.made(it, it.latest) })
+	add(4, "the value is the smallest of the channel so far", func(it *item) (answer, bool) {
+		if it.w.Void || it.least == nil {
+			return answer{}, false
+		}
+		return answer{v: it.least.Value}, true
+	})
+	add(5, "the value is the deviation from the first of the channel", func(it *item) (answer, bool) {
+		if it.w.Void || it.first == nil || it.first.w.Void {
+			return answer{}, false
+		}
+		return answer{v: it.w.Value.Sub(it.first.w.Value)}, true
+	})
 	add(5, "the value is that of the row after", func(it *item) (answer, bool) {
 		if it.next == nil || it.next.w.Void {
 			return answer{}, false
@@ -207,73 +196,6 @@ func (j *judging) changed(add adds, examples []*item) {
 	}
 }
 
-// rawest are what the bytes of void readings say as numbers, where they say what the
-// examples show: the code for there being none is taken for a number.
-func (j *judging) rawest(examples []*item) (ws []what) {
-	read := func(b []byte, at, width int, little bool, e int) (v decimal.Decimal, ok bool) {
-		if at+width > len(b) {
-			return v, false
-		}
-		n := int64(0)
-		for k := range width {
-			one := b[at+k]
-			if little {
-				one = b[at+width-1-k]
-			}
-			if n = n<<8 | int64(one); k == 0 {
-				n = int64(int8(one))
-			}
-		}
-		return decimal.New(n, e), true
-	}
-	for _, it := range examples {
-		if it.rec < 0 || !it.w.Void || it.seen == nil || !j.rows[it.rec].hasValue {
-			continue
-		}
-		for at := range it.seen.Bytes {
-			for _, width := range []int{2, 3, 4} {
-				for e := -7; e <= 0; e++ {
-					for _, little := range []bool{false, true} {
-						code := func(it *item) string {
-							return string(it.seen.Bytes[min(at, len(it.seen.Bytes)):min(at+width, len(it.seen.Bytes))])
-						}
-						number := func(it *item) (answer, bool) {
-							v, ok := read(it.seen.Bytes, at, width, little, e)
-							return j.shown(it, v.Mul(decimal.New(int64(j.Unit.Size()), 0))), ok
-						}
-						codes := map[string]bool{}
-						for _, it := range examples {
-							if it.rec < 0 || !it.w.Void || it.seen == nil || !j.rows[it.rec].hasValue {
-								continue
-							}
-							if a, ok := number(it); ok && equal(a.v, *j.rows[it.rec].value) && a.v.Sign() != 0 {
-								codes[code(it)] = true
-							}
-						}
-						if !codes[code(it)] {
-							continue
-						}
-						var names []string
-						for _, c := range slices.Sorted(maps.Keys(codes)) {
-							names = append(names, fmt.Sprintf("% x", c))
-						}
-						verbs := [2]string{"says that there is no reading, and is taken for a number", "say that there is no reading, and are taken for numbers"}
-						ws = append(ws, what{of: ofValue, bits: 8, text: fmt.Sprintf("%s in bytes %d to %d of the frame %s", strings.Join(names, " and "), at+1, at+width, verbs[min(1, len(names)-1)]),
-							says: func(it *item) (answer, bool) {
-								if !it.w.Void || it.seen == nil || !codes[code(it)] {
-									return answer{}, false
-								}
-								return number(it)
-							}})
-					}
-				}
-			}
-		}
-		return ws
-	}
-	return ws
-}
-
 // numberOp is something that is done to a number.
 type numberOp struct {
 	bits float64
@@ -315,6 +237,22 @@ func numberOps(j *judging) (ops []numberOp) {
 			add(3+float64(less), fmt.Sprintf("the value is %s to %d fewer decimals", how.name, less), func(v decimal.Decimal) (decimal.Decimal, bool) {
 				return v.Quantize(max(v.Exponent(), j.Resolution.Exponent())+less, how.mode), true
 			})
+		}
+	}
+	for digits := 3; digits <= 7; digits++ {
+		for _, how := range []struct {
+			name string
+			mode decimal.Rounding
+		}{{"rounded", decimal.HalfEven}, {"cut off", decimal.Truncate}} {
+			add(5, fmt.Sprintf("the value is %s to %d significant digits", how.name, digits), always(func(v decimal.Decimal) decimal.Decimal {
+				whole := v.Abs().Quantize(0, decimal.Truncate)
+				n := len(whole.String())
+				if whole.IsZero() {
+					c, _ := v.Abs().Coefficient()
+					n = len(strconv.FormatInt(c, 10)) + v.Exponent()
+				}
+				return v.Quantize(max(v.Exponent(), n-digits), how.mode)
+			}))
 		}
 	}
 	add(4, "the value ends at the decimal mark", always(func(v decimal.Decimal) decimal.Decimal { return v.Quantize(0, decimal.Truncate) }))

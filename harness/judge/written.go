@@ -24,6 +24,9 @@ func (j *judging) waiting(base *outcome) (f found, ok bool) {
 	f = sentence("a frame waits in the host until more comes, as where one is taken for each read, so that the last are never recorded")
 	f.take(base, func(d *diff) bool { return d.want != nil && d.rec < 0 })
 	if !j.RealTime {
+		if n := j.stopped(base); n > 0 {
+			f.Text = fmt.Sprintf("%s%s, or no more than %d rows of a gauge are recorded", either, f.Text, n)
+		}
 		f.last = true
 		return f, base.paired > 0 && len(j.ends) == 0 && !j.Killed && j.queued(base)
 	}
@@ -49,6 +52,31 @@ func (j *judging) waiting(base *outcome) (f found, ok bool) {
 		}
 	}
 	return f, false
+}
+
+// stopped is the number of rows after which those of every gauge are missing, if it is one
+// that people choose for a limit, and 0 if there is no such number.
+func (j *judging) stopped(base *outcome) (n int) {
+	most := 0
+	for s := range j.readings {
+		match := base.streams[s].match
+		there := len(match)
+		for _, k := range match {
+			if k < 0 {
+				there--
+			}
+		}
+		most = max(most, there)
+		if there < len(match) && n > 0 && there != n {
+			return 0
+		} else if there < len(match) {
+			n = there
+		}
+	}
+	if most == n && n >= 8 && (n&(n-1) == 0 || slices.Contains([]string{"1", "2", "5"}, strings.TrimRight(strconv.Itoa(n), "0"))) {
+		return n
+	}
+	return 0
 }
 
 // scaled says in what unit times are written in the place of the right one, if they are.
@@ -290,19 +318,37 @@ func (j *judging) emptied(base *outcome) (f found, ok bool) {
 		}
 		last, events = max(last, d.want.Seen), events || d.kind == KindEventMissing
 	}
+	few := len(j.records) <= j.width && len(base.diffs) > mostOverwritten
+	one := int32(-1) // what the rows that are there are of
 	for i := range base.streams {
 		a := &base.streams[i]
 		for k, m := range a.match {
-			if m >= 0 && a.wants[k].Seen <= last && a.wants[k].Seen >= 0 {
+			seen := a.wants[k].Seen
+			if m < 0 || seen < 0 {
+				continue
+			}
+			if few = few && (one < 0 || one == seen); seen <= last && !(few && j.h.Seen[last].At-j.h.Seen[seen].At <= beside) {
 				return f, false
 			}
+			one = seen
 		}
 	}
-	f = sentence("the rows from before a port was opened again are missing: the records are begun anew there")
+	reopened := events && !few && last >= 0 && int(last) < len(j.h.Seen) && slices.ContainsFunc(j.h.Seen[last:], func(s cause.Seen) bool { return s.What == cause.Up })
+	switch {
+	case reopened:
+		f = sentence("the rows from before a port was opened again are missing: the records are begun anew there")
+	case few:
+		f = sentence("only what was written last is there: each write takes the place of all rows before it")
+	default:
+		return f, false
+	}
 	f.trips = true
 	f.take(base, func(*diff) bool { return true })
-	return f, events && last >= 0 && int(last) < len(j.h.Seen) && slices.ContainsFunc(j.h.Seen[last:], func(s cause.Seen) bool { return s.What == cause.Up }) && base.paired > 0
+	return f, base.paired > 0
 }
+
+// More than mostOverwritten rows are missing where one took the place of the others.
+const mostOverwritten = 2
 
 // queued reports whether so many rows of each gauge are missing at most as frames came
 // together with others, or one.

@@ -2,6 +2,7 @@ package judge
 
 import (
 	"fmt"
+	"strings"
 
 	"example.org/understudy/harness/cause"
 	"example.org/understudy/sim/decimal"
@@ -37,9 +38,15 @@ func (j *judging) lengths(it *item) (pm, shown decimal.Decimal, ok bool) {
 type judged struct {
 	zone.Limits
 	zone.Rule
-	strict [4]bool           // as in zone.Kinds
-	guard  [4]decimal.Length // by which each is moved in
-	more   []zone.Limits     // that come into it while a value is inside those before
+	strict [4]bool                         // as in zone.Kinds
+	guard  [4]decimal.Length               // by which each is moved in
+	more   []zone.Limits                   // that come into it while a value is inside those before
+	text   func(pm decimal.Decimal) string // as what they are compared; nil: numbers
+}
+
+// text is a length as the host writes it.
+func (j *judging) text(pm decimal.Decimal) string {
+	return pm.Quo(decimal.New(int64(j.Unit.Size()), 0), j.Resolution.Exponent(), j.Rounding).String()
 }
 
 // judged is the right judgement of an item.
@@ -64,7 +71,11 @@ func (p *judged) by(v decimal.Decimal) zone.Zone {
 	for k, z := range []zone.Zone{zone.Below, zone.Above, zone.WarnLow, zone.WarnHigh} {
 		l := *zone.Kinds[k].Of(&p.Limits)
 		c, guard := 0, p.guard[k]
-		if k%2 == 0 {
+		if p.text != nil {
+			if c = strings.Compare(p.text(v), p.text(decimal.New(int64(l.At), 0))); k%2 == 0 {
+				c = -c
+			}
+		} else if k%2 == 0 {
 			c = decimal.New(int64(l.At+guard), 0).Cmp(v)
 		} else {
 			c = v.Cmp(decimal.New(int64(l.At-guard), 0))
@@ -116,12 +127,24 @@ func (j *judging) zones() (ws []what) {
 	})
 	mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below, zone.Unproven}
 	add(4, "below and above are exchanged", func(it *item) (zone.Zone, bool) { return mirror[it.w.Zone], true })
-	add(3.5, "warn-low and warn-high are exchanged", func(it *item) (zone.Zone, bool) {
-		if z := it.w.Zone; z != zone.WarnLow && z != zone.WarnHigh {
-			return z, true
+	for _, x := range [][2]zone.Zone{{zone.WarnLow, zone.WarnHigh}, {zone.Below, zone.WarnLow}, {zone.WarnHigh, zone.Above}, {zone.Below, zone.Above}} {
+		bits, text := 5.0, fmt.Sprintf("%s and %s are exchanged", x[0], x[1])
+		switch x {
+		case [2]zone.Zone{zone.WarnLow, zone.WarnHigh}:
+			bits = 3.5
+		case [2]zone.Zone{zone.Below, zone.Above}:
+			bits, text = 4.2, text+", and the warnings are not"
 		}
-		return mirror[it.w.Zone], true
-	})
+		add(bits, text, func(it *item) (zone.Zone, bool) {
+			switch it.w.Zone {
+			case x[0]:
+				return x[1], true
+			case x[1]:
+				return x[0], true
+			}
+			return it.w.Zone, true
+		})
+	}
 	if j.width > 1 {
 		j.ofFrame(add)
 	}
@@ -144,7 +167,7 @@ func (j *judging) zones() (ws []what) {
 		if op.bits > 5 {
 			break
 		}
-		add(op.bits+3, "the zone is right for another value: "+op.text, func(it *item) (zone.Zone, bool) {
+		add(op.bits+2, "the zone is right for another value: "+op.text, func(it *item) (zone.Zone, bool) {
 			if it.w.Void {
 				return 0, false
 			}
@@ -347,6 +370,40 @@ func (j *judging) otherLimits(with func(bits float64, text string, change func(i
 			}))
 		}
 	}
+	step := j.Resolution.Mul(decimal.New(int64(j.Unit.Size()), 0))
+	for _, by := range []struct {
+		text string
+		out  int64
+	}{{"the limits lie one step of the host's further out", 1}, {"the limits lie one step of the host's further in", -1}} {
+		if n, ok := step.Int64(); ok {
+			with(4.5, by.text, func(_ *item, p *judged) bool {
+				for k, kind := range zone.Kinds {
+					kind.Of(&p.Limits).At += decimal.Length(n * by.out * [...]int64{-1, 1}[k%2])
+				}
+				return true
+			})
+		}
+	}
+	for k, own := range zone.Kinds {
+		for m, other := range zone.Kinds {
+			bits := 4.9
+			if k%2 != m%2 { // of the other side
+				bits = 6
+			}
+			if k != m {
+				with(bits, "the "+other.Name+" stands in the place of the "+own.Name, func(_ *item, p *judged) bool {
+					*own.Of(&p.Limits) = *other.Of(&p.Limits)
+					return true
+				})
+			}
+		}
+	}
+	with(3, "a warning limit counts only where both are set", func(_ *item, p *judged) bool {
+		both := p.WarnLower.Set && p.WarnUpper.Set
+		p.WarnLower.Set, p.WarnUpper.Set = both, both
+		return true
+	})
+	with(4, "values and limits are compared as texts", func(_ *item, p *judged) bool { p.text = j.text; return true })
 	each(3, "limits in inches are reckoned with 25 mm", func(it *item, l *zone.Limit) {
 		if own(it) == decimal.IN {
 			l.At = l.At / 254 * 250
