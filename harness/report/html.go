@@ -8,7 +8,6 @@ import (
 	"html/template"
 	"io"
 	"strings"
-	"time"
 
 	"example.org/understudy/harness/judge"
 	"example.org/understudy/harness/show"
@@ -24,7 +23,7 @@ var (
 	pageText string
 )
 
-var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"sign": sign}).Parse(pageText))
+var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"sign": sign, "visible": visible, "lines": lines, "printed": printed, "took": took}).Parse(pageText))
 
 // sign stands beside a verdict's word, so that neither colour nor word alone carries it.
 func sign(verdict string) string {
@@ -45,22 +44,11 @@ type page struct {
 }
 
 type pageRun struct {
-	ID, Title, Notice, Host, Verdict, Summary, CauseNames string
-	Reasons                                               []pageReason
-	NotJudged, Notes, Output                              []string
-	Count                                                 int
-	Groups                                                []pageGroup
-	Facts                                                 []fact
-	Timeline                                              template.HTML
+	*Run
+	ID, Verdict, Summary, CauseNames, Coverage string
+	Groups                                     []pageGroup
+	Timeline                                   template.HTML
 }
-
-// pageReason is a reason's first line and the others, which a program has printed.
-type pageReason struct {
-	Text string
-	More []string
-}
-
-type fact struct{ Name, Text string }
 
 type pageGroup struct {
 	Code, Name, Looks, Why, Fix, Rival, Explains, More string
@@ -112,22 +100,7 @@ func Style() (css template.CSS, policy string) {
 
 func pageOf(r *Run, id string) pageRun {
 	res := &r.Result
-	p := pageRun{ID: id, Title: visible(r.name()), Notice: visible(r.Notice), Host: visible(r.Host), Verdict: res.Verdict.String(), Count: res.Counts.Findings, Summary: summary(r)}
-	for _, s := range res.Reasons {
-		l := lines(s)
-		p.Reasons = append(p.Reasons, pageReason{l[0], l[1:]})
-	}
-	for _, s := range res.NotJudged {
-		p.NotJudged = append(p.NotJudged, visible(s))
-	}
-	for _, s := range r.Notes {
-		p.Notes = append(p.Notes, visible(s))
-	}
-	if res.Verdict != judge.Pass {
-		for _, l := range r.Output {
-			p.Output = append(p.Output, printed(l))
-		}
-	}
+	p := pageRun{Run: r, ID: id, Verdict: res.Verdict.String(), Summary: summary(r), Coverage: CoverageLine([]Run{*r})}
 	var names []string
 	n := 0
 	for _, g := range groups(res) {
@@ -162,29 +135,6 @@ func pageOf(r *Run, id string) pageRun {
 		p.Groups = append(p.Groups, pg)
 	}
 	p.CauseNames = strings.Join(names, ", ")
-	c := &res.Counts
-	add := func(name, text string) {
-		if text != "" {
-			p.Facts = append(p.Facts, fact{name, visible(text)})
-		}
-	}
-	add("Scenario", r.Name)
-	add("Host", r.Host)
-	add("The host", r.HostEnd)
-	add("Seed", fmt.Sprint(r.Seed))
-	add("Pace", r.Pace)
-	if !r.Started.IsZero() {
-		add("Started", r.Started.UTC().Format(time.RFC3339))
-	}
-	if r.Took > 0 {
-		add("Took", took(r.Took))
-	}
-	add("Frames", fmt.Sprintf("%d given to the host whole, %d damaged, %d perhaps unread, %d lost on the way", c.Frames, c.Spoilt, c.Perhaps, c.Unheard))
-	add("Rows", fmt.Sprintf("%d expected, %d recorded, %d answer to an expected one", c.Expected, c.Records, c.Paired))
-	add("Coverage", CoverageLine([]Run{*r}))
-	if r.Every > 1 {
-		add("Timeline", fmt.Sprintf("drawn of 1 frame in %d; all of them were judged", r.Every))
-	}
 	p.Timeline = drawTimeline(r, p.Groups)
 	return p
 }

@@ -36,7 +36,7 @@ func JUnit(w io.Writer, runs []Run) error {
 		}
 		s.took += r.Took
 		s.Tests++
-		c := testcase{Name: cmp.Or(token(r.name()), token(r.Name), "scenario"), Class: "understudy." + strings.ReplaceAll(s.Name, ".", "_"), Time: decimalSeconds(r.Took)}
+		c := testcase{Name: cmp.Or(token(r.Called()), token(r.Name), "scenario"), Class: "understudy." + strings.ReplaceAll(s.Name, ".", "_"), Time: decimalSeconds(r.Took)}
 		body := strings.TrimRight(details(r), "\n")
 		switch r.Result.Verdict {
 		case judge.Pass:
@@ -56,7 +56,7 @@ func JUnit(w io.Writer, runs []Run) error {
 		}
 		s.Props = append(s.Props, property{Name: fmt.Sprintf("%s.seed", token(r.Name)), Value: fmt.Sprint(r.Seed)})
 		for _, n := range r.Result.NotJudged {
-			s.Out += clean(r.name() + ": not judged: " + visible(n) + "\n")
+			s.Out += clean(r.Called() + ": not judged: " + visible(n) + "\n")
 		}
 	}
 	for _, r := range diagnoses(runs) {

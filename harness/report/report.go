@@ -57,8 +57,8 @@ type Field struct {
 	Bad        bool
 }
 
-// name is what a run is called in running text.
-func (r *Run) name() string {
+// Called is what a run is called in running text.
+func (r *Run) Called() string {
 	if r.Title != "" {
 		return r.Title
 	}

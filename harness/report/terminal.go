@@ -75,7 +75,7 @@ func (t *terminal) word(v judge.Verdict) string {
 
 func (t *terminal) head(r *Run) {
 	res := &r.Result
-	line := visible(r.name())
+	line := visible(r.Called())
 	if n := res.Counts.Findings; n > 0 {
 		line += "  (" + show.Counted(n, "finding") + ")"
 	}
