@@ -46,7 +46,7 @@ type instrument struct {
 	name  string
 	link  []spell
 	cell  []cell
-	flows flows
+	flows thinned[flow]
 	late  time.Duration         // the longest a frame took
 	made  map[int]time.Duration // frames on their way
 }

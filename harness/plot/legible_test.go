@@ -233,7 +233,7 @@ func TestThinning(t *testing.T) {
 		pace := rapid.Int64Range(1, 1e10).Draw(t, "pace")
 		var s series
 		var want extent
-		var fs flows
+		var fs thinned[flow]
 		at := time.Duration(0)
 		for i := range n {
 			at += time.Duration(src.Int63n(pace))
@@ -244,8 +244,8 @@ func TestThinning(t *testing.T) {
 			want = want.then(one(v))
 			s.add(bin{at, at, 1, one(-v), one(v), one(-v), false}, true)
 			fs.add(flow{at, 1, 0, i % 2})
-			if len(s.bins) > maxBins || len(fs.all) > maxBins || len(s.sample) > maxBins {
-				t.Fatalf("%d bins, %d flows, %d samples", len(s.bins), len(fs.all), len(s.sample))
+			if len(s.all) > maxBins || len(fs.all) > maxBins || len(s.sample) > maxBins {
+				t.Fatalf("%d bins, %d flows, %d samples", len(s.all), len(fs.all), len(s.sample))
 			}
 		}
 		check := func(what string, bins []bin, values bool) {
@@ -261,7 +261,7 @@ func TestThinning(t *testing.T) {
 				t.Fatalf("%s: %d readings of %d, %v of %v", what, total, n, got, want)
 			}
 		}
-		check("the series", s.bins, true)
+		check("the series", s.all, true)
 		line, spread := s.columns(max(1, at/900))
 		if spread == nil {
 			check("the columns", line, true)
@@ -300,7 +300,7 @@ func TestStepsAreWhereTheReadingsAre(t *testing.T) {
 	g.finish()
 	c := g.channels[0]
 	require.Equal(t, 440, c.count) // 20 Hz for 22 s
-	require.Len(t, c.series.bins, 440-29)
+	require.Len(t, c.series.all, 440-29)
 	// On the sheet, the first panel's curve holds the corner of each reading
 	// that lies in the panel.
 	corners := map[point]bool{}
@@ -315,8 +315,8 @@ func TestStepsAreWhereTheReadingsAre(t *testing.T) {
 	}
 	d := drawing{g: g, x0: p.corner().X, x1: 640 - marginRight}
 	missed := 0
-	for i, b := range c.series.bins {
-		if i > 0 && b.shown.first != c.series.bins[i-1].shown.first && b.shown.first < 8.03 && !corners[show.Pt(math.Round(d.x(b.from)*100), 0)] {
+	for i, b := range c.series.all {
+		if i > 0 && b.shown.first != c.series.all[i-1].shown.first && b.shown.first < 8.03 && !corners[show.Pt(math.Round(d.x(b.from)*100), 0)] {
 			missed++
 		}
 	}

@@ -287,9 +287,9 @@ func TestUnitsAndLimits(t *testing.T) {
 	if d := cmp.Diff(want, c.limits, cmp.AllowUnexported(limitsFrom{})); d != "" {
 		t.Error(d)
 	}
-	require.Len(t, c.series.bins, 1)
-	require.InDelta(t, 0.0254, c.series.bins[0].shown.last, 1e-15)
-	require.InDelta(t, 0.0254, c.series.bins[0].truth.last, 1e-15)
+	require.Len(t, c.series.all, 1)
+	require.InDelta(t, 0.0254, c.series.all[0].shown.last, 1e-15)
+	require.InDelta(t, 0.0254, c.series.all[0].truth.last, 1e-15)
 }
 
 // Kind: property.

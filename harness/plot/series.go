@@ -25,20 +25,62 @@ type bin struct {
 	broken       bool   // something void came before it
 }
 
-// series is a channel's readings, thinned as it grows so that its size stays
-// bounded however long the run.
+func (b bin) begins() time.Duration { return b.from }
+
+func (b bin) with(next bin) bin {
+	b.to, b.n = next.to, b.n+next.n
+	b.truth, b.shown, b.size = b.truth.then(next.truth), b.shown.then(next.shown), b.size.then(next.size)
+	return b
+}
+
+// thinned are things in order of time, joined as they grow in number so that their size
+// stays bounded however long the run.
+type thinned[T interface {
+	begins() time.Duration
+	with(next T) T
+}] struct {
+	all   []T
+	width time.Duration // of the stretches in each of which there is one; 0: nothing is joined
+}
+
+// maxBins is where thinning sets in: a few times the columns of a picture.
+const maxBins = 16384
+
+func (s *thinned[T]) add(v T) {
+	s.all = append(s.all, v)
+	if s.width > 0 {
+		s.coarsen(len(s.all) - 1)
+	}
+	for len(s.all) > maxBins {
+		s.width = max(2*s.width, time.Microsecond)
+		s.coarsen(1)
+	}
+}
+
+// coarsen joins, from an index on, what begins in the same stretch.
+func (s *thinned[T]) coarsen(from int) {
+	n := max(from, 1)
+	for i := n; i < len(s.all); i++ {
+		v := s.all[i]
+		if last := &s.all[n-1]; (*last).begins()/s.width == v.begins()/s.width {
+			*last = (*last).with(v)
+			continue
+		}
+		s.all[n] = v
+		n++
+	}
+	s.all = s.all[:min(n, len(s.all))]
+}
+
+// series is a channel's readings.
 type series struct {
-	bins  []bin
-	width time.Duration // of a bin; 0: each reading has its own
-	every [64]int       // how often readings follow at 2^(i-1) to 2^i ns
+	thinned[bin]
+	every [64]int // how often readings follow at 2^(i-1) to 2^i ns
 	// sample holds every stride-th value shown, for what is usual.
 	sample []float64
 	stride int
 	count  int
 }
-
-// maxBins is where thinning sets in: a few times the columns of a picture.
-const maxBins = 16384
 
 func (s *series) add(b bin, streamed bool) {
 	if s.stride = max(s.stride, 1); s.count%s.stride == 0 {
@@ -51,39 +93,10 @@ func (s *series) add(b bin, streamed bool) {
 		}
 	}
 	s.count++
-	if n := len(s.bins); n > 0 && streamed {
-		s.every[bits.Len64(uint64(max(0, b.from-s.bins[n-1].to)))&63]++
+	if n := len(s.all); n > 0 && streamed {
+		s.every[bits.Len64(uint64(max(0, b.from-s.all[n-1].to)))&63]++
 	}
-	s.bins = append(s.bins, b)
-	if s.width > 0 {
-		s.bins = joinLast(s.bins, s.width)
-	}
-	for len(s.bins) > maxBins {
-		if s.width *= 2; s.width == 0 {
-			s.width = time.Microsecond
-		}
-		s.bins = coarsen(s.bins, s.width)
-	}
-}
-
-// coarsen joins, in place, the bins that begin in the same stretch of a width.
-func coarsen(bins []bin, width time.Duration) []bin {
-	out := bins[:0]
-	for _, b := range bins {
-		out = joinLast(append(out, b), width)
-	}
-	return out
-}
-
-func joinLast(bins []bin, width time.Duration) []bin {
-	n := len(bins)
-	if n < 2 || bins[n-2].from/width != bins[n-1].from/width {
-		return bins
-	}
-	a, b := &bins[n-2], bins[n-1]
-	a.to, a.n = b.to, a.n+b.n
-	a.truth, a.shown, a.size = a.truth.then(b.truth), a.shown.then(b.shown), a.size.then(b.size)
-	return bins[:n-1]
+	s.thinned.add(b)
 }
 
 // typical is about the usual time between readings that come on their own; 0
@@ -109,12 +122,13 @@ func (s *series) typical() time.Duration {
 // many, it comes down to the usual one of them, and spread is set: the columns
 // then hold the smallest to the largest.
 func (s *series) columns(width time.Duration) (line, spread []bin) {
-	line = coarsen(slices.Clone(s.bins), width)
-	if s.count <= 4*len(line) {
+	by := thinned[bin]{slices.Clone(s.all), width}
+	by.coarsen(1)
+	if line = by.all; s.count <= 4*len(line) {
 		return line, nil
 	}
 	spread = slices.Clone(line)
-	bins := s.bins
+	bins := s.all
 	for i := range line {
 		n := 0
 		for n < len(bins) && bins[n].from/width == line[i].from/width {
@@ -158,37 +172,9 @@ type flow struct {
 	lost          int
 }
 
-// flows is thinned as a series is.
-type flows struct {
-	all   []flow
-	width time.Duration
-}
+func (f flow) begins() time.Duration { return f.from }
 
-func (s *flows) add(f flow) {
-	s.all = append(s.all, f)
-	if s.width > 0 {
-		s.coarsen(len(s.all) - 1)
-	}
-	for len(s.all) > maxBins {
-		if s.width *= 2; s.width == 0 {
-			s.width = time.Microsecond
-		}
-		s.coarsen(1)
-	}
-}
-
-// coarsen joins from an index on.
-func (s *flows) coarsen(from int) {
-	n := max(from, 1)
-	for _, f := range s.all[n:] {
-		if p := &s.all[n-1]; p.from/s.width == f.from/s.width {
-			p.sent += f.sent
-			p.damaged += f.damaged
-			p.lost += f.lost
-			continue
-		}
-		s.all[n] = f
-		n++
-	}
-	s.all = s.all[:min(n, len(s.all))]
+func (f flow) with(next flow) flow {
+	f.sent, f.damaged, f.lost = f.sent+next.sent, f.damaged+next.damaged, f.lost+next.lost
+	return f
 }
