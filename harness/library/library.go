@@ -171,14 +171,11 @@ func answered(h *hostfile.Host, err error) (*hostfile.Host, error) {
 // YAML.
 func Described(words []string, records string) (h *hostfile.Host, text []byte, err error) {
 	var b strings.Builder
-	b.WriteString("understudy-host: 1\nrun: [")
+	quoted := make([]string, len(words))
 	for i, w := range words {
-		if i > 0 {
-			b.WriteString(", ")
-		}
-		b.WriteString(strconv.Quote(w))
+		quoted[i] = strconv.Quote(w)
 	}
-	b.WriteString("]\n")
+	b.WriteString("understudy-host: 1\nrun: [" + strings.Join(quoted, ", ") + "]\n")
 	if here, err := os.Getwd(); err == nil {
 		b.WriteString("folder: " + strconv.Quote(here) + "\n")
 	}

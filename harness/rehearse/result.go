@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"iter"
 	"maps"
 	"math"
 	"runtime"
@@ -57,21 +58,12 @@ const tried = 8
 // shifts that are done, with the cause; one that is being played is given up.
 func (l *Line) Rehearse(ctx context.Context, shifts int, part shard.Shard, processors int) (*Result, error) {
 	r := &Result{Version: resultVersion, Shard: part.Of(), File: l.Path, Text: string(l.Text), Texts: l.texts, Seed: l.Seed, Shifts: shifts, line: l}
-	lines := map[string]*Line{"": l}
-	changes := l.changes()
-	for _, c := range changes {
+	lines := map[string]*Line{}
+	for _, c := range l.changes() {
 		lines[c.name] = c.line
 	}
-	for i := range shifts {
-		if !part.Mine(i) {
-			continue
-		}
-		r.Played = append(r.Played, Entry{Index: i})
-		for _, c := range changes {
-			if i < tried {
-				r.Played = append(r.Played, Entry{Change: c.name, Index: i})
-			}
-		}
+	for i, of := range r.due() {
+		r.Played = append(r.Played, Entry{Change: of, Index: i})
 	}
 	if processors <= 0 {
 		processors = runtime.GOMAXPROCS(0)
@@ -109,8 +101,23 @@ func (l *Line) Rehearse(ctx context.Context, shifts int, part shard.Shard, proce
 			return r, context.Cause(ctx)
 		}
 	}
-	r.sort()
 	return r, nil
+}
+
+// due are the shifts of the shard in order: each as the line is, and the first few on
+// each line that is changed.
+func (r *Result) due() iter.Seq2[int, string] {
+	changes := r.line.changes()
+	slices.SortFunc(changes, func(a, b change) int { return strings.Compare(a.name, b.name) })
+	return func(yield func(int, string) bool) {
+		for i := range r.Shifts {
+			for _, c := range changes {
+				if r.Shard.Mine(i) && (c.name == "" || i < tried) && !yield(i, c.name) {
+					return
+				}
+			}
+		}
+	}
 }
 
 // keep makes the result that of the first shifts alone, as far as all of them is done.
@@ -123,13 +130,6 @@ func (r *Result) keep(done []bool) {
 		r.Shifts = r.Played[n].Index
 	}
 	r.Played = slices.DeleteFunc(r.Played, func(e Entry) bool { return e.Index >= r.Shifts })
-	r.sort()
-}
-
-func (r *Result) sort() {
-	slices.SortFunc(r.Played, func(a, b Entry) int {
-		return cmp.Or(a.Index-b.Index, strings.Compare(a.Change, b.Change))
-	})
 }
 
 // Write writes a result as JSON, the same bytes for the same result.
@@ -169,28 +169,14 @@ func Read(name string, src io.Reader) (*Result, error) {
 // with all gauges and ports.
 func (r *Result) whole() error {
 	at := 0
-	changes := []string{""}
-	for _, c := range r.line.changes() {
-		changes = append(changes, c.name)
-	}
-	slices.Sort(changes)
-	for i := range r.Shifts {
-		if !r.Shard.Mine(i) {
-			continue
+	for i, c := range r.due() {
+		if at >= len(r.Played) || r.Played[at].Index != i || r.Played[at].Change != c {
+			return fmt.Errorf("%s is not whole: shift %d %s is missing or out of order", r.name, i, c)
 		}
-		for _, c := range changes {
-			if c != "" && i >= tried {
-				continue
-			}
-			if at >= len(r.Played) || r.Played[at].Index != i || r.Played[at].Change != c {
-				return fmt.Errorf("%s is not whole: shift %d %s is missing or out of order", r.name, i, c)
-			}
-			s := &r.Played[at].Shift
-			if err := r.line.fits(s, c == ""); err != nil {
-				return fmt.Errorf("%s is damaged: shift %d %s: %w", r.name, i, c, err)
-			}
-			at++
+		if err := r.line.fits(&r.Played[at].Shift, c == ""); err != nil {
+			return fmt.Errorf("%s is damaged: shift %d %s: %w", r.name, i, c, err)
 		}
+		at++
 	}
 	if at != len(r.Played) {
 		return fmt.Errorf("%s holds %d shifts too many", r.name, len(r.Played)-at)
@@ -258,18 +244,21 @@ func Merge(parts []*Result) (*Result, error) {
 	for _, p := range parts {
 		all.Played = append(all.Played, p.Played...)
 	}
-	all.sort()
+	slices.SortFunc(all.Played, func(a, b Entry) int {
+		return cmp.Or(a.Index-b.Index, strings.Compare(a.Change, b.Change))
+	})
 	return &all, nil
 }
 
-// change is the line with one thing changed.
+// change is the line with one thing changed; without a name the line as it is.
 type change struct {
 	name string
 	line *Line
 }
 
-// changes are the answers to "what if". Each is a copy of the line.
-func (l *Line) changes() (out []change) {
+// changes are the line and the answers to "what if", each a copy of the line.
+func (l *Line) changes() []change {
+	out := []change{{"", l}}
 	each := func(name string, do func(g *gauge)) {
 		c := *l
 		c.gauges = slices.Clone(l.gauges)

@@ -338,14 +338,8 @@ func (l *Line) judged(s *Shift, f int, do func(v *Judged)) {
 }
 
 func (s *Summary) changes(l *Line, r *Result) {
-	lines := map[string]*Line{"": l}
-	names := []string{""}
-	for _, c := range l.changes() {
-		lines[c.name] = c.line
-		names = append(names, c.name)
-	}
-	for _, name := range names {
-		row := ChangeRow{Name: name, Margin: math.Inf(1), End: 100, base: name == ""}
+	for _, way := range l.changes() {
+		row := ChangeRow{Name: way.name, Margin: math.Inf(1), End: 100, base: way.name == ""}
 		if row.base {
 			row.Name = "the line as it is"
 		}
@@ -353,7 +347,7 @@ func (s *Summary) changes(l *Line, r *Result) {
 		tags, flat := 0.0, 0.0
 		for i := range r.Played {
 			e := &r.Played[i]
-			if e.Change != name || e.Index >= tried {
+			if e.Change != way.name || e.Index >= tried {
 				continue
 			}
 			n, skipped := 0.0, 0
@@ -376,7 +370,7 @@ func (s *Summary) changes(l *Line, r *Result) {
 		row.Lost, row.LostError = Mean(lost)
 		row.Skipped /= float64(len(lost))
 		row.Stalls /= float64(len(lost))
-		c := lines[name]
+		c := way.line
 		for i := range c.gauges {
 			if g := &c.gauges[i]; !g.wired {
 				row.Margin = math.Min(row.Margin, c.budget(g, g.radio).Margin())

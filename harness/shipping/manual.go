@@ -2,40 +2,29 @@ package shipping
 
 import (
 	_ "embed"
-	"fmt"
 	"strings"
+	"text/template"
 
 	"github.com/alecthomas/kong"
 )
 
+//go:embed manual.tmpl
+var manualText string
+
 // Manual is the manual page of a program with commands, in roff's man macros. The
 // sections of before stand above the commands, each a heading and a text.
 func Manual(app *kong.Application, before [][2]string) string {
+	page := template.Must(template.New("manual").Funcs(template.FuncMap{"upper": strings.ToUpper, "roff": roff,
+		"name": func(c *kong.Node) string { return strings.TrimPrefix(c.Summary(), app.Name+" ") }}).Parse(manualText))
 	var b strings.Builder
-	name := strings.ToUpper(app.Name)
-	fmt.Fprintf(&b, ".TH %s 1 \"\" \"%s\"\n.SH NAME\n%s \\- %s\n.SH SYNOPSIS\n.B %s\n.I command\n[\\fIoptions\\fR]\n", name, app.Name, app.Name, roff(strings.TrimSuffix(app.Help, ".")), app.Name)
-	for _, s := range before {
-		fmt.Fprintf(&b, ".SH %s\n%s\n", strings.ToUpper(roff(s[0])), roff(s[1]))
+	if err := page.Execute(&b, struct {
+		*kong.Application
+		Summary string
+		Before  [][2]string
+	}{app, strings.TrimSuffix(app.Help, "."), before}); err != nil {
+		panic(err) // the template is part of the program
 	}
-	b.WriteString(".SH COMMANDS\n")
-	for _, c := range app.Leaves(true) {
-		fmt.Fprintf(&b, ".SS %s\n%s\n", roff(strings.TrimPrefix(c.Summary(), app.Name+" ")), roff(c.Help))
-		for _, p := range c.Positional {
-			fmt.Fprintf(&b, ".TP\n.I %s\n%s\n", roff(p.Name), roff(p.Help))
-		}
-		flags(&b, c.Flags)
-	}
-	b.WriteString(".SH OPTIONS OF EVERY COMMAND\n")
-	flags(&b, app.Flags)
 	return b.String()
-}
-
-func flags(b *strings.Builder, all []*kong.Flag) {
-	for _, f := range all {
-		if !f.Hidden {
-			fmt.Fprintf(b, ".TP\n.B %s\n%s\n", roff(f.String()), roff(f.Help))
-		}
-	}
 }
 
 // roff writes a text so that it stands for itself.
