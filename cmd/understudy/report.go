@@ -2,11 +2,13 @@ package main
 
 import (
 	"context"
+	_ "embed"
 	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
 	"strings"
+	"text/template"
 
 	"example.org/understudy/harness/budget"
 	"example.org/understudy/harness/check"
@@ -147,6 +149,11 @@ func tellRehearsal(a *app, r *rehearse.Result, json, html, pdf string) error {
 	return nil
 }
 
+//go:embed exploration.tmpl
+var explorationText string
+
+var explorationTemplate = template.Must(template.New("exploration").Funcs(template.FuncMap{"counted": show.Counted, "join": strings.Join}).Parse(explorationText))
+
 func (c *reportCmd) exploration(a *app, names []string) error {
 	parts, err := shards(a, names, explore.Read)
 	if err != nil {
@@ -165,28 +172,11 @@ func (c *reportCmd) exploration(a *app, names []string) error {
 	if err != nil {
 		return err
 	}
-	host := ""
-	if told.Host != "" {
-		host = " against " + told.Host
-	}
-	fmt.Fprintf(a.stdout, "%s%s, seed %d: %d passed, %d failed, %d came to no verdict\n", show.Counted(told.Runs, "scenario"), host, told.Seed, told.Verdicts["pass"], told.Verdicts["fail"], told.Undecided())
-	if n := told.Verdicts["skipped"]; n > 0 {
-		fmt.Fprintf(a.stdout, "%s skipped: they ask for what the host does not claim\n", show.Counted(n, "run"))
-	}
-	for _, why := range told.Why {
-		fmt.Fprintln(a.stdout, "no verdict:", why)
-	}
-	fmt.Fprintf(a.stdout, "%d of %d combinations of %s run; %d are impossible\n", told.Tuples, told.Of, show.Counted(told.Strength, "factor"), len(told.Impossible))
-	if c.Tell {
-		for _, im := range told.Impossible {
-			fmt.Fprintf(a.stdout, "impossible: %s (%s)\n", im.Tuple, strings.Join(im.Why, "; "))
-		}
-		for _, words := range told.Open {
-			fmt.Fprintln(a.stdout, "not run:", words)
-		}
-	}
-	for _, f := range told.Found {
-		fmt.Fprintf(a.stdout, "FOUND %s in run %d: %s, %s\n\n%s\n", strings.TrimSpace(f.Code+" "+f.Cause), f.Run, show.Counted(f.Cues, "cue"), show.Counted(f.Gauges, "gauge"), f.Scenario)
+	if err := explorationTemplate.Execute(a.stdout, struct {
+		*explore.Told
+		Tell bool
+	}{told, c.Tell}); err != nil {
+		return err
 	}
 	if err := writeFiles(file{c.JSON, r.Write}, file{c.HTML, told.HTML}); err != nil {
 		return err
