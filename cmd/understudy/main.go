@@ -60,6 +60,16 @@ type cli struct {
 	budgetFlags
 }
 
+// budgetFlags bound every command.
+type budgetFlags struct {
+	Within   time.Duration `default:"${within}" group:"Budget of every command:" help:"Longest time by the wall clock (default: ${default})."`
+	Memory   int64         `default:"${memory}" group:"Budget of every command:" placeholder:"MIB" help:"Most memory, in MiB (default: ${default})."`
+	Events   int64         `default:"${events}" group:"Budget of every command:" help:"Most events of a timeline that is played on paper (default: ${default})."`
+	Rows     int           `default:"${rows}" group:"Budget of every command:" help:"Most rows of a host's records (default: ${default})."`
+	Findings int           `default:"${findings}" group:"Budget of every command:" help:"Most findings of one kind that are listed of a run; all are counted (default: ${default})."`
+	Ledger   int64         `default:"${ledger}" group:"Budget of every command:" placeholder:"MIB" help:"Largest ledger of a run, in MiB (default: ${default})."`
+}
+
 type helpCmd struct {
 	Command []string `arg:"" optional:"" help:"The command, such as check."`
 	Man     bool     `help:"Print a manual page of all commands instead, for man."`
@@ -151,7 +161,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	}
 	if err == nil {
 		var stop func()
-		a.ctx, stop = c.budgetFlags.apply(budget.Telling(ctx, func(how string) { shown.paint(func(int) string { return how }) }))
+		a.ctx, stop = budget.With(budget.Telling(ctx, func(how string) { shown.paint(func(int) string { return how }) }), budget.Limits(c.budgetFlags))
 		defer stop()
 		if err = parsed.Run(); stopped >= 0 {
 			return stopped // help again

@@ -109,14 +109,6 @@ func (c *Capture) Of(ctx context.Context, line int) iter.Seq[Event] {
 	}
 }
 
-// Span is the time from the beginning to the last event.
-func (c *Capture) Span() time.Duration {
-	if len(c.Events) == 0 {
-		return 0
-	}
-	return c.Events[len(c.Events)-1].At
-}
-
 // Recording keeps what happens on a line: as a ledger, and as pcapng when it is
 // asked to.
 type Recording struct {

@@ -1,11 +1,13 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"io"
 	"os"
 	"sync"
 	"time"
+	"unicode/utf8"
 
 	"golang.org/x/term"
 )
@@ -55,4 +57,46 @@ func (p *progress) clear() {
 		fmt.Fprint(p.f, "\r\x1b[K")
 		p.shown = false
 	}
+}
+
+// clean is an output on which titles, names and records from elsewhere cannot command
+// a terminal: control characters but tab and line feed, and bytes that are not UTF-8,
+// are written as \xNN.
+type clean struct {
+	io.Writer
+	half   []byte // of a character whose rest is to come
+	before func() // is called before anything is written
+}
+
+func (c *clean) Write(b []byte) (int, error) {
+	in := append(c.half, b...)
+	out := make([]byte, 0, len(in))
+	for len(in) > 0 && utf8.FullRune(in) {
+		r, n := utf8.DecodeRune(in)
+		if r == utf8.RuneError && n == 1 || r < ' ' && r != '\n' && r != '\t' || r >= 0x7f && r < 0xa0 {
+			for _, c := range in[:n] {
+				out = fmt.Appendf(out, `\x%02x`, c)
+			}
+		} else {
+			out = append(out, in[:n]...)
+		}
+		in = in[n:]
+	}
+	c.half = bytes.Clone(in)
+	if c.before != nil {
+		c.before()
+	}
+	if _, err := c.Writer.Write(out); err != nil {
+		return 0, err
+	}
+	return len(b), nil
+}
+
+// terminal is the file of an output, if it has one.
+func terminal(w io.Writer) (f *os.File, ok bool) {
+	if c, is := w.(*clean); is {
+		w = c.Writer
+	}
+	f, ok = w.(*os.File)
+	return f, ok
 }

@@ -14,6 +14,20 @@ import (
 	"example.org/understudy/harness/plot/pictures"
 )
 
+type explainCmd struct {
+	Scenario string `arg:"" help:"A scenario file, or the name of a shipped scenario."`
+	All      bool   `help:"Show every streamed reading, not only those where the zone changes."`
+	Steps    bool   `help:"Follow each reading through the gauge's measuring chain, step by step."`
+}
+
+func (c *explainCmd) Run(a *app) error {
+	s, err := library.Load(c.Scenario)
+	if err != nil {
+		return err
+	}
+	return paper.Explain(a.ctx, a.stdout, s, c.All, c.Steps)
+}
+
 type plotCmd struct {
 	Scenario string `arg:"" help:"A scenario file or the name of a shipped scenario, which is played on paper; or the folder of a run, whose ledger is drawn."`
 	Out      string `short:"o" help:"The picture: a name that ends in .svg or .png (default: the scenario's name and .svg)."`
