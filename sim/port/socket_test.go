@@ -153,18 +153,26 @@ func TestTCPClientThatNeverReads(t *testing.T) {
 }
 
 // Kind: process.
-func TestTCPSecondClientIsTurnedAway(t *testing.T) {
-	p, l := newTCP(t, Config{})
-	c := dial(t, p)
-	l.count(t, Opened, 1)
-	d := dial(t, p)
-	if _, err := d.Read(make([]byte, 1)); !errors.Is(err, io.EOF) {
-		t.Errorf("second client: %v", err)
-	}
-	l.count(t, Trouble, 1)
-	p.Write([]byte("still here"))
-	if got := read(t, c, 10); got != "still here" {
-		t.Errorf("first client read %q", got)
+func TestSecondClientIsTurnedAway(t *testing.T) {
+	tcp, tcpLog := newTCP(t, Config{})
+	com, comLog := newComPort(t, Config{})
+	for _, s := range []struct {
+		port  Port
+		log   *log
+		greet int // bytes
+	}{{tcp, tcpLog, 0}, {com, comLog, 6}} {
+		c := dial(t, s.port)
+		s.log.count(t, Opened, 1)
+		read(t, c, s.greet)
+		d := dial(t, s.port)
+		if _, err := d.Read(make([]byte, 1)); !errors.Is(err, io.EOF) {
+			t.Errorf("%s: second client: %v", s.port.Path(), err)
+		}
+		s.log.count(t, Trouble, 1)
+		s.port.Write([]byte("still here"))
+		if got := read(t, c, 10); got != "still here" {
+			t.Errorf("%s: first client read %q", s.port.Path(), got)
+		}
 	}
 }
 
