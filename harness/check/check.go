@@ -84,7 +84,7 @@ type Outcome struct {
 	Statistics int
 	Twice      string // of a scenario that was played twice: how the runs differ
 
-	idle  bool      // nothing was due to be recorded
+	hasty string    // why a slower pace may show more
 	plays time.Time // when the timeline began
 	meta  meta
 }
@@ -163,7 +163,7 @@ func (c *Check) Do(ctx context.Context) (*Outcome, error) {
 	if err := c.keep(out.meta); err != nil {
 		return nil, err
 	}
-	if c.judge(ctx, out, out.meta); out.idle {
+	if c.judge(ctx, out, out.meta); out.hasty != "" {
 		return c.slower(ctx, out, r.pace)
 	}
 	return out, nil

@@ -81,9 +81,9 @@ func (c *Check) again(ctx context.Context, first *Outcome, folder string, pace *
 	return first, first.doubted(fmt.Sprintf("depends on timing: %s; the host passed when it was played once more, %s; %s", seen, how, both))
 }
 
-// slower plays a scenario instead of a run in which nothing was due: at a speed factor a
-// host that starts again, or is killed, has little time. It is that run's outcome where
-// there is no slower pace.
+// slower plays a scenario instead of a run in which nothing was due, or the host was not
+// back in time: at a speed factor a host that starts again, or is killed, has little time.
+// It is that run's outcome where there is no slower pace.
 func (c *Check) slower(ctx context.Context, out *Outcome, pace stage.Pace) (*Outcome, error) {
 	slow := slowest(c.Scenario.Play.Until)
 	if slow.Times() >= pace.Times() || c.Kept != nil || c.Host.Running || c.Watch != nil {
@@ -92,11 +92,11 @@ func (c *Check) slower(ctx context.Context, out *Outcome, pace stage.Pace) (*Out
 	if err := os.RemoveAll(c.Run); err != nil {
 		return nil, err
 	}
-	again := *c
+	again, hasty := *c, out.hasty
 	again.Pace = &slow
 	out, err := again.Do(ctx)
 	if err == nil {
-		out.Twice = fmt.Sprintf("at pace %s nothing was due to be recorded: played at pace %s", pace, slow)
+		out.Twice = fmt.Sprintf("at pace %s %s: played at pace %s", pace, hasty, slow)
 	}
 	return out, err
 }

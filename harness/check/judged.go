@@ -16,6 +16,7 @@ import (
 	"example.org/understudy/harness/paper"
 	"example.org/understudy/harness/records"
 	"example.org/understudy/scenario"
+	"example.org/understudy/sim/stage"
 	"example.org/understudy/sim/stage/ledger"
 	"example.org/understudy/sim/wire"
 )
@@ -85,7 +86,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 	c.summaries(ctx, out, statistics, m)
 	out.doubt(m.Doubt)
 	if out.Verdict == judge.Pass && out.Counts.Expected+out.Counts.Paired == 0 {
-		out.Verdict, out.idle = judge.Inconclusive, true // a pass needs evidence
+		out.Verdict, out.hasty = judge.Inconclusive, "nothing was due to be recorded" // a pass needs evidence
 		out.Reasons = append(out.Reasons, "nothing that the host received was due to be recorded")
 		// Is that because of what the host does not claim?
 		spec.All, spec.Claims = c.Scenario.Host.Keeps == scenario.KeepsAll, nil
@@ -130,7 +131,9 @@ func (o *Outcome) notDone() {
 			continue
 		}
 		if o.Verdict == judge.Pass {
-			o.Verdict = judge.Inconclusive
+			if o.Verdict = judge.Inconclusive; strings.HasSuffix(e.Note, stage.ErrAway.Error()) {
+				o.hasty = "the host was not back when it was to be started again"
+			}
 		}
 		o.Reasons = append(o.Reasons, fmt.Sprintf("the scenario, not the host: at %s, %s", cues[e.Cue-1].Pos(), strings.TrimSpace(e.Gauge+" "+wrong)))
 	}

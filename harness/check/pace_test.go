@@ -117,24 +117,37 @@ func TestConfirmedAtRealPace(t *testing.T) {
 	}
 }
 
-// A run at a speed factor in which nothing was due, for the host was killed too soon, shows
-// nothing: the scenario is played at real pace instead, which shows what the host does.
+// A run at a speed factor in which nothing was due, for the host was killed too soon, or
+// in which the host was not back in time, shows nothing: the scenario is played at real
+// pace instead, which shows what the host does.
 //
 // Kind: process.
-func TestNothingDueAtASpeedFactor(t *testing.T) {
+func TestTooFastForTheHost(t *testing.T) {
 	t.Parallel()
-	s, err := scenario.Parse("soon.yaml", []byte("understudy: 1\ntitle: Killed soon\ngauges: [{name: g, dialect: line-ascii}]\ncues:\n"+
-		"  - {at: 300 ms, do: tag, times: 3, every: 50 ms}\n  - {at: 900 ms, do: restart host, by: kill, for: 1 s}\nuntil: 1500 ms\n"), shippedDialect)
-	require.NoError(t, err)
 	var pace stage.Pace
 	require.NoError(t, pace.UnmarshalText([]byte("20x")))
 	self, err := os.Executable()
 	require.NoError(t, err)
-	h := reference(t)
-	h.CommitsWithin = 0
-	c := check.Check{Scenario: s, Host: h, Run: filepath.Join(t.TempDir(), "run"), Self: self, Extra: []string{"--defect", "rows-buffered"}, Pace: &pace}
-	out, err := c.Do(t.Context())
-	require.NoError(t, err)
-	require.Equal(t, judge.Fail, out.Verdict, "%s %s", out.Why, out.Reasons)
-	require.Equal(t, "at pace 20x nothing was due to be recorded: played at pace real", out.Twice)
+	for why, cues := range map[string]string{
+		"nothing was due to be recorded":                        "  - {at: 900 ms, do: restart host, by: kill, for: 1 s}\nuntil: 1500 ms\n",
+		"the host was not back when it was to be started again": "  - {at: 700 ms, do: restart host}\n  - {at: 5500 ms, do: restart host, by: kill}\nuntil: 5600 ms\n",
+	} {
+		t.Run(why, func(t *testing.T) {
+			t.Parallel()
+			s, err := scenario.Parse("soon.yaml", []byte("understudy: 1\ntitle: Ended soon\ngauges: [{name: g, dialect: line-ascii}]\ncues:\n"+
+				"  - {at: 300 ms, do: tag, times: 3, every: 50 ms}\n"+cues), shippedDialect)
+			require.NoError(t, err)
+			h := reference(t)
+			h.CommitsWithin, h.Run = 0, []string{"/bin/sh", "-c", `sleep 0.5; exec "$0" "$@"`, self, "refhost", "--job", "{job}"}
+			want := judge.Pass
+			if strings.HasPrefix(why, "nothing") {
+				want, h.Run = judge.Fail, append(h.Run, "--defect", "rows-buffered")
+			}
+			c := check.Check{Scenario: s, Host: h, Run: filepath.Join(t.TempDir(), "run"), Pace: &pace}
+			out, err := c.Do(t.Context())
+			require.NoError(t, err)
+			require.Equal(t, "at pace 20x "+why+": played at pace real", out.Twice, "%s %s", out.Why, out.Reasons)
+			require.Equal(t, want, out.Verdict, "%s %s", out.Why, out.Reasons)
+		})
+	}
 }

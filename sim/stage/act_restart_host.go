@@ -15,6 +15,9 @@ type RestartHost struct {
 	For quantity.Duration `yaml:"for" doc:"how long it is away (default: started again at once)"`
 }
 
+// ErrAway is why a host that has not come back yet cannot be started again.
+var ErrAway = errors.New("the host is being started again already")
+
 func (r RestartHost) lasts() time.Duration { return r.For.D() }
 
 func (r RestartHost) do(s *Stage, _ target) error {
@@ -25,7 +28,7 @@ func (r RestartHost) do(s *Stage, _ target) error {
 	case s.opt.Host == nil:
 		return errors.New("no host is run here that could be started again")
 	case s.restart.away:
-		return errors.New("the host is being started again already")
+		return ErrAway
 	}
 	s.restart = restart{away: true, by: r.By, had: s.had(), ending: s.opt.Host.End(r.By)}
 	s.at(s.now+r.For.D(), func() {
