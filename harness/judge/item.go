@@ -36,6 +36,9 @@ type item struct {
 	unnamed   bool           // the gauge has not said who it is since the port was opened, and will
 	turned    bool           // the gauge sent another unit in its first frame
 	spoilt    bool           // one in the same piece did
+	echoed    bool           // the gauge's frame before it is a tag that was sent again
+	lonely    bool           // the port of another gauge is away
+	replaced  bool           // another gauge sends the same tag number later
 	ahead     int            // bytes before it in the same piece
 	after     int            // and after it
 	goes      bool           // it is the gauge's last before the port went
@@ -239,6 +242,25 @@ func (j *judging) sameRow(a, b int32) bool {
 	return s.double(1)
 }
 
+// past is what has come of a gauge so far.
+type past struct {
+	streamed, before []*cause.Reading
+	latest           *cause.Reading // whichever its channel
+	first            *cause.Reading
+	tag              time.Duration
+	damaged, hurt    bool
+	scrap            bool
+	repeat           bool // the frame before is a tag that was sent again
+	away             bool // the port is
+	unnamed          []*item
+	up, anew, frames int
+	opened           time.Duration
+	place            int
+	count            int64 // the greatest so far
+	back, again      bool
+	last             []*item
+}
+
 // surroundings goes once through what the host saw.
 func (j *judging) surroundings(all []*item) {
 	at := map[*cause.Seen][]*item{}
@@ -247,97 +269,35 @@ func (j *judging) surroundings(all []*item) {
 			at[it.seen] = append(at[it.seen], it)
 		}
 	}
-	type state struct {
-		streamed, before []*cause.Reading
-		tag              time.Duration
-		damaged, hurt    bool
-		scrap            bool
-		unnamed          []*item
-		first            *cause.Reading
-		up, anew, frames int
-		opened           time.Duration
-		place            int
-		count            int64 // the greatest so far
-		back, again      bool
-		last             []*item
-	}
-	gs := make([]state, len(j.Gauges))
+	gs := make([]past, len(j.Gauges))
 	for g := range gs {
-		gs[g] = state{streamed: make([]*cause.Reading, j.width), before: make([]*cause.Reading, j.width), tag: -1, count: -1, place: g}
+		gs[g] = past{streamed: make([]*cause.Reading, j.width), before: make([]*cause.Reading, j.width), tag: -1, count: -1, place: g}
 	}
 	run, lastG := 0, -1
 	counts := j.counters()
-	foreign := make([]*cause.Reading, len(gs))
-	latest := make([]*cause.Reading, len(gs))
 	for i := range j.h.Seen {
 		s := &j.h.Seen[i]
 		g := &gs[s.Gauge]
-		switch s.What {
-		case cause.Up:
-			g.back, g.hurt, g.up, g.frames, g.opened = true, false, 0, 0, s.At
-			g.scrap, g.damaged, g.unnamed, g.place = g.damaged, false, nil, int(s.Place)
-		case cause.Down:
-			for _, it := range g.last {
-				it.goes = true
-			}
-		case cause.Restart, cause.Stopped, cause.Killed:
-			for k := range gs {
-				if s.What != cause.Restart || k == int(s.Gauge) {
-					gs[k].again, gs[k].anew, gs[k].frames, gs[k].opened = true, 0, 0, s.At
-				}
-			}
-		}
 		if s.What != cause.Frame {
+			turn(gs, s)
 			continue
 		}
 		here, count := at[s], counts[s.Gauge].of(s)
-		g.frames++
-		if s.Other && s.State != cause.Spoilt {
-			for _, it := range g.unnamed {
-				it.unnamed = true
-			}
-			g.unnamed = nil
+		if len(here) > 0 {
+			run++
 		}
 		if rs := j.h.Of(s); g.first == nil && len(rs) > 0 {
 			g.first = &rs[0]
 		}
+		g.frame(s, here)
 		for _, it := range here {
-			it.initial, it.hurt, it.turned = g.first, g.hurt, it.r != nil && it.r.Unit != g.first.Unit
-			it.latest = latest[s.Gauge]
-			for q, rs := 0, j.h.Of(s); it.c >= 0 && q < len(rs) && int(rs[q].Channel) < it.c; q++ {
-				if !rs[q].Void {
-					it.latest = &rs[q]
-				}
-			}
-		}
-		if len(here) > 0 {
-			run++
-			if g.back {
-				g.up++
-			}
-			if g.again {
-				g.anew++
-			}
-			g.last = here
-		}
-		if g.back {
-			g.unnamed = append(g.unnamed, here...)
-		}
-		for _, it := range here {
-			it.place = g.place
-			it.scrap = g.frames == 1 && g.scrap
-			it.opened, it.sinceOpen, it.counted = g.frames, s.At-g.opened, count >= 0 && count <= g.count
-			it.run, it.up, it.anew, it.damaged, it.since, it.other = run, g.up, g.anew, g.damaged, -1, lastG >= 0 && lastG != int(s.Gauge)
-			if g.tag >= 0 {
-				it.since = s.At - g.tag
-			}
-			if it.c < 0 {
-				continue
-			}
-			it.streamed, it.before = g.streamed[it.c], g.before[it.c]
-			for k := range foreign {
-				if k != it.g && foreign[k] != nil {
-					it.foreign = foreign[k]
+			j.about(it, g, s)
+			it.counted = count >= 0 && count <= g.count
+			it.run, it.other = run, lastG >= 0 && lastG != int(s.Gauge)
+			for k := range gs {
+				it.lonely = it.lonely || k != it.g && gs[k].away
+				if it.c >= 0 && k != it.g && gs[k].latest != nil {
+					it.foreign = gs[k].latest
 				}
 			}
 		}
@@ -346,22 +306,93 @@ func (j *judging) surroundings(all []*item) {
 			continue
 		}
 		lastG, g.count = int(s.Gauge), max(g.count, count)
-		if s.Tagged {
-			g.tag = s.At
-		}
-		for q, rs := 0, j.h.Of(s); q < len(rs); q++ {
-			if r := &rs[q]; !r.Void {
-				g.before[r.Channel], latest[s.Gauge] = r, r
-				foreign[s.Gauge] = r
-				if !s.Tagged && !s.Other {
-					g.streamed[r.Channel] = r
-				}
-			}
-		}
+		j.passes(g, s)
 	}
 	j.pieces(at)
 	slices.SortStableFunc(all, func(a, b *item) int { return int(a.w.Seen - b.w.Seen) })
 	likenesses(all)
+}
+
+// turn takes what happens to a port, and what the host does.
+func turn(gs []past, s *cause.Seen) {
+	g := &gs[s.Gauge]
+	switch s.What {
+	case cause.Up:
+		g.back, g.hurt, g.up, g.frames, g.opened = true, false, 0, 0, s.At
+		g.scrap, g.damaged, g.unnamed, g.place = g.damaged, false, nil, int(s.Place)
+		g.away = false
+	case cause.Down:
+		g.away = true
+		for _, it := range g.last {
+			it.goes = true
+		}
+	case cause.Restart, cause.Stopped, cause.Killed:
+		for k := range gs {
+			if s.What != cause.Restart || k == int(s.Gauge) {
+				gs[k].again, gs[k].anew, gs[k].frames, gs[k].opened = true, 0, 0, s.At
+			}
+		}
+	}
+}
+
+// frame counts a frame, of which some rows are due or none.
+func (g *past) frame(s *cause.Seen, here []*item) {
+	g.frames++
+	if s.Other && s.State != cause.Spoilt {
+		for _, it := range g.unnamed {
+			it.unnamed = true
+		}
+		g.unnamed = nil
+	}
+	if len(here) > 0 {
+		g.last = here
+		if g.back {
+			g.up++
+		}
+		if g.again {
+			g.anew++
+		}
+	}
+	if g.back {
+		g.unnamed = append(g.unnamed, here...)
+	}
+}
+
+// about says of an item what came before it of its gauge.
+func (j *judging) about(it *item, g *past, s *cause.Seen) {
+	rs := j.h.Of(s)
+	it.initial, it.hurt, it.turned = g.first, g.hurt, it.r != nil && it.r.Unit != g.first.Unit
+	it.latest = g.latest
+	for q := 0; it.c >= 0 && q < len(rs) && int(rs[q].Channel) < it.c; q++ {
+		if !rs[q].Void {
+			it.latest = &rs[q]
+		}
+	}
+	it.place, it.scrap, it.echoed = g.place, g.frames == 1 && g.scrap, g.repeat
+	it.opened, it.sinceOpen = g.frames, s.At-g.opened
+	it.up, it.anew, it.damaged, it.since = g.up, g.anew, g.damaged, -1
+	if g.tag >= 0 {
+		it.since = s.At - g.tag
+	}
+	if it.c >= 0 {
+		it.streamed, it.before = g.streamed[it.c], g.before[it.c]
+	}
+}
+
+// passes notes a whole frame.
+func (j *judging) passes(g *past, s *cause.Seen) {
+	g.repeat = s.Tagged && s.Repeat
+	if s.Tagged {
+		g.tag = s.At
+	}
+	for q, rs := 0, j.h.Of(s); q < len(rs); q++ {
+		if r := &rs[q]; !r.Void {
+			g.before[r.Channel], g.latest = r, r
+			if !s.Tagged && !s.Other {
+				g.streamed[r.Channel] = r
+			}
+		}
+	}
 }
 
 // pieces says of each item what stood about it in the piece that its frame came in.
@@ -414,6 +445,7 @@ func likenesses(all []*item) {
 					later = o // a host may see to what came at one time in either order
 				}
 				later.echo = max(later.echo, is)
+				o.replaced = true
 			}
 			if own >= 0 {
 				gauges[it.w.Tag][own] = it

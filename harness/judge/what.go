@@ -179,6 +179,15 @@ func (j *judging) changed(add adds, examples []*item) {
 			return j.shown(it, v.Mul(decimal.New(int64(it.r.Unit.Size()), 0))), ok
 		})
 	}
+	for places := 1; places <= 6; places++ {
+		add(4.5, fmt.Sprintf("the value is rounded to decimal %d in the gauge's unit first", places), func(it *item) (answer, bool) {
+			if it.r == nil || it.r.Void {
+				return answer{}, false
+			}
+			v := it.r.Shown.Quantize(max(it.r.Shown.Exponent(), -places), decimal.HalfEven)
+			return j.shown(it, v.Mul(decimal.New(int64(it.r.Unit.Size()), 0))), true
+		})
+	}
 	add(4, "the number is taken for one in the unit that the gauge began with", func(it *item) (answer, bool) {
 		if it.r == nil || it.r.Void {
 			return answer{}, false

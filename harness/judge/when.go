@@ -152,6 +152,7 @@ func ofNeighbour(cs *terms) {
 	cs.add(5, "the tag number does not follow the one before it", "", before(func(it, p *item) bool { return it.w.Tagged && p.w.Tagged && it.w.Tag != p.w.Tag+1 }))
 	cs.trips(3, "another gauge sent the same tag number before it or with it", "", func(it *item) bool { return it.echo > notSent })
 	cs.trips(2.5, "another gauge sent the same tag number with the same reading before it or with it", "", func(it *item) bool { return it.echo == sentSame })
+	cs.trips(3.5, "another gauge sends the same tag number later", "", func(it *item) bool { return it.replaced })
 	cs.trips(3, "the same tag number comes again later", "", func(it *item) bool { return it.comes })
 	cs.add(3, "the same tag number came before", "", func(it *item) bool { return it.came })
 }
@@ -178,6 +179,8 @@ func (j *judging) ofSent(cs *terms) {
 	cs.trips(3, "the cell is low", "the cell is not low", func(it *item) bool { return it.seen != nil && it.seen.Low })
 	frame(3, "the host asked for the reading", "", func(s *cause.Seen) bool { return s.Asked })
 	cs.trips(3, "the frame before it arrived damaged", "", func(it *item) bool { return it.damaged })
+	cs.trips(2.5, "the frame before it is a tag that was sent again", "", func(it *item) bool { return it.echoed })
+	cs.add(3, "the port of another gauge is away", "", func(it *item) bool { return it.lonely })
 	cs.add(3, "a damaged frame has come since the port was opened", "", func(it *item) bool { return it.hurt })
 	cs.add(3, "the gauge began with another unit", "", func(it *item) bool { return it.turned })
 	cs.add(5, "the frame before it is another gauge's", "the frame before it is the same gauge's", func(it *item) bool { return it.other })
