@@ -44,6 +44,7 @@ func TestDescriptionIsJudgedFirst(t *testing.T) {
 		"the host's too":    {"on-every-limit", "", "s/,inside,/,GOOD,/", "strict-limits", judge.Fail, `the verdict word "GOOD"`},
 		"the host's only":   {"on-every-limit", "  zones: {HIGH: above, OVER: above}\n", "", "strict-limits", judge.Fail, ""},
 		"another event":     {"low-cell", "  events: {pause: ignored}\n", "", "low-cell-missed", judge.Fail, ""},
+		"words of a start":  {"low-cell", "  events: {pause: ignored}\n", `1a2026-01-01T00:00:00Z,,,,,,,pause\n2026-01-01T00:00:00Z,,,,,,,pause`, "low-cell-missed", judge.Fail, ""},
 		"no gap":            {"in-the-middle", columns, "", "", judge.Pass, ""},
 	} {
 		t.Run(name, func(t *testing.T) {

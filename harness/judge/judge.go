@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"hash/maphash"
 	"iter"
+	"math"
 	"slices"
 	"time"
 
@@ -186,8 +187,11 @@ type Result struct {
 	Searched string `json:"searched,omitempty"`
 	// Tail says that all findings are rows that are missing after the last of their
 	// gauge that is there: the host may have been about to record them.
-	Tail   bool   `json:"-"`
-	Counts Counts `json:"counts"`
+	Tail bool `json:"-"`
+	// First is when the host was given the first of what it recorded; where it recorded
+	// nothing that was due, the end of time.
+	First  time.Duration `json:"-"`
+	Counts Counts        `json:"counts"`
 }
 
 // Forget takes back what the findings are put down to.
@@ -275,7 +279,7 @@ func (j *judging) result() Result {
 	res.Counts.Findings = len(base.diffs)
 	if len(base.diffs) > 0 {
 		res.Verdict = Fail
-		res.Tail, res.Patterns = ex.tail, ex.patterns
+		res.Tail, res.First, res.Patterns = ex.tail, j.first(base), ex.patterns
 		res.Explanations, res.Unexplained, res.Searched = ex.named, ex.unexplained, ex.searched
 		res.Counts.Explained = len(base.diffs) - ex.unexplained
 		res.Counts.ByKind = map[Kind]int{}
@@ -327,6 +331,19 @@ func (j *judging) tail(base *outcome) bool {
 		}
 	}
 	return true
+}
+
+// first is when the host was given the first of what it recorded.
+func (j *judging) first(base *outcome) time.Duration {
+	at := time.Duration(math.MaxInt64)
+	for _, s := range base.streams {
+		for i, k := range s.match {
+			if seen := s.wants[i].Seen; k >= 0 && seen >= 0 {
+				at = min(at, j.h.Seen[seen].At)
+			}
+		}
+	}
+	return at
 }
 
 // diagnose compares the records with the rows of a correct host and explains what
@@ -406,7 +423,11 @@ func (j *judging) notJudged() (out []string) {
 		out = append(out, "how soon bytes are read: at pace drain time waits for the host")
 	}
 	if (!j.RealTime || j.Speed > 0 && j.Speed != 1) && j.Claimed(cause.Tag) && j.numberComesAgain() {
-		out = append(out, "the window on repeated tag numbers: at this pace the host's clock is not the scenario's")
+		what := "the window on repeated tag numbers"
+		if j.Speed > 0 {
+			what = "numbers that come again within the window by the host's clock and after it by the scenario's"
+		}
+		out = append(out, what+": at this pace the host's clock is not the scenario's")
 	}
 	if j.All && slices.ContainsFunc(j.h.Seen, func(s cause.Seen) bool { return s.Asked }) {
 		out = append(out, "readings that the host asked for: they may be recorded, and none is due")
