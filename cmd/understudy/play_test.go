@@ -73,7 +73,7 @@ cues:
 			url, token = m[1], m[2]
 		}
 		return m != nil
-	}, 10*time.Second, 5*time.Millisecond, "no address is printed")
+	}, time.Minute, 5*time.Millisecond, "no address is printed")
 	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
 	send := func(method, path, body string) (int, []byte) {
 		req, err := http.NewRequest(method, url+path, strings.NewReader(body))
@@ -101,7 +101,7 @@ cues:
 		require.Eventually(t, func() bool {
 			code, b := send("GET", "v1/gauges", "")
 			return code == http.StatusOK && json.Unmarshal(b, &s) == nil && ok(s)
-		}, 10*time.Second, 10*time.Millisecond, what)
+		}, time.Minute, 10*time.Millisecond, what)
 		return s
 	}
 	// The frame of the first run's tag has gone before a host hears it.
@@ -130,7 +130,7 @@ cues:
 		require.True(t, s.Gauges[0].Open, "the host still has its port open")
 		_, err = os.Lstat(filepath.Join(dir, "ports", "sleeve-snap"))
 		require.NoError(t, err, "its port is back")
-		require.Eventually(t, func() bool { return strings.Count(heard.String(), "T0001 ") == n-1 }, 10*time.Second, 5*time.Millisecond, "each run numbers its tags anew")
+		require.Eventually(t, func() bool { return strings.Count(heard.String(), "T0001 ") == n-1 }, time.Minute, 5*time.Millisecond, "each run numbers its tags anew")
 	}
 
 	cancel()

@@ -194,7 +194,7 @@ func (f *far) gets(t *testing.T, want string, do func()) {
 		f.mu.Lock()
 		defer f.mu.Unlock()
 		return strings.Contains(f.all[from:], want)
-	}, 10*time.Second, 5*time.Millisecond, "the port never said %q", want)
+	}, time.Minute, 5*time.Millisecond, "the port never said %q", want)
 }
 
 // Kind: process.

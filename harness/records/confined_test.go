@@ -51,7 +51,7 @@ func TestQueryIsConfined(t *testing.T) {
 		ctx, stop := budget.With(t.Context(), budget.Limits{Within: time.Minute, Memory: 4096, Rows: 50_000})
 		late := func() {}
 		if c.want == "no more time" || c.want == "" { // what else there is ends by itself
-			ctx, late = context.WithTimeoutCause(ctx, 2*time.Second, os.ErrDeadlineExceeded)
+			ctx, late = context.WithTimeoutCause(ctx, 200*time.Millisecond, os.ErrDeadlineExceeded)
 		}
 		if c.want == "no more time" {
 			c.want = os.ErrDeadlineExceeded.Error()

@@ -4,10 +4,12 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"reflect"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -227,8 +229,8 @@ func TestForgets(t *testing.T) {
 		g, err := New(&p)
 		require.NoError(t, err)
 		want, _ := New(&p)
-		for name, try := range tried {
-			if len(try.takes) > 0 && name != "lock" && !strings.HasPrefix(name, "warn") {
+		for _, name := range slices.Sorted(maps.Keys(tried)) {
+			if try := tried[name]; len(try.takes) > 0 && name != "lock" && !strings.HasPrefix(name, "warn") {
 				g.ask(0, Command{Verb: "set", Setting: name, Channel: 0, Value: Text(strings.Split(try.takes[0], " → ")[0])})
 			}
 		}
@@ -251,8 +253,8 @@ func TestForgets(t *testing.T) {
 func TestFactoryReset(t *testing.T) {
 	g := inches(t)
 	fresh := g.Export()
-	for name, try := range tried {
-		if len(try.takes) > 0 && name != "lock" {
+	for _, name := range slices.Sorted(maps.Keys(tried)) {
+		if try := tried[name]; len(try.takes) > 0 && name != "lock" {
 			g.ask(0, Command{Verb: "set", Setting: name, Channel: -1, Value: Text(strings.Split(try.takes[0], " → ")[0])})
 		}
 	}

@@ -481,14 +481,12 @@ func TestStallsReading(t *testing.T) {
 	g := newFakeGauge(t, lineASCII, filepath.Join(dir, "bore-1"))
 	h := startHost(t, writeJob(t, dir, "tagged", map[string]any{"port": g.path}), "stalls-reading")
 	await(t, "ready", h.ready)
-	longest := time.Duration(0)
+	began := time.Now()
 	for n := range 21 { // each is read by itself
-		began := time.Now()
 		g.send(g.frame(said{tag: int64(n + 1), values: []string{"8.000"}}))
 		h.waitRows(n + 1)
-		longest = max(longest, time.Since(began))
 	}
-	require.Greater(t, longest, time.Second)
+	require.Greater(t, time.Since(began), 1200*time.Millisecond)
 	h.stop()
 }
 
