@@ -84,7 +84,7 @@ func reference(t testing.TB) *hostfile.Host {
 func judged(t testing.TB, s *scenario.Scenario, extra ...string) *check.Outcome {
 	self, err := os.Executable()
 	require.NoError(t, err)
-	c := check.Check{Scenario: s, Host: reference(t), Run: t.TempDir(), Self: self, Extra: extra, Coverage: true}
+	c := check.Check{Scenario: s, Host: reference(t), Run: t.TempDir(), Self: self, Extra: extra, Coverage: len(extra) > 0}
 	out, err := c.Do(context.Background())
 	require.NoError(t, err)
 	return out

@@ -31,7 +31,7 @@ func summing(t *testing.T, replace ...string) *hostfile.Host {
 func summed(t *testing.T, s *scenario.Scenario, h *hostfile.Host, defect string) *check.Outcome {
 	self, err := os.Executable()
 	require.NoError(t, err)
-	c := check.Check{Scenario: s, Host: h, Run: t.TempDir(), Self: self, Extra: []string{"--defect", defect}, Coverage: true}
+	c := check.Check{Scenario: s, Host: h, Run: t.TempDir(), Self: self, Extra: []string{"--defect", defect}, Coverage: defect != ""}
 	out, err := c.Do(t.Context())
 	require.NoError(t, err)
 	return out
