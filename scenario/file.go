@@ -1,7 +1,6 @@
 package scenario
 
 import (
-	"errors"
 	"fmt"
 
 	"example.org/understudy/sim/decimal"
@@ -61,42 +60,14 @@ type Part struct {
 type Pair [2]Bound
 
 // Bound is a length, or none.
-type Bound struct {
-	quantity.Length
-	None bool
-}
+type Bound = Or[quantity.Length, none]
 
-// UnmarshalText reads a length or "none".
-func (b *Bound) UnmarshalText(t []byte) error {
-	if string(t) == "none" {
-		*b = Bound{None: true}
-		return nil
-	}
-	*b = Bound{}
-	return b.Length.UnmarshalText(t)
-}
-
-// MarshalText writes it.
-func (b Bound) MarshalText() ([]byte, error) { return []byte(b.String()), nil }
-
-func (b Bound) String() string {
-	if b.None {
-		return "none"
-	}
-	return b.Length.String()
-}
-
-// Pattern describes the text for the JSON Schema.
-func (b Bound) Pattern() (string, string) {
-	p, example := b.Length.Pattern()
-	return "^none$|" + p, example
-}
-
-func (b Bound) limit() zone.Limit {
-	if b.None {
+// Limit is a bound as a limit.
+func Limit(b Bound) zone.Limit {
+	if b.Word {
 		return zone.Limit{}
 	}
-	return zone.At(b.Picometres())
+	return zone.At(b.Of.Picometres())
 }
 
 // Host is what the scenario asks of the host.
@@ -325,71 +296,10 @@ type Channel struct {
 }
 
 // Stream is a rate, or none.
-type Stream struct {
-	quantity.Rate
-	Off bool
-}
-
-// UnmarshalText reads a rate or "none".
-func (s *Stream) UnmarshalText(b []byte) error {
-	switch string(b) {
-	case "none":
-		*s = Stream{Off: true}
-		return nil
-	case "off":
-		return errors.New(`"off" is called "none" now; write none`)
-	}
-	*s = Stream{}
-	return s.Rate.UnmarshalText(b)
-}
-
-// MarshalText writes it.
-func (s Stream) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
-
-func (s Stream) String() string {
-	if s.Off {
-		return "none"
-	}
-	return s.Rate.String()
-}
-
-// Pattern describes the text for the JSON Schema.
-func (s Stream) Pattern() (string, string) {
-	p, example := s.Rate.Pattern()
-	return "^none$|" + p, example
-}
+type Stream = Or[quantity.Rate, none]
 
 // Phase is a time, or drawn.
-type Phase struct {
-	quantity.Duration
-	Drawn bool
-}
-
-// UnmarshalText reads a time or "drawn".
-func (p *Phase) UnmarshalText(b []byte) error {
-	if string(b) == "drawn" {
-		*p = Phase{Drawn: true}
-		return nil
-	}
-	*p = Phase{}
-	return p.Duration.UnmarshalText(b)
-}
-
-// MarshalText writes it.
-func (p Phase) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
-
-func (p Phase) String() string {
-	if p.Drawn {
-		return "drawn"
-	}
-	return p.Duration.String()
-}
-
-// Pattern describes the text for the JSON Schema.
-func (p Phase) Pattern() (string, string) {
-	pattern, example := p.Duration.Pattern()
-	return "^drawn$|" + pattern, example
-}
+type Phase = Or[quantity.Duration, drawn]
 
 // Tags says how tagged readings are numbered and repeated.
 type Tags struct {

@@ -25,10 +25,10 @@ func inherited[T any](own, gauge *T, otherwise T) T { return *cmp.Or(own, gauge,
 
 func part(limits, warn *Pair) (z zone.Limits) {
 	if limits != nil {
-		z.Lower, z.Upper = limits[0].limit(), limits[1].limit()
+		z.Lower, z.Upper = Limit(limits[0]), Limit(limits[1])
 	}
 	if warn != nil {
-		z.WarnLower, z.WarnUpper = warn[0].limit(), warn[1].limit()
+		z.WarnLower, z.WarnUpper = Limit(warn[0]), Limit(warn[1])
 	}
 	return z
 }
@@ -50,7 +50,7 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 		p.MasterEvery = g.MasterEvery.D()
 	}
 	if g.Phase != nil {
-		p.Phase, m.Drawn = g.Phase.D(), g.Phase.Drawn
+		p.Phase, m.Drawn = g.Phase.Of.D(), g.Phase.Word
 	}
 	carries := []FramePart{WithNumber, WithKeys, WithTail, WithLead}
 	if g.Carries != nil {
@@ -98,8 +98,8 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 
 // rates makes how often a gauge samples, streams and repeats its tags ready.
 func (l *loader) rates(g *GaugeKeys, p *gauge.Profile) {
-	if g.Stream != nil && g.Rate != nil && !g.Stream.Off {
-		l.doc.Errorf(g.Rate, "leave one of them out", "a gauge that streams at %s samples at that rate", g.Stream.Rate)
+	if g.Stream != nil && g.Rate != nil && !g.Stream.Word {
+		l.doc.Errorf(g.Rate, "leave one of them out", "a gauge that streams at %s samples at that rate", g.Stream.Of)
 	}
 	if g.Sampling != nil {
 		p.Sampling = *g.Sampling
@@ -107,8 +107,8 @@ func (l *loader) rates(g *GaugeKeys, p *gauge.Profile) {
 	if g.Rate != nil {
 		p.Rate = *g.Rate
 	}
-	if g.Stream != nil && !g.Stream.Off {
-		p.Rate, p.Streaming = g.Stream.Rate, true
+	if g.Stream != nil && !g.Stream.Word {
+		p.Rate, p.Streaming = g.Stream.Of, true
 	}
 	if p.Rate.Hz.Cmp(gauge.MaxRate) > 0 {
 		l.doc.Errorf(&g.Stream, "", "a rate of %s is above the 10 kHz a gauge can do", p.Rate)
@@ -331,8 +331,8 @@ func (l *loader) limitUnit(g *GaugeKeys, c *ChannelKeys, unit decimal.Unit) deci
 			continue
 		}
 		for _, b := range p {
-			if !b.None {
-				return b.Unit
+			if !b.Word {
+				return b.Of.Unit
 			}
 		}
 	}

@@ -53,7 +53,7 @@ func (s Size) Limits() (lower, upper decimal.Length) {
 func (s Size) limits() *Pair {
 	var p Pair
 	lower, upper := s.Limits()
-	p[0].Length, _ = quantity.Of(lower, decimal.MM)
-	p[1].Length, _ = quantity.Of(upper, decimal.MM)
+	p[0].Of, _ = quantity.Of(lower, decimal.MM)
+	p[1].Of, _ = quantity.Of(upper, decimal.MM)
 	return &p
 }

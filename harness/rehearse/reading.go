@@ -189,9 +189,9 @@ func (l *reader) feature(f *Feature) {
 		out.nominal, out.class = f.Size.Nominal.Picometres(), f.Size.String()
 		lower, upper := f.Size.Limits()
 		out.limits.Lower, out.limits.Upper = zone.At(lower), zone.At(upper)
-	case f.Nominal != nil && f.Limits != nil && !(f.Limits[0].None && f.Limits[1].None):
+	case f.Nominal != nil && f.Limits != nil && !(f.Limits[0].Word && f.Limits[1].Word):
 		out.nominal, unit = f.Nominal.Picometres(), f.Nominal.Unit
-		out.limits.Lower, out.limits.Upper = limit(f.Limits[0]), limit(f.Limits[1])
+		out.limits.Lower, out.limits.Upper = scenario.Limit(f.Limits[0]), scenario.Limit(f.Limits[1])
 	default:
 		l.doc.Errorf(&f.Name, "write size: 8 H8, or nominal: and limits:", "%q has no tolerance", f.Name)
 		return
@@ -205,7 +205,7 @@ func (l *reader) feature(f *Feature) {
 		high = 2*out.nominal - low
 	}
 	if f.Warn != nil {
-		out.limits.WarnLower, out.limits.WarnUpper = limit(f.Warn[0]), limit(f.Warn[1])
+		out.limits.WarnLower, out.limits.WarnUpper = scenario.Limit(f.Warn[0]), scenario.Limit(f.Warn[1])
 	} else if both {
 		eighth := (high - low) / 8
 		out.limits.WarnLower, out.limits.WarnUpper = zone.At(low+eighth), zone.At(high-eighth)
@@ -255,13 +255,6 @@ func (l *reader) feature(f *Feature) {
 		out.text += " (" + out.class + ")"
 	}
 	l.features = append(l.features, out)
-}
-
-func limit(b scenario.Bound) zone.Limit {
-	if b.None {
-		return zone.Limit{}
-	}
-	return zone.At(b.Picometres())
 }
 
 // tools makes the gauges ready and gives each its receiver.

@@ -120,17 +120,17 @@ func (l *Line) scene(links bool) *scenario.File {
 func (l *Line) keys(g *gauge) scenario.GaugeKeys {
 	k := scenario.GaugeKeys{Dialect: g.dialect, SerialLine: g.line}
 	if g.rate.Hz.Sign() > 0 {
-		k.Stream = &scenario.Stream{Rate: g.rate}
+		k.Stream = &scenario.Stream{Of: g.rate}
 	}
 	for i := range g.channels {
 		c := &g.channels[i]
 		ft := &l.features[c.feature]
 		bound := func(z zone.Limit) scenario.Bound {
 			if !z.Set {
-				return scenario.Bound{None: true}
+				return scenario.Bound{Word: true}
 			}
 			q, _ := quantity.Of(z.At, decimal.MM)
-			return scenario.Bound{Length: q}
+			return scenario.Bound{Of: q}
 		}
 		nominal, _ := quantity.Of(ft.nominal, decimal.MM)
 		ck := scenario.ChannelKeys{Preset: &nominal, Resolution: &ft.shown}

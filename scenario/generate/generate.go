@@ -178,9 +178,9 @@ func ptr[T any](v T) *T { return &v }
 
 func (m *maker) bound(l decimal.Length, there bool) scenario.Bound {
 	if !there {
-		return scenario.Bound{None: true}
+		return scenario.Bound{Word: true}
 	}
-	return scenario.Bound{Length: in(l, m.limit)}
+	return scenario.Bound{Of: in(l, m.limit)}
 }
 
 // part lays the limits: the specification 15 steps away, the warning 10, now
@@ -201,7 +201,7 @@ func (m *maker) part() {
 	p.Limits = &scenario.Pair{m.bound(lower, limits != "upper"), m.bound(upper, limits != "lower")}
 	if warn != "none" {
 		p.Warn = &scenario.Pair{m.bound(warnLower, warn == "both" && limits != "upper"), m.bound(warnUpper, limits != "lower")}
-		if p.Warn[0].None && p.Warn[1].None {
+		if p.Warn[0].Word && p.Warn[1].Word {
 			p.Warn = nil
 		}
 	}
@@ -211,8 +211,8 @@ func (m *maker) part() {
 			continue
 		}
 		for _, b := range pair {
-			if !b.None {
-				m.edges = append(m.edges, b.Picometres())
+			if !b.Word {
+				m.edges = append(m.edges, b.Of.Picometres())
 			}
 		}
 	}
@@ -244,8 +244,8 @@ func (m *maker) asks() {
 		h.Writes = append(h.Writes, scenario.Write{Setting: "function", To: m.Levels["function"]})
 	case "limits":
 		for i, name := range []string{"lower", "upper"} {
-			if b := m.f.Part.Limits[i]; !b.None {
-				if v, exact := b.Picometres().In(m.unit); exact && v.Exponent() >= -6 {
+			if b := m.f.Part.Limits[i]; !b.Word {
+				if v, exact := b.Of.Picometres().In(m.unit); exact && v.Exponent() >= -6 {
 					h.Writes = append(h.Writes, scenario.Write{Setting: name, To: v.String()})
 				}
 			}
@@ -304,11 +304,11 @@ func (m *maker) cast() {
 			return &scenario.Pair{m.bound(m.nominal-8*m.grid, m.Levels["limits"] != "upper"), m.bound(m.nominal+8*m.grid, m.Levels["limits"] != "lower")}
 		}
 		if i == 1 { // other limits, so that one gauge is not judged for the other
-			g.Limits, g.Warn = narrow(), &scenario.Pair{{None: true}, {None: true}}
+			g.Limits, g.Warn = narrow(), &scenario.Pair{{Word: true}, {Word: true}}
 		}
 		if m.Levels["channels"] == "2" {
 			b := scenario.Channel{Name: "B"}
-			b.Limits, b.Warn = narrow(), &scenario.Pair{{None: true}, {None: true}}
+			b.Limits, b.Warn = narrow(), &scenario.Pair{{Word: true}, {Word: true}}
 			g.Channels = []scenario.Channel{{Name: "A"}, b}
 		}
 		m.f.Gauges = append(m.f.Gauges, g)

@@ -176,8 +176,8 @@ func (s *shrinker) part() {
 		func(f *scenario.File) *scenario.Pair { return f.Part.Limits },
 	} {
 		for i := range 2 {
-			if p := pair(s.now); p != nil && !p[i].None {
-				s.try(func(f *scenario.File) { pair(f)[i] = scenario.Bound{None: true} })
+			if p := pair(s.now); p != nil && !p[i].Word {
+				s.try(func(f *scenario.File) { pair(f)[i] = scenario.Bound{Word: true} })
 			}
 		}
 	}

@@ -300,7 +300,7 @@ func (l *line) gauge() scenario.Gauge {
 	if l.period > 0 {
 		rate := quantity.Rate{Hz: l.rate}
 		if l.seen[0].kind == streamed {
-			g.Stream = &scenario.Stream{Rate: rate}
+			g.Stream = &scenario.Stream{Of: rate}
 		} else {
 			g.Rate = &rate
 		}
@@ -343,11 +343,11 @@ func (l *line) keys(name string, ch *channel) (k scenario.ChannelKeys) {
 // limits are a pair of limits: as the gauge said them, or such that the
 // readings that were heard fall where they fell.
 func (l *line) limits(name string, ch *channel, kinds []zone.Kind, beyond [2]zone.Zone, inside []zone.Zone) *scenario.Pair {
-	p := scenario.Pair{{None: true}, {None: true}}
+	p := scenario.Pair{{Word: true}, {Word: true}}
 	for side, kind := range kinds {
 		if v, said := l.known[kind.Setting]; said && len(l.order) == 1 {
 			if q, err := quantity.NewLength(v, ch.unit); err == nil {
-				p[side] = scenario.Bound{Length: q}
+				p[side] = scenario.Bound{Of: q}
 			}
 			continue
 		}
@@ -367,11 +367,11 @@ func (l *line) limits(name string, ch *channel, kinds []zone.Kind, beyond [2]zon
 			v = &moved
 		}
 		if q, err := quantity.NewLength(*v, ch.unit); err == nil {
-			p[side] = scenario.Bound{Length: q}
+			p[side] = scenario.Bound{Of: q}
 			l.note("the %s of %s is a guess: %s is on the good side of it, and a reading was beyond", kind.Name, name, q)
 		}
 	}
-	if p[0].None && p[1].None {
+	if p[0].Word && p[1].Word {
 		return nil
 	}
 	return &p
