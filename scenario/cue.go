@@ -22,11 +22,7 @@ func (c *Cue) UnmarshalAny(n strict.Any) error {
 	}
 	act, ok := stage.NewAct(do.Scalar)
 	if !ok {
-		want := "the acts are " + strings.Join(stage.Verbs(), ", ")
-		if near := strict.Nearest(do.Scalar, stage.Verbs()); near != "" {
-			want = fmt.Sprintf("did you mean %q?", near)
-		}
-		do.Errorf(want, "unknown act %q", do.Scalar)
+		do.Errorf(strict.Suggest(do.Scalar, stage.Verbs(), "the acts are "+strings.Join(stage.Verbs(), ", ")), "unknown act %q", do.Scalar)
 		return nil
 	}
 	var k cueKeys

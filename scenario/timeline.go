@@ -42,10 +42,7 @@ func (l *loader) channelIndex(g int, name string) (int, error) {
 }
 
 func unknown(what, name string, names []string) error {
-	if near := strict.Nearest(name, names); near != "" {
-		return fmt.Errorf("there is no %s %q; did you mean %q?", what, name, near)
-	}
-	return fmt.Errorf("there is no %s %q; there is %s", what, name, strings.Join(names, ", "))
+	return fmt.Errorf("there is no %s %q; %s", what, name, strict.Suggest(name, names, "there is "+strings.Join(names, ", ")))
 }
 
 func (l *loader) cues() {

@@ -1,5 +1,16 @@
 package strict
 
+import "fmt"
+
+// Suggest asks whether the word of the list that is nearest was meant, or says what
+// else to write.
+func Suggest(word string, of []string, otherwise string) string {
+	if near := Nearest(word, of); near != "" {
+		return fmt.Sprintf("did you mean %q?", near)
+	}
+	return otherwise
+}
+
 // Nearest returns the word of the list that a typist most likely meant, or ""
 // when none is near: at most a third of its letters may differ (a swap of two
 // neighbours counts as one difference).

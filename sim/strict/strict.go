@@ -350,9 +350,7 @@ func (d *Doc) decode(n Any, v reflect.Value, depth int) {
 		if err := v.Addr().Interface().(encoding.TextUnmarshaler).UnmarshalText([]byte(n.Scalar)); err != nil {
 			want := ""
 			if e, ok := v.Addr().Interface().(Enumeration); ok {
-				if near := Nearest(n.Scalar, e.Names()); near != "" {
-					want = fmt.Sprintf("did you mean %q?", near)
-				}
+				want = Suggest(n.Scalar, e.Names(), "")
 			}
 			d.objects(n, want, err)
 		}
@@ -521,11 +519,9 @@ func (d *Doc) decodeStruct(n Any, depth int, parts ...reflect.Value) {
 				d.add(p.Pos, fmt.Sprintf("write %s", to), "the key %q is called %q now", p.Key, to)
 				continue
 			}
-			want := "the keys here are " + strings.Join(keys, ", ")
-			if len(d.errs) >= maxListed {
-				want = "" // it is not listed
-			} else if near := Nearest(p.Key, keys); near != "" {
-				want = fmt.Sprintf("did you mean %q?", near)
+			want := "" // nobody sees it, if the mistake is not listed
+			if len(d.errs) < maxListed {
+				want = Suggest(p.Key, keys, "the keys here are "+strings.Join(keys, ", "))
 			}
 			d.add(p.Pos, want, "unknown key %q", p.Key)
 			continue

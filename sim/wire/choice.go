@@ -67,7 +67,7 @@ func (c *compiler) knownValue(term string, p strict.Pair) {
 		p.Value.Errorf("write inside", `the zone "in" is called "inside" now`)
 		return
 	}
-	p.Value.Errorf(nearest(p.Key, known, "a gauge has "+strings.Join(known, ", ")), "%q is no value of %s", p.Key, term)
+	p.Value.Errorf(strict.Suggest(p.Key, known, "a gauge has "+strings.Join(known, ", ")), "%q is no value of %s", p.Key, term)
 }
 
 // allKnown refuses a choice that the gauge sends and that leaves out a value

@@ -262,16 +262,8 @@ func (c *compiler) lookup(ptr *string, n int, name func(int) string, what, want 
 			return i
 		}
 	}
-	c.doc.Errorf(ptr, nearest(*ptr, names, want), "there is no %s %q", what, *ptr)
+	c.doc.Errorf(ptr, strict.Suggest(*ptr, names, want), "there is no %s %q", what, *ptr)
 	return -1
-}
-
-// nearest suggests a name, or says what else to write.
-func nearest(word string, of []string, otherwise string) string {
-	if near := strict.Nearest(word, of); near != "" {
-		return fmt.Sprintf("did you mean %q?", near)
-	}
-	return otherwise
 }
 
 func (c *compiler) gaugeFrame(ptr *string) Frame {
@@ -293,7 +285,7 @@ func (c *compiler) commands() {
 		k := fr.cmd
 		k.reply, k.refusal = c.gaugeFrame(&s.Reply.name), c.gaugeFrame(&s.Refusal.name)
 		if s.Does != "" && !contains(Verbs(), s.Does) {
-			c.doc.Errorf(&s.Does, nearest(s.Does, Verbs(), "a gauge can "+strings.Join(Verbs(), ", ")), "%q is nothing a gauge does", s.Does)
+			c.doc.Errorf(&s.Does, strict.Suggest(s.Does, Verbs(), "a gauge can "+strings.Join(Verbs(), ", ")), "%q is nothing a gauge does", s.Does)
 		}
 		if s.Does != "" && s.Refuse != "" {
 			c.doc.Errorf(&s.Refuse, "leave one out", "the command cannot both do something and always be refused")

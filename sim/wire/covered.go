@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+
+	"example.org/understudy/sim/strict"
 )
 
 // covered is a field computed from other bytes of its frame or group: a check
@@ -52,7 +54,7 @@ func (s *checkSpec) compile(c *compiler, _ *scope, n *node) {
 	f := newCovered()
 	var err error
 	if f.check, err = newChecker(s.Check, cmp.Or(s.Size, 1), custom); err != nil {
-		c.doc.Errorf(&s.Check, nearest(s.Check, CheckNames(), "write one of "+strings.Join(CheckNames(), ", ")), "%v", err)
+		c.doc.Errorf(&s.Check, strict.Suggest(s.Check, CheckNames(), "write one of "+strings.Join(CheckNames(), ", ")), "%v", err)
 		f.check, _ = newChecker("xor", 1, nil)
 	}
 	digits := (f.check.bits + 3) / 4
@@ -261,7 +263,7 @@ func (r *coverage) collect(nodes []node, index int) {
 func (r *coverage) find(ptr *string) (place, bool) {
 	p, ok := r.byName[*ptr]
 	if !ok {
-		r.c.doc.Errorf(ptr, nearest(*ptr, r.names, "name a field of the same frame or group"), "the range reaches outside the frame: there is no field %q in it", *ptr)
+		r.c.doc.Errorf(ptr, strict.Suggest(*ptr, r.names, "name a field of the same frame or group"), "the range reaches outside the frame: there is no field %q in it", *ptr)
 	}
 	return p, ok
 }

@@ -90,8 +90,8 @@ func (c *compiler) expression(at any, text string, want Kind, may func(Term) boo
 			}
 			return exprRef{term, k}, nil
 		}
-		if near := strict.Nearest(name, names); near != "" {
-			return exprRef{}, fmt.Errorf("unknown name %q; did you mean %q?", name, near)
+		if ask := strict.Suggest(name, names, ""); ask != "" {
+			return exprRef{}, fmt.Errorf("unknown name %q; %s", name, ask)
 		}
 		return exprRef{}, fmt.Errorf("unknown name %q", name)
 	})

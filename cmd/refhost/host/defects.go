@@ -229,10 +229,7 @@ func parseDefects(list string) (defects, error) {
 		switch name = strings.TrimSpace(name); {
 		case name == "":
 		case !known[name]:
-			if near := strict.Nearest(name, slices.Collect(maps.Keys(known))); near != "" {
-				return nil, fmt.Errorf("there is no defect %q; did you mean %q?", name, near)
-			}
-			return nil, fmt.Errorf("there is no defect %q; refhost --list prints them all", name)
+			return nil, fmt.Errorf("there is no defect %q; %s", name, strict.Suggest(name, slices.Collect(maps.Keys(known)), "refhost --list prints them all"))
 		default:
 			on[name] = true
 		}
