@@ -76,11 +76,11 @@ type Host struct {
 	Resolution  *quantity.Length `yaml:"resolution" doc:"step the host rounds to (default: the gauge's)"`
 	Rounding    decimal.Rounding `yaml:"rounding" doc:"how the host rounds: half-even (default), half-up, truncate, half-down or half-to-plus"`
 	Decide      zone.Decide      `yaml:"decide" doc:"which value is compared with the limits: displayed (default) or unrounded"`
-	LimitsAre   LimitsAre        `yaml:"limits-are" doc:"inclusive (a value equal to a limit conforms, the default) or strict"`
+	LimitsAre   string           `yaml:"limits-are" one:"inclusive strict" doc:"inclusive (a value equal to a limit conforms, the default) or strict"`
 	Uncertainty *quantity.Length `yaml:"uncertainty" doc:"expanded uncertainty U of a guarded decision (default: a simple decision)"`
 	GuardBand   *GuardBand       `yaml:"guard-band" doc:"how far a guarded decision moves the specification limits inwards: a share of U such as 50 % (ASME B89.7.3.1 has the parties state it), or as an edition has it: ISO 14253-1:1998 or ISO 14253-1:2013 (U, the default), ISO 14253-1:2017 (0.8225 U, which is 1.645 standard uncertainties: 95 %); none of these documents could be opened"`
-	WithinGuard WithinGuard      `yaml:"within-guard" doc:"what a value within the guard band is, to either side of a specification limit: rejected (what is not accepted, the default) or unproven (a zone of its own: neither conformity nor nonconformity is proven)"`
-	Keeps       Keeps            `yaml:"keeps" doc:"tagged (only tagged readings are recorded, the default) or all"`
+	WithinGuard string           `yaml:"within-guard" one:"rejected unproven" doc:"what a value within the guard band is, to either side of a specification limit: rejected (what is not accepted, the default) or unproven (a zone of its own: neither conformity nor nonconformity is proven)"`
+	Keeps       string           `yaml:"keeps" one:"tagged all" doc:"tagged (only tagged readings are recorded, the default) or all"`
 	AtPort      AtPort           `yaml:"at-port" was:"line" doc:"how the host is to behave at its port; what is not stated is not judged"`
 	Writes      []Write          `yaml:"writes" doc:"what the host must write to each gauge, in this order, before it is ready"`
 }
@@ -127,7 +127,7 @@ func (u Unit) MarshalText() ([]byte, error) { return []byte(u.Symbol()), nil }
 type ChannelKeys struct {
 	Stroke     *quantity.Length  `yaml:"stroke" doc:"travel of the tip (default: 10 mm)"`
 	MidStroke  *quantity.Length  `yaml:"mid-stroke" was:"seat" doc:"size at which the tip is at the middle of its stroke (default: the nominal)"`
-	Larger     *Larger           `yaml:"larger-part" doc:"what a larger part does to the tip: presses (a stand, a snap; the default) or releases (a plug in a bore)"`
+	Larger     string            `yaml:"larger-part" one:"presses releases" doc:"what a larger part does to the tip: presses (a stand, a snap; the default) or releases (a plug in a bore)"`
 	Sense      *gauge.Sense      `yaml:"sense" doc:"how the reading moves as the tip is pressed: rising or falling (default: so that the reading grows with the part)"`
 	Factor     *decimal.Decimal  `yaml:"factor" doc:"multiplies the tip's travel (default: 1)"`
 	Unit       *Unit             `yaml:"unit" doc:"unit of the reading (default: that of the resolution)"`
@@ -190,7 +190,7 @@ type GaugeKeys struct {
 	Rate        *RateOnly          `yaml:"rate" doc:"samples a second while nothing is streamed (default: 20 Hz)"`
 	Phase       *Phase             `yaml:"phase" doc:"when the first sample falls: a time such as 12 ms, or drawn: anywhere in the first interval, by the seed, as with gauges that nobody switched on together (default: at the start)"`
 	OnChange    *bool              `yaml:"on-change" doc:"the stream sends only when a reading has moved beyond its dead band"`
-	Carries     *[]FramePart       `yaml:"carries" was:"sends" doc:"which parts a frame has, where the dialect can leave them out: number (of the tag), keys (how buttons and pedal stand), tail (its check), lead (what marks its beginning) (default: all)"`
+	Carries     *[]string          `yaml:"carries" was:"sends" one:"number keys tail lead" doc:"which parts a frame has, where the dialect can leave them out: number (of the tag), keys (how buttons and pedal stand), tail (its check), lead (what marks its beginning) (default: all)"`
 	MasterEvery *quantity.Duration `yaml:"master-every" doc:"the gauge is to be set on its master again, by zero or preset, when this long has passed since it was last (default: never); a dialect can say so"`
 	Tags        Tags               `yaml:"tags" doc:"how tagged readings are numbered and repeated"`
 	Buttons     Buttons            `yaml:"buttons" doc:"what the two buttons do"`
@@ -201,7 +201,7 @@ type GaugeKeys struct {
 	Display     Display            `yaml:"display" doc:"the display"`
 	Power       Power              `yaml:"power" doc:"how the gauge goes off and comes on"`
 	Lock        *Lock              `yaml:"lock" doc:"the lock of its settings (default: none)"`
-	Writes      TakesEffect        `yaml:"writes" doc:"when a setting that is written while the gauge streams takes effect: at-once (default) or after-frame"`
+	Writes      string             `yaml:"writes" one:"at-once after-frame" doc:"when a setting that is written while the gauge streams takes effect: at-once (default) or after-frame"`
 	Cell        *Cell              `yaml:"cell" doc:"the battery (default: one that never fades)"`
 	Link        *Link              `yaml:"link" doc:"the radio link (default: one without faults)"`
 	Port        PortKind           `yaml:"port" doc:"where the gauge appears: pty (default), tcp or rfc2217"`
@@ -246,8 +246,8 @@ func (r Rhythm) rhythm() (g gauge.Rhythm) {
 
 // Chain is the order of the measuring chain.
 type Chain struct {
-	Factor  FactorAt `yaml:"factor" doc:"before-datum (multiplies the travel, the default) or after-datum (multiplies what the datum leaves)"`
-	PeaksOf MemoryOf `yaml:"peaks-of" was:"memory" doc:"max and min are kept of the averaged readings (default) or of the raw ones"`
+	Factor  string `yaml:"factor" one:"before-datum after-datum" doc:"before-datum (multiplies the travel, the default) or after-datum (multiplies what the datum leaves)"`
+	PeaksOf string `yaml:"peaks-of" was:"memory" one:"averaged raw" doc:"max and min are kept of the averaged readings (default) or of the raw ones"`
 }
 
 // Display is the display.
@@ -265,7 +265,7 @@ type Power struct {
 	WakesAt quantity.Length   `yaml:"wakes-at" was:"stir" doc:"how far a tip must move to count as something done (default: it never does)"`
 	StartUp quantity.Duration `yaml:"start-up" doc:"from being switched on to the first sample and the banner"`
 	Forgets *[]string         `yaml:"forgets" doc:"settings that are lost while the gauge is off (default: the stream's being on)"`
-	Port    *StaysOrGoes      `yaml:"port" doc:"whether the port stays or goes when the gauge is off (default: it goes with a cell or a radio link, and stays with neither)"`
+	Port    string            `yaml:"port" one:"stays goes" doc:"whether the port stays or goes when the gauge is off (default: it goes with a cell or a radio link, and stays with neither)"`
 }
 
 // Lock is the lock of a gauge's settings.
@@ -352,7 +352,7 @@ type Cell struct {
 	Capacity    *quantity.Charge  `yaml:"capacity" doc:"capacity (default: 850 mAh)"`
 	Charge      *quantity.Percent `yaml:"charge" doc:"charge at the start (default: 100 %)"`
 	LowAt       *quantity.Percent `yaml:"low-at" doc:"the gauge calls its cell low at this charge and below; 0 %: by the cell's voltage (default: 10 %)"`
-	Estimate    power.Estimate    `yaml:"estimate" doc:"how the gauge knows its charge: counted (the current that it draws, the default) or by-voltage (low while it sends, and in the cold)"`
+	Estimate    string            `yaml:"estimate" one:"counted by-voltage" doc:"how the gauge knows its charge: counted (the current that it draws, the default) or by-voltage (low while it sends, and in the cold)"`
 	ShownIn     *quantity.Percent `yaml:"shown-in" doc:"steps in which the charge is shown, such as 25 % for four bars (default: 1 %)"`
 	Temperature *quantity.Celsius `yaml:"temperature" doc:"temperature of the cell (default: 20 °C)"`
 }

@@ -40,7 +40,7 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 		serial = "SN-" + strings.ToUpper(name)
 	}
 	p := &gauge.Profile{Name: name, Serial: serial, Model: model, Firmware: "1.0",
-		Chain: gauge.Chain{FactorLast: g.Chain.Factor == AfterDatum, RawMemory: g.Chain.PeaksOf == Raw}, AfterFrame: g.Writes == AfterFrame,
+		Chain: gauge.Chain{FactorLast: g.Chain.Factor == "after-datum", RawMemory: g.Chain.PeaksOf == "raw"}, AfterFrame: g.Writes == "after-frame",
 		Common: gauge.Common{Rate: quantity.Rate{Hz: decimal.New(20, 0)}, OnChange: inherited(g.OnChange, nil, false), Buzzer: inherited(g.Buzzer, nil, false)}}
 	m := stage.Member{Profile: p}
 	if g.Scan != nil {
@@ -52,21 +52,16 @@ func (l *loader) member(name, serial, model string, at any, g *GaugeKeys, find S
 	if g.Phase != nil {
 		p.Phase, m.Drawn = g.Phase.Of.D(), g.Phase.Word
 	}
-	carries := []FramePart{WithNumber, WithKeys, WithTail, WithLead}
-	if g.Carries != nil {
-		carries = *g.Carries
-	}
-	for _, s := range carries {
-		*[]*bool{&p.WithNumber, &p.WithKeys, &p.WithTail, &p.WithLead}[s] = true
-	}
+	carries := func(part string) bool { return g.Carries == nil || slices.Contains(*g.Carries, part) }
+	p.WithNumber, p.WithKeys, p.WithTail, p.WithLead = carries("number"), carries("keys"), carries("tail"), carries("lead")
 
 	l.rates(g, p)
 	l.panel(g, p)
 	l.cell(g, &m)
 	l.radio(g, &m)
 	m.Wired = g.Cell == nil && g.Link == nil
-	if g.Power.Port != nil {
-		m.Wired = *g.Power.Port == Stays
+	if g.Power.Port != "" {
+		m.Wired = g.Power.Port == "stays"
 	}
 
 	l.channels(at, g, &m)
@@ -257,9 +252,9 @@ func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (g
 			l.doc.Errorf(at, "write the resolution in "+unit.Symbol(), "a resolution of %s cannot be written in %s exactly", res, unit)
 		}
 	}
-	larger := inherited(c.Larger, g.Larger, Presses)
+	releases := cmp.Or(c.Larger, g.Larger) == "releases"
 	sense := gauge.Rising
-	if larger == Releases {
+	if releases {
 		sense = gauge.Falling
 	}
 	midStroke := inherited(c.MidStroke, g.MidStroke, nominal)
@@ -296,7 +291,7 @@ func (l *loader) channel(at any, g *GaugeKeys, c *ChannelKeys, computed bool) (g
 	}
 	fit := stage.Fitting{
 		MidStroke: midStroke.Picometres(),
-		Releases:  larger == Releases,
+		Releases:  releases,
 		Starts:    inherited(c.StartsOn, g.StartsOn, starts).Picometres(),
 		Temp:      probe.Reference,
 	}
@@ -357,7 +352,7 @@ func (l *loader) cell(g *GaugeKeys, m *stage.Member) {
 		return
 	}
 	cell, err := power.New(power.Config{
-		Chemistry: c.Chemistry, Series: c.Series, Estimate: c.Estimate, Step: int(step), LowAt: c.Low(),
+		Chemistry: c.Chemistry, Series: c.Series, ByVoltage: c.Estimate == "by-voltage", Step: int(step), LowAt: c.Low(),
 		Capacity: inherited(c.Capacity, nil, quantity.Charge{Value: decimal.New(850, 0)}).Value.Float64(),
 		Charge:   inherited(c.Charge, nil, quantity.Percent{Value: decimal.New(100, 0)}).Value.Float64(),
 	})

@@ -73,9 +73,9 @@ func (s *Scenario) At(part any) strict.Pos { return s.doc.At(part) }
 
 // Rule returns how the host compares values with limits.
 func (s *Scenario) Rule() zone.Rule {
-	r := zone.Rule{Decide: s.Host.Decide, Strict: s.Host.LimitsAre == Strict}
+	r := zone.Rule{Decide: s.Host.Decide, Strict: s.Host.LimitsAre == "strict"}
 	if s.Host.Uncertainty != nil {
-		r.U, r.Guard, r.Unproven = s.Host.Uncertainty.Picometres(), s.Host.Uncertainty.Picometres(), s.Host.WithinGuard == Unproven
+		r.U, r.Guard, r.Unproven = s.Host.Uncertainty.Picometres(), s.Host.Uncertainty.Picometres(), s.Host.WithinGuard == "unproven"
 		if s.Host.GuardBand != nil {
 			r.Guard = s.Host.GuardBand.Of(r.U)
 		}
@@ -158,7 +158,7 @@ func (l *loader) build(dialects Source) {
 	if u := l.Host.Uncertainty; u != nil && u.Picometres() < 0 {
 		l.doc.Errorf(&l.Host.Uncertainty, "write U as a width", "an expanded uncertainty is not negative")
 	}
-	if l.Host.Uncertainty == nil && (l.Host.GuardBand != nil || l.Host.WithinGuard != Rejected) {
+	if l.Host.Uncertainty == nil && (l.Host.GuardBand != nil || l.Host.WithinGuard == "unproven") {
 		l.doc.Errorf(&l.Host, "write uncertainty: too", "a guard band is a share of an expanded uncertainty, and none is stated")
 	}
 	if d := l.Host.AtPort.Reads; d < 0 || d != 0 && d.D() < 20*time.Millisecond {

@@ -1,6 +1,7 @@
 package check
 
 import (
+	"cmp"
 	"encoding/json"
 
 	"example.org/understudy/harness/hostfile"
@@ -100,8 +101,8 @@ func newJob(s *scenario.Scenario, ports []string, dialects map[string]string, re
 	in := func(l decimal.Length, u decimal.Unit) decimal.Decimal { v, _ := l.In(u); return v }
 	j := Job{
 		Version: 1, Feature: s.Part.Feature, Unit: spec.Unit.Symbol(), Resolution: spec.Resolution, Rounding: spec.Rounding.String(),
-		Decide: spec.Rule.Decide.String(), LimitsAre: s.Host.LimitsAre.String(), Guard: in(spec.Rule.Guard, spec.Unit), Unproven: spec.Rule.Unproven,
-		Keeps: s.Host.Keeps.String(), Records: records, AtLine: JobAtLine{DTR: s.Host.AtPort.DTR, RTS: s.Host.AtPort.RTS, Breaks: s.Host.AtPort.Breaks},
+		Decide: spec.Rule.Decide.String(), LimitsAre: cmp.Or(s.Host.LimitsAre, "inclusive"), Guard: in(spec.Rule.Guard, spec.Unit), Unproven: spec.Rule.Unproven,
+		Keeps: cmp.Or(s.Host.Keeps, "tagged"), Records: records, AtLine: JobAtLine{DTR: s.Host.AtPort.DTR, RTS: s.Host.AtPort.RTS, Breaks: s.Host.AtPort.Breaks},
 	}
 	if d := s.Host.AtPort.Reads; d > 0 {
 		j.AtLine.Reads = d.String()

@@ -89,7 +89,7 @@ func (c *Check) judge(ctx context.Context, out *Outcome, m meta) {
 		out.Verdict, out.hasty = judge.Inconclusive, "nothing was due to be recorded" // a pass needs evidence
 		out.Reasons = append(out.Reasons, "nothing that the host received was due to be recorded")
 		// Is that because of what the host does not claim?
-		spec.All, spec.Claims = c.Scenario.Host.Keeps == scenario.KeepsAll, nil
+		spec.All, spec.Claims = c.Scenario.Host.Keeps == "all", nil
 		if full := judge.JudgeSeq(ctx, spec, out.whole(ctx, &err), nil); err == nil && full.Counts.Expected > 0 {
 			out.Verdict = judge.Skipped
 			out.Reasons = []string{"all that the scenario has a host record is what this one does not claim"}

@@ -30,7 +30,7 @@ func second[T ~uint8](v *T) *bool {
 func Spec(s *scenario.Scenario) cause.Spec {
 	unit, step := s.HostStep(0, 0)
 	at := &s.Host.AtPort
-	spec := cause.Spec{Unit: unit, Resolution: step, Rounding: s.Host.Rounding, Rule: s.Rule(), All: s.Host.Keeps == scenario.KeepsAll,
+	spec := cause.Spec{Unit: unit, Resolution: step, Rounding: s.Host.Rounding, Rule: s.Rule(), All: s.Host.Keeps == "all",
 		AtLine: cause.AtLine{DTR: second(at.DTR), RTS: second(at.RTS), Breaks: second(at.Breaks), Reads: at.Reads.D()}}
 	for g := range s.Play.Cast {
 		p := s.Play.Cast[g].Profile

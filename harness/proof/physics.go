@@ -136,7 +136,7 @@ var physics = map[string]func(given string) any{
 		cfg, draw := power.Config{Capacity: 850, Charge: 62}, 0
 		scan(rest, "steps of %d %%, drawing %d mA", &cfg.Step, &draw)
 		if how == "by-voltage" {
-			cfg.Estimate = power.ByVoltage
+			cfg.ByVoltage = true
 		}
 		c, s := cellOf("li-ion", cfg)
 		return fmt.Sprint(c.Shown(&s, power.Load{Peak: power.MicroAmp(draw) * 1000, Temp: 20}))

@@ -231,11 +231,15 @@ func (m *maker) asks() {
 	if m.Levels["decide"] == "unrounded" {
 		h.Decide = zone.Unrounded
 	}
-	_ = h.LimitsAre.UnmarshalText([]byte(m.Levels["limits-are"]))
+	if m.Levels["limits-are"] == "strict" {
+		h.LimitsAre = "strict"
+	}
 	if m.u > 0 {
 		h.Uncertainty = ptr(in(m.u, m.host))
 	}
-	_ = h.Keeps.UnmarshalText([]byte(m.Levels["keeps"]))
+	if m.Levels["keeps"] == "all" {
+		h.Keeps = "all"
+	}
 	if m.Levels["at-port"] == "stated" {
 		h.AtPort = scenario.AtPort{DTR: ptr(scenario.Level(min(m.rng.Intn(3), 1))), RTS: ptr(scenario.Level(min(m.rng.Intn(3), 1))), Breaks: ptr(scenario.Breaks(1 - min(m.rng.Intn(3), 1)))}
 	}
@@ -265,7 +269,7 @@ func (m *maker) cast() {
 		}
 		natural := gauge.Rising
 		if m.Levels["larger-part"] == "releases" {
-			g.Larger = ptr(scenario.Releases)
+			g.Larger = "releases"
 			natural = gauge.Falling
 		}
 		if m.Levels["sense"] == "reversed" {
@@ -285,11 +289,11 @@ func (m *maker) cast() {
 		}
 		switch m.Levels["carries"] {
 		case "no tail":
-			g.Carries = &[]scenario.FramePart{scenario.WithNumber, scenario.WithKeys, scenario.WithLead}
+			g.Carries = &[]string{"number", "keys", "lead"}
 		case "no number":
-			g.Carries = &[]scenario.FramePart{scenario.WithKeys, scenario.WithTail, scenario.WithLead}
+			g.Carries = &[]string{"keys", "tail", "lead"}
 		case "no keys or lead":
-			g.Carries = &[]scenario.FramePart{scenario.WithNumber, scenario.WithTail}
+			g.Carries = &[]string{"number", "tail"}
 		}
 		switch m.Levels["tags"] {
 		case "wrap":

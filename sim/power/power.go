@@ -34,8 +34,6 @@ import (
 	"math/bits"
 	"sort"
 	"time"
-
-	"example.org/understudy/sim/enum"
 )
 
 // MicroAmp is a current. Positive draws from the cell.
@@ -58,23 +56,6 @@ type Load struct {
 	Temp   int      // °C, Coldest to Hottest
 }
 
-// Estimate is how the gauge estimates the charge it has left.
-type Estimate = enum.Of[estimates]
-
-// Ways to estimate remaining charge.
-const (
-	// Counted counts the current that it draws.
-	Counted Estimate = iota
-	// ByVoltage looks the loaded voltage up in the chemistry's curve, so it
-	// reads low under load and cold, and is vague where the curve is flat.
-	ByVoltage
-)
-
-type estimates struct{}
-
-func (estimates) Names() []string { return []string{"counted", "by-voltage"} }
-func (estimates) What() string    { return "a way to estimate a charge" }
-
 // Config describes a battery. Zero thresholds, resistance and temperatures
 // take the chemistry's usual values.
 type Config struct {
@@ -91,10 +72,12 @@ type Config struct {
 	Low, LowClear, Brown, Start int
 	Restart                     time.Duration // 0 means 2 s
 
-	// The gauge's own estimate of the charge left.
-	Estimate Estimate
-	Step     int // per cent points of one step of the display, 0 means 1
-	LowAt    int // the gauge calls its cell low at this estimate, in per cent; 0: by Low and LowClear
+	// The gauge's own estimate of the charge left: the current that it draws counted,
+	// or the loaded voltage looked up in the chemistry's curve, which reads low under load
+	// and cold, and is vague where the curve is flat.
+	ByVoltage bool
+	Step      int // per cent points of one step of the display, 0 means 1
+	LowAt     int // the gauge calls its cell low at this estimate, in per cent; 0: by Low and LowClear
 }
 
 // Charging goes on at these temperatures, °C.
@@ -193,7 +176,6 @@ func New(cfg Config) (*Cell, error) {
 	check(cfg.Low > 0 && cfg.LowClear > cfg.Low && cfg.LowClear < 1_000_000, "low flag at %d mV, cleared at %d mV: must be above 0, the second above the first, and below 1 000 000", cfg.Low, cfg.LowClear)
 	check(cfg.Brown > 0 && cfg.Start > cfg.Brown && cfg.Start < 1_000_000, "brown-out at %d mV, start at %d mV: must be above 0, the second above the first, and below 1 000 000", cfg.Brown, cfg.Start)
 	check(cfg.Restart > 0 && cfg.Restart <= time.Hour, "restart after %v: must be above 0 and at most an hour", cfg.Restart)
-	check(cfg.Estimate <= ByVoltage, "%v is not known", cfg.Estimate)
 	check(cfg.LowAt >= 0 && cfg.LowAt <= 100, "low at %d %%: must be 0 to 100", cfg.LowAt)
 	check(cfg.Step >= 1 && cfg.Step <= 100, "display step %d %%: must be 1 to 100", cfg.Step)
 	if err := errors.Join(errs...); err != nil {
@@ -549,7 +531,7 @@ func (c *Cell) TimeTo(s *State, percent float64, l Load) (at time.Duration, ok b
 // its display, 0 to 100.
 func (c *Cell) Shown(s *State, l Load) int {
 	est := c.Charge(s)
-	if c.cfg.Estimate == ByVoltage {
+	if c.cfg.ByVoltage {
 		f := c.flow(s, l)
 		est = c.inverse(c.volts(s.nc, f.peak, f.deg) / int64(c.cfg.Series))
 	}

@@ -326,7 +326,7 @@ func TestEstimate(t *testing.T) {
 		t.Errorf("four bars: %d %%", got)
 	}
 	// By voltage: right when rested, low under load.
-	cfg.Step, cfg.Estimate = 1, ByVoltage
+	cfg.Step, cfg.ByVoltage = 1, true
 	c = cell(t, cfg)
 	if got := c.Shown(&s, Load{Temp: 20}); got != 62 {
 		t.Errorf("rested, by voltage: %d %%", got)
@@ -350,7 +350,6 @@ func TestNewSaysWhatIsWrong(t *testing.T) {
 		"low flag":         func(c *Config) { c.Low, c.LowClear = 3500, 3500 },
 		"brown-out":        func(c *Config) { c.Brown = 4000 },
 		"restart":          func(c *Config) { c.Restart = -1 },
-		"?(7)":             func(c *Config) { c.Estimate = 7 },
 		"display step 101": func(c *Config) { c.Step = 101 },
 	} {
 		cfg := ok
@@ -504,7 +503,7 @@ func TestLowAtTheLimitItself(t *testing.T) {
 // Kind: property.
 func TestEstimateOfCellsInSeries(t *testing.T) {
 	for series := 1; series <= 4; series++ {
-		c := cell(t, Config{Chemistry: Alkaline, Series: series, Capacity: 2000, Charge: 60, Estimate: ByVoltage})
+		c := cell(t, Config{Chemistry: Alkaline, Series: series, Capacity: 2000, Charge: 60, ByVoltage: true})
 		s := c.Start()
 		if got := c.Shown(&s, Load{Temp: 20}); got != 60 {
 			t.Errorf("%d cells: %d %%", series, got)

@@ -108,7 +108,7 @@ func (s schemas) object(fields []Field) map[string]any {
 	props, need := map[string]any{}, []string{}
 	for _, f := range fields {
 		m := s.of(f.Type)
-		if words := f.One(); len(words) > 0 && f.Type.Kind() == reflect.Slice {
+		if words := f.One(); len(words) > 0 && m["type"] == "array" {
 			m["items"] = enumOf(words)
 		} else if len(words) > 0 {
 			m = enumOf(words)

@@ -26,6 +26,8 @@ import (
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
+
+	"example.org/understudy/sim/enum"
 )
 
 // Pos is a place in a file. Line and Column count from 1, in characters.
@@ -552,7 +554,7 @@ func (d *Doc) check(f Field, n Any, v reflect.Value) {
 		return
 	}
 	if words := f.One(); len(words) > 0 && !slices.Contains(words, n.Scalar) {
-		want := "write " + strings.Join(words, ", ")
+		want := "write " + enum.List(words)
 		if near := Nearest(n.Scalar, words); len(near) > 2 { // a digit is near any other
 			want = fmt.Sprintf("did you mean %q?", near)
 		}

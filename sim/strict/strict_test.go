@@ -287,7 +287,7 @@ func TestAllowed(t *testing.T) {
 		"sign: minus\nkinds: [tag, reading]\nsize: 4\nwidth: 16": "",
 		"sign: allways":         `f.yaml:1:7: "allways" cannot stand here; did you mean "always"?`,
 		"kinds: [reading, tug]": `f.yaml:1:18: "tug" cannot stand here; did you mean "tag"?`,
-		"size: 3":               `f.yaml:1:7: "3" cannot stand here; write 2, 4, 8`,
+		"size: 3":               `f.yaml:1:7: "3" cannot stand here; write 2, 4 or 8`,
 		"width: 17":             `f.yaml:1:8: 17 cannot stand here; write -1 to 16`,
 		"width: wide":           `f.yaml:1:8: "wide" is not a whole number that fits here`,
 	} {

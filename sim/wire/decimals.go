@@ -7,7 +7,6 @@ import (
 	"strconv"
 
 	"example.org/understudy/sim/decimal"
-	"example.org/understudy/sim/enum"
 	"example.org/understudy/sim/strict"
 )
 
@@ -20,22 +19,10 @@ type decimalForm struct {
 	sign     string
 	pad      byte
 	mark     byte // 0: none
-	exponent exponent
-	shift    int // what is sent is the value times 10^−shift
+	powers   bool // a power of ten may follow
+	always   bool // one does
+	shift    int  // what is sent is the value times 10^−shift
 }
-
-type exponents struct{}
-
-func (exponents) Names() []string { return []string{"never", "accept", "always"} }
-func (exponents) What() string    { return "a use of powers of ten" }
-
-type exponent = enum.Of[exponents]
-
-const (
-	exponentNever exponent = iota
-	exponentAccept
-	exponentAlways
-)
 
 type decimalSpec struct {
 	Term string `yaml:"decimal" need:"yes" doc:"a decimal number in ASCII digits"`
@@ -46,13 +33,14 @@ type decimalSpec struct {
 	Sign     string          `yaml:"sign" one:"minus always space none" doc:"minus (when negative), always, space (or minus) or none (default: minus)"`
 	Pad      string          `yaml:"pad" doc:"the character that fills up the width (default: a space)"`
 	Mark     string          `yaml:"mark" doc:"the decimal mark (default: a point); none when it is only implied"`
-	Exponent exponent        `yaml:"exponent" doc:"never, accept: a power of ten may follow, or always: it does (default: never)"`
+	Exponent string          `yaml:"exponent" one:"never accept always" doc:"never, accept: a power of ten may follow, or always: it does (default: never)"`
 	Scale    decimal.Decimal `yaml:"scale" doc:"what a 1 that is sent is worth, a power of ten such as 1000 (default: 1)"`
 	numberKeys
 }
 
 func (s *decimalSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &decimalForm{longest: cmp.Or(s.Longest, defaultDigits), mark: '.', exponent: s.Exponent, width: s.Width, sign: cmp.Or(s.Sign, "minus")}
+	f := &decimalForm{longest: cmp.Or(s.Longest, defaultDigits), mark: '.', always: s.Exponent == "always", width: s.Width, sign: cmp.Or(s.Sign, "minus")}
+	f.powers = f.always || s.Exponent == "accept"
 	f.pad = c.char(&s.Pad, ' ')
 	if isDigit(f.pad) && f.pad != '0' {
 		c.doc.Errorf(&s.Pad, "pad with a space", "padding with %q would change the number", f.pad)
@@ -68,7 +56,7 @@ func (s *decimalSpec) compile(c *compiler, _ *scope, n *node) {
 	s.readMark(c, f)
 	s.checkWidth(c, f)
 	f.counts = places(max(f.decimals, 0) - f.shift)
-	f.free = f.decimals < 0 || f.exponent == exponentAlways
+	f.free = f.decimals < 0 || f.always
 	c.number(n, s.Term, &s.numberKeys, &f.counts, f, func(a strict.Any) []byte {
 		token := c.textToken(a, f.width)
 		if number, why := f.parse(token); token != nil && why == "" && f.allows(number) {
@@ -95,7 +83,7 @@ func (s *decimalSpec) readMark(c *compiler, f *decimalForm) {
 			c.doc.Errorf(&s.Mark, "say how many decimals", "an implied decimal mark needs decimals")
 			f.decimals = 0
 		}
-		if f.exponent == exponentAlways {
+		if f.always {
 			c.doc.Errorf(&s.Exponent, "", "a power of ten needs a decimal mark")
 		}
 	case c.doc.Has(&s.Mark):
@@ -104,7 +92,7 @@ func (s *decimalSpec) readMark(c *compiler, f *decimalForm) {
 			c.doc.Errorf(&s.Mark, "write . or ,", "%q is no decimal mark", s.Mark)
 		}
 	}
-	if f.decimals == 0 && f.exponent == exponentNever {
+	if f.decimals == 0 && !f.powers {
 		f.mark = 0 // a whole number has none
 	}
 }
@@ -133,7 +121,7 @@ func (f *decimalForm) write(dst []byte, v decimal.Decimal) ([]byte, string) {
 		if f.shift != 0 {
 			v = v.Mul(decimal.New(1, -f.shift))
 		}
-		if f.exponent != exponentAlways {
+		if !f.always {
 			v = v.Quantize(min(v.Exponent(), 0), decimal.HalfEven)
 		}
 		n, ok := v.Coefficient()
@@ -164,7 +152,7 @@ func (f *decimalForm) write(dst []byte, v decimal.Decimal) ([]byte, string) {
 	}
 	var digits, text [64]byte
 	plain := strconv.AppendUint(digits[:0], u, 10)
-	if f.exponent == exponentAlways {
+	if f.always {
 		return f.place(dst, sign, f.scientific(text[:0], plain, -places))
 	}
 	places = max(places, 0) // of a number to wrap at, none
@@ -250,8 +238,8 @@ func (f *decimalForm) extent(b []byte) int {
 		if isDigit(c) || c == f.mark && c != 0 {
 			continue
 		}
-		power := f.exponent != exponentNever && (c == 'E' || c == 'e')
-		sign := (c == '+' || c == '-') && (n == 0 || f.exponent != exponentNever && b[n-1]|0x20 == 'e')
+		power := f.powers && (c == 'E' || c == 'e')
+		sign := (c == '+' || c == '-') && (n == 0 || f.powers && b[n-1]|0x20 == 'e')
 		if !power && !sign && !(n == 0 && c == ' ' && f.sign == "space") {
 			return n
 		}
@@ -292,7 +280,7 @@ func (f *decimalForm) parse(b []byte) (decimal.Decimal, string) {
 		case c == f.mark && c != 0 && !seen:
 			seen = true
 			continue
-		case (c == 'E' || c == 'e') && f.exponent != exponentNever && digits > 0:
+		case (c == 'E' || c == 'e') && f.powers && digits > 0:
 			power, ok := parsePower(b[i+1:])
 			if !ok {
 				return none, whyNumber
@@ -308,7 +296,7 @@ func (f *decimalForm) parse(b []byte) (decimal.Decimal, string) {
 	}
 	if f.mark == 0 {
 		places = max(f.decimals, 0)
-	} else if f.width > 0 && f.decimals >= 0 && f.exponent == exponentNever && places != f.decimals {
+	} else if f.width > 0 && f.decimals >= 0 && !f.powers && places != f.decimals {
 		return none, "has the wrong number of decimals"
 	}
 	n := int64(coef)
@@ -339,7 +327,7 @@ func (f *decimalForm) pattern() pattern {
 		lead.add(' ')
 	}
 	body := digits
-	if f.exponent != exponentNever {
+	if f.powers {
 		body.addAll([]byte("Ee+-"))
 	}
 	if f.width > 0 {

@@ -360,23 +360,18 @@ type bcdForm struct {
 	signed bool // the last half byte is C for plus, D for minus
 }
 
-type bcdSigns struct{}
-
-func (bcdSigns) Names() []string { return []string{"none", "last"} }
-func (bcdSigns) What() string    { return "a sign of packed decimal digits" }
-
 type bcdSpec struct {
 	Term string `yaml:"bcd" need:"yes" doc:"packed decimal digits, two to a byte"`
 	common
-	Digits   int               `yaml:"digits" need:"yes" range:"1 15" doc:"decimal digits, 1 to 15"`
-	Decimals int               `yaml:"decimals" doc:"digits after the mark, which is only implied (default: 0)"`
-	Sign     enum.Of[bcdSigns] `yaml:"sign" doc:"none, or last: a half byte C or D behind the digits (default: none)"`
+	Digits   int    `yaml:"digits" need:"yes" range:"1 15" doc:"decimal digits, 1 to 15"`
+	Decimals int    `yaml:"decimals" doc:"digits after the mark, which is only implied (default: 0)"`
+	Sign     string `yaml:"sign" one:"none last" doc:"none, or last: a half byte C or D behind the digits (default: none)"`
 	orderKey
 	numberKeys
 }
 
 func (s *bcdSpec) compile(c *compiler, _ *scope, n *node) {
-	f := &bcdForm{counts: places(s.Decimals), digits: s.Digits, order: s.Order, signed: s.Sign != 0}
+	f := &bcdForm{counts: places(s.Decimals), digits: s.Digits, order: s.Order, signed: s.Sign == "last"}
 	if f.order > littleEndian {
 		c.doc.Errorf(&s.Order, "write big or little", "packed decimal digits have no word order")
 	}
