@@ -77,6 +77,7 @@ var siblings = map[string][]string{
 	"sim/probe":               {"sim/motion/noise"},
 	"sim/quantity":            {"sim/decimal"},
 	"sim/stage":               {"sim/stage/ledger"},
+	"sim/strict":              {"sim/enum"},
 	"sim/tolerance":           {"sim/decimal"},
 	"sim/uart":                {"sim/enum"},
 	"sim/zone":                {"sim/decimal", "sim/enum"},
