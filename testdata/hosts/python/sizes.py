@@ -15,6 +15,11 @@ from math import ceil, floor
 
 import serial
 
+try:
+    from termios import error  # python3-serial 3.5 raises it where a port goes away while it is opened
+    GONE = OSError, error
+except ImportError:
+    GONE = OSError
 PM = {"mm": 10**9, "in": 254 * 10**8, "µm": 10**6}  # picometres in a unit
 WORDS = ("too small", "near lower", "good", "near upper", "too large", "not proven")
 READING = re.compile(r"(?:(\d+):)?([+-]\d[\d.]*|\S{10}) ?(mm|in) ?[1-6]")
@@ -91,7 +96,7 @@ class Gauge(threading.Thread):
         while not stop.is_set():
             try:
                 port = Port(self.spec["port"], **self.line)
-            except (OSError, serial.SerialException):
+            except GONE:
                 stop.wait(0.02)
                 continue
             # Gauges may come back at each other's port: only they can say who is there.
@@ -102,7 +107,7 @@ class Gauge(threading.Thread):
             try:
                 with port:
                     self.serve(port, who or writes, [] if who else None, writes)
-            except (OSError, serial.SerialException):
+            except GONE:
                 self.book(self.here, what="offline")
 
     def serve(self, port, writes, held, after):
