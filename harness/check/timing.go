@@ -17,11 +17,12 @@ func (o *Outcome) Drained() bool {
 // OfTiming are the findings that the pace alone could have made: rows and events that
 // are missing, late, doubled or out of order, and what the host did late at the port.
 // Of a run faster than real they are what a host does late at the port, which may have
-// waited for a processor; of one at real pace or slower there are none.
+// waited for a processor, and events too many: a port may be hung up before its opening
+// is seen. Of one at real pace or slower there are none.
 func (o *Outcome) OfTiming() (fs []judge.Finding) {
 	kinds := ofTiming
 	if o.faster() {
-		kinds = []judge.Kind{judge.KindOverrun, judge.KindStall}
+		kinds = []judge.Kind{judge.KindOverrun, judge.KindStall, judge.KindEventExtra}
 	} else if !o.Drained() {
 		return nil
 	}

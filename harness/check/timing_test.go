@@ -14,7 +14,7 @@ import (
 
 // What the pace alone may have made of a finding depends on the pace: at drain whatever
 // a host does by its own clock, at a speed factor what it does late for want of a
-// processor, at real pace nothing.
+// processor, and events of sessions that were not seen, at real pace nothing.
 //
 // Kind: property.
 func TestOfTiming(t *testing.T) {
@@ -22,10 +22,10 @@ func TestOfTiming(t *testing.T) {
 		pace  string
 		until time.Duration
 		want  int
-	}{{"drain", time.Second, 2}, {"10x", time.Second, 1}, {"10x", time.Hour, 0}, {"real", time.Second, 0}, {"0.5x", time.Second, 0}} {
+	}{{"drain", time.Second, 3}, {"10x", time.Second, 2}, {"10x", time.Hour, 0}, {"real", time.Second, 0}, {"0.5x", time.Second, 0}} {
 		out := check.Outcome{Check: &check.Check{Scenario: &scenario.Scenario{Play: stage.Play{Until: c.until}}},
 			Entries: []ledger.Entry{{Kind: ledger.KindRun, Run: &ledger.Run{Pace: c.pace}}}}
-		for _, kind := range []judge.Kind{judge.KindOverrun, judge.KindTagLost, judge.KindValue} {
+		for _, kind := range []judge.Kind{judge.KindOverrun, judge.KindEventExtra, judge.KindTagLost, judge.KindValue} {
 			out.Findings = append(out.Findings, judge.Finding{Kind: kind})
 		}
 		require.Len(t, out.OfTiming(), c.want, c.pace)

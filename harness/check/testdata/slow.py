@@ -41,8 +41,11 @@ def port(at, **line):
 
     def slow_read(size):
         got = read(size)
-        while got and p.in_waiting:  # of a socket one byte only, however many wait
-            got += read(p.in_waiting)
+        try:
+            while got and p.in_waiting:  # of a socket one byte only, however many wait
+                got += read(p.in_waiting)
+        except OSError:
+            pass  # the port is gone, as the next read says; what has been read is kept
         if got:
             delay()
         return got
