@@ -133,9 +133,21 @@ func (m *model) place(g, c int, r Reading, received, shown decimal.Decimal) zone
 	if m.on == (Set{}) {
 		return ch.Limits.Place(v, rule)
 	}
+	spec, warn, warnRule := m.judged(g, ch, r, &rule)
+	at := v
+	if m.has(floatCompare) {
+		v = m.inBinary(v, r, spec, rule.Guard)
+		at = m.inBinary(at, r, warn, warnRule.Guard)
+	}
+	return m.combined(spec.Place(v, rule), warn.Place(at, warnRule))
+}
+
+// judged are the limits that the host judges by, and the rule for the warning limits; that
+// for the specification limits is changed.
+func (m *model) judged(g int, ch *Channel, r Reading, rule *zone.Rule) (spec, warn zone.Limits, warnRule zone.Rule) {
 	l := ch.Limits
-	warn := zone.Limits{Lower: l.WarnLower, Upper: l.WarnUpper}
-	warnRule := zone.Rule{Strict: rule.Strict}
+	warn = zone.Limits{Lower: l.WarnLower, Upper: l.WarnUpper}
+	warnRule = zone.Rule{Strict: rule.Strict}
 	if m.has(limitsOfFirst) {
 		l = m.Gauges[g].Channels[0].Limits
 		warn = zone.Limits{Lower: l.WarnLower, Upper: l.WarnUpper}
@@ -181,13 +193,12 @@ func (m *model) place(g, c int, r Reading, received, shown decimal.Decimal) zone
 	if m.has(warningsIgnored) {
 		warn = zone.Limits{}
 	}
-	spec := zone.Limits{Lower: l.Lower, Upper: l.Upper}
-	at := v
-	if m.has(floatCompare) {
-		v = m.inBinary(v, r, spec, rule.Guard)
-		at = m.inBinary(at, r, warn, warnRule.Guard)
-	}
-	z, warned := spec.Place(v, rule), warn.Place(at, warnRule)
+	return zone.Limits{Lower: l.Lower, Upper: l.Upper}, warn, warnRule
+}
+
+// combined is the zone that a host makes of what it finds by the specification limits and
+// by the warning limits.
+func (m *model) combined(z, warned zone.Zone) zone.Zone {
 	switch {
 	case z != zone.Inside && !(m.has(warningsFirst) && warned != zone.Inside):
 	case warned == zone.Below:

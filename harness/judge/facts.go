@@ -248,18 +248,20 @@ func (j *judging) asked(g int) *cause.Request {
 	return nil
 }
 
+// stated reports whether a request is of a setting that the host was told to write.
+func (j *judging) stated(g int, r cause.Request) bool {
+	return slices.ContainsFunc(j.Gauges[g].Writes, func(w cause.Write) bool {
+		w.Verb = cmp.Or(w.Verb, "set")
+		return sameSetting(cause.Request{Write: w}, r)
+	})
+}
+
 // settings compares a gauge's requests with those due. A request more than is
 // due does no harm unless it sets something due to another value.
 func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
 	due := rows.Requests[g]
-	stated := func(r cause.Request) bool {
-		return slices.ContainsFunc(j.Gauges[g].Writes, func(w cause.Write) bool {
-			w.Verb = cmp.Or(w.Verb, "set")
-			return sameSetting(cause.Request{Write: w}, r)
-		})
-	}
 	concerns := func(r cause.Request) bool {
-		return r.Setting == "function" && r.Verb == "set" && j.Gauges[g].Function != "" || stated(r) ||
+		return r.Setting == "function" && r.Verb == "set" && j.Gauges[g].Function != "" || j.stated(g, r) ||
 			slices.ContainsFunc(due, func(d cause.Request) bool { return sameSetting(d, r) })
 	}
 	var got, late []cause.Request
@@ -325,7 +327,7 @@ func (j *judging) settings(out *outcome, rows *cause.Rows, g int) {
 		i := slices.IndexFunc(due, func(d cause.Request) bool { return sameSetting(d, got[k]) })
 		switch {
 		case again, i >= 0 && sameText(due[i].To, got[k].To):
-		case i < 0 && !stated(got[k]) && sameText(got[k].To, j.Gauges[g].Function):
+		case i < 0 && !j.stated(g, got[k]) && sameText(got[k].To, j.Gauges[g].Function):
 		default:
 			add(KindSettingValue, 100+k)
 		}

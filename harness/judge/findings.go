@@ -169,9 +169,6 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 		f.Expected, f.Got, f.Rule = w.Event.String(), "no row", eventRules[w.Event]
 	case KindEventLate:
 		f.Expected, f.Got, f.Rule = w.Event.String()+" before the readings that follow", "its row after them", eventRules[w.Event]
-	case KindOverrun:
-		f.Expected, f.Got = "every frame read", fmt.Sprintf("%d frames given up", j.h.Gauges[d.gauge].Full)
-		f.Rule = "the port was full: the host did not read"
 	case KindEventExtra:
 		f.Expected, f.Got, f.Rule = "no row", rec.Kind, "it did not happen, or was recorded already"
 	case KindTime:
@@ -182,22 +179,39 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 			f.Expected += " until " + j.Ended.Format(time.RFC3339)
 		}
 		f.Got, f.Rule = rec.Time.Format(time.RFC3339Nano), "rows are written while the run lasts"
+	default:
+		j.portWords(f, d)
+	}
+}
+
+// portWords says what a host did at a port, and what was right.
+func (j *judging) portWords(f *Finding, d *diff) {
+	if d.kind == KindQuit {
+		f.Gauge, f.At = "", j.quit.T
+		f.Expected, f.Got = "the host at work until it is asked to end", strings.TrimPrefix(strings.TrimPrefix(j.quit.Note, ledger.Quit), ": ")
+		f.Rule = "what the gauges send after that is lost"
+		return
+	}
+	h := &j.h.Gauges[d.gauge]
+	switch d.kind {
+	case KindOverrun:
+		f.Expected, f.Got = "every frame read", fmt.Sprintf("%d frames given up", h.Full)
+		f.Rule = "the port was full: the host did not read"
 	case KindLine:
-		h := &j.h.Gauges[d.gauge]
 		f.At, f.Expected, f.Got = h.LineAt, j.Gauges[d.gauge].Line, h.Line
 		f.Rule = "the port is opened with the gauge's own line settings"
 		if h.First != h.Line {
 			f.Got += ", where it had " + h.First + " when it opened the port first"
 		}
 	case KindUnset:
-		f.At, f.Expected, f.Got = j.h.Gauges[d.gauge].Again, j.Gauges[d.gauge].Line+", set again", "the system's own settings"
+		f.At, f.Expected, f.Got = h.Again, j.Gauges[d.gauge].Line+", set again", "the system's own settings"
 		f.Rule = "what comes back after a hang-up is a new device, which does not know how the line was set"
 	case KindDatum:
-		m := &j.h.Gauges[d.gauge].Datums[d.nth]
+		m := &h.Datums[d.nth]
 		f.At, f.Expected, f.Got = m.At, m.Name+" as it was", m.Name+" moved from "+m.From+" to "+m.To
 		f.Rule = "the gauge has kept its datum over the loss of the link: to set it again takes the part that is on it for the master"
 	case KindAnswer:
-		a := &j.h.Gauges[d.gauge].Answers[d.nth]
+		a := &h.Answers[d.nth]
 		f.At, f.Frame = a.At, a.Frame
 		if a.What == ledger.Accepts {
 			f.Expected, f.Got = "a refusal, or no answer", "accepted a message that was corrupted on its way"
@@ -206,30 +220,24 @@ func (j *judging) words(f *Finding, d *diff, r *cause.Reading) {
 		}
 		f.Expected, f.Got = "an acceptance", "refused an intact message each time it was sent"
 		f.Rule = "the gauge gives up what is refused again and again: its reading is lost"
-	case KindQuit:
-		f.Gauge, f.At = "", j.quit.T
-		f.Expected, f.Got = "the host at work until it is asked to end", strings.TrimPrefix(strings.TrimPrefix(j.quit.Note, ledger.Quit), ": ")
-		f.Rule = "what the gauges send after that is lost"
 	case KindControl:
-		f.Expected, f.Got = j.control(&j.h.Gauges[d.gauge])
+		f.Expected, f.Got = j.control(h)
 		f.Rule = "the scenario states how the control lines stand while the gauge sends"
 	case KindBreak:
-		f.Expected, f.Got = "no break", fmt.Sprintf("%d breaks", j.h.Gauges[d.gauge].Breaks)
+		f.Expected, f.Got = "no break", fmt.Sprintf("%d breaks", h.Breaks)
 		if *j.AtLine.Breaks {
 			f.Expected, f.Got = "a break", "none"
 		}
 		f.Rule = "the scenario states whether the host sends breaks"
 	case KindStall:
-		h := &j.h.Gauges[d.gauge]
 		f.At, f.Expected, f.Got = h.StallAt, fmt.Sprintf("some bytes read within %s", j.AtLine.Reads), fmt.Sprintf("none read for %s", h.Stall)
 		f.Rule = "bytes had come and waited for the host, in real time"
 	case KindDeserted:
-		h := &j.h.Gauges[d.gauge]
 		f.At, f.Expected, f.Got = h.Deserted, "the port kept open", fmt.Sprintf("closed it, and not opened it again: nobody heard %d frames", h.Unread)
 		f.Rule = "what the gauge sends meanwhile is lost"
 	case KindReopen:
 		f.Expected, f.Got, f.Rule = "the port opened again", "not opened", "the port came back after the hang-up"
-		if j.h.Gauges[d.gauge].Mute > 0 {
+		if h.Mute > 0 {
 			f.Expected, f.Got = "the port read again", "opened it, and read nothing from it"
 		}
 	default:

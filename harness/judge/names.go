@@ -99,18 +99,7 @@ func (j *judging) moved(base *outcome) (f found, ok bool) {
 			}
 		}
 		for to := range more {
-			others := func(of []map[told]int) map[told]int {
-				sum := map[told]int{}
-				for g := range of {
-					for t, n := range of[g] {
-						if g != to {
-							sum[t] += n
-						}
-					}
-				}
-				return sum
-			}
-			if all, some := others(gone), others(may); len(gone) > 2 && within(all, more[to], nil, of) && within(more[to], all, some, of) {
+			if all, some := others(gone, to), others(may, to); len(gone) > 2 && within(all, more[to], nil, of) && within(more[to], all, some, of) {
 				texts, own = nil, found{}
 				take(what+" of all gauges", to, func(from int) bool { return from != to })
 				break
@@ -122,6 +111,19 @@ func (j *judging) moved(base *outcome) (f found, ok bool) {
 		}
 	}
 	return f, len(f.keys) > 0
+}
+
+// others is what is told in all places but one.
+func others(of []map[told]int, but int) map[told]int {
+	sum := map[told]int{}
+	for g := range of {
+		for t, n := range of[g] {
+			if g != but {
+				sum[t] += n
+			}
+		}
+	}
+	return sum
 }
 
 // within reports whether all that is told of some kind in one place is told in another, or

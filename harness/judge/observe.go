@@ -273,18 +273,7 @@ func (j *judging) out(o *observer, g int, e *ledger.Entry) {
 		return
 	case ledger.Sent:
 	default:
-		if out.Fate == ledger.Down && strings.Contains(out.Fault, "split") && len(out.Frames) > 0 {
-			m, ok := o.made[out.Frames[0]]
-			o.cut = o.cut || ok && m.at < o.downAt
-		}
-		j.counts.Unheard += len(out.Frames)
-		if o.closed && out.Fate == ledger.Unheard {
-			o.deserted += len(out.Frames)
-		}
-		if out.Fate == ledger.Full {
-			j.h.Gauges[g].Full += len(out.Frames)
-		}
-		j.h.Gauges[g].Unheard = j.h.Gauges[g].Unheard || (o.returned || o.due) && out.Fate == ledger.Unheard
+		j.unheard(o, g, out)
 		return
 	}
 	// The bytes as they went decide what the host got: each frame found whole
@@ -447,6 +436,22 @@ func (j *judging) reason(why string) {
 	if !slices.Contains(j.reasons, why) {
 		j.reasons = append(j.reasons, why)
 	}
+}
+
+// unheard counts frames that the host was not given.
+func (j *judging) unheard(o *observer, g int, out *ledger.Out) {
+	if out.Fate == ledger.Down && strings.Contains(out.Fault, "split") && len(out.Frames) > 0 {
+		m, ok := o.made[out.Frames[0]]
+		o.cut = o.cut || ok && m.at < o.downAt
+	}
+	j.counts.Unheard += len(out.Frames)
+	if o.closed && out.Fate == ledger.Unheard {
+		o.deserted += len(out.Frames)
+	}
+	if out.Fate == ledger.Full {
+		j.h.Gauges[g].Full += len(out.Frames)
+	}
+	j.h.Gauges[g].Unheard = j.h.Gauges[g].Unheard || (o.returned || o.due) && out.Fate == ledger.Unheard
 }
 
 // unread marks the frames whose bytes the host may not have read.

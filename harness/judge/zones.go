@@ -125,26 +125,7 @@ func (j *judging) zones() (ws []what) {
 		_, shown := j.Display(it.g, it.c, pm)
 		return j.Zone(&j.Gauges[it.g].Channels[it.c], pm, shown), true
 	})
-	mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below, zone.Unproven}
-	add(4, "below and above are exchanged", func(it *item) (zone.Zone, bool) { return mirror[it.w.Zone], true })
-	for _, x := range [][2]zone.Zone{{zone.WarnLow, zone.WarnHigh}, {zone.Below, zone.WarnLow}, {zone.WarnHigh, zone.Above}, {zone.Below, zone.Above}} {
-		bits, text := 5.0, fmt.Sprintf("%s and %s are exchanged", x[0], x[1])
-		switch x {
-		case [2]zone.Zone{zone.WarnLow, zone.WarnHigh}:
-			bits = 3.5
-		case [2]zone.Zone{zone.Below, zone.Above}:
-			bits, text = 4.2, text+", and the warnings are not"
-		}
-		add(bits, text, func(it *item) (zone.Zone, bool) {
-			switch it.w.Zone {
-			case x[0]:
-				return x[1], true
-			case x[1]:
-				return x[0], true
-			}
-			return it.w.Zone, true
-		})
-	}
+	exchanged(add)
 	if j.width > 1 {
 		j.ofFrame(add)
 	}
@@ -178,6 +159,30 @@ func (j *judging) zones() (ws []what) {
 	}
 	j.ofOthers(add)
 	return ws
+}
+
+// exchanged are zones under each other's words.
+func exchanged(add func(bits float64, text string, says func(it *item) (zone.Zone, bool))) {
+	mirror := [...]zone.Zone{zone.Void, zone.Above, zone.WarnHigh, zone.Inside, zone.WarnLow, zone.Below, zone.Unproven}
+	add(4, "below and above are exchanged", func(it *item) (zone.Zone, bool) { return mirror[it.w.Zone], true })
+	for _, x := range [][2]zone.Zone{{zone.WarnLow, zone.WarnHigh}, {zone.Below, zone.WarnLow}, {zone.WarnHigh, zone.Above}, {zone.Below, zone.Above}} {
+		bits, text := 5.0, fmt.Sprintf("%s and %s are exchanged", x[0], x[1])
+		switch x {
+		case [2]zone.Zone{zone.WarnLow, zone.WarnHigh}:
+			bits = 3.5
+		case [2]zone.Zone{zone.Below, zone.Above}:
+			bits, text = 4.2, text+", and the warnings are not"
+		}
+		add(bits, text, func(it *item) (zone.Zone, bool) {
+			switch it.w.Zone {
+			case x[0]:
+				return x[1], true
+			case x[1]:
+				return x[0], true
+			}
+			return it.w.Zone, true
+		})
+	}
 }
 
 // ofOthers are zones of another reading.
@@ -370,6 +375,26 @@ func (j *judging) otherLimits(with func(bits float64, text string, change func(i
 			}))
 		}
 	}
+	each(3, "limits in inches are reckoned with 25 mm", func(it *item, l *zone.Limit) {
+		if own(it) == decimal.IN {
+			l.At = l.At / 254 * 250
+		}
+	})
+	each(4, "the limits have lost their sign", in(own, decimal.Decimal.Abs))
+	each(4, "the sign of limits between -1 and 0 is lost", in(own, func(v decimal.Decimal) decimal.Decimal {
+		if v.Quantize(0, decimal.Truncate).IsZero() {
+			return v.Abs()
+		}
+		return v
+	}))
+	each(5, "the limits end at the decimal mark", in(own, func(v decimal.Decimal) decimal.Decimal { return v.Quantize(0, decimal.Truncate) }))
+	j.misplaced(with)
+	j.limitsOfOthers(with)
+}
+
+// misplaced are judgements by limits that lie elsewhere, or are compared otherwise than as
+// numbers.
+func (j *judging) misplaced(with func(bits float64, text string, change func(it *item, p *judged) bool)) {
 	step := j.Resolution.Mul(decimal.New(int64(j.Unit.Size()), 0))
 	for _, by := range []struct {
 		text string
@@ -404,20 +429,6 @@ func (j *judging) otherLimits(with func(bits float64, text string, change func(i
 		return true
 	})
 	with(4, "values and limits are compared as texts", func(_ *item, p *judged) bool { p.text = j.text; return true })
-	each(3, "limits in inches are reckoned with 25 mm", func(it *item, l *zone.Limit) {
-		if own(it) == decimal.IN {
-			l.At = l.At / 254 * 250
-		}
-	})
-	each(4, "the limits have lost their sign", in(own, decimal.Decimal.Abs))
-	each(4, "the sign of limits between -1 and 0 is lost", in(own, func(v decimal.Decimal) decimal.Decimal {
-		if v.Quantize(0, decimal.Truncate).IsZero() {
-			return v.Abs()
-		}
-		return v
-	}))
-	each(5, "the limits end at the decimal mark", in(own, func(v decimal.Decimal) decimal.Decimal { return v.Quantize(0, decimal.Truncate) }))
-	j.limitsOfOthers(with)
 }
 
 // limitsOfOthers are judgements by the limits of other channels and gauges.
