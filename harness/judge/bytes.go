@@ -137,6 +137,24 @@ func (j *judging) miscut(add adds, p place) {
 		way(3.5+float64(less)/2, fmt.Sprintf("of the %d bytes of the value the last %d alone are read", p.width, p.width-less), func(b []byte) []byte { return b[less:] })
 		way(4+float64(less)/2, fmt.Sprintf("of the %d bytes of the value the last %d alone are read, and without a sign", p.width, p.width-less), func(b []byte) []byte { return append([]byte{0}, b[less:]...) })
 	}
+	for _, or := range []bool{true, false} {
+		bits, text := 6.5, "added up"
+		if or {
+			bits, text = 6, "joined"
+		}
+		way(bits, "the bytes of the value are "+text+" as signed ones", func(b []byte) []byte {
+			var n int64
+			for k, one := range b {
+				part := int64(int8(one)) << (8 * (len(b) - 1 - k))
+				if or {
+					n |= part
+				} else {
+					n += part
+				}
+			}
+			return binary.BigEndian.AppendUint64(nil, uint64(n))
+		})
+	}
 	way(3.5, "the first bit of the value is taken for its sign, and the others for its magnitude", func(b []byte) []byte {
 		n := signed(b)
 		if n < 0 {

@@ -156,7 +156,8 @@ func (j *judging) permuted(base *outcome) (f found, ok bool) {
 			same := len(wants) == len(a.recs)
 			for i := 0; same && i < len(wants); i++ {
 				row := &j.rows[a.recs[i]]
-				same = (!side.tags || side.tagCost(&wants[i], row) == 0) && side.sameValue(&wants[i], row)
+				same = (!side.tags || side.tagCost(&wants[i], row) == 0) && side.sameValue(&wants[i], row) &&
+					(!side.claims.zone || zoneFits(&wants[i], row) || j.follows(&item{rec: a.recs[i], g: g, c: to}))
 			}
 			return same
 		}
@@ -166,7 +167,7 @@ func (j *judging) permuted(base *outcome) (f found, ok bool) {
 		for from := range j.Gauges[g].Channels {
 			if from != to && holds(from) {
 				texts = append(texts, fmt.Sprintf("readings of the channel %s stand under the name of %s", j.Gauges[g].Channels[from].Name, j.Gauges[g].Channels[to].Name))
-				f.take(base, func(d *diff) bool { return d.stream == int32(s) })
+				f.take(base, func(d *diff) bool { _, ok := aspectOf[d.kind]; return ok && d.stream == int32(s) })
 				break
 			}
 		}
@@ -217,14 +218,19 @@ func (j *judging) renamed(base *outcome) (f found, ok bool) {
 		return j.reread(base, strings.Join(texts, ", "), one, nil)
 	}
 	f = sentence(strings.Join(texts, ", "))
+	gone, there := map[told]int{}, map[told]int{}
 	f.take(base, func(d *diff) bool {
 		if d.kind == KindIdentity {
+			there[j.says(&j.records[d.rec])]++
 			return as[j.records[d.rec].Gauge] != nil
 		}
-		r := j.respect(d)
-		return r.effect == missing && r.gauge >= 0 && several[int(r.gauge)]
+		is := j.respect(d).effect == missing && several[int(j.respect(d).gauge)]
+		if is {
+			gone[j.due(d.want)]++
+		}
+		return is
 	})
-	return f, true
+	return f, within(gone, there, nil, func(told) bool { return true })
 }
 
 // recalled is about channels that have other names in the records.

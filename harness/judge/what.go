@@ -283,7 +283,7 @@ func numberOps(j *judging) (ops []numberOp) {
 	return ops
 }
 
-// overflows are what becomes of a number of counts in so many bits, or of its bytes.
+// overflows are what becomes of a number of counts in so many bits.
 func (j *judging) overflows() (ops []numberOp) {
 	wrap := func(n int64, b int, signed bool) int64 {
 		m := int64(1) << b
@@ -306,28 +306,6 @@ func (j *judging) overflows() (ops []numberOp) {
 		for _, b := range []int{8, 12, 14, 15, 16, 24, 31, 32} {
 			counted(6, fmt.Sprintf("the value in steps is taken for %s number of %d bits", signs[signed], b), j.Resolution, func(n int64) int64 { return wrap(n, b, signed) })
 		}
-	}
-	// The bytes of a binary number are put together as numbers with a sign each.
-	joined := func(or bool, finer int) func(decimal.Decimal) (decimal.Decimal, bool) {
-		return func(v decimal.Decimal) (decimal.Decimal, bool) {
-			e := v.Exponent() - finer
-			n, ok := v.Quo(decimal.New(1, e), 0, decimal.HalfEven).Int64()
-			var sum int32
-			for k := range 4 {
-				part := int32(int8(n>>(8*k))) << (8 * k)
-				if or {
-					sum |= part
-				} else {
-					sum += part
-				}
-			}
-			return decimal.New(int64(sum), e), ok
-		}
-	}
-	for finer := range 3 {
-		bits := 6 + float64(finer)
-		ops = append(ops, numberOp{bits, "the bytes of the value are joined as signed ones", joined(true, finer)},
-			numberOp{bits + 1, "the bytes of the value are added up as signed ones", joined(false, finer)})
 	}
 	return ops
 }
