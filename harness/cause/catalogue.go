@@ -380,7 +380,7 @@ var catalogue = [defectCount]entry{
 		"record the tag with zone void: the operator did tag"}, nil},
 
 	neverReopens: {Cause{"C701", "never-reopens", "nothing is recorded after a hang-up",
-		"the port is opened once, at the start",
+		"the port is opened once, at the start, or opening it is given up too soon",
 		"open the port again until it answers"}, nil},
 	linkLossMissed: {Cause{"C702", "link-loss-missed", "there is no link-lost row",
 		"an end of file or an error in reading is passed over",

@@ -40,6 +40,7 @@ func (j *judging) patterns(base *outcome, ex *explained) {
 			ex.yield(f)
 		}
 	}
+	j.besides(o, ex)
 	var rest []found
 	for again := true; again; {
 		rest = nil
@@ -77,6 +78,28 @@ func (j *judging) patterns(base *outcome, ex *explained) {
 			ex.patterns[ex.by[k]-1].Explains++
 		case ex.of[k] == "":
 			ex.unexplained++
+		}
+	}
+}
+
+// besides adds to causes that explain a few missing rows each what else is true of those
+// rows alone: of several causes each may fit by chance.
+func (j *judging) besides(o *outcome, ex *explained) {
+	for k := range ex.named {
+		e := &ex.named[k]
+		own := map[key]bool{}
+		for d, name := range ex.of {
+			if name == e.Cause.Name {
+				own[d] = true
+			}
+		}
+		if len(ex.named) < 2 || len(e.Or) > 0 || len(own) > thin || cause.Named(e.Cause.Name)[0].Effects()&^cause.OnEvent != cause.OnLoss {
+			continue
+		}
+		for _, f := range j.learn(o, own) {
+			if len(f.keys) == len(own) {
+				e.Or = append(append(e.Or, f.Text), f.Or...)
+			}
 		}
 	}
 }

@@ -31,6 +31,16 @@ func atItsWord(it *item) (pm decimal.Decimal, ok bool) {
 
 const asLiteral = "the binary fraction of 32 bits in the frame is taken at its word, not for the decimal that it stands for"
 
+// asCut is what the binary fraction of 32 bits in the frame is when it is cut off to so many
+// decimals.
+func asCut(it *item, places int) (pm decimal.Decimal, ok bool) {
+	if pm, ok = atItsWord(it); ok {
+		size := decimal.New(int64(it.r.Unit.Size()), 0)
+		pm = pm.Quo(size, -places, decimal.Truncate).Mul(size)
+	}
+	return pm, ok
+}
+
 // place is where in binary frames a number stands, and how.
 type place struct {
 	at, width int

@@ -32,6 +32,7 @@ type item struct {
 	hurt      bool           // one has since the port was opened
 	place     int            // the gauge that was first at its port
 	voided    bool           // another channel of its frame has no reading
+	behind    bool           // and one before it
 	scrap     bool           // it is the first since the port came back, and what came last before it went was damaged
 	unnamed   bool           // the gauge has not said who it is since the port was opened, and will
 	turned    bool           // the gauge sent another unit in its first frame
@@ -139,6 +140,7 @@ func (j *judging) items(o *outcome) []*item {
 				} else {
 					it.beside = &rs[q]
 					it.voided = it.voided || rs[q].Void
+					it.behind = it.behind || rs[q].Void && int(rs[q].Channel) < it.c
 				}
 			}
 			j.outcomes(it, byWant[w])

@@ -3,6 +3,8 @@ package judge
 import (
 	"slices"
 	"strings"
+
+	"example.org/understudy/harness/cause"
 )
 
 // said are the sentences that say no more than a cause of the catalogue does.
@@ -30,8 +32,8 @@ var said = map[string][]string{
 }
 
 // Level sorts sentences that fit all rows that a cause explains: first is one that says
-// another thing of every row, to be told in one breath with the cause; what says the same
-// as the cause is left out.
+// another thing of every row, to be told in one breath with the cause, rather one that is
+// not about rounding where the cause is; what says the same as the cause is left out.
 func Level(name string, or []string) (first string, rest []string) {
 	for _, s := range or {
 		every := !strings.HasPrefix(s, "where ")
@@ -39,9 +41,20 @@ func Level(name string, or []string) (first string, rest []string) {
 		case every && slices.ContainsFunc(said[name], func(t string) bool { return strings.Contains(s, t) }), every && strings.HasSuffix(s, "row is missing"):
 		case every && first == "":
 			first = strings.TrimPrefix(s, either)
+		case every && rounds(name) && roundly(first) && !roundly(s):
+			first, rest = s, append(rest, first)
 		default:
 			rest = append(rest, s)
 		}
 	}
 	return first, rest
+}
+
+func rounds(name string) bool {
+	vs := cause.Named(name)
+	return len(vs) > 0 && vs[0].Rounds()
+}
+
+func roundly(sentence string) bool {
+	return strings.HasPrefix(sentence, "in every row the value is ") && (strings.Contains(sentence, "rounded") || strings.Contains(sentence, "cut off"))
 }

@@ -126,6 +126,9 @@ func (j *judging) stepping(res decimal.Decimal) (ops []stepOp) {
 			bits, text := 6.0, "inches are reckoned with "+f+", and the value is "+w.text
 			if how := map[decimal.Rounding]string{decimal.Truncate: ways[0].text, decimal.HalfUp: ways[3].text, decimal.HalfEven: ways[4].text}[j.Rounding]; how == w.text {
 				bits, text = 4, "inches are reckoned with "+f
+				if f == "0.03937" {
+					bits = 3.5 // which many know by heart
+				}
 			}
 			ops = append(ops, stepOp{bits: bits, text: text, do: func(r *cause.Reading) (decimal.Decimal, bool) {
 				inch := decimal.New(254, -1)

@@ -86,6 +86,12 @@ func (j *judging) values(examples []*item) (ws []what) {
 // replaced are values in whose place another stands.
 func (j *judging) replaced(add adds) {
 	add(4, asLiteral, func(it *item) (answer, bool) { pm, ok := atItsWord(it); return j.shown(it, pm), ok })
+	for places := 3; places <= 6; places++ {
+		add(4.5, fmt.Sprintf("the binary fraction of 32 bits in the frame is cut off after decimal %d", places), func(it *item) (answer, bool) {
+			pm, ok := asCut(it, places)
+			return j.shown(it, pm), ok
+		})
+	}
 	add(3, "there is no value", func(*item) (answer, bool) { return answer{none: true}, true })
 	add(3, "the value is 0", func(*item) (answer, bool) { return answer{}, true })
 	add(3, "the value is that of the row before", func(it *item) (answer, bool) {

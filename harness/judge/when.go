@@ -165,8 +165,10 @@ func (j *judging) ofSent(cs *terms) {
 	frame(3, "the reading is tagged", "the reading is not tagged", func(s *cause.Seen) bool { return s.Tagged })
 	frame(3, "the frame came in the same piece as the one before it", "", func(s *cause.Seen) bool { return s.Joined })
 	cs.add(3, "another frame came in the same piece after it", "", func(it *item) bool { return it.after > 0 })
+	cs.add(2.5, "the frame is the first of several in one piece", "", func(it *item) bool { return it.after > 0 && it.ahead == 0 })
 	cs.add(3, "the frame came in one piece with another", "", func(it *item) bool { return it.after > 0 || it.seen != nil && it.seen.Joined })
 	cs.trips(2, "another channel of the frame has no reading", "", func(it *item) bool { return it.voided })
+	cs.trips(1.5, "a channel before it in its frame has no reading", "", func(it *item) bool { return it.behind })
 	cs.trips(1.5, "the channel is not the last of its frame", "", func(it *item) bool {
 		if it.seen == nil || it.c < 0 {
 			return false
@@ -175,7 +177,7 @@ func (j *judging) ofSent(cs *terms) {
 		return len(rs) > 0 && int(rs[len(rs)-1].Channel) != it.c
 	})
 	cs.trips(3, "a damaged frame came in the same piece", "", func(it *item) bool { return it.spoilt })
-	frame(3, "the frame came in parts", "", func(s *cause.Seen) bool { return s.Split })
+	frame(2.5, "the frame came in parts", "", func(s *cause.Seen) bool { return s.Split })
 	cs.trips(3, "the cell is low", "the cell is not low", func(it *item) bool { return it.seen != nil && it.seen.Low })
 	frame(3, "the host asked for the reading", "", func(s *cause.Seen) bool { return s.Asked })
 	cs.trips(3, "the frame before it arrived damaged", "", func(it *item) bool { return it.damaged })
@@ -438,9 +440,12 @@ func (j *judging) measures() []measure {
 		{aboutRow, "it came %s or more after the port was opened", "it came %s or less after the port was opened", func(it *item) (float64, bool) { return float64(it.sinceOpen), it.up > 0 }, lasts, false},
 		{aboutRow, "it is row %s after the port came back or a later one", "it is row %s after the port came back or an earlier one", func(it *item) (float64, bool) { return float64(it.up), it.up > 0 }, count, true},
 		{aboutRow, "%s bytes or more came after it in the same piece", "%s bytes or fewer came after it in the same piece", func(it *item) (float64, bool) { return float64(it.after), it.seen != nil }, count, false},
-		{aboutRow, "%s bytes or more came before it in the same piece", "%s bytes or fewer came before it in the same piece", func(it *item) (float64, bool) { return float64(it.ahead), it.seen != nil }, count, false},
+		{aboutRow, "%s bytes or more came before it in the same piece", "", func(it *item) (float64, bool) { return float64(it.ahead), it.seen != nil }, count, false},
 	}
 }
+
+// ofPiece is by how much likelier it is that hosts count the bytes of what they read.
+const ofPiece = 1.5
 
 // bounds are the conditions that keep a measure to what the rows that are wrong in one
 // way have, with the roundest bounds that the other rows leave. A bound costs the choice
@@ -469,6 +474,9 @@ func bounds(m measure, wrong, others []*item) (cs []when) {
 		}
 	}
 	bits := 3 + math.Log2(float64(len(distinct)))
+	if strings.Contains(m.least, "in the same piece") {
+		bits -= ofPiece
+	}
 	if !math.IsInf(below, -1) {
 		at := roundest(below, lo, false)
 		cs = append(cs, when{bits: bits, text: fmt.Sprintf(m.least, m.say(at)), about: m.about, is: func(it *item) bool { f, ok := m.of(it); return ok && f >= at }, place: m.place})

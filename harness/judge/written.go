@@ -351,14 +351,15 @@ func (j *judging) emptied(base *outcome) (f found, ok bool) {
 const mostOverwritten = 2
 
 // queued reports whether so many rows of each gauge are missing at most as frames came
-// together with others, or one.
+// together with others, or one. Frames of a stream may have come so, unless damaged ones
+// did: over those rows are lost for other reasons.
 func (j *judging) queued(base *outcome) bool {
 	left := make([]int, len(j.Gauges))
 	for g := range left {
 		left[g] = 1
 	}
 	for i := range j.h.Seen {
-		if s := &j.h.Seen[i]; s.What == cause.Frame && (s.Joined || !s.Tagged && !s.Other) {
+		if s := &j.h.Seen[i]; s.What == cause.Frame && (s.Joined || j.counts.Spoilt == 0 && !s.Tagged && !s.Other) {
 			left[s.Gauge]++
 		}
 	}

@@ -2,6 +2,7 @@ package judge
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 
 	"example.org/understudy/harness/cause"
@@ -124,6 +125,16 @@ func (j *judging) zones() (ws []what) {
 		}
 		_, shown := j.Display(it.g, it.c, pm)
 		return j.Zone(&j.Gauges[it.g].Channels[it.c], pm, shown), true
+	})
+	add(4.5, "values are compared as the binary fractions that are nearest to them", func(it *item) (zone.Zone, bool) {
+		pm, shown, ok := j.lengths(it)
+		if j.Rule.Decide != zone.Unrounded {
+			pm = shown
+		}
+		size := decimal.New(int64(j.Unit.Size()), 0)
+		exact, err := decimal.Parse(strconv.FormatFloat(pm.Quo(size, -12, decimal.HalfEven).Float64(), 'f', 60, 64))
+		p := j.judged(it)
+		return p.place(exact.Mul(size)), ok && err == nil
 	})
 	exchanged(add)
 	if j.width > 1 {
