@@ -67,6 +67,10 @@ func (j *judging) atPort(o *observer, f *cause.Facts, g int, e *ledger.Entry) {
 			j.h.Seen[k].State, o.brief = cause.Perhaps, true
 		}
 		if f.Opened {
+			if j.RealTime && o.returned { // it may have been opened a moment ago, which was not seen
+				up := j.see(g, e.T, cause.Up, cause.Perhaps)
+				j.h.Seen[up].Place = uint16(j.place(g, e.Port.Path))
+			}
 			o.downs = append(o.downs, j.see(g, e.T, cause.Down, cause.Perhaps))
 		}
 	case "returned":

@@ -234,3 +234,37 @@ func TestLeftUntilTheEnd(t *testing.T) {
 		}
 	}
 }
+
+// A port that is hung up a moment after a host has opened it again may be seen never to
+// have been open: at a timed pace the host is right to say that it was, and need not; at
+// drain time waits for an opening.
+//
+// Kind: outside.
+func TestAnOpeningThatWasNotSeen(t *testing.T) {
+	t.Parallel()
+	const session = " row g link-back\n row g link-lost\n"
+	for name, c := range map[string]struct {
+		said  string
+		timed bool
+		extra int
+	}{
+		"not said":        {"", true, 0},
+		"said":            {session, true, 0},
+		"said twice":      {session + session, true, 1},
+		"said at drain":   {session, false, 1},
+		"silent at drain": {"", false, 0},
+	} {
+		w := tell(t, "tag 1 8.001\n row g A 1 8.001 mm inside\nlost\n row g link-lost\nreturns\n"+c.said+"lost\nback\n row g link-back\ntag 2 8.002\n row g A 2 8.002 mm inside\n", "right")
+		w.spec.RealTime = c.timed
+		res := judge.Judge(w.spec, w.entries, w.records)
+		extra := 0
+		for _, f := range res.Findings {
+			if f.Kind == judge.KindEventExtra {
+				extra++
+			}
+		}
+		if extra != c.extra {
+			t.Errorf("%s: %s %q\n%s", name, res.Verdict, res.Reasons, describe(res.Findings))
+		}
+	}
+}
