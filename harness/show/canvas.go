@@ -1,5 +1,6 @@
-// Package show is the canvas that every picture is drawn on: a list of marks, written
-// as SVG; and the round numbers for scales beside them.
+// Package show is what people are shown: the canvas that every picture is drawn on, a
+// list of marks that is written as SVG; round numbers for scales beside them; counts and
+// bytes in words.
 package show
 
 import (
