@@ -37,18 +37,24 @@ func (f *benchFlags) desk(a *app, s *scenario.Scenario, dir string) (*control.De
 	if f.Bench {
 		opt.Pages = bench.Pages()
 	}
-	srv, err := control.Listen(d, opt)
+	srv, err := serve(a, d, opt)
 	if err != nil {
 		return nil, nil, err
-	}
-	if srv.Open() {
-		fmt.Fprintf(a.stderr, "understudy: WARNING: %s can be reached from other machines. Anybody who sees the traffic learns the access token.\n", at)
 	}
 	fmt.Fprintf(a.stdout, "control: %sv1/ (access token %s; %sv1/openapi.json describes it)\n", srv.URL, srv.Token, srv.URL)
 	if f.Bench {
 		fmt.Fprintf(a.stdout, "bench page: %s#token=%s\nbench page for watching only: %s\n", srv.URL, srv.Token, srv.URL)
 	}
 	return d, srv, nil
+}
+
+// serve starts a server for a desk, and warns where others can reach it.
+func serve(a *app, d *control.Desk, opt control.Options) (*control.Server, error) {
+	srv, err := control.Listen(d, opt)
+	if err == nil && srv.Open() {
+		fmt.Fprintf(a.stderr, "understudy: WARNING: %s can be reached from other machines. Anybody who sees the traffic learns the access tokens.\n", opt.Address)
+	}
+	return srv, err
 }
 
 // watch has the page see a check while it goes on, and what the judge makes of
@@ -115,14 +121,11 @@ func (c *teachCmd) Run(a *app) (err error) {
 	}
 	defer func() { err = errors.Join(err, open.Close()) }()
 	d := control.NewDesk(s)
-	srv, err := control.Listen(d, control.Options{Address: c.Listen, Pages: bench.Pages(), Class: true})
+	srv, err := serve(a, d, control.Options{Address: c.Listen, Pages: bench.Pages(), Class: true})
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, srv.Close()) }()
-	if srv.Open() {
-		fmt.Fprintf(a.stderr, "understudy: WARNING: %s can be reached from other machines. Anybody who sees the traffic learns the access tokens.\n", c.Listen)
-	}
 	fmt.Fprintf(a.stdout, "%s\nfor the presenter: %s\nfor the class: %s\nThe lesson is held at its start. Stop with Ctrl-C. Simulated readings release no real part.\n", s.Title, srv.PresenterURL(), srv.ClassURL())
 	p := &control.Playing{Scenario: s, Ports: open.Ports, Inbox: inbox, Pace: stage.Real, Ledger: filepath.Join(dir, "ledger.jsonl"), Desk: d,
 		Stops: control.Stops(s), Began: func(*stage.Stage) func() { return func() {} }}

@@ -72,6 +72,14 @@ func (l *reader) unknown(at any, what, name string, names []string) {
 	l.doc.Errorf(at, want, "there is no %s %q", what, name)
 }
 
+// once tells of a name that another has before it.
+func (l *reader) once(seen map[string]bool, what string, name *string) {
+	if seen[*name] {
+		l.doc.Errorf(name, "give each "+what+" its own name", "a second %s is called %q", what, *name)
+	}
+	seen[*name] = true
+}
+
 func (l *reader) span(p *quantity.Duration, low, high time.Duration) {
 	if p.D() < low || p.D() > high {
 		l.doc.Errorf(p, fmt.Sprintf("write a time of %v to %v", low, high), "%v is no time for it", *p)
@@ -101,10 +109,7 @@ func (l *reader) build() {
 	named := map[string]bool{}
 	for i := range l.Features {
 		f := &l.Features[i]
-		if named[f.Name] {
-			l.doc.Errorf(&f.Name, "give each feature its own name", "a second feature is called %q", f.Name)
-		}
-		named[f.Name] = true
+		l.once(named, "feature", &f.Name)
 		l.feature(f)
 	}
 	l.receivers()
@@ -160,10 +165,7 @@ func (l *reader) receivers() {
 	named := map[string]bool{}
 	for i := range l.Receivers {
 		r := &l.Receivers[i]
-		if named[r.Name] {
-			l.doc.Errorf(&r.Name, "give each receiver its own name", "a second receiver is called %q", r.Name)
-		}
-		named[r.Name] = true
+		l.once(named, "receiver", &r.Name)
 		if r.BetterBy.Value.Cmp(decimal.New(-10, 0)) < 0 || r.BetterBy.Value.Cmp(decimal.New(30, 0)) > 0 {
 			l.doc.Errorf(&r.BetterBy, "write -10 dB to 30 dB", "no receiver hears %s dB better", r.BetterBy.Value)
 		}
@@ -216,12 +218,9 @@ func (l *reader) feature(f *Feature) {
 	if f.Resolution != nil {
 		out.step, out.shown = f.Resolution.Picometres(), *f.Resolution
 	}
-	for _, w := range []struct {
-		q  *quantity.Length
-		is decimal.Length
-	}{{&f.Spread, f.Spread.Picometres()}, {&f.Uncertainty, f.Uncertainty.Picometres()}} {
-		if w.is <= 0 || w.is > high-low {
-			l.doc.Errorf(w.q, "write a width above zero and below the tolerance", "%s is no width for it", w.q)
+	for _, w := range []*quantity.Length{&f.Spread, &f.Uncertainty} {
+		if is := w.Picometres(); is <= 0 || is > high-low {
+			l.doc.Errorf(w, "write a width above zero and below the tolerance", "%s is no width for it", w)
 		}
 	}
 	if out.step <= 0 || out.step > high-low {
@@ -275,13 +274,10 @@ func (l *reader) tools() {
 		}
 		for j := range st.Gauges {
 			t := &st.Gauges[j]
-			switch {
-			case !nameForm.MatchString(t.Name):
+			if !nameForm.MatchString(t.Name) {
 				l.doc.Errorf(&t.Name, "use letters, digits, - and _, at most 32", "%q cannot name a gauge, because its port is named after it", t.Name)
-			case seen[t.Name]:
-				l.doc.Errorf(&t.Name, "give each gauge its own name", "a second gauge is called %q", t.Name)
 			}
-			seen[t.Name] = true
+			l.once(seen, "gauge", &t.Name)
 			g, receiver := l.tool(t)
 			g.name, g.station, g.at, g.every = t.Name, st.Name, st.At.metres(), every.D()
 			if g.wired {
