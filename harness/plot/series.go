@@ -25,9 +25,9 @@ type bin struct {
 	broken       bool   // something void came before it
 }
 
-func (b bin) begins() time.Duration { return b.from }
+func (b bin) Begins() time.Duration { return b.from }
 
-func (b bin) with(next bin) bin {
+func (b bin) With(next bin) bin {
 	b.to, b.n = next.to, b.n+next.n
 	b.truth, b.shown, b.size = b.truth.then(next.truth), b.shown.then(next.shown), b.size.then(next.size)
 	return b
@@ -36,8 +36,8 @@ func (b bin) with(next bin) bin {
 // thinned are things in order of time, joined as they grow in number so that their size
 // stays bounded however long the run.
 type thinned[T interface {
-	begins() time.Duration
-	with(next T) T
+	Begins() time.Duration
+	With(next T) T
 }] struct {
 	all   []T
 	width time.Duration // of the stretches in each of which there is one; 0: nothing is joined
@@ -62,8 +62,8 @@ func (s *thinned[T]) coarsen(from int) {
 	n := max(from, 1)
 	for i := n; i < len(s.all); i++ {
 		v := s.all[i]
-		if last := &s.all[n-1]; (*last).begins()/s.width == v.begins()/s.width {
-			*last = (*last).with(v)
+		if last := &s.all[n-1]; (*last).Begins()/s.width == v.Begins()/s.width {
+			*last = (*last).With(v)
 			continue
 		}
 		s.all[n] = v
@@ -172,9 +172,9 @@ type flow struct {
 	lost          int
 }
 
-func (f flow) begins() time.Duration { return f.from }
+func (f flow) Begins() time.Duration { return f.from }
 
-func (f flow) with(next flow) flow {
+func (f flow) With(next flow) flow {
 	f.sent, f.damaged, f.lost = f.sent+next.sent, f.damaged+next.damaged, f.lost+next.lost
 	return f
 }
