@@ -451,9 +451,11 @@ func (p *ptyPort) settings() *unix.Termios {
 
 // takeBack empties the queue and reads back what the kernel still holds for the
 // host, and returns how many bytes that was. Unlike a count it is exact: a read
-// that finds nothing makes the kernel finish moving bytes and looks again.
+// that finds nothing makes the kernel finish moving bytes and looks again. Only what a
+// host waits for in a read, and has not got yet, nobody else can read: that is counted.
 func (p *ptyPort) takeBack() int {
-	lost := p.q.end()
+	lost, back := p.q.end(), 0
+	left, _ := p.recount()
 	p.out, p.window = 0, window
 	var buf [4096]byte
 	for p.peer >= 0 {
@@ -464,8 +466,9 @@ func (p *ptyPort) takeBack() int {
 		if err != nil || n <= 0 {
 			break
 		}
-		lost += n
+		back += n
 	}
+	lost += max(back, left)
 	p.stats.Unread += int64(lost)
 	return lost
 }

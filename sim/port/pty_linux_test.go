@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -614,6 +615,47 @@ func TestPTYIsLostOnce(t *testing.T) {
 		}
 		if got := opens.Load(); got != want {
 			t.Fatalf("opened %d times in %d sessions", got, want)
+		}
+		if err := p.Return(""); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// What comes to a host that waits in a read is the host's, or is counted as lost, however
+// soon the port is hung up.
+//
+// Kind: process.
+func TestPTYCountsWhatAReadHadNotGot(t *testing.T) {
+	const frame = "R +00008.000 mm 3 .*68\r\n"
+	p, l := newPTY(t, Config{})
+	for session := range testenv.Count(200, 2000) {
+		fd, err := unix.Open(p.Path(), unix.O_RDWR|unix.O_NOCTTY|unix.O_CLOEXEC, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		l.count(t, Opened, session+1)
+		got := make(chan int)
+		go func() {
+			all, buf := 0, make([]byte, 64)
+			for {
+				n, err := unix.Read(fd, buf)
+				if err != nil || n <= 0 {
+					break
+				}
+				all += n
+			}
+			_ = unix.Close(fd)
+			got <- all
+		}()
+		runtime.Gosched()
+		p.Write([]byte(frame))
+		lost, exact, err := p.HangUp()
+		if err != nil || !exact {
+			t.Fatal(exact, err)
+		}
+		if n := <-got; n+lost < len(frame) {
+			t.Fatalf("the host got %d of %d bytes, and %d were lost", n, len(frame), lost)
 		}
 		if err := p.Return(""); err != nil {
 			t.Fatal(err)
