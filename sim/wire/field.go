@@ -91,7 +91,7 @@ type common struct {
 func (c *common) base() *common { return c }
 
 // kinds are the kinds of field by their key.
-var kinds = kindsOf(&bytesSpec{}, &decimalSpec{}, &hexSpec{}, &intSpec{}, &floatSpec{}, &bcdSpec{}, &textSpec{}, &choiceSpec{}, &flagSpec{}, &wordSpec{},
+var kinds = kindsOf(&bytesSpec{}, &decimalSpec{}, &hexSpec{}, &intSpec{}, &floatSpec{}, &bcdSpec{}, &textSpec{}, &choiceSpec{}, &flagSpec{}, &wordSpec{}, &timeSpec{},
 	&eachSpec{}, &whenSpec{}, &codedSpec{}, &checkSpec{}, &lengthSpec{}, &skipSpec{}, &spaceSpec{}, &headerSpec{}, &mapSpec{})
 
 type kind struct {

@@ -76,6 +76,7 @@ func TestLint(t *testing.T) {
 		{"loop in an expression", head + "  - {name: x, fields: [{int: a, size: 1}, {when: §\"any(1..1000000, # == a)\", fields: [A]}]}", "is not part of an expression here"},
 		{"swapped single byte", head + "  - {name: x, fields: [{int: a, size: 1, order: §big-swapped}]}", "1 bytes are not whole 16-bit words"},
 		{"circle", head + "  - {§name: x, after: [y], fields: [{int: a, size: 1}]}\n  - {name: y, after: [x], fields: [{int: b, size: 1}]}", "wait for each other in a circle"},
+		{"bad layout", head + "  - {name: x, fields: [{time: clock, layout: §\"mm:hh\"}]}", "is no layout of a time"},
 		{"zone of before", head + "  - {name: x, fields: [{choice: zone, is: {below: A, warn-low: B, in: §C, warn-high: D, above: E, void: F}}]}", `the zone "in" is called "inside" now; write inside`},
 		{"zone without a value", head + "  - {name: x, fields: [{§choice: zone, is: {below: A, inside: B, above: C}}]}", "zone may be warn-low, and nothing is sent for that"},
 		{"bits without a value", head + "  - {name: x, fields: [{flags: f, size: 1, bits: [{§bit: 0, choice: sense, is: {rising: 0}}]}]}", "sense may be falling, and nothing is sent for that"},

@@ -60,7 +60,7 @@ func maybe(gen func(t *rapid.T) Value) func(t *rapid.T) Value {
 func drawField(t *rapid.T, name string, ascii bool) (string, genTerm) {
 	g := genTerm{name: name}
 	order := rapid.SampledFrom([]string{"big", "little", "big-swapped", "little-swapped"}).Draw(t, "order")
-	kinds := []string{"fixed", "free", "padded", "hex", "text", "quoted", "choice", "flag", "void", "numbers"}
+	kinds := []string{"fixed", "free", "padded", "hex", "text", "quoted", "choice", "flag", "time", "void", "numbers"}
 	if !ascii {
 		kinds = append(kinds, "int", "scaled", "float", "double", "bcd", "flags", "coded", "voidint", "magnitude")
 	}
@@ -105,6 +105,9 @@ func drawField(t *rapid.T, name string, ascii bool) (string, genTerm) {
 	case "flag":
 		g.value = func(t *rapid.T) Value { return Bool(rapid.Bool().Draw(t, "flag")) }
 		return fmt.Sprintf(`{flag: %s, set: "+", clear: "-"}`, name), g
+	case "time":
+		g.value = decimals(0, 359_999_999, -3)
+		return fmt.Sprintf(`{time: %s, layout: "hh:mm:ss.fff"}`, name), g
 	case "int":
 		size := rapid.IntRange(1, 8).Draw(t, "size")
 		if size%2 == 1 && strings.HasSuffix(order, "swapped") {
