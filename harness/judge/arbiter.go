@@ -250,6 +250,8 @@ func (ex *explained) yield(f found) {
 		case len(whole) > 1 || len(in) > own || joint > 0 && f.of == ofRun:
 		case f.of == ofRun && f.bits <= plain && cause.Named(e.Cause.Name)[0].Effects() == cause.OnTime:
 		case ex.loose[e.Cause.Name] && (f.bits <= plain || f.saves-f.prior()+f.bits > loosely):
+		case f.of == ofZone && joint == 0 && strings.HasPrefix(f.Text, "in every row ") && !f.onLimit():
+			return false // both say something of every row that fits: both are told
 		case f.of == ofZone && (f.bits < e.bits()+joint || f.edge() && cause.Named(e.Cause.Name)[0].Broad()):
 		case f.trips && (f.of == ofRun || f.bits <= rare && cause.Named(e.Cause.Name)[0].Effects()&^cause.OnEvent == cause.OnLoss || cause.Named(e.Cause.Name)[0].Place()):
 		default:
@@ -274,8 +276,10 @@ func (ex *explained) yield(f found) {
 
 // edge reports whether a sentence is about values on a limit, or within the guard band: of
 // those alone it says more than what goes for all values beyond it.
-func (f *found) edge() bool {
-	return strings.Contains(f.what, "guard band") || strings.HasSuffix(f.what, " as strict") || strings.HasSuffix(f.what, " as inclusive")
+func (f *found) edge() bool { return strings.Contains(f.what, "guard band") || f.onLimit() }
+
+func (f *found) onLimit() bool {
+	return strings.HasSuffix(f.what, " as strict") || strings.HasSuffix(f.what, " as inclusive")
 }
 
 const (

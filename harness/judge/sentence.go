@@ -183,7 +183,7 @@ func (j *judging) deaf(base *outcome) (f found, ok bool) {
 // reopenedOnce is about ports that the host opens again after one loss, and not after another.
 func (j *judging) reopenedOnce(base *outcome) (f found, ok bool) {
 	before := func(g int32) bool {
-		return slices.ContainsFunc(j.h.Seen, func(s cause.Seen) bool { return s.What == cause.Up && int32(s.Gauge) == g })
+		return slices.ContainsFunc(j.h.Seen, func(s cause.Seen) bool { return s.What == cause.Up && s.State == cause.Sure && int32(s.Gauge) == g })
 	}
 	f = sentence("a port is opened again when it came back the first time, and not when it was lost once more")
 	f.trips = true
