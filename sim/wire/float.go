@@ -89,9 +89,6 @@ func floatValue(u uint64, size int) (decimal.Decimal, string) {
 	if size == 4 {
 		f = float64(math.Float32frombits(uint32(u)))
 	}
-	if math.IsNaN(f) || math.IsInf(f, 0) {
-		return decimal.Decimal{}, whyNumber
-	}
 	var buf [32]byte
 	text := strconv.AppendFloat(buf[:0], f, 'e', -1, 8*size)
 	var coef int64
@@ -117,5 +114,5 @@ func floatValue(u uint64, size int) (decimal.Decimal, string) {
 			return decimal.New(coef, -places), ""
 		}
 	}
-	return decimal.Decimal{}, whyNumber
+	return decimal.Decimal{}, whyNumber // NaN or an infinity
 }

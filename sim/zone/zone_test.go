@@ -141,5 +141,6 @@ func TestWhyTellsTheGuardBand(t *testing.T) {
 	r.Unproven = true // what is outside is so beyond the band on the far side
 	require.Equal(t, "the displayed value is above the upper specification limit 10.25 mm moved out by U = 0.01 mm", about10.Why(pm(um(10261)), r, decimal.MM))
 	require.Equal(t, "the displayed value equals the lower specification limit 9.75 mm moved out by U = 0.01 mm and limits are strict", about10.Why(pm(um(9740)), r, decimal.MM))
+	require.Equal(t, "the displayed value is within U = 0.01 mm of the upper specification limit 10.25 mm: neither conformity nor nonconformity is proven", about10.Why(pm(um(10255)), r, decimal.MM))
 	require.Equal(t, "the displayed value is within U = 0.01 mm of the lower specification limit 9.75 mm: neither conformity nor nonconformity is proven", about10.Why(pm(um(9741)), r, decimal.MM))
 }
